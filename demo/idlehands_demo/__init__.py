@@ -1,0 +1,1 @@
+"""The demonstration: a work-stealing pool and an invented harbour authority's tide archive."""

@@ -1,0 +1,39 @@
+"""Switches of the work-stealing pool: each breaks one promise of the scheduler on purpose.
+
+All are off by default. With one of them on, everything else about the pool stays as it
+is, so that what changes in a profile is owed to that one promise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Switches:
+    """Which promises the pool breaks.
+
+    `victims_in_fixed_order`: victims are looked at in ascending index, always from the
+    lowest, instead of drawn uniformly at random.
+    `victims_nearest_neighbour`: victims are looked at by their distance on the ring of
+    workers, the next higher index first.
+    `thieves_take_newest`: a thief takes the newest task of a deque instead of the oldest.
+    `owners_take_oldest`: an owner takes its oldest task instead of its newest.
+    `parks_after_one_failed_attempt`: a thief parks after one fruitless look instead of
+    after having found every deque empty. It still looks into the inbox, because a task
+    left there with every worker parked would never run.
+    `global_lock_around_deques`: one lock is held around every operation on any deque.
+
+    Raises `ValueError` when both victim orders are asked for.
+    """
+
+    victims_in_fixed_order: bool = False
+    victims_nearest_neighbour: bool = False
+    thieves_take_newest: bool = False
+    owners_take_oldest: bool = False
+    parks_after_one_failed_attempt: bool = False
+    global_lock_around_deques: bool = False
+
+    def __post_init__(self) -> None:
+        if self.victims_in_fixed_order and self.victims_nearest_neighbour:
+            raise ValueError("victims have one order: fixed or nearest neighbour, not both")

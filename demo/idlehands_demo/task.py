@@ -1,0 +1,145 @@
+"""A task: a function with arguments that a worker of the pool will run once.
+
+Joining a task from inside the pool runs other tasks in the meantime; joining it from
+outside blocks. An exception of the task reaches everybody who joins it.
+"""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from typing import TYPE_CHECKING, Any, Callable, Generic, TypeVar, cast
+
+from .parking import ParkingTicket
+
+if TYPE_CHECKING:
+    from .pool import WorkStealingPool
+    from .worker import Worker
+
+T = TypeVar("T")
+
+
+class TaskCancelled(Exception):  # noqa: N818  (it is an outcome, not an error of the program)
+    """The task was still queued when its pool was shut down, and will never run."""
+
+
+class Task(Generic[T]):
+    """One task of a pool. `kind` is its name in a profile, `size` its count of items or -1."""
+
+    __slots__ = (
+        "_arguments",
+        "_error",
+        "_function",
+        "_pool",
+        "_result",
+        "_settled",
+        "_waiters",
+        "kind",
+        "size",
+        "token",
+    )
+
+    def __init__(
+        self,
+        pool: WorkStealingPool,
+        function: Callable[..., T],
+        arguments: tuple[Any, ...],
+        kind: str | None = None,
+        size: int = -1,
+    ) -> None:
+        self._pool = pool
+        self._function: Callable[..., T] | None = function
+        self._arguments = arguments
+        self._result: T | None = None
+        self._error: BaseException | None = None
+        self._settled = False
+        self._waiters: list[ParkingTicket] = []
+        self.kind = kind or getattr(function, "__name__", "task")
+        self.size = size
+        self.token: Any = None
+
+    @property
+    def settled(self) -> bool:
+        """Whether the task has finished, failed or been cancelled."""
+        return self._settled
+
+    def join(self, timeout: float | None = None) -> T:
+        """Wait for the task and return its result, or raise what it raised.
+
+        A worker of the same pool runs other tasks in the meantime and takes no `timeout`
+        (`ValueError`), since it cannot leave a task it helps with. Any other thread
+        blocks, at most `timeout` seconds (`TimeoutError`). Raises `TaskCancelled` when
+        the pool was shut down before the task began.
+        """
+        worker = self._pool.current_worker()
+        if worker is not None and worker.pool is self._pool:
+            if timeout is not None:
+                raise ValueError("a join inside the pool helps with other tasks: no timeout")
+            if not self._settled:
+                worker.help_until(self)
+        elif not self._settled:
+            self._block(timeout, worker)
+        return self._outcome()
+
+    def _block(self, timeout: float | None, worker: Worker | None) -> None:
+        ticket = ParkingTicket()
+        self.add_waiter(ticket)
+        if self._settled:
+            return
+        if worker is not None:  # a worker of another pool: it does not help here
+            worker.probe.waiting()
+        try:
+            if not ticket.wait(timeout):
+                self.forget_waiter(ticket)
+                raise TimeoutError(f"task {self.kind!r} not finished after {timeout} s")
+        finally:
+            if worker is not None:
+                worker.probe.resumed()
+
+    def _outcome(self) -> T:
+        if self._error is not None:
+            raise self._error
+        return cast(T, self._result)
+
+    def add_waiter(self, ticket: ParkingTicket) -> None:
+        """Have `ticket` woken when the task settles. Check `settled` afterwards."""
+        self._waiters.append(ticket)
+
+    def forget_waiter(self, ticket: ParkingTicket) -> None:
+        """Take back a ticket, if it is still there."""
+        with suppress(ValueError):
+            self._waiters.remove(ticket)
+
+    def call(self) -> None:
+        """Run the function and keep its result or exception; `settle` comes after."""
+        function, arguments = self._function, self._arguments
+        # Released at once, so that a joined task does not keep its input alive.
+        self._function, self._arguments = None, ()
+        if function is None:
+            raise RuntimeError(f"task {self.kind!r} runs a second time")
+        try:
+            self._result = function(*arguments)
+        except BaseException as error:
+            self._error = error
+
+    @property
+    def failed(self) -> bool:
+        """Whether the function raised."""
+        return self._error is not None
+
+    def cancel(self, by: int) -> None:
+        """Settle a task that will never run."""
+        self._function, self._arguments = None, ()
+        self._error = TaskCancelled(f"task {self.kind!r} was cancelled before it began")
+        self.settle(by)
+
+    def settle(self, by: int) -> None:
+        """Mark the task done and wake its joiners in the name of worker `by` (or -1)."""
+        # The mark comes before the look at the waiters, and a joiner adds itself before
+        # it looks at the mark: one of the two sees the other.
+        self._settled = True
+        while self._waiters:
+            try:
+                ticket = self._waiters.pop()
+            except IndexError:
+                return
+            ticket.wake(by, for_spawn=False)

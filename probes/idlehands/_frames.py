@@ -1,0 +1,166 @@
+"""From a pool's rings to frames: what one reader has not been sent yet.
+
+A `Cursor` belongs to one connection and remembers how far each ring was read. It only reads
+rings; the pool's workers never know it is there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from time import monotonic_ns
+from typing import Any, Callable
+
+from ._pool import PoolProbe
+from ._recorder import WorkerProbe
+from ._rings import Ring, Row, SpawnRing
+from ._tables import GAPS, NONE, SPAWNS, TASKS, WAITS, Table
+from ._wire import Frame, encode, encode_columns
+
+ROWS_PER_FRAME = 2048
+"""One frame's worth is encoded in under half a millisecond, all the time it holds up a worker."""
+
+
+class Cursor:
+    """How far one reader has read one pool."""
+
+    def __init__(self, pool: PoolProbe) -> None:
+        self.pool = pool
+        self._positions: dict[tuple[str, int], int] = {}
+        self._looks: dict[int, int] = {}
+        self._revision = NONE
+        self._said_closed = False
+
+    def frames(self) -> Iterator[bytes]:
+        """Yield encoded frames until everything up to one moment is sent, `levels` last."""
+        pool = self.pool
+        closed = pool.closed_ns >= 0
+        if self._revision != pool.revision or (closed and not self._said_closed):
+            self._revision = pool.revision
+            self._said_closed = closed
+            yield encode(names_frame(pool))
+        now = monotonic_ns()
+        # Open intervals before rows: one that ends in between is seen twice, never missed.
+        open_now = [open_intervals(probe) for probe in pool.probes]
+        yield from self._rows(SPAWNS, NONE, pool.spawns, now)
+        yield from self._rows(TASKS, NONE, pool.cancellations, now)
+        for probe in pool.probes:
+            yield from self._rows(TASKS, probe.index, probe.tasks, now)
+            yield from self._rows(WAITS, probe.index, probe.waits, now)
+            yield from self._rows(GAPS, probe.index, probe.gaps, now)
+            yield from self._counters(probe)
+        yield encode(levels_frame(pool, now, open_now))
+
+    def _rows(self, table: Table, worker: int, ring: Ring | SpawnRing, now: int) -> Iterator[bytes]:
+        key = (table.name, worker)
+        while True:
+            position = self._positions.get(key, 0)
+            first, rows = ring.read(position, ROWS_PER_FRAME)
+            self._positions[key] = first + len(rows)
+            base: Frame = {"pool": self.pool.number, "table": table.name, "worker": worker}
+            if first > position:
+                yield encode({"frame": "lost", **base, "rows": first - position})
+            if not rows:
+                return
+            more = len(rows) == ROWS_PER_FRAME
+            columns = _columns(table, rows)
+            yield encode(
+                {
+                    "frame": "rows",
+                    **base,
+                    "first": first,
+                    "rows": len(rows),
+                    "complete_ns": NONE if more else now,
+                    "columns": encode_columns(table.names, columns),
+                }
+            )
+            if not more:
+                return
+
+    def _counters(self, probe: WorkerProbe) -> Iterator[bytes]:
+        looks = sum(probe.hits) + sum(probe.empties) + sum(probe.lost_races)
+        if looks == self._looks.get(probe.index, 0):
+            return
+        self._looks[probe.index] = looks
+        counts = (probe.hits, probe.empties, probe.lost_races)
+        yield encode(
+            {
+                "frame": "counters",
+                "pool": self.pool.number,
+                "worker": probe.index,
+                **encode_columns(("hits", "empties", "lost_races"), counts),
+            }
+        )
+
+
+def _columns(table: Table, rows: Sequence[Row]) -> list[tuple[int, ...]]:
+    columns: list[tuple[Any, ...]] = list(zip(*rows))
+    if table is not TASKS:
+        return columns
+    # A task's row holds its token whole; the token's columns stand first, the rest in order.
+    return [*zip(*columns[0]), *columns[1:]]
+
+
+def names_frame(pool: PoolProbe) -> Frame:
+    """Return the frame that says what a pool and its parts are called."""
+    return {
+        "frame": "names",
+        "pool": pool.number,
+        "name": pool.name,
+        "pool_kind": pool.kind,
+        "workers": pool.workers,
+        "declared_ns": pool.declared_ns,
+        "closed_ns": pool.closed_ns,
+        "task_kinds": sorted(pool.kinds, key=pool.kinds.__getitem__),
+        "threads": [
+            [probe.index, probe.native_id, probe.ident, probe.thread_name]
+            for probe in pool.probes
+            if probe.native_id >= 0
+        ],
+    }
+
+
+def open_intervals(probe: WorkerProbe) -> list[list[int]]:
+    """Return a worker's open intervals, outermost first.
+
+    A task is [0, its six token columns, started_ns, taken_from], a wait [1, began_ns, on_task],
+    a gap [2, began_ns, state]; at most one gap, last.
+    """
+    token, started, taken_from = probe.token, probe.started, probe.taken_from
+    gap, stack = probe.gap, probe.stack[:]
+    intervals: list[list[int]] = []
+    for suspended in stack:
+        intervals.append([0, *suspended[0], suspended[1], suspended[2]])
+        intervals.append([1, suspended[4], suspended[5]])
+    if token is not None:
+        # Set and taken in this order, these belong together if the token is still the same one.
+        if token is probe.token and not any(token is suspended[0] for suspended in stack):
+            intervals.append([0, *token, started, taken_from])
+    elif gap is not None and probe.gap is gap:
+        intervals.append([2, gap[1], gap[0]])
+    return intervals
+
+
+def levels_frame(pool: PoolProbe, now: int, open_now: list[list[list[int]]]) -> Frame:
+    """Return the frame of present levels; `open_now` was read at `now`."""
+    inbox, deques = _depths(pool)
+    return {
+        "frame": "levels",
+        "pool": pool.number,
+        "at_ns": now,
+        "inbox": inbox,
+        "deques": deques,
+        "workers": open_now,
+        "misuses": pool.misuses,
+    }
+
+
+def _depths(pool: PoolProbe) -> tuple[int, list[int]]:
+    read: Callable[[], Any] | None = pool.depths
+    if read is None:
+        return NONE, []
+    try:
+        inbox, deques = read()
+        return int(inbox), [int(depth) for depth in deques]
+    except Exception:
+        # The pool's own callable failed, perhaps while it closes: its depths are not known.
+        return NONE, []

@@ -1,0 +1,276 @@
+"""The outlet: one daemon thread that hands recorded rows to whoever is attached.
+
+It sleeps in the kernel while nobody is. Sockets never block it: what a slow reader has not
+taken stays in that reader's small backlog, no more is built for it meanwhile, and the rings,
+going round, drop and count what it missed. A failure switches the outlet off, says so once,
+and leaves the pools alone. Touches: the socket folder, sockets, the clock.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import os
+import selectors
+import socket
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from time import monotonic, monotonic_ns, thread_time_ns
+from typing import Any, Callable
+
+from ._cost import calibrate, recording_ns
+from ._folder import SUFFIX, address, make_folder, may_talk
+from ._frames import Cursor
+from ._pool import PoolProbe
+from ._wire import VERSION, encode
+
+logger = logging.getLogger("idlehands")
+
+FLUSH_SECONDS = 0.1
+BACKLOG_BYTES = 1 << 18
+"""No more is built for a reader while this much waits for it."""
+LAST_WORDS_SECONDS = 1.0
+"""The longest that a process waits at its end for a reader to take what is left."""
+COST_EVERY_FLUSHES = 10
+
+
+class _Reader:
+    """One attached reader: its socket, its backlog, and how far it has read each pool."""
+
+    def __init__(self, connection: socket.socket, hello: bytes) -> None:
+        self.connection = connection
+        self.backlog = bytearray(hello)
+        self.cursors: dict[int, Cursor] = {}
+        self.frames: Iterator[bytes] = iter(())
+        self.flushes = 0
+
+    def fill(self, build: Callable[[_Reader], Iterator[bytes]], start: bool) -> None:
+        """Build frames up to the backlog's limit; with `start`, begin a new flush if idle."""
+        while len(self.backlog) < BACKLOG_BYTES:
+            frame = next(self.frames, None)
+            if frame is not None:
+                self.backlog += frame
+            elif start:
+                self.frames, start = build(self), False
+            else:
+                return
+
+    def send(self) -> bool:
+        """Send what the socket takes now. Return False when the reader has gone."""
+        try:
+            while self.backlog:
+                del self.backlog[: self.connection.send(self.backlog)]
+        except BlockingIOError:
+            return True
+        except OSError:
+            return False
+        return True
+
+
+class Outlet:
+    """Serves the process's pools on one socket until `stop`.
+
+    `pools` is asked for the present pools at every flush. Raises OSError or FolderRefused
+    from the constructor when the socket cannot be made.
+    """
+
+    def __init__(self, pools: Callable[[], list[PoolProbe]]) -> None:
+        self._pools = pools
+        self.path = ""
+        self._listener = self._listen()
+        self._wake, self._woken = socket.socketpair()
+        self._readers: list[_Reader] = []
+        self._stopping = False
+        self._per_task_ns = 0.0
+        self._began_cpu_ns = 0
+        self.thread = threading.Thread(target=self._run, name="idlehands-outlet", daemon=True)
+
+    def _listen(self) -> socket.socket:
+        folder = make_folder()
+        listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        try:
+            for attempt in range(100):
+                tail = f"-{attempt}" if attempt else ""
+                path = os.path.join(folder, f"{os.getpid()}{tail}{SUFFIX}")
+                if _bind(listener, path):
+                    break
+            else:
+                raise OSError(f"no free socket name for process {os.getpid()} in {folder}")
+            os.chmod(path, 0o600)
+            listener.listen(8)
+            listener.setblocking(False)
+        except BaseException:
+            listener.close()
+            raise
+        self.path = path
+        return listener
+
+    def stop(self) -> None:
+        """Hand readers what is left, say bye, and end the thread. Bounded in time."""
+        self._stopping = True
+        with contextlib.suppress(OSError):
+            self._wake.send(b"x")
+        if self.thread.is_alive():
+            self.thread.join(LAST_WORDS_SECONDS + 1)
+
+    def abandon(self) -> None:
+        """Close every descriptor without a word: what a forked child does with its copies."""
+        for reader in self._readers:
+            reader.connection.close()
+        for end in (self._listener, self._wake, self._woken):
+            end.close()
+
+    def _run(self) -> None:
+        self._began_cpu_ns = thread_time_ns()
+        try:
+            with selectors.DefaultSelector() as selector:
+                selector.register(self._listener, selectors.EVENT_READ)
+                selector.register(self._woken, selectors.EVENT_READ)
+                self._serve(selector)
+        except Exception as error:
+            logger.warning("outlet switched off: %r", error)
+        finally:
+            self._close()
+
+    def _serve(self, selector: selectors.BaseSelector) -> None:
+        due = monotonic()
+        while not self._stopping:
+            timeout = max(0.0, due - monotonic()) if self._readers else None
+            for key, events in selector.select(timeout):
+                if key.fileobj is self._listener:
+                    self._accept(selector)
+                elif isinstance(key.data, _Reader):
+                    self._attend(selector, key.data, events)
+            if monotonic() >= due:
+                due = monotonic() + FLUSH_SECONDS
+                for reader in self._readers[:]:
+                    self._advance(selector, reader, start=True)
+
+    def _accept(self, selector: selectors.BaseSelector) -> None:
+        try:
+            connection, _ = self._listener.accept()
+        except OSError:
+            return
+        if not may_talk(connection):
+            connection.close()
+            return
+        connection.setblocking(False)
+        if not self._per_task_ns:
+            self._per_task_ns = calibrate()
+        reader = _Reader(connection, encode(hello_frame()))
+        self._readers.append(reader)
+        selector.register(connection, selectors.EVENT_READ, reader)
+        self._advance(selector, reader, start=True)
+
+    def _attend(self, selector: selectors.BaseSelector, reader: _Reader, events: int) -> None:
+        if events & selectors.EVENT_READ:
+            try:
+                gone = not reader.connection.recv(4096)  # readers have nothing to say
+            except BlockingIOError:
+                gone = False
+            except OSError:
+                gone = True
+            if gone:
+                self._drop(selector, reader)
+                return
+        if events & selectors.EVENT_WRITE:
+            self._advance(selector, reader, start=False)
+
+    def _advance(self, selector: selectors.BaseSelector, reader: _Reader, *, start: bool) -> None:
+        while True:
+            reader.fill(self._build, start)
+            start = False
+            had = len(reader.backlog)
+            if not reader.send():
+                self._drop(selector, reader)
+                return
+            if reader.backlog or not had:
+                break
+        events = selectors.EVENT_READ | (selectors.EVENT_WRITE if reader.backlog else 0)
+        if selector.get_key(reader.connection).events != events:
+            selector.modify(reader.connection, events, reader)
+
+    def _drop(self, selector: selectors.BaseSelector, reader: _Reader) -> None:
+        selector.unregister(reader.connection)
+        reader.connection.close()
+        self._readers.remove(reader)
+
+    def _build(self, reader: _Reader) -> Iterator[bytes]:
+        pools = self._pools()
+        for pool in pools:
+            cursor = reader.cursors.get(pool.number)
+            if cursor is None:
+                cursor = reader.cursors[pool.number] = Cursor(pool)
+            yield from cursor.frames()
+        if reader.flushes % COST_EVERY_FLUSHES == 0:
+            yield encode(
+                {
+                    "frame": "cost",
+                    "at_ns": monotonic_ns(),
+                    "recording_ns": recording_ns(pools, self._per_task_ns),
+                    "sending_ns": thread_time_ns() - self._began_cpu_ns,
+                }
+            )
+        reader.flushes += 1
+
+    def _close(self) -> None:
+        deadline = monotonic() + LAST_WORDS_SECONDS
+        for reader in self._readers:
+            self._last_words(reader, deadline)
+        with contextlib.suppress(OSError):
+            os.unlink(self.path)
+        self.abandon()
+
+    def _last_words(self, reader: _Reader, deadline: float) -> None:
+        reader.connection.setblocking(True)
+
+        def bye(reader: _Reader) -> Iterator[bytes]:
+            yield from self._build(reader)
+            yield encode({"frame": "bye", "reason": "the process ends"})
+
+        with contextlib.suppress(Exception):  # nothing here may hold up or fail an exit
+            start = True
+            while True:
+                reader.fill(bye, start)
+                start = False
+                if not reader.backlog:
+                    return
+                left = deadline - monotonic()
+                if left <= 0:
+                    return
+                reader.connection.settimeout(left)
+                del reader.backlog[: reader.connection.send(reader.backlog)]
+
+
+def _bind(listener: socket.socket, path: str) -> bool:
+    """Bind at `path`; a dead process's leftover is replaced, a live one's is left (False)."""
+    with address(path) as short:
+        try:
+            listener.bind(short)
+            return True
+        except OSError:
+            if not os.path.exists(path):
+                raise
+        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as asking:
+            try:
+                asking.connect(short)
+                return False
+            except ConnectionRefusedError:
+                os.unlink(path)
+        listener.bind(short)
+        return True
+
+
+def hello_frame() -> dict[str, Any]:
+    """Return the frame that opens every stream."""
+    return {
+        "frame": "hello",
+        "version": VERSION,
+        "pid": os.getpid(),
+        "argv0": sys.argv[0] if sys.argv else "",
+        "python": sys.version.split()[0],
+        "now_ns": monotonic_ns(),
+        "wall_ns": time.time_ns(),
+    }

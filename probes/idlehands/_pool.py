@@ -1,0 +1,194 @@
+"""What one pool tells about itself: its spawns from outside, its kinds, its misuses.
+
+The pool's workers record themselves, see `_recorder`; this is the part that they share.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Sequence
+from time import monotonic_ns
+from typing import Callable
+
+from ._recorder import LEAST_ROWS_PER_WORKER, OffWorkerProbe, WorkerProbe
+from ._rings import NO_TOKEN, Ring, SpawnRing, Token
+from ._tables import CANCELLED, NONE
+
+SPAWN_ROWS_PER_POOL = 1 << 14
+
+Depths = tuple[int, Sequence[int]]
+
+_rare = threading.Lock()
+"""Taken only off the hot path: a new kind, a new thread, a cancelled task."""
+
+
+class ProbeMisuse(RuntimeError):
+    """The pool told its probe something that cannot be: the caller's mistake, not the probe's."""
+
+
+class Settings:
+    """Process-wide settings; see `configure`."""
+
+    strict = True
+
+
+def configure(*, strict: bool) -> None:
+    """Choose what misuse does: raise `ProbeMisuse` (True) or be swallowed and counted (False)."""
+    Settings.strict = strict
+
+
+class PoolProbe:
+    """What one pool tells about itself; made by `declare_pool`.
+
+    Attributes: name, kind (free text: "work-stealing", "one queue"), workers (how many),
+    number (its place in this process, from 0), declared_ns, misuses (swallowed so far).
+    """
+
+    __slots__ = (
+        "cancellations",
+        "closed_ns",
+        "declared_ns",
+        "depths",
+        "kind",
+        "kinds",
+        "misuses",
+        "name",
+        "number",
+        "off",
+        "on_bound",
+        "on_close",
+        "probes",
+        "revision",
+        "spawns",
+        "workers",
+    )
+
+    def __init__(self, name: str, workers: int, kind: str, number: int) -> None:
+        self.name = name
+        self.kind = kind
+        self.workers = workers
+        self.number = number
+        self.declared_ns = monotonic_ns()
+        self.closed_ns = NONE
+        self.kinds: dict[str, int] = {}
+        self.spawns = SpawnRing(SPAWN_ROWS_PER_POOL)
+        self.cancellations = Ring(LEAST_ROWS_PER_WORKER)
+        self.probes = [WorkerProbe(self, index) for index in range(workers)]
+        self.depths: Callable[[], Depths] | None = None
+        self.misuses = 0
+        self.revision = 0
+        self.off = False
+        self.on_bound: Callable[[], None] | None = None
+        self.on_close: Callable[[PoolProbe], None] | None = None
+
+    def worker(self, index: int) -> WorkerProbe:
+        """Return the probe of worker `index`. Raises ProbeMisuse when there is no such worker."""
+        if not 0 <= index < self.workers:
+            message = f"pool {self.name!r} has workers 0 to {self.workers - 1}, not {index}"
+            self.misused(message)
+            return OffWorkerProbe(self, 0)
+        return self.probes[index]
+
+    def spawned(self, kind: str, size: int = NONE) -> Token:
+        """Record a task that a thread outside the pool is about to hand in; return its token."""
+        try:
+            kinds = self.kinds
+            number = kinds[kind] if kind in kinds else self.add_kind(kind)
+            ring = self.spawns
+            task = ring.next_number()
+            token = (task, NONE, number, monotonic_ns(), NONE, size)
+            ring.slots[task & ring.mask] = token
+            return token
+        except Exception as error:
+            self.failed(error)
+            return NO_TOKEN
+
+    def cancelled(self, token: Token) -> None:
+        """Record that a queued task will never run: its row says started and ended now."""
+        now = monotonic_ns()
+        with _rare:  # any thread may cancel, and this ring too has one writer at a time
+            self.cancellations.put((token, now, now, NONE, NONE, CANCELLED))
+
+    def expose_depths(self, read: Callable[[], Depths]) -> None:
+        """Let the probe ask for (inbox depth, one depth per worker's deque); units: tasks.
+
+        Called from the probe's own thread about ten times a second, only while watched.
+        """
+        self.depths = read
+
+    def add_kind(self, kind: object) -> int:
+        """Give `kind` its number. Raises ProbeMisuse when it is no string."""
+        if not isinstance(kind, str):
+            self.misused(f"a kind is a string, not {kind!r}")
+            kind = str(kind)
+        with _rare:
+            number = self.kinds.setdefault(kind, len(self.kinds))
+            self.revision += 1
+        return number
+
+    def worker_bound(self) -> None:
+        """Note that a worker has its thread now."""
+        with _rare:
+            self.revision += 1
+        if self.on_bound is not None:
+            self.on_bound()
+
+    def close(self) -> None:
+        """Retire the pool: its name is free again, later calls do nothing."""
+        if self.closed_ns < 0:
+            self.closed_ns = monotonic_ns()
+            self.switch_off()
+            if self.on_close is not None:
+                self.on_close(self)
+
+    def switch_off(self) -> None:
+        """Turn every call on this pool into nothing, at no cost per call."""
+        self.off = True
+        for probe in self.probes:
+            probe.__class__ = OffWorkerProbe
+        self.__class__ = _OffPoolProbe
+
+    def misused(self, message: str) -> None:
+        """Raise `ProbeMisuse` in strict mode, count it otherwise."""
+        if Settings.strict:
+            raise ProbeMisuse(message)
+        self.misuses += 1
+
+    def failed(self, error: Exception) -> None:
+        """The probe itself failed: switch this pool's probe off, say so once, let it run on."""
+        if isinstance(error, ProbeMisuse):
+            raise error
+        if not self.off:
+            self.switch_off()
+            import logging  # only on failure: not worth a host's start-up time
+
+            logging.getLogger("idlehands").warning(
+                "probe of pool %r switched off: %r", self.name, error
+            )
+
+
+class _OffPoolProbe(PoolProbe):
+    """A pool whose probe is off: every call does nothing."""
+
+    __slots__ = ()
+
+    def worker(self, index: int) -> WorkerProbe:
+        """Return a probe that does nothing."""
+        return self.probes[index] if 0 <= index < self.workers else OffWorkerProbe(self, 0)
+
+    def spawned(self, kind: str, size: int = NONE) -> Token:
+        """Return an empty token."""
+        return NO_TOKEN
+
+    def cancelled(self, token: Token) -> None:
+        """Do nothing."""
+
+    def worker_bound(self) -> None:
+        """Do nothing."""
+
+
+def off_pool(name: str, workers: int, kind: str) -> PoolProbe:
+    """Return a pool probe that is off from the start."""
+    pool = PoolProbe(name, workers, kind, NONE)
+    pool.switch_off()
+    return pool

@@ -1,0 +1,344 @@
+"""The hot path: what a pool calls while it works, written into bounded rings.
+
+Rules that every line here keeps. A ring has one writer, its worker; a row is one slot of a
+list, overwritten when the ring has gone round, so nothing grows and nothing locks. A reader
+(the outlet thread) copies slots and throws away those that were overwritten meanwhile; what
+was overwritten before it was read is counted, exactly, from the writer's running number.
+Spawns come from many threads: there each slot holds the task's own token, which names its
+number, so a reader sees whether the slot is the one it expects.
+
+Nothing here blocks, does I/O, or raises into the pool unless `configure(strict=True)` asks
+for it, which is the setting for development. Touches: the clock, and the thread CPU clock
+where a kind of task is long enough to pay for it.
+"""
+
+from __future__ import annotations
+
+import threading
+from time import monotonic_ns, thread_time_ns
+from typing import TYPE_CHECKING
+
+from ._rings import NO_TOKEN, Ring, Token
+from ._tables import FINISHED, NONE, OWN_DEQUE, PARKED, SEARCHING
+
+if TYPE_CHECKING:
+    from ._pool import PoolProbe
+
+TASK_ROWS_PER_POOL = 1 << 15
+GAP_ROWS_PER_POOL = 1 << 14
+LEAST_ROWS_PER_WORKER = 1 << 8
+
+CPU_READ_NS = 570
+"""What one read of the thread CPU clock costs (measured; two are needed a task)."""
+CPU_WORTH_NS = 2 * CPU_READ_NS * 200
+"""A task this long spends under 0.5 % of itself on having its CPU time read."""
+CPU_STREAK = 4
+"""So many long tasks of a kind in a row before its CPU time is read."""
+
+
+Suspended = tuple[Token, int, int, int, int, int, int]
+"""A task that waits: token, started, taken_from, cpu so far, wait began, on_task, helped."""
+
+
+class WorkerProbe:
+    """What one worker tells about itself. Only the worker's own thread calls its methods.
+
+    The task in hand is in `token`, `started` and their neighbours; `token` is None outside a
+    task. A task that waits goes to `stack` and comes back when the wait is over, because
+    meanwhile the worker can run (help with) others. `gap` is the open searching or parked
+    stretch. The outlet reads all of these at any moment: so a row is put before its open
+    interval goes, and `token` is set last; in between an interval is seen twice, never lost.
+    """
+
+    __slots__ = (
+        "cpu",
+        "cpu_kinds",
+        "empties",
+        "gap",
+        "gaps",
+        "helped",
+        "hits",
+        "ident",
+        "index",
+        "kinds",
+        "long_streak",
+        "lost_races",
+        "mark",
+        "native_id",
+        "pool",
+        "spawns",
+        "stack",
+        "started",
+        "taken_from",
+        "tasks",
+        "thread_name",
+        "token",
+        "waits",
+    )
+
+    def __init__(self, pool: PoolProbe, index: int) -> None:
+        self.pool = pool
+        self.index = index
+        self.tasks = Ring(max(LEAST_ROWS_PER_WORKER, TASK_ROWS_PER_POOL // pool.workers))
+        self.waits = Ring(max(LEAST_ROWS_PER_WORKER, GAP_ROWS_PER_POOL // pool.workers))
+        self.gaps = Ring(max(LEAST_ROWS_PER_WORKER, GAP_ROWS_PER_POOL // pool.workers))
+        self.kinds = pool.kinds
+        self.spawns = pool.spawns
+        self.token: Token | None = None
+        self.started = self.taken_from = self.cpu = 0
+        self.mark = NONE
+        self.stack: list[Suspended] = []
+        self.gap: tuple[int, int, int] | None = None
+        self.helped = 0
+        self.hits = [0] * pool.workers
+        self.empties = [0] * pool.workers
+        self.lost_races = [0] * pool.workers
+        self.cpu_kinds: set[int] = set()
+        self.long_streak: dict[int, int] = {}
+        self.ident = self.native_id = NONE
+        self.thread_name = ""
+
+    def bind(self) -> None:
+        """Say that the calling thread is this worker. Starts the outlet if it is not running."""
+        thread = threading.current_thread()
+        self.thread_name = thread.name
+        self.ident = threading.get_ident()
+        self.native_id = threading.get_native_id()
+        self.pool.worker_bound()
+
+    def spawned(self, kind: str, size: int = NONE) -> Token:
+        """Record a task that this worker is about to push; return the token it must carry.
+
+        Its parent is the task the worker is running. `size` is a hint in the caller's own
+        unit, used to compare stolen with kept tasks.
+        """
+        try:
+            parent = self.token
+            kinds = self.kinds
+            ring = self.spawns
+            task = ring.next_number()
+            token = (
+                task,
+                parent[0] if parent is not None else NONE,
+                kinds[kind] if kind in kinds else self.pool.add_kind(kind),
+                monotonic_ns(),
+                self.index,
+                size,
+            )
+            ring.slots[task & ring.mask] = token
+            return token
+        except Exception as error:
+            self.failed(error)
+            return NO_TOKEN
+
+    def running(self, token: Token, taken_from: int = OWN_DEQUE) -> None:
+        """The worker begins the task of `token`, taken from its own deque, the inbox or a victim.
+
+        Ends an open search. Misuse: a task is already running and has not said it waits.
+        """
+        try:
+            if self.token is not None:
+                self.misused("running() while a task runs and has not said waiting()")
+                return
+            if token[2] in self.cpu_kinds:
+                self.cpu = 0
+                self.mark = thread_time_ns()
+            started = monotonic_ns()
+            if self.gap is not None:
+                self._end_gap(started)
+            self.started = started
+            self.taken_from = taken_from
+            self.token = token
+        except Exception as error:
+            self.failed(error)
+
+    def finished(self, outcome: int = FINISHED) -> None:
+        """The running task returned (`FINISHED`) or raised (`FAILED`). Misuse: none is running."""
+        try:
+            ended = monotonic_ns()
+            token = self.token
+            if token is None:
+                self.misused("finished() without running()")
+                return
+            started = self.started
+            cpu = NONE
+            if self.mark >= 0:
+                cpu = self.cpu + thread_time_ns() - self.mark
+                self.mark = NONE
+            ring = self.tasks
+            number = ring.written
+            ring.slots[number & ring.mask] = (token, started, ended, self.taken_from, cpu, outcome)
+            ring.written = number + 1
+            self.token = None
+            if ended - started >= CPU_WORTH_NS:
+                self._was_long(token[2])
+            elif cpu >= 0:
+                self._was_short(token[2])
+            if self.stack:
+                self.helped += 1
+        except Exception as error:
+            self.failed(error)
+
+    def waiting(self, on: Token | None = None) -> None:
+        """The running task begins a wait: a join of `on`, or anything else. Misuse: none runs."""
+        try:
+            token = self.token
+            if token is None:
+                self.misused("waiting() outside a task")
+                return
+            now = monotonic_ns()
+            cpu = NONE
+            if self.mark >= 0:
+                cpu = self.cpu + thread_time_ns() - self.mark
+                self.mark = NONE
+            on_task = NONE if on is None else on[0]
+            self.stack.append(
+                (token, self.started, self.taken_from, cpu, now, on_task, self.helped)
+            )
+            self.token = None
+            self.helped = 0
+        except Exception as error:
+            self.failed(error)
+
+    def resumed(self) -> None:
+        """The wait is over; an open search ends with it. Misuse: no wait is open."""
+        try:
+            if self.token is not None or not self.stack:
+                self.misused("resumed() without waiting()")
+                return
+            now = monotonic_ns()
+            if self.gap is not None:
+                self._end_gap(now)
+            token, self.started, self.taken_from, cpu, began, on_task, helped = self.stack[-1]
+            self.waits.put((token[0], began, now, on_task, self.helped))
+            self.helped = helped
+            self.token = token
+            del self.stack[-1]
+            if cpu >= 0:
+                self.cpu = cpu
+                self.mark = thread_time_ns()
+        except Exception as error:
+            self.failed(error)
+
+    def searching(self) -> None:
+        """The worker begins to look at other deques; running(), parked() or resumed() ends it."""
+        try:
+            if self.token is not None or (self.gap is not None and self.gap[0] == PARKED):
+                self.misused("searching() inside a running task or while parked")
+            elif self.gap is None:
+                self.gap = (SEARCHING, monotonic_ns(), self._looks())
+        except Exception as error:
+            self.failed(error)
+
+    def missed(self, victim: int) -> None:
+        """A look at `victim`'s deque found it empty. Misuse: no such worker."""
+        try:
+            # A negative index would count from the end without an error, so it is sent past it.
+            self.empties[victim if victim >= 0 else self.pool.workers] += 1
+        except Exception as error:
+            self.no_such_victim(victim, error)
+
+    def stolen(self, victim: int) -> None:
+        """A task was taken from `victim`'s deque. Misuse: no such worker."""
+        try:
+            self.hits[victim if victim >= 0 else self.pool.workers] += 1
+        except Exception as error:
+            self.no_such_victim(victim, error)
+
+    def lost_race(self, victim: int) -> None:
+        """`victim` had a task when looked at, and somebody else got it. Misuse: no such worker."""
+        try:
+            self.lost_races[victim if victim >= 0 else self.pool.workers] += 1
+        except Exception as error:
+            self.no_such_victim(victim, error)
+
+    def parked(self) -> None:
+        """The worker is about to park; ends an open search. Misuse: inside a running task."""
+        try:
+            if self.token is not None or (self.gap is not None and self.gap[0] == PARKED):
+                self.misused("parked() inside a running task or twice")
+                return
+            now = monotonic_ns()
+            if self.gap is not None:
+                self._end_gap(now)
+            self.gap = (PARKED, now, self._looks())
+        except Exception as error:
+            self.failed(error)
+
+    def unparked(self, woken_by: int = NONE, woken_ns: int = NONE) -> None:
+        """The worker is awake again, woken by `woken_by` who sent the wake at `woken_ns`."""
+        try:
+            if self.gap is None or self.gap[0] != PARKED:
+                self.misused("unparked() without parked()")
+                return
+            self._end_gap(monotonic_ns(), woken_by, woken_ns)
+        except Exception as error:
+            self.failed(error)
+
+    def _end_gap(self, now: int, woken_by: int = NONE, woken_ns: int = NONE) -> None:
+        assert self.gap is not None  # noqa: S101 - both callers have just looked
+        state, began, looks = self.gap
+        self.gaps.put((began, now, state, self._looks() - looks, woken_by, woken_ns))
+        self.gap = None
+
+    def _looks(self) -> int:
+        # Summed here, once a gap, so that a failed look stays a single increment.
+        return sum(self.empties) + sum(self.hits) + sum(self.lost_races)
+
+    def _was_long(self, kind: int) -> None:
+        if kind not in self.cpu_kinds:
+            streak = self.long_streak.get(kind, 0) + 1
+            self.long_streak[kind] = streak
+            if streak >= CPU_STREAK:
+                self.cpu_kinds.add(kind)
+
+    def _was_short(self, kind: int) -> None:
+        self.cpu_kinds.discard(kind)
+        self.long_streak[kind] = 0
+
+    def no_such_victim(self, victim: object, error: Exception) -> None:
+        """Report a victim that is not an index of this pool."""
+        if isinstance(error, (IndexError, TypeError)):
+            self.misused(f"victim {victim!r} is not a worker of a pool of {self.pool.workers}")
+        else:
+            self.failed(error)
+
+    def misused(self, message: str) -> None:
+        """Raise `ProbeMisuse` in strict mode, count it otherwise."""
+        self.pool.misused(f"worker {self.index}: {message}")
+
+    def failed(self, error: Exception) -> None:
+        """Pass misuse on; for anything else switch the probe off and let the pool run."""
+        self.pool.failed(error)
+
+
+class OffWorkerProbe(WorkerProbe):
+    """A worker of a pool whose probe is off: every call does nothing."""
+
+    __slots__ = ()
+
+    def bind(self) -> None:
+        """Do nothing."""
+
+    def spawned(self, kind: str, size: int = NONE) -> Token:
+        """Return an empty token."""
+        return NO_TOKEN
+
+    def running(self, token: Token, taken_from: int = OWN_DEQUE) -> None:
+        """Do nothing."""
+
+    def finished(self, outcome: int = FINISHED) -> None:
+        """Do nothing."""
+
+    def waiting(self, on: Token | None = None) -> None:
+        """Do nothing."""
+
+    resumed = searching = parked = bind
+
+    def missed(self, victim: int) -> None:
+        """Do nothing."""
+
+    stolen = lost_race = missed
+
+    def unparked(self, woken_by: int = NONE, woken_ns: int = NONE) -> None:
+        """Do nothing."""

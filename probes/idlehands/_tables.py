@@ -1,0 +1,102 @@
+"""The row types of the wire, each declared once.
+
+Codec, ledger, export and docs take column names, order, units and meaning from here.
+Every column is a signed 64-bit integer; times are CLOCK_MONOTONIC nanoseconds, which all
+processes of one host share. This module touches nothing: it is data.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class Column(NamedTuple):
+    """One column of a table: its name (which carries the unit) and what it means."""
+
+    name: str
+    meaning: str
+
+
+class Table(NamedTuple):
+    """One table: its name on the wire, its columns in order, and what a row stands for."""
+
+    name: str
+    row: str
+    columns: tuple[Column, ...]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The column names in order."""
+        return tuple(column.name for column in self.columns)
+
+
+NONE = -1
+"""Stands in any column for: nobody, nothing, or not read."""
+
+OWN_DEQUE = -1
+"""In ``taken_from``: the newest task of the worker's own deque."""
+INBOX = -2
+"""In ``taken_from``: the pool's shared inbox or queue."""
+
+FINISHED = 0
+FAILED = 1
+CANCELLED = 2
+OUTCOMES = ("finished", "failed", "cancelled")
+
+SEARCHING = 0
+PARKED = 1
+GAP_STATES = ("searching", "parked")
+
+TASKS = Table(
+    "tasks",
+    "a task that a worker ran to its end",
+    (
+        Column("task", "number of the task, unique in its pool, counted up from 0"),
+        Column("parent", "the task that spawned it, -1 from outside"),
+        Column("kind", "index into the pool's kinds"),
+        Column("spawned_ns", "when it was handed to the pool"),
+        Column("spawned_by", "worker that spawned it, -1 from outside"),
+        Column("size", "the caller's hint of its size, -1 where none was given"),
+        Column("started_ns", "when a worker began it"),
+        Column("ended_ns", "when it returned or raised"),
+        Column("taken_from", "-1 own deque, -2 shared inbox, else the victim's index"),
+        Column("cpu_ns", "thread CPU time of it outside its waits, -1 where not read"),
+        Column("outcome", "0 finished, 1 failed, 2 cancelled"),
+    ),
+)
+
+WAITS = Table(
+    "waits",
+    "a wait inside a task: a join, or anything else the task marked",
+    (
+        Column("task", "the task that waited"),
+        Column("began_ns", "when the wait began"),
+        Column("ended_ns", "when it ended"),
+        Column("on_task", "the task joined, -1 for any other wait"),
+        Column("helped", "how many other tasks the worker ran meanwhile"),
+    ),
+)
+
+GAPS = Table(
+    "gaps",
+    "a stretch in which the worker had no task in hand and said so",
+    (
+        Column("began_ns", "when the stretch began"),
+        Column("ended_ns", "when it ended"),
+        Column("state", "0 searching, 1 parked"),
+        Column("attempts", "looks at other deques during it"),
+        Column("woken_by", "worker that sent the wake, -1 from outside or not parked"),
+        Column("woken_ns", "when the wake was sent, -1 unknown or not parked"),
+    ),
+)
+
+SPAWNS = Table(
+    "spawns",
+    "a task handed to the pool, sent at once so that the queue's length is known before it ends",
+    (
+        Column("task", "number of the task"),
+        Column("spawned_ns", "when it was handed to the pool"),
+    ),
+)
+
+TABLES = {table.name: table for table in (TASKS, WAITS, GAPS, SPAWNS)}

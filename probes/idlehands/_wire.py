@@ -1,0 +1,113 @@
+"""Frames on the socket and in captures: bytes to maps and back, no I/O.
+
+A frame is a 32-bit little-endian length and then that many bytes of MessagePack (the msgpack
+specification), one map with a ``"frame"`` key that names its kind. Kinds:
+
+hello     version, pid, argv0, python, now_ns, wall_ns: first in every stream
+names     a pool: pool, name, pool_kind, workers, declared_ns, closed_ns, task_kinds, threads
+rows      pool, table, worker, first, rows, complete_ns, columns {name: int64 little-endian}
+counters  pool, worker (a thief), hits, empties, lost_races: int64 per victim, since the start
+levels    pool, at_ns, inbox, deques, workers (open intervals), misuses; everything up to at_ns
+          has been sent when this arrives
+cost      at_ns, recording_ns, sending_ns: what the probe has cost its process so far
+lost      pool, table, worker, rows: overwritten before they could be sent
+bye       reason: the process ends, or the probe is switched off
+host      written by the monitor beside the others: at_ns, threads {native id: on-core ns,
+          run-queue ns}, see its host source
+
+A reader skips kinds it does not know and reads keys it knows; a change that such a reader would
+misread raises `VERSION`.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import msgpack
+
+VERSION = 1
+MOST_BYTES = 4 << 20
+"""A longer frame is refused unread, so that a broken or hostile peer cannot fill memory."""
+
+_LENGTH = struct.Struct("<I")
+
+Frame = dict[str, Any]
+
+
+class WireError(ValueError):
+    """The peer sent something that is not this protocol; the message says what."""
+
+
+class NewerVersion(WireError):
+    """The stream was written by a later version of this protocol than the reader knows."""
+
+
+def encode(frame: Frame) -> bytes:
+    """Return one frame as bytes. Raises WireError past `MOST_BYTES`."""
+    body: bytes = msgpack.packb(frame, use_bin_type=True)
+    if len(body) > MOST_BYTES:
+        raise WireError(f"frame of {len(body)} bytes is over {MOST_BYTES}")
+    return _LENGTH.pack(len(body)) + body
+
+
+def encode_columns(names: Sequence[str], columns: Iterable[Sequence[int]]) -> dict[str, bytes]:
+    """Return {name: column as little-endian int64 bytes}; all columns have one length."""
+    return {name: struct.pack(f"<{len(column)}q", *column) for name, column in zip(names, columns)}
+
+
+class Decoder:
+    """Bytes in, whole frames out; keeps what is incomplete for the next call."""
+
+    def __init__(self) -> None:
+        self._held = bytearray()
+
+    @property
+    def held_bytes(self) -> int:
+        """How many bytes of an incomplete frame are waiting."""
+        return len(self._held)
+
+    def feed(self, data: bytes) -> list[Frame]:
+        """Return the frames that `data` completes, in order.
+
+        Raises WireError on a length over `MOST_BYTES`, on bytes that are not MessagePack, and
+        on a frame that is not a map with a kind.
+        """
+        held = self._held
+        held += data
+        frames: list[Frame] = []
+        position = 0
+        while len(held) - position >= _LENGTH.size:
+            (length,) = _LENGTH.unpack_from(held, position)
+            if length > MOST_BYTES:
+                raise WireError(f"frame of {length} bytes is over {MOST_BYTES}")
+            end = position + _LENGTH.size + length
+            if end > len(held):
+                break
+            frames.append(_parse(bytes(held[position + _LENGTH.size : end])))
+            position = end
+        del held[:position]
+        return frames
+
+
+def _parse(body: bytes) -> Frame:
+    try:
+        frame = msgpack.unpackb(body, raw=False, strict_map_key=False)
+    except Exception as error:  # msgpack raises ValueError, its own kinds and UnicodeDecodeError
+        raise WireError(f"not a MessagePack frame: {error}") from error
+    if not isinstance(frame, dict) or not isinstance(frame.get("frame"), str):
+        raise WireError("a frame must be a map that names its kind")
+    if frame["frame"] == "hello":
+        check_version(frame.get("version"))
+    return frame
+
+
+def check_version(version: object) -> None:
+    """Raise NewerVersion for a later version than ours, WireError for no version at all."""
+    if not isinstance(version, int) or version < 1:
+        raise WireError(f"hello without a version: {version!r}")
+    if version > VERSION:
+        raise NewerVersion(
+            f"written by version {version} of the protocol; this idlehands reads up to {VERSION}"
+        )
