@@ -63,6 +63,14 @@ class TaskDeque:
         except IndexError:
             return Miss.LOST_RACE
 
+    def remove(self, task: Task[Any]) -> bool:
+        """Take one particular task, as the owner; False when a thief was faster."""
+        try:
+            self._tasks.remove(task)
+        except ValueError:
+            return False
+        return True
+
     def take_any(self) -> Task[Any] | None:
         """Take a task in order to cancel it, from any thread; None when there is none."""
         look = self.steal()
@@ -89,6 +97,11 @@ class GuardedTaskDeque(TaskDeque):
         """Take the owner's next task, holding the lock."""
         with self._guard:
             return super().pop()
+
+    def remove(self, task: Task[Any]) -> bool:
+        """Take one particular task, holding the lock."""
+        with self._guard:
+            return super().remove(task)
 
     def steal(self) -> Look:
         """Take the thief's task, holding the lock."""

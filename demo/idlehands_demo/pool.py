@@ -56,9 +56,7 @@ class WorkStealingPool:
         self._submitted = 0
         self._cancelled = 0
         self._present = workers
-        self._workers = [
-            Worker(self, index, own, seed) for index, own in enumerate(self.deques)
-        ]
+        self._workers = [Worker(self, index, own, seed) for index, own in enumerate(self.deques)]
         self.probe.expose_depths(self.deque_depths)
         for worker in self._workers:
             worker.thread.start()

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 
-class TaskCancelled(Exception):  # noqa: N818  (it is an outcome, not an error of the program)
+class TaskCancelled(Exception):
     """The task was still queued when its pool was shut down, and will never run."""
 
 
@@ -53,7 +53,7 @@ class Task(Generic[T]):
         self._error: BaseException | None = None
         self._settled = False
         self._waiters: list[ParkingTicket] = []
-        self.kind = kind or getattr(function, "__name__", "task")
+        self.kind: str = kind or str(getattr(function, "__name__", "task"))
         self.size = size
         self.token: Any = None
 

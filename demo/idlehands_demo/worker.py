@@ -5,7 +5,7 @@ randomly drawn victims; after a bounded number of fruitless draws it announces i
 sleeper, sweeps over every other deque and the inbox once more, and parks only when all of
 them were empty. A join does the same with the awaited task's end as a second way to be
 woken. Helping with any task inside a join cannot deadlock as long as tasks await only
-their descendants: on each stack the awaited task then began later than the one awaiting.
+their descendants: along any circle of waits each task would have begun after the next.
 """
 
 from __future__ import annotations
@@ -31,6 +31,9 @@ Found = Optional[tuple[Task[Any], int]]
 DRAWS_PER_VICTIM = 1
 """Random draws in one search round, per other worker, before the sweep."""
 
+DEEPEST_HELP = 64
+"""Tasks under one another on a stack before a join runs only the task it awaits."""
+
 _here = threading.local()
 
 
@@ -51,13 +54,12 @@ class Worker:
         self.deque = deque
         self.counts = WorkerCounts(workers)
         self.probe = pool.probe.worker(index)
+        self._depth = 0
         generator = random.Random() if seed is None else random.Random(f"{seed}/{index}")
         self.victims = VictimChoice(index, workers, generator, pool.switches)
         self._one_look = pool.switches.parks_after_one_failed_attempt
         self._draws = 1 if self._one_look else DRAWS_PER_VICTIM * (workers - 1)
-        self.thread = threading.Thread(
-            target=self._main, name=f"{pool.name}-{index}", daemon=True
-        )
+        self.thread = threading.Thread(target=self._main, name=f"{pool.name}-{index}", daemon=True)
 
     def _main(self) -> None:
         self.probe.bind()
@@ -77,11 +79,28 @@ class Worker:
         self.probe.waiting(awaited.token)
         try:
             while not awaited.settled:
+                if self._depth >= DEEPEST_HELP:
+                    self._help_directly(awaited)
+                    continue
                 found = self._own() or self._search(awaited)
                 if found is not None:
                     self._run(*found)
         finally:
             self.probe.resumed()
+
+    def _help_directly(self, awaited: Task[Any]) -> None:
+        """Run `awaited` itself if nobody has taken it, else park until it has settled.
+
+        Helping with anything would bury this join ever deeper; under policies that take
+        the wrong end of a deque that would exhaust the stack.
+        """
+        if self.deque.remove(awaited):
+            self._run(awaited, idlehands.OWN_DEQUE)
+            return
+        ticket = ParkingTicket()
+        awaited.add_waiter(ticket)
+        if not awaited.settled:
+            self._park(ticket, awaited)
 
     def spawn(self, task: Task[Any]) -> None:
         """Push a task made by the running one, and wake a parked worker for it."""
@@ -100,7 +119,9 @@ class Worker:
             return
         counts = self.counts
         self.probe.running(task.token, taken_from)
+        self._depth += 1
         task.call()
+        self._depth -= 1
         # Counts and probe come before the joiners are told, so that whoever has joined
         # every task reads complete numbers.
         counts.finished += 1

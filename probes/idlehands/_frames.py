@@ -30,14 +30,18 @@ class Cursor:
         self._revision = NONE
         self._said_closed = False
 
-    def frames(self) -> Iterator[bytes]:
-        """Yield encoded frames until everything up to one moment is sent, `levels` last."""
+    def names(self) -> Iterator[bytes]:
+        """Yield what the pool and its parts are called, if that has changed."""
         pool = self.pool
         closed = pool.closed_ns >= 0
-        if self._revision != pool.revision or (closed and not self._said_closed):
+        if self._revision != pool.revision or closed != self._said_closed:
             self._revision = pool.revision
             self._said_closed = closed
             yield encode(names_frame(pool))
+
+    def frames(self) -> Iterator[bytes]:
+        """Yield encoded frames until everything up to one moment is sent, `levels` last."""
+        pool = self.pool
         now = monotonic_ns()
         # Open intervals before rows: one that ends in between is seen twice, never missed.
         open_now = [open_intervals(probe) for probe in pool.probes]

@@ -200,9 +200,13 @@ class Outlet:
     def _build(self, reader: _Reader) -> Iterator[bytes]:
         pools = self._pools()
         for pool in pools:
-            cursor = reader.cursors.get(pool.number)
-            if cursor is None:
-                cursor = reader.cursors[pool.number] = Cursor(pool)
+            if pool.number not in reader.cursors:
+                reader.cursors[pool.number] = Cursor(pool)
+        cursors = [reader.cursors[pool.number] for pool in pools]
+        # All names before the first row: a reader that only wants to know what there is stops here.
+        for cursor in cursors:
+            yield from cursor.names()
+        for cursor in cursors:
             yield from cursor.frames()
         if reader.flushes % COST_EVERY_FLUSHES == 0:
             yield encode(

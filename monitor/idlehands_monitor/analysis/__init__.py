@@ -1,0 +1,1 @@
+"""Analysis: pure functions from the ledger's tables to frozen readings. No I/O, no clock."""

@@ -1,0 +1,74 @@
+"""Findings: from where the worker time went to one plain sentence and what to try.
+
+A finding is silent below its minimum: less than `LEAST_WINDOW_S` recorded, or less than
+`LEAST_SHARE` of the worker time. The costliest comes first; it is the headline.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from .readings import Finding
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from .worker_time import WorkerTime
+
+LEAST_WINDOW_S = 1.0
+LEAST_SHARE = 0.05
+
+
+class _Cause(NamedTuple):
+    code: str
+    cost: Callable[[WorkerTime], int]
+    sentence: str
+    advice: str
+
+
+CAUSES = (
+    _Cause(
+        "starved-beside-work",
+        lambda time: time.starved,
+        "Workers were parked while tasks were queued and nobody woke them",
+        "Wake a worker at every spawn, and park only after every deque and the inbox is empty.",
+    ),
+    _Cause(
+        "too-little-parallelism",
+        lambda time: time.no_work,
+        "Workers were parked because the whole pool had nothing queued",
+        "Split the work further or sooner, submit the next batch before this one ends, "
+        "or run fewer workers.",
+    ),
+    _Cause(
+        "long-searches",
+        lambda time: time.searching,
+        "Workers were looking for tasks in other deques",
+        "Make tasks larger or split from the top, so that one steal brings more work.",
+    ),
+    _Cause(
+        "blocked-in-task",
+        lambda time: time.blocked,
+        "Workers were inside tasks but off the core: waiting for I/O, a lock or a join",
+        "Overlap the waiting with other tasks, or give the pool more workers than cores.",
+    ),
+)
+
+
+def findings(time: WorkerTime, workers: int, window_s: float) -> tuple[Finding, ...]:
+    """Return the findings on `time` (over `workers` workers and `window_s` seconds)."""
+    if window_s < LEAST_WINDOW_S or not time.total:
+        return ()
+    found = []
+    for cause in CAUSES:
+        cost = cause.cost(time)
+        share = cost / time.total
+        if share < LEAST_SHARE:
+            continue
+        seconds = cost / 1e9
+        sentence = (
+            f"{cause.sentence}: {seconds:.1f} worker-seconds, {share:.0%} of what "
+            f"{workers} {'worker' if workers == 1 else 'workers'} had in {window_s:.0f} s."
+        )
+        found.append(Finding(cause.code, seconds, share, sentence, cause.advice))
+    return tuple(sorted(found, key=lambda finding: -finding.worker_seconds))

@@ -1,0 +1,171 @@
+"""The reading: everything the monitor says of one window, one frozen tree.
+
+Views take a `Reading` and nothing else. Times in nanoseconds (``_ns``) or seconds (``_s``).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from .worker_time import WorkerTime
+
+Matrix = tuple[tuple[int, ...], ...]
+"""Counts, one row a thief, one column a victim."""
+
+
+@dataclass(frozen=True, slots=True)
+class SourceReading:
+    """Where the frames come from: the process watched, and how the stream fares.
+
+    state: "connecting", "live", "stalled", "ended" or "replay". note: one line, may be empty.
+    probe_cost: share of the process's worker time that the probe takes, None where unknown.
+    """
+
+    target: str
+    state: str
+    note: str = ""
+    pid: int = -1
+    python: str = ""
+    program: str = ""
+    cores: int = 0
+    uptime_s: float = 0.0
+    probe_cost: float | None = None
+    skipped_frames: int = 0
+    warning: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class WorkerReading:
+    """One worker: its time in the window, its deque, and what it is doing at the end of it.
+
+    state: "working", "waiting", "searching", "parked", "between tasks" or "not started".
+    doing: the kind of its task, empty outside one; for_s: how long it has been in that state.
+    idle_history: share of each past second spent searching or parked, oldest first, NaN where
+    nothing was recorded. depth: tasks in its deque, -1 where the pool does not say.
+    """
+
+    index: int
+    name: str
+    native_id: int
+    ident: int
+    time: WorkerTime
+    depth: int
+    state: str
+    doing: str
+    for_s: float
+    idle_history: tuple[float, ...]
+    tasks_finished: int
+    stolen_by_it: int
+    stolen_from_it: int
+
+
+@dataclass(frozen=True, slots=True)
+class StealReading:
+    """Looks at other deques in the window. attempts = hits + empties + lost_races, per pair."""
+
+    hits: Matrix
+    empties: Matrix
+    lost_races: Matrix
+
+    @property
+    def attempts_total(self) -> int:
+        """All looks."""
+        return self.hits_total + self.empties_total + self.lost_races_total
+
+    @property
+    def hits_total(self) -> int:
+        """Looks that took a task."""
+        return sum(map(sum, self.hits))
+
+    @property
+    def empties_total(self) -> int:
+        """Looks that found an empty deque."""
+        return sum(map(sum, self.empties))
+
+    @property
+    def lost_races_total(self) -> int:
+        """Looks at a task that somebody else got first."""
+        return sum(map(sum, self.lost_races))
+
+
+@dataclass(frozen=True, slots=True)
+class KindReading:
+    """One kind of task in the window: how many ended, their summed and median run time."""
+
+    kind: str
+    finished: int
+    total_s: float
+    median_s: float
+    stolen: int
+
+
+@dataclass(frozen=True, slots=True)
+class TaskReading:
+    """Tasks in the window; queued is at its end. queue_wait: spawned to started."""
+
+    finished: int
+    failed: int
+    cancelled: int
+    spawned: int
+    queued: int
+    running: int
+    median_queue_wait_s: float
+    kinds: tuple[KindReading, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One finding: a code, a sentence, the worker-seconds it accounts for, what to try."""
+
+    code: str
+    worker_seconds: float
+    share: float
+    sentence: str
+    advice: str
+
+
+@dataclass(frozen=True, slots=True)
+class PoolReading:
+    """One pool over one window.
+
+    window_s: the recorded part of the window; unrecorded_s: what was lost of it.
+    core_time: what splits working from blocked, see `worker_time.PoolTime`.
+    """
+
+    name: str
+    kind: str
+    number: int
+    workers: tuple[WorkerReading, ...]
+    begin_ns: int
+    end_ns: int
+    window_s: float
+    unrecorded_s: float
+    time: WorkerTime
+    core_time: str
+    tasks: TaskReading
+    steals: StealReading
+    inbox: int
+    findings: tuple[Finding, ...]
+    lost_rows: int
+    misuses: int
+    closed: bool
+
+    @property
+    def headline(self) -> Finding | None:
+        """The costliest finding, None where nothing is worth one."""
+        return self.findings[0] if self.findings else None
+
+    @property
+    def has_steals(self) -> bool:
+        """Whether this pool's workers take from each other's deques."""
+        return self.kind == "work-stealing"
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """All pools of one source over one window."""
+
+    source: SourceReading
+    pools: tuple[PoolReading, ...]

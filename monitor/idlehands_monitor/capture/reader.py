@@ -1,0 +1,58 @@
+"""Reading a capture file, whole blocks only."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from .format import (
+    HEADER_BYTES,
+    PREFIX_BYTES,
+    Block,
+    CaptureError,
+    NotACapture,
+    check_prefix,
+    decode_body,
+    decode_header,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from os import PathLike
+
+
+class CaptureReader:
+    """Iterates over the whole blocks of a capture.
+
+    `warning` says in one line what was wrong, once iteration has met it; empty otherwise.
+    Raises NotACapture or CaptureError from the constructor, with the path in the message.
+    """
+
+    def __init__(self, path: str | PathLike[str]) -> None:
+        self.path = path
+        self.warning = ""
+        try:
+            with open(path, "rb") as file:
+                check_prefix(file.read(PREFIX_BYTES))
+        except NotACapture as error:
+            raise NotACapture(f"{path}: {error}") from error
+        except OSError as error:
+            raise CaptureError(f"{path}: {error.strerror or error}") from error
+
+    def __iter__(self) -> Iterator[Block]:
+        with open(self.path, "rb") as file:
+            file.seek(PREFIX_BYTES)
+            while header := file.read(HEADER_BYTES):
+                start = file.tell() - len(header)
+                try:
+                    length, checksum, at_ns = decode_header(header)
+                    body = file.read(length)
+                    if len(body) < length:
+                        raise CaptureError("torn block")
+                except CaptureError as error:
+                    self.warning = f"read up to byte {start}, where the capture breaks off: {error}"
+                    return
+                try:
+                    yield decode_body(body, checksum, at_ns)
+                except CaptureError as error:
+                    # The length still leads to the next block; only this one is given up.
+                    self.warning = f"left out a damaged block at byte {start}: {error}"

@@ -1,0 +1,147 @@
+"""The command line: arguments in, one command called, its exit status out.
+
+Only argparse is imported here, so that `--help` answers at once; each command's own module is
+imported when it runs. Data goes to stdout, messages to stderr.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import re
+import sys
+from typing import TYPE_CHECKING
+
+from idlehands import __version__
+
+from .errors import DONE, USAGE, CommandError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+EXAMPLES = """\
+examples:
+  idlehands demo                           a pool to look at, with its dashboard
+  idlehands pools                          what can be watched here
+  idlehands watch tide-archive             watch a pool by its name
+  idlehands watch 4711                     or by its process id
+  idlehands capture tide-archive -o a.idlehands --for 60s
+  idlehands watch a.idlehands --speed 4    replay it
+  idlehands explain a.idlehands --json     the reading as JSON
+"""
+
+UNITS = {"ms": 0.001, "s": 1.0, "m": 60.0, "min": 60.0, "h": 3600.0, "": 1.0}
+
+
+def duration(text: str) -> float:
+    """Parse 500ms, 20s, 5m, 1h or bare seconds into seconds, above 0."""
+    match = re.fullmatch(r"(\d+(?:\.\d+)?|\.\d+)(ms|s|m|min|h|)", text.strip())
+    if match is None or float(match[1]) <= 0:
+        raise argparse.ArgumentTypeError(f"{text!r} is no duration such as 500ms, 20s or 5m")
+    return float(match[1]) * UNITS[match[2]]
+
+
+def speed(text: str) -> float:
+    """Parse a replay speed, a number from 0.01 to 1000; an x or × may follow."""
+    try:
+        value = float(text.rstrip("x×"))
+    except ValueError:
+        value = 0.0
+    if not 0.01 <= value <= 1000:
+        raise argparse.ArgumentTypeError(f"{text!r} is no speed from 0.01 to 1000")
+    return value
+
+
+def parser() -> argparse.ArgumentParser:
+    """Return the parser of the whole command line."""
+    top = argparse.ArgumentParser(
+        prog="idlehands",
+        description="See why the workers of a running Python pool are not working, "
+        "what it costs, and what would help.",
+        epilog=EXAMPLES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    top.add_argument("--version", action="version", version=f"idlehands {__version__}")
+    commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    _demo(commands.add_parser("demo", help="run a pool with its dashboard"))
+    _watch(commands.add_parser("watch", help="watch a process, a pool or a capture"))
+    pools = commands.add_parser("pools", help="list what can be watched")
+    pools.add_argument("--json", action="store_true", help="as JSON")
+    _capture(commands.add_parser("capture", help="write a capture file"))
+    _explain(commands.add_parser("explain", help="print the reading as text, JSON or HTML"))
+    return top
+
+
+def _demo(command: argparse.ArgumentParser) -> None:
+    command.add_argument("scenario", nargs="?", help="which demonstration (see --list)")
+    command.add_argument("--list", action="store_true", help="list scenarios and faults")
+    command.add_argument("--workers", type=int, metavar="N", help="workers in the pool (8)")
+    command.add_argument("--seed", type=int, metavar="N", help="seed of the invented data")
+    command.add_argument("--fault", metavar="NAME", help="make the pool misbehave (see --list)")
+    command.add_argument("--for", dest="seconds", type=duration, metavar="TIME", help="then stop")
+    command.add_argument("--capture", metavar="FILE", help="write a capture of it all")
+    _screen_options(command)
+
+
+def _watch(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "target",
+        nargs="?",
+        metavar="PID|POOL|FILE",
+        help="process id, pool name or capture file; may be left out when there is only one pool",
+    )
+    command.add_argument("--speed", type=speed, default=1.0, metavar="X", help="replay speed (1)")
+    command.add_argument("--for", dest="seconds", type=duration, metavar="TIME", help="then stop")
+    _screen_options(command)
+
+
+def _screen_options(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--window", type=duration, default=10.0, metavar="TIME", help="what figures cover (10s)"
+    )
+    command.add_argument(
+        "--no-screen", action="store_true", help="print a line every second instead"
+    )
+
+
+def _capture(command: argparse.ArgumentParser) -> None:
+    command.add_argument("target", metavar="PID|POOL|FILE", help="what to capture")
+    command.add_argument("-o", "--output", required=True, metavar="FILE", help="where to write it")
+    command.add_argument("--for", dest="seconds", type=duration, metavar="TIME", help="then stop")
+
+
+def _explain(command: argparse.ArgumentParser) -> None:
+    command.add_argument("target", metavar="FILE|PID|POOL", help="a capture, or what to attach to")
+    form = command.add_mutually_exclusive_group()
+    form.add_argument("--json", action="store_true", help="as JSON, schema 1")
+    form.add_argument("--html", metavar="FILE", help="write one self-contained HTML file")
+    command.add_argument(
+        "--for",
+        dest="seconds",
+        type=duration,
+        default=5.0,
+        metavar="TIME",
+        help="how long to attach to a running target (5s)",
+    )
+
+
+def main(arguments: Sequence[str]) -> int:
+    """Run one command line; return its exit status."""
+    options = parser().parse_args(arguments)
+    module = importlib.import_module(f".commands.{options.command}", __package__)
+    run: Callable[[argparse.Namespace], int] = module.run
+    try:
+        return run(options)
+    except CommandError as error:
+        sys.stderr.write(f"idlehands {options.command}: {error}\n")
+        return error.status
+    except BrokenPipeError:
+        # Whoever read our output has gone; there is nobody left to tell.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    except KeyboardInterrupt:
+        return DONE
+
+
+__all__ = ["USAGE", "duration", "main", "parser", "speed"]

@@ -1,0 +1,1 @@
+"""The commands, one module each with a `run(options)` that returns the exit status."""

@@ -1,0 +1,78 @@
+"""`idlehands capture`: write a capture of a running target, or the whole blocks of a capture."""
+
+from __future__ import annotations
+
+from time import monotonic, sleep
+from typing import TYPE_CHECKING
+
+from ..capture import CaptureError, CaptureReader, CaptureWriter
+from ..errors import DONE, CommandError
+from .lines import message
+from .targets import is_file, open_live
+
+if TYPE_CHECKING:
+    import argparse
+    from collections.abc import Callable
+
+    from ..sources.live import LiveSource
+
+POLL_SECONDS = 0.1
+
+
+def run(options: argparse.Namespace) -> int:
+    """Capture until the target ends, the time is up or ctrl+c."""
+    try:
+        if is_file(options.target):
+            copy_whole_blocks(options.target, options.output)
+        else:
+            capture_live(options.target, options.output, options.seconds)
+    except CaptureError as error:
+        raise CommandError(str(error)) from error
+    return DONE
+
+
+def capture_live(target: str, path: str, seconds: float | None) -> None:
+    """Attach to `target` and write what it sends to `path`."""
+    source = open_live(target)
+    try:
+        wait_until_attached(source)
+        source.start_capture(path)
+        message(f"capturing {target} to {path}; ctrl+c ends it")
+        try:
+            deadline = None if seconds is None else monotonic() + seconds
+            while source.status.state != "ended":
+                source.drain()  # the capture is written by the source; nothing is shown here
+                if deadline is not None and monotonic() >= deadline:
+                    break
+                sleep(POLL_SECONDS)
+        except KeyboardInterrupt:
+            pass
+        if source.status.warning:
+            message(source.status.warning)
+        source.stop_capture()
+        message(f"wrote {path}")
+    finally:
+        source.close()
+
+
+def wait_until_attached(
+    source: LiveSource, seconds: float = 5.0, given_up: Callable[[], bool] = lambda: False
+) -> None:
+    """Wait until the source is attached. Raises CommandError, status 3, when it cannot be."""
+    deadline = monotonic() + seconds
+    while source.status.state == "connecting":
+        if monotonic() >= deadline or given_up():
+            raise CommandError(f"could not attach to {source.target}: {source.status.note}", 3)
+        sleep(0.02)
+
+
+def copy_whole_blocks(source_path: str, path: str) -> None:
+    """Copy the whole blocks of a capture, leaving out a torn tail."""
+    reader = CaptureReader(source_path)
+    writer = CaptureWriter(path)
+    for block in reader:
+        writer.add(block.at_ns, block.frames)
+        writer.flush()
+    writer.close()
+    if reader.warning:
+        message(f"{source_path}: {reader.warning}")

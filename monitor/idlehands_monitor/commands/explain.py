@@ -1,0 +1,74 @@
+"""`idlehands explain`: the reading of a capture or a running target, as text, JSON or HTML."""
+
+from __future__ import annotations
+
+import sys
+from time import monotonic, sleep
+from typing import TYPE_CHECKING
+
+from ..errors import DONE, NOTHING_TO_WATCH, CommandError
+from ..feed import Feed
+from .capture import wait_until_attached
+from .lines import message
+from .targets import is_file, open_live, open_replay
+
+if TYPE_CHECKING:
+    import argparse
+
+    from ..analysis.readings import Reading
+
+POLL_SECONDS = 0.1
+
+
+def run(options: argparse.Namespace) -> int:
+    """Print the reading on stdout, or write the HTML file."""
+    if is_file(options.target):
+        reading = read_capture(options.target)
+    else:
+        reading = read_live(options.target, options.seconds)
+    if reading.source.warning:
+        message(f"{options.target}: {reading.source.warning}")
+    if not reading.pools:
+        raise CommandError(f"{options.target}: no pool with recorded time", NOTHING_TO_WATCH)
+    if options.html:
+        from ..views.html import render as render_html
+
+        try:
+            with open(options.html, "w", encoding="utf-8") as file:
+                file.write(render_html(reading))
+        except OSError as error:
+            raise CommandError(f"{options.html}: {error.strerror}") from error
+    elif options.json:
+        from ..views.json import render
+
+        sys.stdout.write(render(reading))
+    else:
+        from ..views.text import explain
+
+        sys.stdout.write(explain(reading))
+    return DONE
+
+
+def read_capture(path: str) -> Reading:
+    """Return the reading of a whole capture."""
+    source = open_replay(path)
+    feed = Feed(source, None, keep=True)
+    source.play_all()
+    feed.update()
+    return feed.reading()
+
+
+def read_live(target: str, seconds: float) -> Reading:
+    """Attach for some seconds; return the reading of them and of the past the rings held."""
+    source = open_live(target)
+    try:
+        wait_until_attached(source)
+        feed = Feed(source, None, keep=True)
+        deadline = monotonic() + seconds
+        while monotonic() < deadline and source.status.state != "ended":
+            feed.update()
+            sleep(POLL_SECONDS)
+        feed.update()
+        return feed.reading()
+    finally:
+        source.close()

@@ -1,0 +1,88 @@
+"""The wiring between a source and a reading: drain, apply, forget, read.
+
+A hello starts a new ledger: it is either another process or the same one from the beginning of
+its rings again.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from .analysis.read import read
+from .analysis.readings import Reading, SourceReading
+from .ledger import Ledger
+from .sources import host
+
+if TYPE_CHECKING:
+    from .sources.status import Source
+
+HELD_NS = 60_000_000_000
+MOST_ROWS = 2_000_000
+"""Past this many task rows of one pool the oldest half of what is held is forgotten."""
+
+
+class Feed:
+    """Keeps the ledger of one source.
+
+    window_ns: the stretch that readings cover, None for all that is held. keep: hold everything
+    (for a capture read as a whole) instead of the last `HELD_NS`.
+    """
+
+    def __init__(self, source: Source, window_ns: int | None, *, keep: bool = False) -> None:
+        self.source = source
+        self.window_ns = window_ns
+        self.ledger = Ledger()
+        self._keep = keep
+        self._held_ns = max(HELD_NS, window_ns or 0)
+
+    def update(self) -> bool:
+        """Take in what has arrived. Return whether anything has."""
+        frames = self.source.drain()
+        for frame in frames:
+            if frame["frame"] == "hello" and self.ledger.hello:
+                self.ledger = Ledger()
+            self.ledger.apply(frame)
+        if frames and not self._keep:
+            self._forget()
+        return bool(frames)
+
+    def _forget(self) -> None:
+        latest = self.ledger.latest_ns
+        if latest >= 0:
+            self.ledger.forget_before(latest - self._held_ns)
+        for pool in self.ledger.pools.values():
+            if len(pool.tasks) > MOST_ROWS:
+                oldest = int(pool.tasks["ended_ns"].min())
+                pool.forget_before((oldest + pool.complete_ns) // 2)
+
+    def reading(self) -> Reading:
+        """Return the reading of what is held now."""
+        return read(self.ledger, self._describe(), self.window_ns)
+
+    def _describe(self) -> SourceReading:
+        status, hello = self.source.status, self.ledger.hello
+        pid = int(hello.get("pid", -1))
+        live = status.state in ("live", "stalled")
+        return SourceReading(
+            target=self.source.target,
+            state=status.state,
+            note=status.note,
+            pid=pid,
+            python=str(hello.get("python", "")),
+            program=str(hello.get("argv0", "")),
+            cores=host.usable_cores(pid) if live else 0,
+            uptime_s=host.uptime_s(pid) if live else 0.0,
+            probe_cost=self._probe_cost(),
+            skipped_frames=self.ledger.skipped_frames,
+            warning=status.warning,
+        )
+
+    def _probe_cost(self) -> float | None:
+        """Return the probe's share of the worker time between its last reports and now."""
+        costs = self.ledger.costs
+        workers = sum(pool.workers for pool in self.ledger.pools.values())
+        if len(costs) < 2 or not workers or costs[-1].at_ns <= costs[0].at_ns:
+            return None
+        first, last = costs[0], costs[-1]
+        spent = (last.recording_ns - first.recording_ns) + (last.sending_ns - first.sending_ns)
+        return spent / ((last.at_ns - first.at_ns) * workers)

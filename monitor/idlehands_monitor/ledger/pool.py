@@ -1,0 +1,245 @@
+"""One pool's ledger: its names, its four tables, its counters, its present levels.
+
+Pure bookkeeping of frames; what the numbers mean is worked out in `analysis`.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections import deque
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from idlehands.wire import GAPS, NONE, SPAWNS, TASKS, WAITS, Frame
+
+from .store import TableStore
+
+MOST_WORKERS = 4096
+"""As many as a probe accepts; a frame that says more is not ours."""
+
+MOST_SNAPSHOTS = 128
+SNAPSHOT_SPACING_NS = 500_000_000
+
+TIME_COLUMN = {"tasks": "ended_ns", "waits": "ended_ns", "gaps": "ended_ns", "spawns": "spawned_ns"}
+
+
+@dataclass(frozen=True, slots=True)
+class OpenInterval:
+    """What a worker was in the middle of: ``what`` is "task", "wait", "searching" or "parked"."""
+
+    what: str
+    began_ns: int
+    task: int = NONE
+    kind: int = NONE
+    spawned_ns: int = NONE
+    taken_from: int = NONE
+    on_task: int = NONE
+
+
+@dataclass(frozen=True, slots=True)
+class Hole:
+    """A stretch whose rows were lost while we were attached."""
+
+    began_ns: int
+    ended_ns: int
+
+
+@dataclass(slots=True)
+class CounterSnapshot:
+    """Cumulative looks per (thief, victim), shape (workers, workers), at one moment."""
+
+    at_ns: int
+    hits: npt.NDArray[np.int64]
+    empties: npt.NDArray[np.int64]
+    lost_races: npt.NDArray[np.int64]
+
+
+@dataclass(slots=True)
+class _Ring:
+    """What has come of one ring: rows ever written up to now, and an unfinished loss."""
+
+    written: int = 0
+    last_ns: int = NONE
+    lost_since_ns: int | None = None
+
+
+class PoolLedger:
+    """Everything held of one pool. `apply` takes its frames in the order they were sent."""
+
+    def __init__(self, number: int) -> None:
+        self.number = number
+        self.name = f"pool {number}"
+        self.kind = ""
+        self.workers = 0
+        self.declared_ns = NONE
+        self.closed_ns = NONE
+        self.task_kinds: list[str] = []
+        self.threads: dict[int, tuple[int, int, str]] = {}
+        self.tasks = TableStore(TASKS)
+        self.waits = TableStore(WAITS)
+        self.gaps = TableStore(GAPS)
+        self.spawns = TableStore(SPAWNS)
+        self.stores = {
+            store.table.name: store for store in (self.tasks, self.waits, self.gaps, self.spawns)
+        }
+        self.snapshots: deque[CounterSnapshot] = deque()
+        self.inbox = NONE
+        self.deques: list[int] = []
+        self.open: list[list[OpenInterval]] = []
+        self.misuses = 0
+        self.complete_ns = NONE
+        self.complete_from_ns = NONE
+        self.lost_rows = 0
+        self.holes: list[Hole] = []
+        self._rings: dict[tuple[str, int], _Ring] = {}
+        self._counts = np.zeros((3, 0, 0), dtype=np.int64)
+        self._spacing_ns = SNAPSHOT_SPACING_NS
+
+    def written(self, table: str) -> int:
+        """Return how many rows of `table` the pool had written up to the last frame."""
+        return sum(ring.written for key, ring in self._rings.items() if key[0] == table)
+
+    def apply(self, frame: Frame) -> None:
+        """Take one frame of this pool. Raises ValueError, KeyError or TypeError on a bad one."""
+        kind = frame["frame"]
+        if kind == "names":
+            self._names(frame)
+        elif kind == "rows":
+            self._take_rows(frame)
+        elif kind == "lost":
+            self._lost(frame)
+        elif kind == "counters":
+            self._counters(frame)
+        elif kind == "levels":
+            self._levels(frame)
+
+    def _names(self, frame: Frame) -> None:
+        workers = int(frame["workers"])
+        if not 1 <= workers <= MOST_WORKERS:
+            raise ValueError(f"a pool of {workers} workers")
+        self.name = str(frame["name"])
+        self.kind = str(frame["pool_kind"])
+        self.declared_ns = int(frame["declared_ns"])
+        self.closed_ns = int(frame["closed_ns"])
+        self.task_kinds = [str(kind) for kind in frame["task_kinds"]]
+        self.threads = {
+            int(index): (int(native), int(ident), str(name))
+            for index, native, ident, name in frame["threads"]
+        }
+        if workers != self.workers:
+            self.workers = workers
+            self._counts = np.zeros((3, workers, workers), dtype=np.int64)
+        if self.complete_from_ns == NONE:
+            self.complete_from_ns = self.declared_ns
+
+    def _take_rows(self, frame: Frame) -> None:
+        store = self.stores.get(frame["table"])
+        if store is None:
+            return
+        worker, rows = int(frame["worker"]), int(frame["rows"])
+        store.append(frame["columns"], rows, worker)
+        ring = self._ring(frame)
+        missing = int(frame["first"]) - ring.written
+        if missing > 0:  # a capture that begins in the middle has no frame that says so
+            self._lost({**frame, "rows": missing})
+        ring.written = int(frame["first"]) + rows
+        times = store[TIME_COLUMN[store.table.name]][-rows:]
+        if ring.lost_since_ns is not None and rows:
+            # A row that was lost ended before the first one after it did.
+            self._close_loss(ring, int(times[0]))
+        if rows:
+            ring.last_ns = int(times[-1])
+
+    def _lost(self, frame: Frame) -> None:
+        ring = self._ring(frame)
+        ring.written += int(frame["rows"])
+        if frame["table"] == SPAWNS.name:
+            return  # counts stay exact without the stamps; only moments are missing
+        if ring.lost_since_ns is None:
+            ring.lost_since_ns = ring.last_ns
+        if self.complete_ns != NONE:
+            self.lost_rows += int(frame["rows"])
+
+    def _close_loss(self, ring: _Ring, until_ns: int) -> None:
+        began = ring.lost_since_ns
+        ring.lost_since_ns = None
+        if self.complete_ns == NONE or began in (None, NONE):
+            # Written before we attached: not lost, only older than what the rings still held.
+            self.complete_from_ns = max(self.complete_from_ns, until_ns)
+        elif began is not None:
+            self.holes.append(Hole(began, until_ns))
+
+    def _ring(self, frame: Frame) -> _Ring:
+        return self._rings.setdefault((frame["table"], int(frame["worker"])), _Ring())
+
+    def _counters(self, frame: Frame) -> None:
+        thief = int(frame["worker"])
+        if not 0 <= thief < self.workers:
+            raise ValueError(f"counters of worker {thief} in a pool of {self.workers}")
+        for number, name in enumerate(("hits", "empties", "lost_races")):
+            self._counts[number, thief] = np.frombuffer(frame[name], dtype="<i8")
+
+    def _levels(self, frame: Frame) -> None:
+        at_ns = int(frame["at_ns"])
+        self.inbox = int(frame["inbox"])
+        self.deques = [int(depth) for depth in frame["deques"]]
+        self.open = [_open_intervals(worker) for worker in frame["workers"]]
+        self.misuses = int(frame["misuses"])
+        self.complete_ns = max(self.complete_ns, at_ns)
+        self._snapshot(at_ns)
+
+    def _snapshot(self, at_ns: int) -> None:
+        """Keep the counts: the latest always, older ones thinned out evenly to a bounded number."""
+        kept = self.snapshots
+        if len(kept) > 1 and at_ns - kept[-2].at_ns < self._spacing_ns:
+            kept.pop()
+        kept.append(CounterSnapshot(at_ns, *self._counts.copy()))
+        if len(kept) > MOST_SNAPSHOTS:
+            self._spacing_ns *= 2
+            self.snapshots = deque([*list(kept)[:-1:2], kept[-1]])
+
+    def counts_between(self, begin_ns: int, end_ns: int) -> CounterSnapshot:
+        """Return the looks between two moments, per (thief, victim).
+
+        Counted from the last snapshot up to the begin to the first at or after the end. A
+        pool seen from its declaration on is counted from zero.
+        """
+        zero = np.zeros((self.workers, self.workers), dtype=np.int64)
+        if not self.snapshots:
+            return CounterSnapshot(end_ns, zero, zero, zero)
+        moments = [snapshot.at_ns for snapshot in self.snapshots]
+        first = self.snapshots[max(0, bisect_right(moments, begin_ns) - 1)]
+        last = self.snapshots[min(len(moments) - 1, bisect_left(moments, end_ns))]
+        if begin_ns <= self.declared_ns:
+            return last
+        return CounterSnapshot(
+            last.at_ns,
+            last.hits - first.hits,
+            last.empties - first.empties,
+            last.lost_races - first.lost_races,
+        )
+
+    def forget_before(self, moment_ns: int) -> None:
+        """Drop rows, snapshots and holes that ended before `moment_ns`."""
+        for name, store in self.stores.items():
+            store.forget_before(TIME_COLUMN[name], moment_ns)
+        while len(self.snapshots) > 1 and self.snapshots[1].at_ns <= moment_ns:
+            self.snapshots.popleft()
+        self.holes = [hole for hole in self.holes if hole.ended_ns > moment_ns]
+        self.complete_from_ns = max(self.complete_from_ns, moment_ns)
+
+
+def _open_intervals(rows: Any) -> list[OpenInterval]:
+    intervals = []
+    for row in rows:
+        if row[0] == 0:
+            task, _parent, kind, spawned, _by, _size, started, taken = (int(v) for v in row[1:9])
+            intervals.append(OpenInterval("task", started, task, kind, spawned, taken))
+        elif row[0] == 1:
+            intervals.append(OpenInterval("wait", int(row[1]), on_task=int(row[2])))
+        elif row[0] == 2:
+            intervals.append(OpenInterval("parked" if row[2] else "searching", int(row[1])))
+    return intervals

@@ -1,0 +1,1 @@
+"""Sources: the only I/O on the way in. Each turns something outside into frames."""

@@ -1,0 +1,133 @@
+"""What can be watched: the probe sockets of this user, asked one by one.
+
+A socket whose process is gone refuses the connection; its file is then removed.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import glob
+import os
+import socket
+from dataclasses import dataclass
+from time import monotonic
+
+from idlehands.wire import (
+    SUFFIX,
+    Decoder,
+    FolderRefused,
+    Frame,
+    WireError,
+    address,
+    folder_path,
+    may_talk,
+    verify_folder,
+)
+
+ANSWER_SECONDS = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class FoundPool:
+    """A pool as its process announces it."""
+
+    name: str
+    kind: str
+    workers: int
+    closed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FoundProcess:
+    """A process with a probe: where its socket is, what it says of itself."""
+
+    pid: int
+    path: str
+    program: str
+    python: str
+    pools: tuple[FoundPool, ...]
+
+
+def folders() -> list[str]:
+    """Return the socket folders to look in: one's own, and as root everybody's usual ones."""
+    found = [folder_path()]
+    if os.geteuid() == 0:
+        for pattern in ("/run/user/*/idlehands", "/tmp/idlehands-*"):  # noqa: S108
+            found += [path for path in glob.glob(pattern) if path not in found]
+    return found
+
+
+def find_processes() -> list[FoundProcess]:
+    """Return the processes that can be watched, by process id. Never raises for a bad folder."""
+    found: dict[str, FoundProcess] = {}
+    for folder in folders():
+        if not os.path.isdir(folder):
+            continue
+        try:
+            if os.geteuid() != 0:
+                verify_folder(folder)
+        except FolderRefused:
+            continue
+        for path in sorted(glob.glob(os.path.join(glob.escape(folder), f"*{SUFFIX}"))):
+            process = ask(path)
+            if process is not None:
+                found[path] = process
+    return sorted(found.values(), key=lambda process: process.pid)
+
+
+def ask(path: str) -> FoundProcess | None:
+    """Return what the process behind a socket says of itself, None when nobody answers."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as connection:
+        connection.settimeout(ANSWER_SECONDS)
+        try:
+            with address(path) as short:
+                connection.connect(short)
+            if not may_talk(connection):
+                return None
+            frames = _first_frames(connection)
+        except ConnectionRefusedError:
+            with contextlib.suppress(OSError):
+                os.unlink(path)
+            return None
+        except (OSError, WireError):
+            return None
+    return _describe(path, frames)
+
+
+def _first_frames(connection: socket.socket) -> list[Frame]:
+    """Read hello and the names, which come before anything else."""
+    decoder = Decoder()
+    frames: list[Frame] = []
+    deadline = monotonic() + ANSWER_SECONDS
+    while monotonic() < deadline:
+        data = connection.recv(1 << 16)
+        if not data:
+            break
+        for frame in decoder.feed(data):
+            if frame["frame"] not in ("hello", "names"):
+                return frames
+            frames.append(frame)
+    return frames
+
+
+def _describe(path: str, frames: list[Frame]) -> FoundProcess | None:
+    hello = next((frame for frame in frames if frame["frame"] == "hello"), None)
+    if hello is None:
+        return None
+    pools = {
+        frame["pool"]: FoundPool(
+            str(frame.get("name", "")),
+            str(frame.get("pool_kind", "")),
+            int(frame.get("workers", 0)),
+            int(frame.get("closed_ns", -1)) >= 0,
+        )
+        for frame in frames
+        if frame["frame"] == "names"
+    }
+    return FoundProcess(
+        int(hello.get("pid", -1)),
+        path,
+        str(hello.get("argv0", "")),
+        str(hello.get("python", "")),
+        tuple(pools.values()),
+    )

@@ -1,0 +1,238 @@
+"""The live source: one attached process, read on a thread of its own.
+
+The thread runs an asyncio loop that drains the socket, samples the host counters and feeds an
+open capture, so a slow terminal can hold up neither the probe nor a capture. Frames pass to the
+caller through a queue, in order, by `drain`.
+
+A pool's name as target outlives its process: when that ends, the source waits for another
+process with a pool of the name. A process id ends with its process.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import threading
+from collections import deque
+from dataclasses import dataclass
+from time import monotonic, monotonic_ns
+
+from idlehands.wire import Decoder, Frame, NewerVersion, WireError, address, encode, may_talk
+
+from ..capture import CaptureError, CaptureWriter
+from . import host
+from .discovery import FoundProcess, find_processes
+from .status import SourceStatus
+
+RETRY_SECONDS = 0.3
+STALLED_SECONDS = 2.0
+HOST_SAMPLE_SECONDS = 0.25
+READ_BYTES = 1 << 18
+PAST_NS = 60_000_000_000
+PAST_BYTES = 48 << 20
+"""How much of the recent past is kept, to begin a capture with."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    at_ns: int
+    frames: bytes
+
+
+class LiveSource:
+    """Reads one process by its id or by the name of one of its pools."""
+
+    def __init__(self, target: str) -> None:
+        self.target = target
+        self._frames: deque[Frame] = deque()
+        self._past: deque[_Piece] = deque()
+        self._past_bytes = 0
+        self._past_is_cut = False
+        self._opening: dict[str, bytes] = {}
+        self._native_ids: dict[int, list[int]] = {}
+        self._pid = -1
+        self._said_bye = False
+        self._state = "connecting"
+        self._note = f"looking for {target}"
+        self._warning = ""
+        self._last_data = monotonic()
+        self._capture: CaptureWriter | None = None
+        self._capture_lock = threading.Lock()
+        self._closing = threading.Event()
+        self._thread = threading.Thread(
+            target=lambda: asyncio.run(self._run()), name="idlehands-source", daemon=True
+        )
+        self._thread.start()
+
+    @property
+    def status(self) -> SourceStatus:
+        """How the stream stands now."""
+        state, note = self._state, self._note
+        silent = monotonic() - self._last_data
+        if state == "live" and silent > STALLED_SECONDS:
+            state, note = "stalled", f"process {self._pid} has said nothing for {silent:.0f} s"
+        return SourceStatus(state, note, self._warning)
+
+    @property
+    def pid(self) -> int:
+        """The process attached to, or the last one; -1 before the first."""
+        return self._pid
+
+    def drain(self) -> list[Frame]:
+        """Return the frames that arrived since the last call, in order. Never blocks."""
+        frames = []
+        while self._frames:
+            frames.append(self._frames.popleft())
+        return frames
+
+    def start_capture(self, path: str) -> None:
+        """Begin writing the stream to `path`, the recent past first. Raises CaptureError."""
+        writer = CaptureWriter(path)
+        with self._capture_lock:
+            if self._past_is_cut:  # it no longer begins with who and what this is
+                for frames in self._opening.values():
+                    writer.add(self._past[0].at_ns if self._past else monotonic_ns(), frames)
+            for piece in self._past:
+                writer.add(piece.at_ns, piece.frames)
+            writer.flush()
+            self._capture = writer
+
+    def stop_capture(self) -> str:
+        """End the capture; return its path, empty when none was open. Raises CaptureError."""
+        with self._capture_lock:
+            writer, self._capture = self._capture, None
+            if writer is None:
+                return ""
+            writer.close()
+            return writer.path
+
+    def pause(self, paused: bool) -> None:
+        """Do nothing: a live stream goes on."""
+
+    def close(self) -> None:
+        """End the stream; bounded in time. An open capture is closed whole."""
+        self._closing.set()
+        self._thread.join(2.0)
+        with contextlib.suppress(CaptureError):
+            self.stop_capture()
+
+    async def _run(self) -> None:
+        met = False
+        while not self._closing.is_set():
+            process = self._find()
+            if process is not None:
+                met = True
+                await self._attend(process)
+                if self.target.isdigit():
+                    return
+            elif met:
+                self._state = "ended"
+            elif self.target.isdigit() and not host.process_exists(int(self.target)):
+                self._state, self._note = "ended", f"there is no process {self.target}"
+                return
+            await asyncio.sleep(RETRY_SECONDS)
+
+    def _find(self) -> FoundProcess | None:
+        for process in find_processes():
+            names = [pool.name for pool in process.pools if not pool.closed]
+            if str(process.pid) == self.target or self.target in names:
+                return process
+        return None
+
+    async def _attend(self, process: FoundProcess) -> None:
+        try:
+            with address(process.path) as short:
+                reader, writer = await asyncio.open_unix_connection(short, limit=READ_BYTES)
+        except OSError as error:
+            self._note = f"cannot attach to process {process.pid}: {error.strerror}"
+            return
+        sampling: asyncio.Task[None] | None = None
+        try:
+            if not may_talk(writer.get_extra_info("socket")):
+                self._warning = f"process {process.pid} belongs to another user; left alone"
+                return
+            self._begin(process)
+            sampling = asyncio.create_task(self._sample_host())
+            await self._read(reader)
+        except NewerVersion as error:
+            self._warning = f"process {process.pid}: {error}"
+        except (WireError, OSError) as error:
+            self._warning = f"the stream of process {process.pid} broke off: {error}"
+        finally:
+            if sampling is not None:
+                sampling.cancel()
+            writer.close()
+            self._ended(process)
+
+    def _begin(self, process: FoundProcess) -> None:
+        self._pid = process.pid
+        self._state, self._note, self._warning = "live", "", ""
+        self._last_data = monotonic()
+        with self._capture_lock:
+            self._past.clear()
+            self._past_bytes = 0
+            self._past_is_cut = False
+            self._opening.clear()
+        self._native_ids.clear()
+        self._said_bye = False
+
+    def _ended(self, process: FoundProcess) -> None:
+        self._state = "ended"
+        if self._said_bye or not host.process_exists(process.pid):
+            how = "has ended" if self._said_bye else "was killed or crashed"
+        else:
+            how = "closed the connection and runs on"
+        waiting = "" if self.target.isdigit() else f"; waiting for another pool {self.target}"
+        self._note = f"process {process.pid} {how}{waiting}"
+
+    async def _read(self, reader: asyncio.StreamReader) -> None:
+        decoder = Decoder()
+        while not self._closing.is_set():
+            try:
+                data = await asyncio.wait_for(reader.read(READ_BYTES), timeout=0.5)
+            except TimeoutError:
+                continue
+            if not data:
+                return
+            self._last_data = monotonic()
+            self._take(decoder.feed(data))
+
+    def _take(self, frames: list[Frame]) -> None:
+        """Queue frames for the caller, keep them as past, and write them to an open capture."""
+        at_ns = monotonic_ns()
+        encoded = []
+        for frame in frames:
+            raw = encode(frame)
+            if frame["frame"] in ("hello", "names"):
+                self._opening[f"{frame['frame']} {frame.get('pool')}"] = raw
+            elif frame["frame"] == "bye":
+                self._said_bye = True
+            if frame["frame"] == "names":
+                threads = frame.get("threads", [])
+                self._native_ids[frame["pool"]] = [int(thread[1]) for thread in threads]
+            encoded.append(raw)
+        piece = _Piece(at_ns, b"".join(encoded))
+        with self._capture_lock:
+            self._keep(piece)
+            if self._capture is not None:
+                try:
+                    self._capture.add(piece.at_ns, piece.frames)
+                except CaptureError as error:
+                    self._capture, self._warning = None, f"capture stopped: {error}"
+        self._frames.extend(frames)
+
+    def _keep(self, piece: _Piece) -> None:
+        self._past.append(piece)
+        self._past_bytes += len(piece.frames)
+        while self._past and (
+            self._past_bytes > PAST_BYTES or self._past[0].at_ns < piece.at_ns - PAST_NS
+        ):
+            self._past_bytes -= len(self._past.popleft().frames)
+            self._past_is_cut = True
+
+    async def _sample_host(self) -> None:
+        while True:
+            native_ids = [native for ids in self._native_ids.values() for native in ids]
+            if native_ids:
+                self._take([host.sample(self._pid, native_ids)])
+            await asyncio.sleep(HOST_SAMPLE_SECONDS)

@@ -1,0 +1,110 @@
+"""The replay source: a capture file played at a chosen speed through the same `drain`.
+
+The playhead moves with the clock that is handed in; `drain` gives out the blocks it has passed.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from time import monotonic
+from typing import TYPE_CHECKING
+
+from idlehands.wire import Decoder, Frame, NewerVersion, WireError
+
+from ..capture import Block, CaptureError, CaptureReader, NotACapture
+from .status import SourceStatus
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+
+AT_END = "at the end of the capture"
+
+
+def whole_frames(reader: CaptureReader) -> Iterator[tuple[Block, list[Frame]]]:
+    """Yield each block with its frames; a block whose frames are damaged ends the reading.
+
+    Raises NotACapture when the frames are of a later version of the wire than is known here.
+    """
+    decoder = Decoder()
+    for block in reader:
+        try:
+            yield block, decoder.feed(block.frames)
+        except WireError as error:
+            _refuse_newer(reader, error)
+            reader.warning = f"read up to the block closed at {block.at_ns} ns: {error}"
+            return
+
+
+def _refuse_newer(reader: CaptureReader, error: WireError) -> None:
+    if isinstance(error, NewerVersion):
+        raise NotACapture(f"{reader.path}: {error}") from error
+
+
+class ReplaySource:
+    """Plays a capture. Raises CaptureError or NotACapture from the constructor.
+
+    speed: seconds of the capture per second of `clock`, above 0.
+    """
+
+    def __init__(
+        self, path: str, speed: float = 1.0, clock: Callable[[], float] = monotonic
+    ) -> None:
+        self.target = os.path.basename(path)
+        self._path = path
+        self._reader = CaptureReader(path)
+        self._blocks = whole_frames(self._reader)
+        self._clock = clock
+        self._next = next(self._blocks, None)
+        self._first_ns = self._next[0].at_ns if self._next else 0
+        self._head_ns = float(self._first_ns)
+        self._asked_at = clock()
+        self._paused = False
+        self.speed = speed
+
+    @property
+    def status(self) -> SourceStatus:
+        """How far the replay is."""
+        if self._next is None:
+            return SourceStatus("replay", AT_END, self._reader.warning)
+        played = (self._head_ns - self._first_ns) / 1e9
+        note = f"{played:.0f} s in, at {self.speed:g}×"
+        return SourceStatus("replay", note, self._reader.warning)
+
+    def drain(self) -> list[Frame]:
+        """Return the frames of the blocks that the playhead has passed since the last call."""
+        now = self._clock()
+        if not self._paused and self._next is not None:
+            self._head_ns += (now - self._asked_at) * 1e9 * self.speed
+        self._asked_at = now
+        frames: list[Frame] = []
+        while self._next is not None and self._next[0].at_ns <= self._head_ns:
+            frames += self._next[1]
+            self._next = next(self._blocks, None)
+        return frames
+
+    def play_all(self) -> None:
+        """Move the playhead to the end: the next drain brings everything that is left."""
+        self._head_ns = float("inf")
+
+    def pause(self, paused: bool) -> None:
+        """Hold the playhead still, or let it go on."""
+        self._paused = paused
+
+    def start_capture(self, path: str) -> None:
+        """Copy the capture to `path`. Raises CaptureError."""
+        if os.path.exists(path):
+            raise CaptureError(f"{path}: exists; it is left as it is")
+        try:
+            shutil.copyfile(self._path, path)
+        except OSError as error:
+            raise CaptureError(f"{path}: {error.strerror}") from error
+
+    def stop_capture(self) -> str:
+        """Nothing is open: the copy was whole at once."""
+        return ""
+
+    def close(self) -> None:
+        """Forget the file."""
+        self._next = None

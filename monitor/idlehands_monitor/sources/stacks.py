@@ -1,0 +1,125 @@
+"""Stacks of a running process, by py-spy, on demand and without stopping the process.
+
+`py-spy dump --json --nonblocking` takes some ten milliseconds of its own and does not pause the
+target, at the price of a stack that may be torn when it changes meanwhile.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import os
+import shutil
+import sys
+import sysconfig
+from dataclasses import dataclass
+from typing import Any
+
+ENVIRONMENT = "IDLEHANDS_PYSPY"
+TIMEOUT_SECONDS = 10.0
+
+
+class StackError(Exception):
+    """No stack can be had; the message is one line that says why and what would help."""
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """One frame: a function's qualified name, its file, its line."""
+
+    function: str
+    file: str
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class Stack:
+    """One thread's stack, innermost frame first."""
+
+    owns_interpreter_lock: bool
+    frames: tuple[Frame, ...]
+
+
+def py_spy_path() -> str | None:
+    """Return the path of the py-spy program, None when it is not installed.
+
+    The environment's own comes before one on PATH: the environment need not be activated.
+    """
+    named = os.environ.get(ENVIRONMENT)
+    if named:
+        return named
+    for folder in (sysconfig.get_path("scripts"), os.path.dirname(sys.executable)):
+        path = os.path.join(folder, "py-spy")
+        if os.access(path, os.X_OK):
+            return path
+    return shutil.which("py-spy")
+
+
+async def dump(pid: int) -> list[dict[str, Any]]:
+    """Return py-spy's list of threads of `pid`. Raises StackError."""
+    program = py_spy_path()
+    if program is None:
+        raise StackError("py-spy is not installed; run: python -m pip install 'idlehands[monitor]'")
+    try:
+        process = await asyncio.create_subprocess_exec(
+            program,
+            "dump",
+            "--pid",
+            str(pid),
+            "--json",
+            "--nonblocking",
+            stdin=asyncio.subprocess.DEVNULL,
+            stdout=asyncio.subprocess.PIPE,
+            stderr=asyncio.subprocess.PIPE,
+        )
+    except OSError as error:
+        raise StackError(f"cannot run {program}: {error.strerror}") from error
+    try:
+        out, complaints = await asyncio.wait_for(process.communicate(), TIMEOUT_SECONDS)
+    except TimeoutError as error:
+        with contextlib.suppress(ProcessLookupError):
+            process.kill()
+        raise StackError(f"py-spy gave no answer in {TIMEOUT_SECONDS:.0f} s") from error
+    if process.returncode != 0:
+        raise StackError(explain_failure(pid, complaints.decode(errors="replace")))
+    try:
+        threads = json.loads(out)
+    except ValueError as error:
+        raise StackError("py-spy's answer is not JSON") from error
+    return threads if isinstance(threads, list) else []
+
+
+def explain_failure(pid: int, complaints: str) -> str:
+    """Turn py-spy's complaint into one line that says what would help."""
+    permission = (
+        f"reading the stack of process {pid} is not permitted: it needs the right to trace it "
+        f"(CAP_SYS_PTRACE, or the same user with kernel.yama.ptrace_scope=0); "
+        f"see docs/watching-production.md"
+    )
+    if "Permission Denied" in complaints or "Operation not permitted" in complaints:
+        return permission
+    if "executable name" in complaints and os.path.exists(f"/proc/{pid}"):
+        return permission  # what py-spy says as root without CAP_SYS_PTRACE, as in containers
+    if "executable name" in complaints:
+        return f"process {pid} has ended"
+    if "python version" in complaints:
+        return f"process {pid} is not a Python process that py-spy knows"
+    last = [line for line in complaints.splitlines() if line.strip()]
+    return f"py-spy: {last[-1].strip()}" if last else "py-spy failed and did not say why"
+
+
+def stack_of(threads: list[dict[str, Any]], native_id: int, ident: int) -> Stack:
+    """Return the stack of one thread, found by its kernel id or its `threading` ident.
+
+    Across process-id namespaces the kernel id differs, the ident does not. Raises StackError.
+    """
+    for key, value in (("thread_id", ident), ("os_thread_id", native_id)):
+        for thread in threads:
+            if thread.get(key) == value:
+                frames = tuple(
+                    Frame(str(f.get("name")), str(f.get("filename")), int(f.get("line") or 0))
+                    for f in thread.get("frames", [])
+                )
+                return Stack(bool(thread.get("owns_gil")), frames)
+    raise StackError("its thread is no longer there")

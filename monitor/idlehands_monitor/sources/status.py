@@ -1,0 +1,43 @@
+"""How a source stands, in the words the views use, and what every source offers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    from idlehands.wire import Frame
+
+
+@dataclass(frozen=True, slots=True)
+class SourceStatus:
+    """state: "connecting", "live", "stalled", "ended" or "replay"; note: one line for people."""
+
+    state: str
+    note: str = ""
+    warning: str = ""
+
+
+class Source(Protocol):
+    """A stream of frames that is asked, never asks."""
+
+    target: str
+
+    @property
+    def status(self) -> SourceStatus:
+        """How the stream stands now."""
+
+    def drain(self) -> list[Frame]:
+        """Return the frames that arrived since the last call, in order. Never blocks."""
+
+    def start_capture(self, path: str) -> None:
+        """Begin writing the stream to `path`, the recent past first. Raises CaptureError."""
+
+    def stop_capture(self) -> str:
+        """End the capture; return its path, empty when none was open."""
+
+    def pause(self, paused: bool) -> None:
+        """Hold a replay still; a live stream goes on."""
+
+    def close(self) -> None:
+        """End the stream and close what is open."""

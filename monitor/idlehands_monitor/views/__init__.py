@@ -1,0 +1,1 @@
+"""Views: each takes a reading and draws it. No view computes what a reading does not say."""

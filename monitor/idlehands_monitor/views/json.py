@@ -1,0 +1,101 @@
+"""The reading as a JSON document, schema 1: keys may be added, never renamed.
+
+RFC 8259 permits no NaN, so none is let through. Every duration is in seconds.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+from ..analysis.worker_time import ENTRIES, WorkerTime
+
+if TYPE_CHECKING:
+    from ..analysis.readings import Finding, PoolReading, Reading, StealReading, TaskReading
+
+SCHEMA = 1
+
+
+def document(reading: Reading) -> dict[str, Any]:
+    """Return the document as plain lists, maps, strings and finite numbers."""
+    return {
+        "schema": SCHEMA,
+        "source": asdict(reading.source),
+        "pools": [_pool(pool) for pool in reading.pools],
+    }
+
+
+def render(reading: Reading) -> str:
+    """Return the document as text, one trailing newline."""
+    return json.dumps(document(reading), indent=2, allow_nan=False, ensure_ascii=False) + "\n"
+
+
+def _pool(pool: PoolReading) -> dict[str, Any]:
+    return {
+        "name": pool.name,
+        "kind": pool.kind,
+        "workers": len(pool.workers),
+        "window_s": pool.window_s,
+        "unrecorded_s": pool.unrecorded_s,
+        "worker_time": _time(pool.time),
+        "core_time_from": pool.core_time,
+        "per_worker": [
+            {
+                "worker": worker.index,
+                "name": worker.name,
+                "native_id": worker.native_id,
+                "state": worker.state,
+                "tasks_finished": worker.tasks_finished,
+                "worker_time": _time(worker.time),
+            }
+            for worker in pool.workers
+        ],
+        "tasks": _tasks(pool.tasks),
+        "steals": _steals(pool.steals),
+        "findings": [_finding(finding) for finding in pool.findings],
+        "lost_rows": pool.lost_rows,
+        "misuses": pool.misuses,
+        "closed": pool.closed,
+    }
+
+
+def _time(time: WorkerTime) -> dict[str, float]:
+    return {f"{entry}_s": getattr(time, entry) / 1e9 for entry in ENTRIES}
+
+
+def _tasks(tasks: TaskReading) -> dict[str, Any]:
+    return {
+        "finished": tasks.finished,
+        "failed": tasks.failed,
+        "cancelled": tasks.cancelled,
+        "spawned": tasks.spawned,
+        "queued": tasks.queued,
+        "running": tasks.running,
+        "median_queue_wait_s": tasks.median_queue_wait_s,
+        "kinds": [asdict(kind) for kind in tasks.kinds],
+    }
+
+
+def _steals(steals: StealReading) -> dict[str, Any]:
+    return {
+        "attempts": steals.attempts_total,
+        "hits": steals.hits_total,
+        "empties": steals.empties_total,
+        "lost_races": steals.lost_races_total,
+        "matrix": [list(row) for row in steals.hits],
+        "attempts_matrix": [
+            [sum(cells) for cells in zip(*rows, strict=True)]
+            for rows in zip(steals.hits, steals.empties, steals.lost_races, strict=True)
+        ],
+    }
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    return {
+        "code": finding.code,
+        "worker_seconds": finding.worker_seconds,
+        "share": finding.share,
+        "sentence": finding.sentence,
+        "advice": finding.advice,
+    }

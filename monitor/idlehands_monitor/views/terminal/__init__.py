@@ -1,0 +1,1 @@
+"""The terminal view: drawing (pure) and the Textual widgets that put it on the screen."""

@@ -1,0 +1,82 @@
+"""Pure drawing: numbers to cells. No Textual here, so it is tested without an app."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from ...analysis.worker_time import ENTRIES, WorkerTime
+from ..words import clean, seconds
+from .palette import SPARK
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from ...analysis.readings import WorkerReading
+
+
+def split_cells(values: Sequence[float], cells: int) -> list[int]:
+    """Share `cells` among values in proportion, by largest remainders; they add up to `cells`.
+
+    All zero when every value is.
+    """
+    total = sum(values)
+    if total <= 0 or cells <= 0:
+        return [0] * len(values)
+    exact = [value * cells / total for value in values]
+    shares = [math.floor(share) for share in exact]
+    by_remainder = sorted(range(len(values)), key=lambda i: (shares[i] - exact[i], i))
+    for place in by_remainder[: cells - sum(shares)]:
+        shares[place] += 1
+    return shares
+
+
+def entry_cells(time: WorkerTime, cells: int) -> list[tuple[str, int]]:
+    """Return (entry, cells) in order for a stacked bar; entries without a cell are left out."""
+    shares = split_cells([getattr(time, entry) for entry in ENTRIES], cells)
+    return [(entry, share) for entry, share in zip(ENTRIES, shares, strict=True) if share]
+
+
+def spark(values: Sequence[float], cells: int) -> str:
+    """Return the last `cells` shares (0 to 1) as one line of bars, right-aligned.
+
+    What was not recorded is blank; any share above 0 shows at least the lowest bar.
+    """
+    recent = list(values)[-cells:] if cells > 0 else []
+    bars = []
+    for value in recent:
+        if math.isnan(value) or value <= 0:
+            bars.append(SPARK[0])
+        else:
+            bars.append(SPARK[max(1, min(8, round(value * 8)))])
+    return "".join(bars).rjust(max(0, cells))
+
+
+def doing_now(worker: WorkerReading) -> str:
+    """Return what a worker is doing, in a few words."""
+    doing = clean(worker.doing, 60)
+    lasts = f" {seconds(worker.for_s)}" if worker.for_s > 0 else ""
+    if worker.state == "working":
+        return f"working on {doing}{lasts}"
+    if doing and worker.state == "waiting":
+        return f"waiting in {doing}{lasts}"
+    if doing:
+        return f"{worker.state}{lasts}, joining in {doing}"
+    return f"{worker.state}{lasts}"
+
+
+def fit(text: str, cells: int) -> str:
+    """Return `text` cut or padded to exactly `cells` cells (for text of single-cell letters)."""
+    if len(text) > cells:
+        return text[: max(0, cells - 1)] + "…" if cells > 0 else ""
+    return text.ljust(cells)
+
+
+def cell_number(value: int, cells: int) -> str:
+    """Return a count right-aligned in `cells`, shortened with k or M, or blanks if it cannot."""
+    if value == 0:
+        return " " * cells
+    for text in (str(value), f"{value / 1e3:.0f}k", f"{value / 1e6:.0f}M"):
+        if len(text) < cells:
+            return text.rjust(cells - 1) + " "
+    return " " * cells

@@ -1,0 +1,76 @@
+"""Colours and glyphs: every entry and every step has both, so colour is never alone.
+
+Entries: the palette of M. Okabe and K. Ito for colour-blind eyes (2002, as commonly published;
+its black is a grey here, to show on a dark ground). Matrix: cividis (J. R. Nuñez, C. R. Anderton,
+R. S. Renslow 2018, PLoS ONE 13(7):e0199239), nine of its entries. Text on a cell is black or
+white, whichever contrasts more (WCAG 2.x), which is at least 4.5 : 1 on any colour.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """How an entry of worker time is drawn."""
+
+    glyph: str
+    colour: str
+
+
+ENTRY_LOOKS = {
+    "working": Look("█", "#009E73"),
+    "blocked": Look("▓", "#0072B2"),
+    "run_queue_wait": Look("▒", "#CC79A7"),
+    "dispatch": Look("░", "#F0E442"),
+    "searching": Look("╱", "#56B4E9"),
+    "waking": Look("▴", "#E69F00"),
+    "starved": Look("╳", "#D55E00"),
+    "no_work": Look("·", "#999999"),
+}
+
+CIVIDIS = (
+    "#00224E",
+    "#1A386F",
+    "#434E6C",
+    "#61656F",
+    "#7D7C78",
+    "#9A9376",
+    "#BBAD6D",
+    "#DDC858",
+    "#FEE838",
+)
+
+DENSITY = " .:-=+*#@"
+"""One glyph a step of the matrix, for 16 colours and for none: more ink, more steals."""
+
+SPARK = " ▁▂▃▄▅▆▇█"
+
+
+def luminance(colour: str) -> float:
+    """Return the relative luminance of #RRGGBB, 0 to 1 (WCAG 2.x)."""
+    channels = (int(colour[place : place + 2], 16) / 255 for place in (1, 3, 5))
+    red, green, blue = (
+        c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels
+    )
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def contrast(one: str, other: str) -> float:
+    """Return the contrast ratio of two colours, 1 to 21 (WCAG 2.x)."""
+    low, high = sorted((luminance(one), luminance(other)))
+    return (high + 0.05) / (low + 0.05)
+
+
+def text_on(colour: str) -> str:
+    """Return black or white, whichever reads better on `colour`."""
+    black, white = "#000000", "#FFFFFF"
+    return black if contrast(colour, black) >= contrast(colour, white) else white
+
+
+def step(value: int, largest: int) -> int:
+    """Return the step, 0 to 8, of a count among counts up to `largest`: 0 only for 0."""
+    if value <= 0 or largest <= 0:
+        return 0
+    return max(1, min(8, -(-8 * value // largest)))

@@ -1,0 +1,171 @@
+"""The reading as plain text: `explain`, and one line a second where there is no screen."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from ..analysis.worker_time import ENTRIES
+from .words import ENTRY_NAMES, clean, count, seconds, share
+
+if TYPE_CHECKING:
+    from ..analysis.readings import PoolReading, Reading
+
+BAR_CELLS = 30
+MOST_MATRIX_WORKERS = 16
+MOST_KINDS = 8
+CORE_TIME_NOTES = {
+    "kernel": "on-core and run-queue time from the kernel's per-thread counters",
+    "process": "on-core time from per-thread CPU times; run-queue wait is not known here",
+    "tasks": "on-core time only from the tasks whose CPU time was read; "
+    "run-queue wait is inside blocked",
+    "assumed": "no on-core time is known: time in tasks outside recorded waits counts as working",
+}
+
+
+def explain(reading: Reading) -> str:
+    """Return the whole reading as text for people, ending with a newline."""
+    source = reading.source
+    lines = [f"{clean(source.target)}: {_who(reading)}"]
+    if source.warning:
+        lines.append(f"warning: {clean(source.warning)}")
+    if not reading.pools:
+        lines.append("no pool with recorded time")
+    for pool in reading.pools:
+        lines += ["", *_pool(pool)]
+    return "\n".join(lines) + "\n"
+
+
+def second_line(reading: Reading) -> str:
+    """Return the present state in one line, for terminals without a screen and for logs."""
+    source = reading.source
+    if not reading.pools:
+        return f"{source.state}: {clean(source.note) or 'no pool yet'}"
+    parts = []
+    for pool in reading.pools:
+        shares = ", ".join(
+            f"{ENTRY_NAMES[entry]} {share(getattr(pool.time, entry) / max(1, pool.time.total))}"
+            for entry in ENTRIES
+            if getattr(pool.time, entry) * 200 >= pool.time.total
+        )
+        rate = pool.tasks.finished / pool.window_s if pool.window_s else 0.0
+        headline = f"; {pool.headline.code}" if pool.headline else ""
+        parts.append(
+            f"{clean(pool.name)} ({len(pool.workers)} workers): {shares}; "
+            f"{rate:.0f} tasks/s, {pool.tasks.queued} queued, "
+            f"{count(pool.steals.hits_total)} steals{headline}"
+        )
+    note = f" [{clean(source.note)}]" if source.note else ""
+    return f"{source.state}: " + " | ".join(parts) + note
+
+
+def _who(reading: Reading) -> str:
+    source = reading.source
+    facts = [source.state]
+    if source.pid >= 0:
+        facts.append(f"process {source.pid}")
+    if source.program:
+        facts.append(clean(source.program))
+    if source.python:
+        facts.append(f"Python {clean(source.python)}")
+    if source.note:
+        facts.append(clean(source.note))
+    return ", ".join(facts)
+
+
+def _pool(pool: PoolReading) -> list[str]:
+    closed = ", closed" if pool.closed else ""
+    lines = [
+        f"Pool {clean(pool.name)} ({clean(pool.kind)}{closed}): {len(pool.workers)} workers over "
+        f"{seconds(pool.window_s)}, {len(pool.workers) * pool.window_s:.1f} worker-seconds",
+        "",
+        *_worker_time(pool),
+        f"  ({CORE_TIME_NOTES[pool.core_time]})",
+        "",
+        *_findings(pool),
+        "",
+        *_tasks(pool),
+    ]
+    if pool.has_steals:
+        lines += ["", *_steals(pool)]
+    lines += ["", *_workers(pool)]
+    if pool.lost_rows or pool.unrecorded_s > 0:
+        lines += [
+            "",
+            f"{pool.lost_rows} rows were lost; {seconds(pool.unrecorded_s)} of the window "
+            f"is not in these figures.",
+        ]
+    if pool.misuses:
+        lines += ["", f"The pool misused its probe {pool.misuses} times; figures may be off."]
+    return lines
+
+
+def _worker_time(pool: PoolReading) -> list[str]:
+    lines = ["Where the worker time went"]
+    for entry in ENTRIES:
+        value = getattr(pool.time, entry)
+        part = value / max(1, pool.time.total)
+        bar = "#" * round(part * BAR_CELLS)
+        lines.append(
+            f"  {ENTRY_NAMES[entry]:<15}{value / 1e9:>10.2f} s {part * 100:>6.1f} %  {bar}".rstrip()
+        )
+    return lines
+
+
+def _findings(pool: PoolReading) -> list[str]:
+    if not pool.findings:
+        return ["Findings: none"]
+    lines = ["Findings, costliest first"]
+    for finding in pool.findings:
+        lines += [f"  {finding.code}: {finding.sentence}", f"    Try: {finding.advice}"]
+    return lines
+
+
+def _tasks(pool: PoolReading) -> list[str]:
+    tasks = pool.tasks
+    rate = tasks.finished / pool.window_s if pool.window_s else 0.0
+    lines = [
+        f"Tasks: {tasks.finished} finished ({rate:.1f}/s), {tasks.failed} of them failed, "
+        f"{tasks.cancelled} cancelled, {tasks.queued} queued, {tasks.running} running; "
+        f"median wait in the queue {seconds(tasks.median_queue_wait_s)}"
+    ]
+    for kind in tasks.kinds[:MOST_KINDS]:
+        lines.append(
+            f"  {clean(kind.kind, 40):<24}{kind.finished:>9} finished, median "
+            f"{seconds(kind.median_s):>8}, {kind.stolen} stolen"
+        )
+    if len(tasks.kinds) > MOST_KINDS:
+        lines.append(f"  and {len(tasks.kinds) - MOST_KINDS} more kinds")
+    return lines
+
+
+def _steals(pool: PoolReading) -> list[str]:
+    steals = pool.steals
+    lines = [
+        f"Steals: {steals.hits_total} of {steals.attempts_total} looks took a task, "
+        f"{steals.empties_total} found an empty deque, {steals.lost_races_total} lost the race"
+    ]
+    if len(pool.workers) > MOST_MATRIX_WORKERS:
+        return [*lines, f"  (matrix of {len(pool.workers)} workers: see --json)"]
+    width = max(5, *(len(str(cell)) + 1 for row in steals.hits for cell in row))
+    lines.append("  tasks taken, thief by victim")
+    heads = "".join(f"{index:>{width}}" for index in range(len(pool.workers)))
+    lines.append(f"  {'':>6}{heads}")
+    for thief, row in enumerate(steals.hits):
+        cells = "".join(
+            f"{'·' if thief == victim else cell:>{width}}" for victim, cell in enumerate(row)
+        )
+        lines.append(f"  {thief:>6}{cells}")
+    return lines
+
+
+def _workers(pool: PoolReading) -> list[str]:
+    lines = ["Workers"]
+    for worker in pool.workers:
+        total = max(1, worker.time.total)
+        lines.append(
+            f"  {worker.index:>4} {clean(worker.name, 24):<24} working "
+            f"{worker.time.working / total:>4.0%}, blocked {worker.time.blocked / total:>4.0%}, "
+            f"idle {worker.time.idle / total:>4.0%}, {worker.tasks_finished} tasks, "
+            f"{worker.state}"
+        )
+    return lines

@@ -1,0 +1,67 @@
+"""How numbers and foreign text are written, once for every view.
+
+Text from the watched process (thread names, kinds of task, paths) is hostile: it may hold
+control characters or escape sequences, and `clean` takes them out.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+
+ENTRY_NAMES = {
+    "working": "working",
+    "blocked": "blocked",
+    "run_queue_wait": "run-queue wait",
+    "dispatch": "dispatch",
+    "searching": "searching",
+    "waking": "waking",
+    "starved": "starved",
+    "no_work": "no work",
+}
+
+HIDDEN_CATEGORIES = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
+
+
+def clean(text: str, longest: int = 200) -> str:
+    """Return foreign text fit for a terminal: one line, nothing that a terminal obeys."""
+    safe = "".join(
+        "\N{REPLACEMENT CHARACTER}" if unicodedata.category(letter) in HIDDEN_CATEGORIES else letter
+        for letter in text[: longest + 1]
+    )
+    return safe if len(safe) <= longest else safe[: longest - 1] + "…"
+
+
+def seconds(value: float) -> str:
+    """Write a duration in the unit that reads best: 0.4 µs, 12 ms, 3.1 s, 4 min 5 s, 2 h 3 min."""
+    if value < 1e-3:
+        return f"{value * 1e6:.0f} µs"
+    if value < 1:
+        return f"{value * 1e3:.0f} ms" if value >= 0.01 else f"{value * 1e3:.1f} ms"
+    if value < 60:
+        return f"{value:.1f} s"
+    if value < 3600:
+        return f"{int(value // 60)} min {int(value % 60)} s"
+    return f"{int(value // 3600)} h {int(value % 3600 // 60)} min"
+
+
+def count(value: float) -> str:
+    """Write a count shortly: 950, 12.3k, 4.1M."""
+    for limit, divisor, unit in ((10_000, 1, ""), (10_000_000, 1e3, "k"), (1e10, 1e6, "M")):
+        if value < limit:
+            return (
+                f"{value:.0f}"
+                if divisor == 1
+                else f"{value / divisor:.{_places(value, divisor)}f}{unit}"
+            )
+    return f"{value / 1e9:.1f}G"
+
+
+def _places(value: float, divisor: float) -> int:
+    return 1 if value / divisor < 100 else 0
+
+
+def share(value: float) -> str:
+    """Write a share as a percentage; what is there but under half a per cent as <1 %."""
+    if 0 < value < 0.005:
+        return "<1 %"
+    return f"{value * 100:.0f} %"

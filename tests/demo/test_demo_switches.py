@@ -1,0 +1,130 @@
+"""Each switch changes the promise it names."""
+
+from __future__ import annotations
+
+import threading
+
+import pytest
+
+from idlehands_demo.deques import Miss, TaskDeque, make_deques
+from idlehands_demo.switches import Switches
+
+
+def filled(**switches):
+    deque = TaskDeque(Switches(**switches))
+    for task in ("oldest", "middle", "newest"):
+        deque.push(task)
+    return deque
+
+
+def test_owners_take_the_newest_and_thieves_the_oldest():
+    # D. Chase, Y. Lev 2005: owner at the bottom, thieves at the top.
+    deque = filled()
+    assert (deque.pop(), deque.steal()) == ("newest", "oldest")
+
+
+def test_thieves_take_the_newest_when_switched():
+    deque = filled(thieves_take_newest=True)
+    assert (deque.steal(), deque.pop()) == ("newest", "middle")
+
+
+def test_owners_take_the_oldest_when_switched():
+    deque = filled(owners_take_oldest=True)
+    assert (deque.pop(), deque.steal()) == ("oldest", "middle")
+
+
+def test_an_empty_deque_is_a_miss_and_no_lost_race():
+    deque = TaskDeque()
+    assert deque.steal() is Miss.EMPTY
+    assert deque.pop() is None
+
+
+def test_a_task_taken_between_look_and_take_is_a_lost_race():
+    deque = TaskDeque()
+
+    class TakenMeanwhile:
+        def __bool__(self):
+            return True
+
+    deque._tasks = TakenMeanwhile()  # the look sees a task, the take below finds none
+    assert deque.steal() is Miss.LOST_RACE
+
+
+def test_of_one_task_owner_and_thieves_get_exactly_one():
+    deque = TaskDeque()
+    taken = []
+    rounds, barrier = 300, threading.Barrier(3)
+
+    def taker(take):
+        for _ in range(rounds):
+            barrier.wait(20)
+            task = take()
+            if isinstance(task, int):
+                taken.append(task)
+            barrier.wait(20)
+
+    threads = [threading.Thread(target=taker, args=(take,)) for take in (deque.pop, deque.steal)]
+    for thread in threads:
+        thread.start()
+    for number in range(rounds):
+        deque.push(number)
+        barrier.wait(20)
+        barrier.wait(20)
+    for thread in threads:
+        thread.join(20)
+    assert taken == list(range(rounds))
+
+
+@pytest.mark.parametrize(("early", "looks"), [(False, 14), (True, 1)])
+def test_a_worker_parks_after_one_look_only_when_switched(make_pool, wait_until, early, looks):
+    # Otherwise it makes one random draw per victim (7) and then sweeps over all 7.
+    pool = make_pool(8, switches=Switches(parks_after_one_failed_attempt=early))
+    wait_until(lambda: sum(pool.parks) == 8)
+    assert [sum(row) for row in pool.attempts] == [looks] * 8
+
+
+def test_an_early_parker_still_takes_what_is_in_the_inbox(make_pool):
+    pool = make_pool(4, switches=Switches(parks_after_one_failed_attempt=True))
+    for number in range(1000):
+        assert pool.submit(lambda number=number: number).join(20) == number
+
+
+@pytest.mark.parametrize("locked", [False, True])
+def test_one_lock_holds_up_every_deque_only_when_switched(locked):
+    first, second = make_deques(2, Switches(global_lock_around_deques=locked))
+    inside, release, done = threading.Event(), threading.Event(), threading.Event()
+
+    def slow_take():
+        inside.set()
+        release.wait(20)
+        raise IndexError
+
+    first._pop = slow_take
+    owner = threading.Thread(target=first.pop)
+    thief = threading.Thread(target=lambda: (second.steal(), done.set()))
+    owner.start()
+    assert inside.wait(20)
+    thief.start()
+    assert done.wait(0.1 if locked else 20) is not locked
+    release.set()
+    assert done.wait(20)
+    owner.join(20)
+    thief.join(20)
+
+
+@pytest.mark.parametrize(
+    ("switches", "expected"),
+    [(Switches(), [4, 3, 2, 1, 0]), (Switches(owners_take_oldest=True), [0, 1, 2, 3, 4])],
+)
+def test_a_lone_owner_runs_its_deque_from_the_end_its_switch_says(make_pool, switches, expected):
+    pool = make_pool(1, switches=switches)
+    order = []
+    pool.submit(lambda: [pool.spawn(order.append, number) for number in range(5)])
+    pool.shutdown()
+    assert order == expected
+
+
+def test_a_lone_victim_is_robbed_in_the_fixed_order(make_pool, wait_until):
+    pool = make_pool(4, switches=Switches(victims_in_fixed_order=True))
+    wait_until(lambda: sum(pool.parks) == 4)
+    assert pool.attempts == [[0, 2, 2, 2], [2, 0, 2, 2], [2, 2, 0, 2], [2, 2, 2, 0]]
