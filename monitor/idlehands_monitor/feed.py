@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from .analysis.history import PoolHistory
 from .analysis.read import read
 from .analysis.readings import Reading, SourceReading
 from .ledger import Ledger
@@ -32,6 +33,7 @@ class Feed:
         self.source = source
         self.window_ns = window_ns
         self.ledger = Ledger()
+        self._history: dict[int, PoolHistory] = {}
         self._keep = keep
         self._held_ns = max(HELD_NS, window_ns or 0)
 
@@ -40,7 +42,7 @@ class Feed:
         frames = self.source.drain()
         for frame in frames:
             if frame["frame"] == "hello" and self.ledger.hello:
-                self.ledger = Ledger()
+                self.ledger, self._history = Ledger(), {}
             self.ledger.apply(frame)
         if frames and not self._keep:
             self._forget()
@@ -57,7 +59,12 @@ class Feed:
 
     def reading(self) -> Reading:
         """Return the reading of what is held now."""
-        return read(self.ledger, self._describe(), self.window_ns)
+        for number, pool in self.ledger.pools.items():
+            if not self._keep and pool.workers:
+                history = self._history.setdefault(number, PoolHistory())
+                history.extend(pool, self.ledger.host)
+        seconds = {number: tuple(past.seconds) for number, past in self._history.items()}
+        return read(self.ledger, self._describe(), self.window_ns, seconds)
 
     def _describe(self) -> SourceReading:
         status, hello = self.source.status, self.ledger.hello

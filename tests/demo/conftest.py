@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import sys
 import time
 from collections.abc import Iterator
 from typing import Any, Callable
@@ -37,3 +38,12 @@ def wait_until() -> Callable[..., None]:
             time.sleep(0.001)
 
     return wait
+
+
+@pytest.fixture
+def fine_switching() -> Iterator[None]:
+    """Switch threads as often as the interpreter can, to provoke rare interleavings."""
+    usual = sys.getswitchinterval()
+    sys.setswitchinterval(1e-6)
+    yield
+    sys.setswitchinterval(usual)

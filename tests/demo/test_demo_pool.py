@@ -9,8 +9,9 @@ from collections import Counter
 
 import pytest
 
+from idlehands_demo.parking import ParkingTicket, Sleepers
 from idlehands_demo.switches import Switches
-from idlehands_demo.task import TaskCancelled
+from idlehands_demo.task import Task, TaskCancelled
 
 PATIENCE = 30.0
 
@@ -49,6 +50,7 @@ class RandomTree:
         return names
 
 
+@pytest.mark.usefixtures("fine_switching")
 @pytest.mark.parametrize("workers", [1, 2, 3, 8])
 def test_random_trees_run_every_task_exactly_once(make_pool, workers):
     pool = make_pool(workers)
@@ -149,6 +151,7 @@ def test_submissions_from_several_threads_all_run(make_pool):
     assert Counter(runs) == Counter((number, item) for number in range(6) for item in range(200))
 
 
+@pytest.mark.usefixtures("fine_switching")
 @pytest.mark.parametrize("workers", [1, 2, 8])
 def test_no_wake_up_is_lost_in_thousands_of_single_submissions(make_pool, workers):
     pool = make_pool(workers)
@@ -169,6 +172,67 @@ def test_no_wake_up_is_lost_when_a_join_parks_on_a_stolen_task(make_pool):
 
     for _ in range(500):
         assert pool.submit(parent).join(PATIENCE)
+
+
+def test_a_submission_just_before_a_worker_announces_itself_is_found(make_pool, monkeypatch):
+    # The submitter sees no sleeper and wakes nobody, so the sweep after it must find the task.
+    announce, tasks = Sleepers.announce, []
+
+    def late(sleepers, ticket):
+        if not tasks:
+            outside = threading.Thread(target=lambda: tasks.append(pool.submit(lambda: 7)))
+            outside.start()
+            outside.join(PATIENCE)
+        announce(sleepers, ticket)
+
+    may_begin = threading.Event()
+    pool = make_pool(1)
+    holder = pool.submit(may_begin.wait, PATIENCE)
+    monkeypatch.setattr(Sleepers, "announce", late)
+    may_begin.set()
+    holder.join(PATIENCE)
+    deadline = time.monotonic() + PATIENCE
+    while not tasks and time.monotonic() < deadline:
+        time.sleep(0.001)
+    assert tasks[0].join(5.0) == 7
+
+
+def test_a_spawn_just_before_a_thief_announces_itself_is_found(make_pool, monkeypatch):
+    announce = Sleepers.announce
+    holding, go, spawned, stolen = (threading.Event() for _ in range(4))
+
+    def late(sleepers, ticket):
+        if holding.is_set() and not go.is_set():
+            go.set()
+            spawned.wait(PATIENCE)
+        announce(sleepers, ticket)
+
+    def holder():
+        holding.set()
+        assert go.wait(PATIENCE)
+        pool.spawn(stolen.set)
+        spawned.set()
+        return stolen.wait(5.0)  # this worker is stuck here: only the thief can run it
+
+    monkeypatch.setattr(Sleepers, "announce", late)
+    pool = make_pool(2)
+    task = pool.submit(holder)
+    assert holding.wait(PATIENCE)
+    pool.submit(int)  # makes the other worker look round and announce itself once more
+    assert task.join(PATIENCE)
+
+
+def test_a_wake_up_that_a_leaving_worker_cannot_follow_is_passed_on(make_pool, wait_until):
+    pool = make_pool(2)
+    wait_until(lambda: sum(pool.parks) == 2)
+    task = Task(pool, int, ())
+    task.token = pool.probe.spawned("int")
+    pool._submitted += 1
+    pool.inbox.put(task)  # without a wake-up: that one went to the ticket below
+    spent = ParkingTicket()
+    spent.wake(-1, for_spawn=True)
+    pool._workers[0]._tidy(spent, None, leaving=True)
+    wait_until(lambda: task.settled)
 
 
 def test_a_spawn_wakes_exactly_one_of_the_parked_workers(make_pool, wait_until):

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from idlehands_demo import tide
 from idlehands_demo.archive import ArchiveShape, Totals, make_archive
 from idlehands_demo.faults import FAULTS
 from idlehands_demo.scenarios import Outcome, Settings
@@ -128,6 +129,16 @@ def test_every_fault_runs_until_its_time_is_up(fault):
     assert outcome.totals_ok
     assert outcome.station_days > 0
     assert outcome.pools[0].switches == fault.switches
+
+
+def test_a_pass_whose_totals_differ_from_the_truth_is_reported(monkeypatch):
+    archive = make_archive(SMALL, 1)
+    wrong = replace(archive, expected=replace(archive.expected, spikes=0))
+    for made, ok in ((archive, True), (wrong, False)):
+        monkeypatch.setattr(tide, "make_archive", lambda shape, seed, made=made: made)
+        outcome = run_tide_archive(Settings(2, 1.0), threading.Event())
+        assert outcome.passes > 0
+        assert outcome.totals_ok is ok
 
 
 def test_a_single_station_leaves_work_for_one_worker_at_a_time(make_pool):

@@ -12,7 +12,7 @@ import numpy as np
 from idlehands.wire import CANCELLED, FAILED, NONE
 
 from .findings import findings
-from .intervals import cut, queued_at
+from .intervals import queued_at
 from .readings import (
     KindReading,
     PoolReading,
@@ -25,21 +25,30 @@ from .readings import (
 from .worker_time import pool_time
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     import numpy.typing as npt
 
     from ..ledger import Ledger, OpenInterval, PoolLedger
-    from .worker_time import WorkerTime
+    from .worker_time import PoolTime, WorkerTime
 
-SLICE_NS = 1_000_000_000
-MOST_SLICES = 120
+NOT_RECORDED = float("nan")
 
 STATES = {"task": "working", "wait": "waiting", "searching": "searching", "parked": "parked"}
 
 
-def read(ledger: Ledger, source: SourceReading, window_ns: int | None = None) -> Reading:
-    """Return the reading of the last `window_ns` (None: all that is held) of every pool."""
+def read(
+    ledger: Ledger,
+    source: SourceReading,
+    window_ns: int | None = None,
+    history: Mapping[int, Sequence[PoolTime]] | None = None,
+) -> Reading:
+    """Return the reading of the last `window_ns` (None: all that is held) of every pool.
+
+    `history` holds past seconds by the pool's number, for the views that draw them.
+    """
     pools = [
-        read_pool(ledger, pool, *window)
+        read_pool(ledger, pool, *window, tuple((history or {}).get(pool.number, ())))
         for pool in ledger.pools.values()
         if (window := window_of(pool, window_ns)) is not None
     ]
@@ -57,7 +66,13 @@ def window_of(pool: PoolLedger, window_ns: int | None) -> tuple[int, int] | None
     return (begin, end) if 0 <= begin < end else None
 
 
-def read_pool(ledger: Ledger, pool: PoolLedger, begin_ns: int, end_ns: int) -> PoolReading:
+def read_pool(
+    ledger: Ledger,
+    pool: PoolLedger,
+    begin_ns: int,
+    end_ns: int,
+    history: tuple[PoolTime, ...] = (),
+) -> PoolReading:
     """Return the reading of one pool between two moments."""
     time = pool_time(pool, ledger.host, begin_ns, end_ns)
     window_s = time.recorded_ns / 1e9
@@ -66,7 +81,8 @@ def read_pool(ledger: Ledger, pool: PoolLedger, begin_ns: int, end_ns: int) -> P
         name=pool.name,
         kind=pool.kind,
         number=pool.number,
-        workers=_workers(pool, time.per_worker, steals, begin_ns, end_ns),
+        workers=_workers(pool, time.per_worker, steals, history, begin_ns, end_ns),
+        history=tuple(second.pool for second in history),
         begin_ns=begin_ns,
         end_ns=end_ns,
         window_s=window_s,
@@ -87,6 +103,7 @@ def _workers(
     pool: PoolLedger,
     times: tuple[WorkerTime, ...],
     steals: StealReading,
+    history: tuple[PoolTime, ...],
     begin_ns: int,
     end_ns: int,
 ) -> tuple[WorkerReading, ...]:
@@ -95,7 +112,6 @@ def _workers(
     finished = np.bincount(
         runners[(runners >= 0) & (runners < pool.workers)], minlength=pool.workers
     )
-    history = idle_history(pool, end_ns)
     workers = []
     for index in range(pool.workers):
         intervals = pool.open[index] if index < len(pool.open) else []
@@ -112,7 +128,7 @@ def _workers(
                 state=state,
                 doing=doing,
                 for_s=max(0.0, (pool.complete_ns - since_ns) / 1e9) if since_ns >= 0 else 0.0,
-                idle_history=history[index],
+                idle_history=tuple(_idle_share(second.per_worker[index]) for second in history),
                 tasks_finished=int(finished[index]),
                 stolen_by_it=sum(steals.hits[index]),
                 stolen_from_it=sum(row[index] for row in steals.hits),
@@ -135,37 +151,13 @@ def _present(
     return STATES[innermost.what], doing, innermost.began_ns
 
 
+def _idle_share(time: WorkerTime) -> float:
+    return time.idle / time.total if time.total else NOT_RECORDED
+
+
 def kind_name(pool: PoolLedger, kind: int) -> str:
     """Return the name of a kind of task by its number."""
     return pool.task_kinds[kind] if 0 <= kind < len(pool.task_kinds) else f"kind {kind}"
-
-
-def idle_history(pool: PoolLedger, end_ns: int) -> list[tuple[float, ...]]:
-    """Return per worker the share of each whole second before `end_ns` spent outside tasks.
-
-    Searching and parked count as idle. Slices are aligned to whole seconds of the clock, so
-    that from one reading to the next they move on and do not change. Oldest first, at most
-    `MOST_SLICES`.
-    """
-    last = end_ns // SLICE_NS
-    first = max(-(-pool.complete_from_ns // SLICE_NS), last - MOST_SLICES)
-    if last <= first:
-        return [()] * pool.workers
-    edges = np.arange(first, last + 1, dtype=np.int64) * SLICE_NS
-    gaps = cut(pool, int(edges[0]), int(edges[-1])).gaps
-    history = []
-    for index in range(pool.workers):
-        mine = np.flatnonzero(gaps.worker == index)
-        mine = mine[np.argsort(gaps.began[mine], kind="stable")]
-        total = np.cumsum(gaps.lengths[mine])
-        moments = np.column_stack([gaps.began[mine], gaps.ended[mine]]).ravel()
-        idle = np.column_stack([total - gaps.lengths[mine], total]).ravel()
-        if not len(moments):
-            history.append((0.0,) * (last - first))
-            continue
-        shares = np.diff(np.interp(edges, moments, idle)) / SLICE_NS
-        history.append(tuple(float(share) for share in np.clip(shares, 0.0, 1.0)))
-    return history
 
 
 def _steals(pool: PoolLedger, begin_ns: int, end_ns: int) -> StealReading:

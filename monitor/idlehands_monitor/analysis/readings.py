@@ -132,6 +132,7 @@ class PoolReading:
 
     window_s: the recorded part of the window; unrecorded_s: what was lost of it.
     core_time: what splits working from blocked, see `worker_time.PoolTime`.
+    history: worker time of each past second, oldest first, for views that draw it.
     """
 
     name: str
@@ -151,6 +152,7 @@ class PoolReading:
     lost_rows: int
     misuses: int
     closed: bool
+    history: tuple[WorkerTime, ...]
 
     @property
     def headline(self) -> Finding | None:

@@ -37,6 +37,11 @@ def entry_cells(time: WorkerTime, cells: int) -> list[tuple[str, int]]:
     return [(entry, share) for entry, share in zip(ENTRIES, shares, strict=True) if share]
 
 
+def column_cells(time: WorkerTime, cells: int) -> list[str]:
+    """Return the entries of a stacked column of `cells` cells from the bottom up."""
+    return [entry for entry, share in entry_cells(time, cells) for _ in range(share)]
+
+
 def spark(values: Sequence[float], cells: int) -> str:
     """Return the last `cells` shares (0 to 1) as one line of bars, right-aligned.
 
@@ -57,12 +62,8 @@ def doing_now(worker: WorkerReading) -> str:
     doing = clean(worker.doing, 60)
     lasts = f" {seconds(worker.for_s)}" if worker.for_s > 0 else ""
     if worker.state == "working":
-        return f"working on {doing}{lasts}"
-    if doing and worker.state == "waiting":
-        return f"waiting in {doing}{lasts}"
-    if doing:
-        return f"{worker.state}{lasts}, joining in {doing}"
-    return f"{worker.state}{lasts}"
+        return f"{doing}{lasts}"
+    return f"{worker.state}{lasts}{f', {doing}' if doing else ''}"
 
 
 def fit(text: str, cells: int) -> str:

@@ -1,0 +1,158 @@
+"""The reading as one HTML file that opens offline: no script, no font, nothing fetched.
+
+Every text that comes from the watched process is cleaned and escaped.
+"""
+
+from __future__ import annotations
+
+from html import escape
+from typing import TYPE_CHECKING
+
+from ..analysis.worker_time import ENTRIES
+from .terminal.palette import CIVIDIS, ENTRY_LOOKS, step, text_on
+from .text import CORE_TIME_NOTES
+from .words import ENTRY_NAMES, clean, seconds
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from ..analysis.readings import PoolReading, Reading
+    from ..analysis.worker_time import WorkerTime
+
+STYLE = """
+:root { color-scheme: light dark; }
+body { font: 15px/1.5 system-ui, sans-serif; max-width: 70rem; margin: 2rem auto; padding: 0 1rem }
+h1 { font-size: 1.4rem } h2 { font-size: 1.2rem; margin-top: 2rem } h3 { font-size: 1rem }
+table { border-collapse: collapse; margin: .5rem 0 }
+th, td { padding: .15rem .6rem; text-align: right }
+th:first-child, td:first-child { text-align: left }
+.bar { display: flex; height: 1.6rem; min-width: 14rem; border: 1px solid #8888 }
+.bar span { display: block } .key { display: inline-block; width: .9rem; height: .9rem;
+border: 1px solid #8888; vertical-align: -1px; margin-right: .4rem }
+.headline { font-size: 1.1rem; font-weight: 600 } .note { opacity: .75 }
+.matrix td { min-width: 2rem; text-align: center } .scroll { overflow-x: auto }
+"""
+
+
+def render(reading: Reading) -> str:
+    """Return the whole document."""
+    source = reading.source
+    title = f"idlehands: {_text(source.target)}"
+    parts = [
+        '<!DOCTYPE html><html lang="en"><head><meta charset="utf-8">',
+        '<meta name="viewport" content="width=device-width, initial-scale=1">',
+        f"<title>{title}</title><style>{STYLE}</style></head><body>",
+        f"<h1>{title}</h1>",
+        f'<p class="note">process {source.pid}, {_text(source.program)}, '
+        f"Python {_text(source.python)}; {_text(source.state)}. {_text(source.note)}</p>",
+    ]
+    if source.warning:
+        parts.append(f"<p><strong>Warning:</strong> {_text(source.warning)}</p>")
+    for pool in reading.pools:
+        parts += _pool(pool)
+    parts.append("</body></html>\n")
+    return "\n".join(parts)
+
+
+def _text(text: str) -> str:
+    return escape(clean(text))
+
+
+def _pool(pool: PoolReading) -> Iterable[str]:
+    yield (
+        f"<h2>Pool {_text(pool.name)}</h2><p>{_text(pool.kind)}, {len(pool.workers)} workers over "
+        f"{seconds(pool.window_s)}: {len(pool.workers) * pool.window_s:.1f} worker-seconds.</p>"
+    )
+    yield "<h3>Where the worker time went</h3>" + _bar(pool.time)
+    yield _entries(pool)
+    yield f'<p class="note">{CORE_TIME_NOTES[pool.core_time]}</p>'
+    yield "<h3>Findings</h3>"
+    if not pool.findings:
+        yield "<p>None.</p>"
+    for place, finding in enumerate(pool.findings):
+        kind = ' class="headline"' if place == 0 else ""
+        yield f"<p{kind}>{_text(finding.sentence)}</p><p>Try: {_text(finding.advice)}</p>"
+    yield _tasks(pool)
+    if pool.has_steals:
+        yield _matrix(pool)
+    yield _workers(pool)
+    if pool.lost_rows or pool.unrecorded_s > 0:
+        yield (
+            f"<p>{pool.lost_rows} rows were lost; {seconds(pool.unrecorded_s)} of the window is "
+            f"not in these figures.</p>"
+        )
+
+
+def _bar(time: WorkerTime) -> str:
+    total = max(1, time.total)
+    spans = "".join(
+        f'<span style="width:{getattr(time, entry) / total:.4%};'
+        f'background:{ENTRY_LOOKS[entry].colour}" title="{ENTRY_NAMES[entry]} '
+        f'{getattr(time, entry) / 1e9:.2f} s"></span>'
+        for entry in ENTRIES
+    )
+    return f'<div class="bar">{spans}</div>'
+
+
+def _entries(pool: PoolReading) -> str:
+    total = max(1, pool.time.total)
+    rows = "".join(
+        f'<tr><td><span class="key" style="background:{ENTRY_LOOKS[entry].colour}"></span>'
+        f"{ENTRY_NAMES[entry]}</td><td>{getattr(pool.time, entry) / 1e9:.2f} s</td>"
+        f"<td>{getattr(pool.time, entry) / total:.1%}</td></tr>"
+        for entry in ENTRIES
+    )
+    return f"<table>{rows}</table>"
+
+
+def _tasks(pool: PoolReading) -> str:
+    tasks = pool.tasks
+    rows = "".join(
+        f"<tr><td>{_text(kind.kind)}</td><td>{kind.finished}</td>"
+        f"<td>{seconds(kind.median_s)}</td><td>{kind.total_s:.2f} s</td><td>{kind.stolen}</td></tr>"
+        for kind in tasks.kinds
+    )
+    return (
+        f"<h3>Tasks</h3><p>{tasks.finished} finished, {tasks.failed} of them failed, "
+        f"{tasks.cancelled} cancelled, {tasks.queued} queued and {tasks.running} running at the "
+        f"end; median wait in the queue {seconds(tasks.median_queue_wait_s)}.</p>"
+        f"<table><tr><th>kind</th><th>finished</th><th>median</th><th>in all</th><th>stolen</th>"
+        f"</tr>{rows}</table>"
+    )
+
+
+def _matrix(pool: PoolReading) -> str:
+    steals = pool.steals
+    largest = max((max(row, default=0) for row in steals.hits), default=0)
+    heads = "".join(f"<th>{victim}</th>" for victim in range(len(pool.workers)))
+    rows = []
+    for thief, hits in enumerate(steals.hits):
+        cells = "".join(
+            "<td>·</td>" if thief == victim else _cell(count, largest)
+            for victim, count in enumerate(hits)
+        )
+        rows.append(f"<tr><th>{thief}</th>{cells}</tr>")
+    return (
+        f"<h3>Steals</h3><p>{steals.hits_total} of {steals.attempts_total} looks took a task, "
+        f"{steals.empties_total} found an empty deque, {steals.lost_races_total} lost the race. "
+        f"One row a thief, one column a victim.</p>"
+        f'<div class="scroll"><table class="matrix"><tr><th></th>{heads}</tr>'
+        f"{''.join(rows)}</table></div>"
+    )
+
+
+def _cell(count: int, largest: int) -> str:
+    colour = CIVIDIS[step(count, largest)]
+    return f'<td style="background:{colour};color:{text_on(colour)}">{count}</td>'
+
+
+def _workers(pool: PoolReading) -> str:
+    rows = "".join(
+        f"<tr><td>{worker.index} {_text(worker.name)}</td><td>{_bar(worker.time)}</td>"
+        f"<td>{worker.tasks_finished}</td><td>{_text(worker.state)}</td></tr>"
+        for worker in pool.workers
+    )
+    return (
+        "<h3>Workers</h3><table><tr><th>worker</th><th>its time</th><th>tasks</th>"
+        f"<th>at the end</th></tr>{rows}</table>"
+    )

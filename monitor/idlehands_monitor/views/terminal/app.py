@@ -1,0 +1,233 @@
+"""The dashboard: one feed on one screen.
+
+A tick takes in what has arrived, makes a reading and hands it to the widgets. The next tick is
+set only when this one is on the terminal, and never so soon that ticks take more than a share of
+the time: a slow terminal gets fewer frames, and keys still answer.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from typing import TYPE_CHECKING, ClassVar
+
+from rich.text import Text
+from textual.app import App
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal
+from textual.widgets import Static
+
+from ...capture import CaptureError
+from ..words import clean
+from .header import Headline, TimeBar, WhoLine
+from .matrix import LABEL_CELLS, LINES_AROUND, MatrixView, cell_width
+from .past import KindsView, PastView
+from .worker_screen import WorkerScreen
+from .workers import WorkersView
+
+if TYPE_CHECKING:
+    from textual.app import ComposeResult
+    from textual.events import Resize
+    from textual.widget import Widget
+
+    from ...analysis.readings import PoolReading, Reading
+    from ...feed import Feed
+
+TICK_SECONDS = 0.25
+SLOWEST_TICK_SECONDS = 1.0
+LEAST_REST = 4.0
+"""A tick that took t seconds is followed by at least this many t of rest."""
+MESSAGE_SECONDS = 6.0
+NARROW_MATRIX = 29
+ABOVE_AND_BELOW = 13
+LEAST_LOWER, MOST_LOWER = 7, 30
+TALL_SCREEN = 45
+HINTS = "q quit · space pause · c capture · tab and arrows move · enter opens a worker"
+
+
+class Dashboard(App[None]):
+    """The dashboard of one feed; ends by itself after `seconds`, if given."""
+
+    TITLE = "idlehands"
+    ENABLE_COMMAND_PALETTE = False
+    CSS = """
+    Screen { layout: vertical; }
+    #middle { height: 1fr; margin: 1 0 0 0; }
+    #workers { width: 1fr; scrollbar-size: 1 1; }
+    #matrix { width: 24; margin: 0 0 0 1; scrollbar-size: 1 1; }
+    #lower { height: 0; margin: 1 0 0 0; }
+    #past { width: 1fr; }
+    #kinds { width: 52; margin: 0 0 0 1; }
+    #hints { height: 1; color: $text-muted; padding: 0 1; }
+    """
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("ctrl+c,ctrl+q", "quit", "quit", priority=True),
+        Binding("q", "quit", "quit"),
+        Binding("space", "pause", "pause"),
+        Binding("c", "capture", "capture"),
+        Binding("p", "next_pool", "next pool"),
+    ]
+
+    def __init__(self, feed: Feed, seconds: float | None = None) -> None:
+        super().__init__()
+        self.feed = feed
+        self._seconds = seconds
+        self._paused = False
+        self._capture_path = ""
+        self._pool_place = 0
+        self._message = ("", 0.0)
+        self._last: Reading | None = None
+
+    def compose(self) -> ComposeResult:
+        """Lay the screen out, top down."""
+        yield WhoLine(id="who")
+        yield TimeBar(id="time")
+        yield Headline(id="headline")
+        with Horizontal(id="middle"):
+            yield WorkersView(id="workers")
+            yield MatrixView(id="matrix")
+        with Horizontal(id="lower"):
+            yield PastView(id="past")
+            yield KindsView(id="kinds")
+        yield Static(id="hints", markup=False)
+
+    def on_mount(self) -> None:
+        """Begin ticking."""
+        self.query_one("#workers").focus()
+        few_colours = self.console.color_system in ("standard", None)
+        self.query_one("#matrix", MatrixView).dense = few_colours or bool(
+            os.environ.get("NO_COLOR")
+        )
+        if self._seconds is not None:
+            self.set_timer(self._seconds, self.exit)
+        self._tick()
+
+    def on_resize(self, _event: Resize) -> None:
+        """Fit the matrix to the new width."""
+        if self._last is not None:
+            self._draw(self._last)
+
+    def _tick(self) -> None:
+        began = time.monotonic()
+        self.feed.update()
+        if not self._paused:
+            self._draw(self.feed.reading())
+        self.call_after_refresh(self._rest, began)
+
+    def _rest(self, began: float) -> None:
+        took = time.monotonic() - began
+        self.set_timer(min(SLOWEST_TICK_SECONDS, max(TICK_SECONDS, LEAST_REST * took)), self._tick)
+
+    def _draw(self, reading: Reading) -> None:
+        self._last = reading
+        pool = self._pool(reading)
+        with self.batch_update():
+            self.query_one("#who", WhoLine).show(reading, pool, paused=self._paused)
+            self.query_one("#time", TimeBar).show(pool)
+            self.query_one("#headline", Headline).show(pool, reading.source.note)
+            self._fit(pool)
+            self.query_one("#past", PastView).show(pool)
+            self.query_one("#kinds", KindsView).show(pool)
+            self.query_one("#workers", WorkersView).show(pool)
+            self.query_one("#matrix", MatrixView).show(pool)
+            self.query_one("#hints", Static).update(self._bottom(reading), layout=False)
+        if isinstance(self.screen, WorkerScreen) and pool is not None:
+            self.screen.show(pool)
+
+    def _pool(self, reading: Reading) -> PoolReading | None:
+        return reading.pools[self._pool_place % len(reading.pools)] if reading.pools else None
+
+    def _fit(self, pool: PoolReading | None) -> None:
+        """Share the room out: the matrix as wide as it needs, the lower part what is left."""
+        workers = len(pool.workers) if pool is not None else 0
+        columns = workers if pool is not None and pool.has_steals else 0
+        most = max(NARROW_MATRIX, self.size.width // 2 - 6)
+        if self.size.width < 110:
+            most = NARROW_MATRIX
+        wanted = LABEL_CELLS + columns * cell_width(columns, most) + 1 if columns else 0
+        _set_size(self.query_one("#matrix"), width=max(NARROW_MATRIX, min(most, wanted)))
+        lower = lower_height(self.size.height, workers)
+        _set_size(self.query_one("#lower"), height=lower)
+
+    def _bottom(self, reading: Reading) -> Text:
+        message, until = self._message
+        if message and time.monotonic() < until:
+            return Text(message, style="bold")
+        source = reading.source
+        if source.warning:
+            return Text(clean(source.warning), style="bold")
+        if self._capture_path:
+            return Text(f"capturing to {clean(self._capture_path)}, c ends it", style="bold")
+        if source.note:
+            return Text(f"{clean(source.note)} · q quit")
+        more = " · p next pool" if len(reading.pools) > 1 else ""
+        return Text(HINTS + more)
+
+    def _say(self, message: str) -> None:
+        self._message = (clean(message), time.monotonic() + MESSAGE_SECONDS)
+        if self._last is not None:
+            self.query_one("#hints", Static).update(self._bottom(self._last), layout=False)
+
+    def action_pause(self) -> None:
+        """Hold the screen still, or let it go on; a live stream is taken in all the same."""
+        self._paused = not self._paused
+        self.feed.source.pause(self._paused)
+        if self._last is not None:
+            self._draw(self._last)
+
+    def action_next_pool(self) -> None:
+        """Show the process's next pool."""
+        self._pool_place += 1
+        if self._last is not None:
+            self._draw(self._last)
+
+    def action_capture(self) -> None:
+        """Begin a capture with the recent past in it, or end the one that is open."""
+        source = self.feed.source
+        try:
+            if self._capture_path:
+                source.stop_capture()
+                self._say(f"wrote {self._capture_path}")
+                self._capture_path = ""
+                return
+            path = time.strftime("idlehands-%Y%m%d-%H%M%S.idlehands")
+            source.start_capture(path)
+            if source.status.state in ("ended", "replay"):
+                source.stop_capture()
+                self._say(f"wrote {path}")
+            else:
+                self._capture_path = path
+        except CaptureError as error:
+            self._capture_path = ""
+            self._say(str(error))
+
+    def on_workers_view_opened(self, event: WorkersView.Opened) -> None:
+        """Open the chosen worker."""
+        reading = self._last
+        if reading is None:
+            return
+        live = reading.source.state in ("live", "stalled")
+        screen = WorkerScreen(event.index, reading.source.pid if live else -1)
+        pool = self._pool(reading)
+        self.push_screen(screen)
+        if pool is not None:
+            self.call_after_refresh(screen.show, pool)
+
+
+def lower_height(height: int, workers: int) -> int:
+    """Return the lines of the lower part: what the workers leave, 0 where that is too little."""
+    middle = height - ABOVE_AND_BELOW
+    left = middle - workers - LINES_AROUND
+    if left >= LEAST_LOWER:
+        return min(left, MOST_LOWER)
+    return LEAST_LOWER + 2 if height >= TALL_SCREEN else 0
+
+
+def _set_size(widget: Widget, width: int | None = None, height: int | None = None) -> None:
+    """Set a size only where it changes: setting it lays the whole screen out again."""
+    styles = widget.styles
+    if width is not None and (styles.width is None or styles.width.value != width):
+        styles.width = width
+    if height is not None and (styles.height is None or styles.height.value != height):
+        styles.height = height
+        widget.display = height > 0

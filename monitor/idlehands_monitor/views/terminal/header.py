@@ -1,0 +1,203 @@
+"""The top of the screen: who is watched, where the worker time went, the headline."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING
+
+from rich.style import Style
+from textual.strip import Strip
+from textual.widget import Widget
+
+from ...analysis.worker_time import ENTRIES
+from ..words import ENTRY_NAMES, clean, count, seconds, share
+from .drawing import fit
+from .palette import ENTRY_LOOKS
+from .strips import ENTRY_STYLES, Run, bar_runs, line, style
+
+if TYPE_CHECKING:
+    from ...analysis.readings import Finding, PoolReading, Reading
+
+STATE_GLYPHS = {"connecting": "◌", "live": "●", "stalled": "◐", "ended": "■", "replay": "▶"}
+STATE_COLOURS = {
+    "connecting": "#E69F00",
+    "live": "#009E73",
+    "stalled": "#E69F00",
+    "ended": "#D55E00",
+    "replay": "#56B4E9",
+}
+
+
+def who(reading: Reading, pool: PoolReading | None) -> list[str]:
+    """Return the facts of the first line, most important first."""
+    source = reading.source
+    facts = [clean(pool.name if pool else source.target, 40)]
+    if pool is not None:
+        workers = len(pool.workers)
+        facts.append(f"{workers} {'worker' if workers == 1 else 'workers'}")
+    if source.pid >= 0:
+        facts.append(f"process {source.pid}")
+    if source.cores:
+        facts.append(f"{source.cores} {'core' if source.cores == 1 else 'cores'}")
+    if source.uptime_s:
+        facts.append(f"up {seconds(source.uptime_s)}")
+    if source.probe_cost is not None:
+        facts.append(f"probe costs {source.probe_cost:.1%}")
+    if source.python:
+        facts.append(f"Python {clean(source.python, 20)}")
+    if pool is not None and pool.kind:
+        facts.append(clean(pool.kind, 30))
+    return facts
+
+
+def flow(pool: PoolReading) -> list[str]:
+    """Return the facts of the second line: what goes through the pool."""
+    rate = pool.tasks.finished / pool.window_s if pool.window_s else 0.0
+    facts = [f"{count(rate)} tasks/s", f"{count(pool.tasks.queued)} queued"]
+    if pool.inbox >= 0:
+        facts.append(f"{count(pool.inbox)} in the inbox")
+    facts.append(f"median wait in queue {seconds(pool.tasks.median_queue_wait_s)}")
+    if pool.has_steals and pool.window_s:
+        facts.append(f"{count(pool.steals.hits_total / pool.window_s)} steals/s")
+    if pool.tasks.failed:
+        facts.append(f"{count(pool.tasks.failed)} failed")
+    if pool.lost_rows:
+        facts.append(f"{count(pool.lost_rows)} rows lost")
+    return facts
+
+
+def join_fitting(facts: list[str], cells: int) -> str:
+    """Join facts with dots, leaving off from the end what does not fit in `cells`."""
+    text = facts[0] if facts else ""
+    for fact in facts[1:]:
+        if len(text) + len(fact) + 3 > cells:
+            break
+        text += f" · {fact}"
+    return fit(text, cells)
+
+
+class WhoLine(Widget):
+    """Two lines: who is watched and in what state, and what flows through the pool."""
+
+    DEFAULT_CSS = "WhoLine { height: 2; }"
+
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self._reading: Reading | None = None
+        self._pool: PoolReading | None = None
+        self._paused = False
+
+    def show(self, reading: Reading, pool: PoolReading | None, *, paused: bool) -> None:
+        """Draw a reading."""
+        self._reading, self._pool, self._paused = reading, pool, paused
+        self.refresh()
+
+    def render_line(self, y: int) -> Strip:
+        """Draw line `y`."""
+        cells, base = self.size.width, self.rich_style
+        if self._reading is None:
+            return line([], cells, base)
+        if y == 0:
+            return self._first(self._reading, cells, base)
+        if self._pool is None:
+            return line([(fit(clean(self._reading.source.note), cells), None)], cells, base)
+        return line([(" " + join_fitting(flow(self._pool), cells - 1), None)], cells, base)
+
+    def _first(self, reading: Reading, cells: int, base: Style) -> Strip:
+        state = reading.source.state
+        words = f" {STATE_GLYPHS.get(state, '?')} {state}{', paused' if self._paused else ''} "
+        facts = who(reading, self._pool)
+        room = cells - len(words) - 1
+        runs: list[Run] = [
+            (" " + join_fitting(facts, room), style(bold=True)),
+            (words, style("#000000", STATE_COLOURS.get(state, "#999999"), bold=True)),
+        ]
+        return line(runs, cells, base)
+
+
+class TimeBar(Widget):
+    """One stacked line that adds up to all worker time, and its legend below it."""
+
+    DEFAULT_CSS = "TimeBar { height: 3; }"
+
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self._pool: PoolReading | None = None
+
+    def show(self, pool: PoolReading | None) -> None:
+        """Draw a pool."""
+        self._pool = pool
+        self.refresh()
+
+    def render_line(self, y: int) -> Strip:
+        """Draw line `y`: the bar, then the legend on two."""
+        cells, base = self.size.width, self.rich_style
+        if self._pool is None:
+            return line([], cells, base)
+        if y == 0:
+            return line([(" ", None), *bar_runs(self._pool.time, cells - 2)], cells, base)
+        rows = legend_rows(self._pool, cells)
+        return line(rows[y - 1] if y - 1 < len(rows) else [], cells, base)
+
+
+def legend_rows(pool: PoolReading, cells: int) -> list[list[Run]]:
+    """Return the legend's runs: all eight entries on one row where they fit, else on two."""
+    total = max(1, pool.time.total)
+    items = [
+        (entry, f"{ENTRY_NAMES[entry]} {share(getattr(pool.time, entry) / total):>4}")
+        for entry in ENTRIES
+    ]
+    per_row = 8 if sum(len(text) + 5 for _, text in items) < cells else 4
+    rows = [items[start : start + per_row] for start in range(0, len(items), per_row)]
+    widths = [max(len(row[column][1]) for row in rows) for column in range(per_row)]
+    spare = max(1, min(6, (cells - 1 - sum(widths) - 2 * per_row) // per_row))
+    return [
+        [(" ", None)]
+        + [
+            run
+            for column, (entry, text) in enumerate(row)
+            for run in (
+                (ENTRY_LOOKS[entry].glyph, ENTRY_STYLES[entry]),
+                (" " + fit(text, widths[column] + spare), None),
+            )
+        ]
+        for row in rows
+    ]
+
+
+def headline_text(pool: PoolReading | None, note: str) -> tuple[str, str]:
+    """Return (the sentence, what to try) for the headline."""
+    if pool is None:
+        return note or "Waiting for the first figures.", ""
+    finding: Finding | None = pool.headline
+    if finding is None:
+        if pool.window_s < 1:
+            return "Too little has been recorded yet to say what costs most.", ""
+        return "Nothing stands out: no entry but working takes a twentieth of the worker time.", ""
+    return finding.sentence, f"Try: {finding.advice}"
+
+
+class Headline(Widget):
+    """The costliest finding, a sentence and what to try."""
+
+    DEFAULT_CSS = "Headline { height: 4; padding: 0 1; }"
+
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self._text = ("", "")
+
+    def show(self, pool: PoolReading | None, note: str) -> None:
+        """Draw the headline of a pool, or the source's note where there is none."""
+        text = headline_text(pool, note)
+        if text != self._text:
+            self._text = text
+            self.refresh()
+
+    def render_line(self, y: int) -> Strip:
+        """Draw line `y` of the wrapped text."""
+
+        cells = self.size.width
+        sentence, advice = self._text
+        lines: list[Run] = [(text, style(bold=True)) for text in textwrap.wrap(sentence, cells)]
+        lines += [(text, None) for text in textwrap.wrap(advice, cells)]
+        return line(lines[y : y + 1], cells, self.rich_style)

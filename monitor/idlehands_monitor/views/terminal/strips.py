@@ -1,0 +1,51 @@
+"""From runs of text to Textual strips, with every style made once."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+from rich.segment import Segment
+from rich.style import Style
+from textual.strip import Strip
+
+from ...analysis.worker_time import WorkerTime
+from .drawing import entry_cells
+from .palette import CIVIDIS, ENTRY_LOOKS, text_on
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+Run = tuple[str, Style | None]
+
+
+@lru_cache(maxsize=1024)
+def style(
+    colour: str | None = None,
+    ground: str | None = None,
+    *,
+    bold: bool = False,
+    dim: bool = False,
+    reverse: bool = False,
+) -> Style:
+    """Return a style, always the same object for the same look."""
+    return Style(color=colour, bgcolor=ground, bold=bold, dim=dim, reverse=reverse)
+
+
+ENTRY_STYLES = {entry: style(look.colour) for entry, look in ENTRY_LOOKS.items()}
+STEP_STYLES = [style(text_on(colour), colour) for colour in CIVIDIS]
+STEP_STYLES_AT_CURSOR = [style(colour, text_on(colour), bold=True) for colour in CIVIDIS]
+
+
+def bar_runs(time: WorkerTime, cells: int) -> list[Run]:
+    """Return the runs of a stacked bar of `cells` cells; blank where there is no time at all."""
+    parts = entry_cells(time, cells)
+    if not parts:
+        return [(" " * cells, None)]
+    return [(ENTRY_LOOKS[entry].glyph * count, ENTRY_STYLES[entry]) for entry, count in parts]
+
+
+def line(runs: Iterable[Run], cells: int, base: Style) -> Strip:
+    """Return a strip of exactly `cells` cells on the base style."""
+    segments = [Segment(text, style) for text, style in runs if text]
+    return Strip(segments).adjust_cell_length(cells).apply_style(base)

@@ -1,0 +1,131 @@
+"""The workers, one row each: where its time went, its deque, its idle past, what it does now."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, ClassVar
+
+from textual.binding import Binding, BindingType
+from textual.geometry import Region, Size
+from textual.message import Message
+from textual.scroll_view import ScrollView
+
+from ..words import count
+from .drawing import doing_now, fit, spark
+from .strips import Run, bar_runs, line, style
+
+if TYPE_CHECKING:
+    from rich.style import Style
+    from textual.strip import Strip
+
+    from ...analysis.readings import PoolReading, WorkerReading
+
+INDEX_CELLS = 4
+DEPTH_CELLS = 6
+
+
+class WorkersView(ScrollView, can_focus=True):
+    """All workers of a pool as one widget; up and down choose one, enter opens it."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("up", "move(-1)", "previous worker", show=False),
+        Binding("down", "move(1)", "next worker", show=False),
+        Binding("pageup", "move(-10)", "ten back", show=False),
+        Binding("pagedown", "move(10)", "ten on", show=False),
+        Binding("home", "move(-10000)", "first worker", show=False),
+        Binding("end", "move(10000)", "last worker", show=False),
+        Binding("enter", "open", "open worker", show=False),
+    ]
+
+    class Opened(Message):
+        """A worker was chosen with enter."""
+
+        def __init__(self, index: int) -> None:
+            super().__init__()
+            self.index = index
+
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self._pool: PoolReading | None = None
+        self.cursor = 0
+
+    def show(self, pool: PoolReading | None) -> None:
+        """Draw a pool's workers."""
+        self._pool = pool
+        rows = len(pool.workers) if pool else 0
+        self.cursor = max(0, min(self.cursor, rows - 1))
+        size = Size(self.size.width, rows + 1)
+        if self.virtual_size != size:
+            self.virtual_size = size
+        self.refresh()
+
+    def action_move(self, rows: int) -> None:
+        """Move the cursor, keeping it in sight."""
+        if self._pool is None:
+            return
+        self.cursor = max(0, min(len(self._pool.workers) - 1, self.cursor + rows))
+        self.scroll_to_region(
+            Region(0, self.cursor + 1, 1, 1), animate=False, force=True, immediate=True
+        )
+        self.refresh()
+
+    def action_open(self) -> None:
+        """Say which worker was chosen."""
+        if self._pool is not None and self._pool.workers:
+            self.post_message(self.Opened(self.cursor))
+
+    def on_click(self, event: object) -> None:
+        """Choose the worker clicked on."""
+        y = getattr(event, "y", 0) + self.scroll_offset.y - 1
+        if self._pool is not None and 0 <= y < len(self._pool.workers):
+            self.cursor = y
+            self.refresh()
+
+    def render_line(self, y: int) -> Strip:
+        """Draw line `y` of what is in sight: the heads stay on top."""
+        cells, base = self.size.width, self.rich_style
+        widths = column_widths(cells)
+        if y == 0 or self._pool is None:
+            return line([(heads(widths), style(dim=True))], cells, base)
+        index = y + self.scroll_offset.y - 1
+        if index >= len(self._pool.workers):
+            return line([], cells, base)
+        chosen = self.has_focus and index == self.cursor
+        return worker_line(self._pool.workers[index], widths, cells, base, chosen=chosen)
+
+
+def column_widths(cells: int) -> tuple[int, int, int]:
+    """Return the cells of gauge, idle history and present doing, for a row of `cells`."""
+    room = max(20, cells - INDEX_CELLS - DEPTH_CELLS - 3)
+    doing = min(44, max(16, room * 2 // 5))
+    gauge = max(8, (room - doing) * 3 // 5)
+    return gauge, max(4, room - doing - gauge), doing
+
+
+def heads(widths: tuple[int, int, int]) -> str:
+    """Return the line of column heads."""
+    gauge, history, doing = widths
+    past = f"idle, {history} s" if history < 14 else f"idle share, last {history} s"
+    where = "its time" if gauge < 18 else "where its time went"
+    return (
+        f"{fit('', INDEX_CELLS)}{fit(where, gauge)}{'deque':>{DEPTH_CELLS}} "
+        f"{fit(past, history)} {fit('doing now', doing)}"
+    )
+
+
+def worker_line(
+    worker: WorkerReading, widths: tuple[int, int, int], cells: int, base: Style, *, chosen: bool
+) -> Strip:
+    """Return one worker's row."""
+    gauge, history, doing = widths
+    depth = "–" if worker.depth < 0 else count(worker.depth)
+    mark = style(bold=True, reverse=True) if chosen else None
+    runs: list[Run] = [
+        (f"{worker.index:>3}", mark),
+        (" ", None),
+        *bar_runs(worker.time, gauge),
+        (f"{depth:>{DEPTH_CELLS}} ", None),
+        (spark(worker.idle_history, history), style("#56B4E9")),
+        (" ", None),
+        (fit(doing_now(worker), doing), mark),
+    ]
+    return line(runs, cells, base)
