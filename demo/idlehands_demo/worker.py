@@ -5,7 +5,7 @@ randomly drawn victims; after a bounded number of fruitless draws it announces i
 sleeper, sweeps over every other deque and the inbox once more, and parks only when all of
 them were empty. A join does the same with the awaited task's end as a second way to be
 woken. Helping with any task inside a join cannot deadlock as long as tasks await only
-their descendants: along any circle of waits each task would have begun after the next.
+their descendants: in a circle of waits every task would have begun before itself.
 """
 
 from __future__ import annotations

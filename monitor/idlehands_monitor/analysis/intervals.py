@@ -18,6 +18,8 @@ from idlehands.wire import CANCELLED, NONE, PARKED, SEARCHING
 if TYPE_CHECKING:
     from ..ledger import OpenInterval, PoolLedger, TableStore
 
+NEVER = int(np.iinfo(np.int64).max)
+
 Int64 = npt.NDArray[np.int64]
 Bool = npt.NDArray[np.bool_]
 
@@ -50,9 +52,9 @@ class Intervals:
 class Cut:
     """One pool inside [begin_ns, end_ns].
 
-    tasks.extra: task, spawned_ns, started_ns, full_ns (its length outside the stretch too),
-    cpu_ns. waits.extra: helping (1 where the worker did something else meanwhile).
-    gaps.extra: parked (1 or 0), woken_ns, full_ended_ns.
+    tasks.extra: spawned_ns, full_ns (its length outside the stretch too), cpu_ns.
+    waits.extra: helping (1 where the worker did something else meanwhile).
+    gaps.extra: parked (1 or 0), waking_ns (when the waking began that ends it).
     spawned_ns, started_ns: moments inside the stretch, sorted; queued_at_begin: tasks.
     """
 
@@ -77,31 +79,34 @@ def sum_per_worker(worker: Int64, values: Int64, workers: int) -> Int64:
 def cut(pool: PoolLedger, begin_ns: int, end_ns: int) -> Cut:
     """Return what `pool` was in between two moments."""
     tasks, cancelled = _tasks(pool, end_ns)
-    waits = _waits(pool, end_ns)
-    gaps = _gaps(pool, end_ns)
-    inside = [_clip(table, begin_ns, end_ns) for table in (tasks, waits, gaps)]
-    task_rows, wait_rows, gap_rows = (_valid(rows, pool.workers) for rows in inside)
-    base = begin_ns
-    nesting = _Nesting(wait_rows, base)
-    task_starts = nesting.keys(task_rows["worker"], task_rows["began"])
-    gap_starts = nesting.keys(gap_rows["worker"], gap_rows["began"])
-    wait_rows["helping"] = nesting.count_inside(np.sort(np.concatenate([task_starts, gap_starts])))
-    started = np.concatenate([tasks["started_ns"], cancelled])
-    spawned = pool.spawns["spawned_ns"]
-    late_spawns = np.sort(spawned[(spawned >= begin_ns) & (spawned < end_ns)])
-    late_starts = np.sort(started[(started >= begin_ns) & (started < end_ns)])
-    queued = queued_at(pool, begin_ns)
+    waits, gaps = _waits(pool, end_ns), _gaps(pool, end_ns)
+    # Nesting and waking are worked out on whole intervals, so that a window's edge changes
+    # neither, and windows side by side add up to the window around them.
+    nesting = Nesting(waits, min(_least(rows["began"]) for rows in (tasks, waits, gaps)))
+    for rows in (tasks, waits, gaps):
+        rows["nested"] = nesting.inside(rows).astype(np.int64)
+    waits["helping"] = nesting.helping(tasks, gaps)
+    gaps["waking_ns"] = waking_from(gaps, tasks)
+    started = np.concatenate([tasks["began"], cancelled])
     return Cut(
         begin_ns,
         end_ns,
         pool.workers,
-        _intervals(task_rows, nesting.inside(task_rows)),
-        _intervals(wait_rows, nesting.inside(wait_rows)),
-        _intervals(gap_rows, nesting.inside(gap_rows)),
-        late_spawns,
-        late_starts,
-        queued,
+        tasks=_clip(tasks, begin_ns, end_ns),
+        waits=_clip(waits, begin_ns, end_ns),
+        gaps=_clip(gaps, begin_ns, end_ns),
+        spawned_ns=_inside(pool.spawns["spawned_ns"], begin_ns, end_ns),
+        started_ns=_inside(started, begin_ns, end_ns),
+        queued_at_begin=queued_at(pool, begin_ns),
     )
+
+
+def _least(times: Int64) -> int:
+    return int(times.min()) if len(times) else NEVER
+
+
+def _inside(times: Int64, begin_ns: int, end_ns: int) -> Int64:
+    return np.sort(times[(times >= begin_ns) & (times < end_ns)])
 
 
 Rows = dict[str, Int64]
@@ -116,38 +121,38 @@ def _tasks(pool: PoolLedger, end_ns: int) -> tuple[Rows, Int64]:
         "worker": _with(store["worker"][ran], workers),
         "began": _with(store["started_ns"][ran], [i.began_ns for i in still]),
         "ended": _with(store["ended_ns"][ran], _open_ends(pool, end_ns, still)),
-        "task": _with(store["task"][ran], [i.task for i in still]),
         "spawned_ns": _with(store["spawned_ns"][ran], [i.spawned_ns for i in still]),
         "cpu_ns": _with(store["cpu_ns"][ran], [NONE] * len(still)),
     }
-    rows["started_ns"] = rows["began"]
     rows["full_ns"] = rows["ended"] - rows["began"]
-    return rows, store["started_ns"][~ran]
+    return _of_workers(rows, pool.workers), store["started_ns"][~ran]
 
 
 def _waits(pool: PoolLedger, end_ns: int) -> Rows:
     store = pool.waits
     workers, still = _still_open(pool, store, "began_ns", ("wait",))
-    return {
+    rows = {
         "worker": _with(store["worker"], workers),
         "began": _with(store["began_ns"], [i.began_ns for i in still]),
         "ended": _with(store["ended_ns"], _open_ends(pool, end_ns, still)),
     }
+    return _of_workers(rows, pool.workers)
 
 
 def _gaps(pool: PoolLedger, end_ns: int) -> Rows:
     store = pool.gaps
     workers, still = _still_open(pool, store, "began_ns", ("searching", "parked"))
     states = [PARKED if interval.what == "parked" else SEARCHING for interval in still]
-    return {
+    rows = {
         "worker": _with(store["worker"], workers),
         "began": _with(store["began_ns"], [i.began_ns for i in still]),
         "ended": _with(store["ended_ns"], _open_ends(pool, end_ns, still)),
         "parked": (_with(store["state"], states) == PARKED).astype(np.int64),
         "woken_ns": _with(store["woken_ns"], [NONE] * len(still)),
         # An open gap has not led to a task yet, whatever is found in the tables.
-        "full_ended_ns": _with(store["ended_ns"], [np.iinfo(np.int64).max] * len(still)),
+        "closed_ns": _with(store["ended_ns"], [NEVER] * len(still)),
     }
+    return _of_workers(rows, pool.workers)
 
 
 def _still_open(
@@ -176,26 +181,25 @@ def _with(column: Int64, more: list[int]) -> Int64:
     return np.concatenate([column, np.array(more, dtype=np.int64)])
 
 
-def _clip(rows: Rows, begin_ns: int, end_ns: int) -> Rows:
-    inside = (rows["ended"] > begin_ns) & (rows["began"] < end_ns)
-    clipped = {name: column[inside] for name, column in rows.items()}
-    clipped["began"] = np.maximum(clipped["began"], begin_ns)
-    clipped["ended"] = np.minimum(clipped["ended"], end_ns)
-    return clipped
-
-
-def _valid(rows: Rows, workers: int) -> Rows:
+def _of_workers(rows: Rows, workers: int) -> Rows:
     """Leave out rows of workers that the pool does not have (a damaged or hostile stream)."""
     known = (rows["worker"] >= 0) & (rows["worker"] < workers)
     return rows if known.all() else {name: column[known] for name, column in rows.items()}
 
 
-def _intervals(rows: Rows, nested: Bool) -> Intervals:
-    extra = {k: v for k, v in rows.items() if k not in ("worker", "began", "ended")}
-    return Intervals(rows["worker"], rows["began"], rows["ended"], nested, extra)
+def _clip(rows: Rows, begin_ns: int, end_ns: int) -> Intervals:
+    inside = (rows["ended"] > begin_ns) & (rows["began"] < end_ns)
+    chosen = {name: column[inside] for name, column in rows.items()}
+    return Intervals(
+        chosen.pop("worker"),
+        np.maximum(chosen.pop("began"), begin_ns),
+        np.minimum(chosen.pop("ended"), end_ns),
+        chosen.pop("nested") > 0,
+        chosen,
+    )
 
 
-class _Nesting:
+class Nesting:
     """Which intervals lie inside a wait of their worker: one sorted search over all workers.
 
     Worker and moment are folded into one key, worker · span + moment, so that a single
@@ -204,36 +208,58 @@ class _Nesting:
 
     def __init__(self, waits: Rows, base_ns: int) -> None:
         self._base = base_ns
-        last = int(waits["ended"].max()) if len(waits["ended"]) else base_ns
-        self._span = max(1, last - base_ns) + 2
-        self._worker = waits["worker"]
-        self._began = self.keys(waits["worker"], waits["began"])
-        self._ended = self.keys(waits["worker"], waits["ended"])
+        self._span = int(waits["ended"].max()) - base_ns + 2 if len(waits["ended"]) else 2
+        self._began = self._keys(waits["worker"], waits["began"])
+        self._ended = self._keys(waits["worker"], waits["ended"])
         order = np.argsort(self._began, kind="stable")
         self._sorted_began = self._began[order]
         # Keys of an earlier worker are smaller, so one running maximum serves all workers.
         self._reach = np.maximum.accumulate(self._ended[order]) if len(order) else self._ended
 
-    def keys(self, worker: Int64, moment: Int64) -> Int64:
-        """Fold worker and moment into one ordered number."""
-        offset = np.minimum(moment - self._base, self._span - 1)
-        return worker * self._span + offset
+    def _keys(self, worker: Int64, moment: Int64) -> Int64:
+        # Nothing after the last wait lies in a wait, so such moments may share one key.
+        return worker * self._span + np.minimum(moment - self._base, self._span - 1)
 
     def inside(self, rows: Rows) -> Bool:
-        """Say which of `rows` lie inside a wait (strictly: a wait is not inside itself)."""
-        began = self.keys(rows["worker"], rows["began"])
-        ended = self.keys(rows["worker"], rows["ended"])
+        """Say which of `rows` lie inside a wait that began before them."""
+        began = self._keys(rows["worker"], rows["began"])
+        ended = self._keys(rows["worker"], rows["ended"])
         if not len(self._sorted_began):
             return np.zeros(len(began), dtype=np.bool_)
         place = np.searchsorted(self._sorted_began, began, side="left")
         reach = np.where(place > 0, self._reach[np.maximum(place - 1, 0)], -1)
         return np.asarray((place > 0) & (reach >= ended), dtype=np.bool_)
 
-    def count_inside(self, starts: Int64) -> Int64:
-        """Return per wait how many of the sorted `starts` lie inside it."""
-        low = np.searchsorted(starts, self._began, side="left")
+    def helping(self, tasks: Rows, gaps: Rows) -> Int64:
+        """Return 1 per wait in which its worker ran, searched or parked, 0 for the others."""
+        starts = np.sort(
+            np.concatenate([self._keys(rows["worker"], rows["began"]) for rows in (tasks, gaps)])
+        )
+        low = np.searchsorted(starts, self._began, side="right")
         high = np.searchsorted(starts, self._ended, side="left")
-        return np.asarray(high - low, dtype=np.int64)
+        return np.asarray(high > low, dtype=np.int64)
+
+
+def waking_from(gaps: Rows, tasks: Rows) -> Int64:
+    """Return per gap when its waking began, its end where it is not parked or led to no task.
+
+    The task that the worker runs next must start before the worker parks again; waking begins
+    when that task was there and, where the moment is known, the wake had been sent.
+    """
+    wakes = gaps["ended"].copy()
+    for worker in np.unique(gaps["worker"]).tolist():
+        parks = np.flatnonzero((gaps["worker"] == worker) & (gaps["parked"] == 1))
+        runs = np.flatnonzero(tasks["worker"] == worker)
+        runs = runs[np.argsort(tasks["began"][runs], kind="stable")]
+        starts, closed = tasks["began"][runs], gaps["closed_ns"][parks]
+        following = np.searchsorted(starts, closed, side="left")
+        began = np.sort(gaps["began"][parks])
+        next_park = np.append(began, NEVER)[np.searchsorted(began, closed, side="left")]
+        led = np.append(starts, NEVER)[following] <= np.minimum(next_park, NEVER - 1)
+        chosen, task = parks[led], runs[following[led]]
+        there = np.maximum(tasks["spawned_ns"][task], gaps["woken_ns"][chosen])
+        wakes[chosen] = np.clip(there, gaps["began"][chosen], gaps["ended"][chosen])
+    return wakes
 
 
 def queued_at(pool: PoolLedger, moment_ns: int) -> int:

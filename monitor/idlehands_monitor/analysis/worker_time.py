@@ -155,7 +155,7 @@ def parked_split(stretch: Cut) -> tuple[Int64, Int64]:
     worker, began, ended = (
         column[chosen] for column in (stretch.gaps.worker, stretch.gaps.began, stretch.gaps.ended)
     )
-    wakes = np.minimum(np.maximum(_wake_starts(stretch, chosen), began), ended)
+    wakes = np.clip(stretch.gaps.extra["waking_ns"][chosen], began, ended)
     waking = sum_per_worker(worker, ended - wakes, workers)
     edges, queued, parked, awaking = _levels(stretch, began, ended, wakes)
     widths = np.diff(edges)
@@ -193,34 +193,6 @@ def _levels(
     edges = np.concatenate([[stretch.begin_ns], moments[order], [stretch.end_ns]])
     queued = np.maximum(sums[0] + stretch.queued_at_begin, 0)
     return edges, queued, sums[1], sums[2]
-
-
-def _wake_starts(stretch: Cut, chosen: npt.NDArray[np.bool_]) -> Int64:
-    """Return per parked gap when its waking began, or its far end where it led to no task.
-
-    The task it runs next must start before the worker parks again; waking begins when that task
-    was there and the wake had been sent.
-    """
-    tasks, gaps = stretch.tasks, stretch.gaps
-    never = np.iinfo(np.int64).max
-    full_ended = gaps.extra["full_ended_ns"][chosen]
-    worker = gaps.worker[chosen]
-    wakes = np.full(len(worker), never)
-    woken = gaps.extra["woken_ns"][chosen]
-    starts, spawned = tasks.extra["started_ns"], tasks.extra["spawned_ns"]
-    for number in np.unique(worker):
-        mine = np.flatnonzero(worker == number)
-        theirs = np.flatnonzero(tasks.worker == number)
-        theirs = theirs[np.argsort(starts[theirs], kind="stable")]
-        place = np.searchsorted(starts[theirs], full_ended[mine], side="left")
-        found = place < len(theirs)
-        ours, following = mine[found], theirs[place[found]]
-        began = np.sort(gaps.began[chosen][mine])
-        again = np.searchsorted(began, full_ended[ours], side="left")
-        next_park = np.where(again < len(began), began[np.minimum(again, len(began) - 1)], never)
-        led = starts[following] <= next_park
-        wakes[ours[led]] = np.maximum(spawned[following], woken[ours])[led]
-    return wakes
 
 
 def _on_core(

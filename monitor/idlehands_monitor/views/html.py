@@ -9,7 +9,7 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from ..analysis.worker_time import ENTRIES
-from .terminal.palette import CIVIDIS, ENTRY_LOOKS, step, text_on
+from .palette import CIVIDIS, ENTRY_LOOKS, step, text_on
 from .text import CORE_TIME_NOTES
 from .words import ENTRY_NAMES, clean, seconds
 

@@ -6,8 +6,8 @@ import math
 from typing import TYPE_CHECKING
 
 from ...analysis.worker_time import ENTRIES, WorkerTime
+from ..palette import SPARK
 from ..words import clean, seconds
-from .palette import SPARK
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -10,9 +10,9 @@ from textual.strip import Strip
 from textual.widget import Widget
 
 from ...analysis.worker_time import ENTRIES
+from ..palette import ENTRY_LOOKS
 from ..words import ENTRY_NAMES, clean, count, seconds, share
 from .drawing import fit
-from .palette import ENTRY_LOOKS
 from .strips import ENTRY_STYLES, Run, bar_runs, line, style
 
 if TYPE_CHECKING:

@@ -8,8 +8,8 @@ from textual.binding import Binding, BindingType
 from textual.geometry import Region, Size
 from textual.scroll_view import ScrollView
 
+from ..palette import DENSITY, step
 from .drawing import cell_number, fit
-from .palette import DENSITY, step
 from .strips import STEP_STYLES, STEP_STYLES_AT_CURSOR, Run, line, style
 
 if TYPE_CHECKING:

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 from textual.widget import Widget
 
+from ..palette import ENTRY_LOOKS
 from ..words import clean, count, seconds, share
 from .drawing import column_cells, fit
-from .palette import ENTRY_LOOKS
 from .strips import ENTRY_STYLES, Run, line, style
 
 if TYPE_CHECKING:

@@ -10,8 +10,8 @@ from rich.style import Style
 from textual.strip import Strip
 
 from ...analysis.worker_time import WorkerTime
+from ..palette import CIVIDIS, ENTRY_LOOKS, text_on
 from .drawing import entry_cells
-from .palette import CIVIDIS, ENTRY_LOOKS, text_on
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

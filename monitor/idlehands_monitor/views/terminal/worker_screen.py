@@ -13,9 +13,9 @@ from textual.widgets import Static
 
 from ...analysis.worker_time import ENTRIES
 from ...sources.stacks import Stack, StackError, dump, stack_of
+from ..palette import ENTRY_LOOKS
 from ..words import ENTRY_NAMES, clean, seconds
 from .drawing import doing_now, spark
-from .palette import ENTRY_LOOKS
 
 if TYPE_CHECKING:
     from textual.app import ComposeResult
