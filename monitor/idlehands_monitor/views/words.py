@@ -46,18 +46,13 @@ def seconds(value: float) -> str:
 
 def count(value: float) -> str:
     """Write a count shortly: 950, 12.3k, 4.1M."""
-    for limit, divisor, unit in ((10_000, 1, ""), (10_000_000, 1e3, "k"), (1e10, 1e6, "M")):
-        if value < limit:
-            return (
-                f"{value:.0f}"
-                if divisor == 1
-                else f"{value / divisor:.{_places(value, divisor)}f}{unit}"
-            )
-    return f"{value / 1e9:.1f}G"
-
-
-def _places(value: float, divisor: float) -> int:
-    return 1 if value / divisor < 100 else 0
+    if value < 10_000:
+        return f"{value:.0f}"
+    for divisor, unit in ((1e3, "k"), (1e6, "M"), (1e9, "G")):
+        scaled = value / divisor
+        if scaled < 999.5 or unit == "G":
+            break
+    return f"{scaled:.1f}{unit}" if scaled < 99.95 else f"{scaled:.0f}{unit}"
 
 
 def share(value: float) -> str:

@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 
     from ...analysis.readings import WorkerReading
 
+UNITS = ((1_000, "k"), (1_000_000, "M"), (1_000_000_000, "G"))
+
 
 def split_cells(values: Sequence[float], cells: int) -> list[int]:
     """Share `cells` among values in proportion, by largest remainders; they add up to `cells`.
@@ -77,7 +79,7 @@ def cell_number(value: int, cells: int) -> str:
     """Return a count right-aligned in `cells`, shortened with k or M, or blanks if it cannot."""
     if value == 0:
         return " " * cells
-    for text in (str(value), f"{value / 1e3:.0f}k", f"{value / 1e6:.0f}M"):
-        if len(text) < cells:
-            return text.rjust(cells - 1) + " "
-    return " " * cells
+    texts = [str(value)]
+    texts += [f"{value // divisor}{unit}" for divisor, unit in UNITS if value >= divisor]
+    fitting = next((text for text in texts if len(text) < cells), "")
+    return fitting.rjust(cells - 1) + " "

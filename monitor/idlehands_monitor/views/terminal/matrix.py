@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import TYPE_CHECKING, ClassVar
 
 from textual.binding import Binding, BindingType
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
 LABEL_CELLS = 4
 NARROWEST_CELL, WIDEST_CELL = 2, 6
+NO_STEALS = "The workers of this pool share one queue: there are no steals to show."
 LINES_AROUND = 4
 """A title, the victims' numbers, the scale and the cursor's sentence."""
 
@@ -100,8 +102,8 @@ class MatrixView(ScrollView, can_focus=True):
         if pool is None:
             return line([], cells, base)
         if not pool.has_steals:
-            text = "This pool's workers share one queue; they do not steal." if y == 0 else ""
-            return line([(fit(text, cells), style(dim=True))], cells, base)
+            lines = textwrap.wrap(NO_STEALS, cells)
+            return line([(fit("".join(lines[y : y + 1]), cells), style(dim=True))], cells, base)
         rows = min(len(pool.workers), self.size.height - LINES_AROUND)
         if y == 0:
             title = "steals, thief ↓ from victim →" if cells >= 30 else "thief ↓ from victim →"

@@ -1,0 +1,240 @@
+"""Histories of a pool for tests: explicit ones, random valid ones, and a slow, obvious ledger.
+
+A `History` is what a pool did, in whole nanoseconds. `ledger` turns it into frames and those
+into a ledger, the way they arrive from a probe; `slow_worker_time` walks it moment by moment
+and is what the vectorised sweep is held against.
+"""
+
+from __future__ import annotations
+
+import random
+from dataclasses import dataclass, field
+from typing import Any
+
+from idlehands.wire import GAPS, INBOX, NONE, SPAWNS, TABLES, TASKS, WAITS, encode_columns
+from idlehands_monitor.ledger import Ledger
+
+NEVER = 1 << 62
+
+
+@dataclass
+class Task:
+    """One task; `worker` is -1 and the times are NEVER for one that was never started."""
+
+    number: int
+    spawned: int
+    worker: int = -1
+    started: int = NEVER
+    ended: int = NEVER
+    cpu: int = NONE
+    taken_from: int = INBOX
+
+
+@dataclass
+class History:
+    """What a pool of `workers` did; waits are (worker, task, began, ended), gaps (worker, began,
+    ended, parked, woken_ns)."""
+
+    workers: int
+    end: int
+    tasks: list[Task] = field(default_factory=list)
+    waits: list[tuple[int, int, int, int]] = field(default_factory=list)
+    gaps: list[tuple[int, int, int, bool, int]] = field(default_factory=list)
+
+
+def frames(history: History, *, batch: int = 1000, seed: int | None = None) -> list[dict[str, Any]]:
+    """Return the history as frames: names first, rows in batches (shuffled by rings), levels."""
+    base = {"frame": "rows", "pool": 0, "complete_ns": history.end}
+    rings: dict[tuple[str, int], list[tuple[int, ...]]] = {}
+    for task in sorted(history.tasks, key=lambda task: task.ended):
+        if task.worker >= 0:
+            row = (
+                task.number,
+                -1,
+                0,
+                task.spawned,
+                -1,
+                -1,
+                task.started,
+                task.ended,
+                task.taken_from,
+                task.cpu,
+                0,
+            )
+            rings.setdefault((TASKS.name, task.worker), []).append(row)
+    for worker, number, began, ended in sorted(history.waits, key=lambda wait: wait[3]):
+        rings.setdefault((WAITS.name, worker), []).append((number, began, ended, -1, 0))
+    for worker, began, ended, parked, woken in sorted(history.gaps, key=lambda gap: gap[2]):
+        rings.setdefault((GAPS.name, worker), []).append((began, ended, int(parked), 0, -1, woken))
+    rings[(SPAWNS.name, NONE)] = [
+        (task.number, task.spawned) for task in sorted(history.tasks, key=lambda t: t.spawned)
+    ]
+    order = list(rings)
+    random.Random(seed).shuffle(order)
+    found = [
+        {
+            **base,
+            "table": table,
+            "worker": worker,
+            "first": first,
+            "rows": len(part),
+            "columns": encode_columns(TABLES[table].names, list(zip(*part, strict=True))),
+        }
+        for table, worker in order
+        for first in range(0, len(rings[table, worker]), batch)
+        if (part := rings[table, worker][first : first + batch])
+    ]
+    return [names_frame(history.workers), *found, levels_frame(history)]
+
+
+def names_frame(workers: int, kind: str = "work-stealing", **changes: Any) -> dict[str, Any]:
+    """Return the names of a pool of so many workers, declared at 0."""
+    return {
+        "frame": "names",
+        "pool": 0,
+        "name": "scripted",
+        "pool_kind": kind,
+        "workers": workers,
+        "declared_ns": 0,
+        "closed_ns": -1,
+        "task_kinds": ["task"],
+        "threads": [
+            [index, 100 + index, 1000 + index, f"worker-{index}"] for index in range(workers)
+        ],
+        **changes,
+    }
+
+
+def levels_frame(history: History, **changes: Any) -> dict[str, Any]:
+    """Return the levels at the end of a history, nothing open."""
+    return {
+        "frame": "levels",
+        "pool": 0,
+        "at_ns": history.end,
+        "inbox": 0,
+        "deques": [0] * history.workers,
+        "workers": [[] for _ in range(history.workers)],
+        "misuses": 0,
+        **changes,
+    }
+
+
+def ledger(history: History, **options: Any) -> Ledger:
+    """Return a ledger that has taken in a history."""
+    held = Ledger()
+    for frame in frames(history, **options):
+        held.apply(frame)
+    assert held.skipped_frames == 0
+    return held
+
+
+def random_history(seed: int) -> History:
+    """Return a random valid history: nested waits, helping, gaps, tasks that never start."""
+    draw = random.Random(seed)
+    workers, end = draw.randint(1, 4), draw.randint(50, 400)
+    history = History(workers, end)
+    for worker in range(workers):
+        _fill(history, draw, worker, draw.randint(0, 20), end - draw.randint(0, 20), depth=0)
+    for task in history.tasks:
+        task.spawned = draw.randint(0, task.started)
+    history.tasks += [Task(0, draw.randint(0, end)) for _ in range(draw.randint(0, 3))]
+    # A probe numbers tasks in the order it is told of them.
+    numbering = sorted(history.tasks, key=lambda task: task.spawned)
+    for number, task in enumerate(numbering):
+        task.number = number
+    return history
+
+
+def _fill(
+    history: History, draw: random.Random, worker: int, low: int, high: int, depth: int
+) -> None:
+    """Fill [low, high] of a worker with tasks and gaps, and waits with more of the same."""
+    now = low
+    while now < high:
+        now += draw.randint(0, 6)
+        length = draw.randint(1, 60)
+        ended = min(high, now + length)
+        if now >= ended:
+            return
+        if draw.random() < 0.4:
+            parked = draw.random() < 0.6
+            woken = draw.choice([NONE, draw.randint(now, ended)]) if parked else NONE
+            history.gaps.append((worker, now, ended, parked, woken))
+        else:
+            task = Task(-1, 0, worker, now, ended)
+            history.tasks.append(task)
+            if ended - now > 6 and depth < 3 and draw.random() < 0.6:
+                began = draw.randint(now + 1, ended - 3)
+                until = draw.randint(began + 1, ended - 1)
+                history.waits.append((worker, -1, began, until))
+                if draw.random() < 0.6 and until - began > 2:
+                    _fill(history, draw, worker, began + 1, until - 1, depth + 1)
+        now = ended + draw.randint(0, 4)
+
+
+def slow_worker_time(history: History, begin: int, end: int) -> dict[str, int]:
+    """Return the worker time of [begin, end] in nanoseconds, by looking at every nanosecond.
+
+    In-task time that no wait covers counts as working: there are no host counters here.
+    """
+    names = (
+        "working",
+        "blocked",
+        "run_queue_wait",
+        "dispatch",
+        "searching",
+        "waking",
+        "starved",
+        "no_work",
+    )
+    total = dict.fromkeys(names, 0)
+    for moment in range(begin, end):
+        queued = sum(task.spawned <= moment < task.started for task in history.tasks)
+        parked = waking = 0
+        for worker in range(history.workers):
+            state = _state(history, worker, moment)
+            if state == "parked":
+                parked += 1
+                waking += _is_waking(history, worker, moment)
+            else:
+                total[state] += 1
+        total["waking"] += waking
+        total["starved"] += min(queued, parked) - waking
+        total["no_work"] += parked - min(queued, parked)
+    return total
+
+
+def _state(history: History, worker: int, moment: int) -> str:
+    inside: list[tuple[int, str]] = []
+    for task in history.tasks:
+        if task.worker == worker and task.started <= moment < task.ended:
+            inside.append((task.started, "working"))
+    for wait in history.waits:
+        if wait[0] == worker and wait[2] <= moment < wait[3]:
+            helps = any(
+                wait[2] < began < wait[3]
+                for began in [t.started for t in history.tasks if t.worker == worker]
+                + [gap[1] for gap in history.gaps if gap[0] == worker]
+            )
+            inside.append((wait[2], "dispatch" if helps else "blocked"))
+    for gap in history.gaps:
+        if gap[0] == worker and gap[1] <= moment < gap[2]:
+            inside.append((gap[1], "parked" if gap[3] else "searching"))
+    return max(inside)[1] if inside else "dispatch"
+
+
+def _is_waking(history: History, worker: int, moment: int) -> bool:
+    _, _, ended, _, woken = next(
+        gap for gap in history.gaps if gap[0] == worker and gap[1] <= moment < gap[2]
+    )
+    following = min(
+        (task for task in history.tasks if task.worker == worker and task.started >= ended),
+        key=lambda task: task.started,
+        default=None,
+    )
+    if following is None:
+        return False
+    parks = [gap[1] for gap in history.gaps if gap[0] == worker and gap[3] and gap[1] >= ended]
+    if parks and min(parks) < following.started:
+        return False
+    return moment >= max(following.spawned, woken)

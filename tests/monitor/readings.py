@@ -1,0 +1,53 @@
+"""Readings for the tests of views, made through the ledger as in life."""
+
+from __future__ import annotations
+
+from histories import History, Task, frames, ledger
+from idlehands.wire import encode_columns
+from idlehands_monitor.analysis.history import PoolHistory
+from idlehands_monitor.analysis.read import read
+from idlehands_monitor.analysis.readings import Reading, SourceReading
+
+SECOND = 1_000_000_000
+HOSTILE = "ev\x1b[31mil [bold]x[/] <b>&"
+
+
+def source(**changes: object) -> SourceReading:
+    """Return a source that is live."""
+    known = {
+        "target": "scripted",
+        "state": "live",
+        "pid": 4711,
+        "python": "3.11.7",
+        "program": "job.py",
+        "cores": 2,
+        "uptime_s": 75.0,
+        "probe_cost": 0.002,
+    }
+    return SourceReading(**{**known, **changes})
+
+
+def reading(workers: int = 4, hits: int = 5, **changes: object) -> Reading:
+    """Return ten seconds of a pool: worker 0 works, the others are parked, half of it starved."""
+    end = 10 * SECOND
+    history = History(workers, end)
+    history.tasks = [Task(0, 0, 0, 0, 5 * SECOND), Task(1, 0, 0, 5 * SECOND, end)]
+    history.gaps = [(worker, 0, end, True, -1) for worker in range(1, workers)]
+    held = ledger(history)
+    for thief in range(workers):
+        row = [hits * victim if victim != thief else 0 for victim in range(workers)]
+        zero = [0] * workers
+        held.apply(
+            {
+                "frame": "counters",
+                "pool": 0,
+                "worker": thief,
+                **encode_columns(("hits", "empties", "lost_races"), (row, row, zero)),
+            }
+        )
+    for frame in frames(history):
+        if frame["frame"] == "levels":
+            held.apply({**frame, "at_ns": end + SECOND, "inbox": 3, "deques": list(range(workers))})
+    past = PoolHistory()
+    past.extend(held.pools[0], held.host)
+    return read(held, source(**changes), None, {0: tuple(past.seconds)})

@@ -1,0 +1,210 @@
+"""Capture files: what is written comes back, and damage costs only what it touched."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import zlib
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from helpers import wait_until
+from idlehands_monitor.capture import (
+    MAGIC,
+    VERSION,
+    Block,
+    CaptureError,
+    CaptureReader,
+    CaptureWriter,
+    NotACapture,
+)
+from idlehands_monitor.capture.format import (
+    HEADER_BYTES,
+    PREFIX_BYTES,
+    decode_body,
+    decode_header,
+    encode_block,
+)
+
+HALF_SECOND = 500_000_000
+
+
+def write(path, pieces):
+    writer = CaptureWriter(path)
+    for at_ns, frames in pieces:
+        writer.add(at_ns, frames)
+        writer.flush()
+    writer.close()
+
+
+def read(path):
+    reader = CaptureReader(path)
+    return list(reader), reader.warning
+
+
+@given(st.integers(-(2**63), 2**63 - 1), st.binary(max_size=2000))
+def test_a_block_comes_back_as_it_was(at_ns, frames):
+    data = encode_block(Block(at_ns, frames))
+    length, checksum, moment = decode_header(data[:HEADER_BYTES])
+    assert length == len(data) - HEADER_BYTES
+    assert decode_body(data[HEADER_BYTES:], checksum, moment) == Block(at_ns, frames)
+
+
+def test_the_checksum_is_the_crc_of_iso_3309():
+    # Check value of CRC-32/ISO-HDLC for "123456789", as published with the algorithm.
+    assert zlib.crc32(b"123456789") == 0xCBF43926
+
+
+def decode(data):
+    length, checksum, at_ns = decode_header(data[:HEADER_BYTES])
+    if length != len(data) - HEADER_BYTES:
+        raise CaptureError("its length leads elsewhere")
+    return decode_body(data[HEADER_BYTES:], checksum, at_ns)
+
+
+@given(st.integers(0, 200))
+def test_any_flipped_byte_is_noticed(place):
+    data = bytearray(encode_block(Block(12345, b"some frames" * 9)))
+    data[place % len(data)] ^= 0x55
+    with pytest.raises(CaptureError):
+        decode(bytes(data))
+
+
+def test_blocks_come_back_in_order(tmp_path):
+    path = tmp_path / "a.idlehands"
+    pieces = [(number, b"frame %d" % number) for number in range(50)]
+    write(path, pieces)
+    assert read(path) == ([Block(*piece) for piece in pieces], "")
+
+
+def test_a_torn_tail_is_read_up_to_the_last_whole_block_with_a_warning(tmp_path):
+    path = tmp_path / "a.idlehands"
+    write(path, [(1, b"first"), (2, b"second"), (3, b"third")])
+    whole = path.read_bytes()
+    for cut in range(1, len(encode_block(Block(3, b"third")))):
+        path.write_bytes(whole[:-cut])
+        blocks, warning = read(path)
+        assert [block.frames for block in blocks] == [b"first", b"second"]
+        assert "breaks off" in warning
+
+
+def test_a_damaged_block_in_the_middle_costs_only_itself(tmp_path):
+    path = tmp_path / "a.idlehands"
+    write(path, [(1, b"first"), (2, b"second"), (3, b"third")])
+    data = bytearray(path.read_bytes())
+    second = PREFIX_BYTES + len(encode_block(Block(1, b"first")))
+    data[second + HEADER_BYTES + 3] ^= 0xFF
+    path.write_bytes(data)
+    blocks, warning = read(path)
+    assert [block.frames for block in blocks] == [b"first", b"third"]
+    assert "damaged block" in warning
+
+
+@pytest.mark.parametrize("content", [b"", b"hello", b"idlehands", os.urandom(100)])
+def test_another_file_is_no_capture(tmp_path, content):
+    path = tmp_path / "a.idlehands"
+    path.write_bytes(content)
+    with pytest.raises(NotACapture, match="not an idlehands capture"):
+        CaptureReader(path)
+
+
+def test_a_newer_version_is_refused_by_its_number(tmp_path):
+    path = tmp_path / "a.idlehands"
+    path.write_bytes(MAGIC + (VERSION + 1).to_bytes(4, "little"))
+    with pytest.raises(NotACapture, match=f"version {VERSION + 1}"):
+        CaptureReader(path)
+
+
+def test_a_missing_file_and_a_folder_say_what_they_are(tmp_path):
+    with pytest.raises(CaptureError, match="No such file"):
+        CaptureReader(tmp_path / "none.idlehands")
+    with pytest.raises(CaptureError, match="directory"):
+        CaptureReader(tmp_path)
+
+
+def test_a_block_that_unpacks_to_too_much_is_refused(tmp_path):
+    body = zlib.compress(b"\0" * (65 << 20), 9)
+    checksum = zlib.crc32(body, zlib.crc32((0).to_bytes(8, "little")))
+    with pytest.raises(CaptureError, match="unpacks to more"):
+        decode_body(body, checksum, 0)
+
+
+def test_a_capture_is_readable_by_its_owner_alone(tmp_path):
+    path = tmp_path / "a.idlehands"
+    write(path, [(1, b"x")])
+    assert path.stat().st_mode & 0o077 == 0
+
+
+def test_an_older_capture_is_replaced_and_another_file_left_alone(tmp_path):
+    path = tmp_path / "a.idlehands"
+    write(path, [(1, b"old")])
+    write(path, [(2, b"new")])
+    assert read(path)[0] == [Block(2, b"new")]
+    other = tmp_path / "notes.txt"
+    other.write_text("mine")
+    with pytest.raises(CaptureError, match="left as it is"):
+        CaptureWriter(other)
+    assert other.read_text() == "mine"
+
+
+def test_a_place_that_cannot_be_written_says_so(tmp_path):
+    with pytest.raises(CaptureError, match="No such file"):
+        CaptureWriter(tmp_path / "no" / "folder.idlehands")
+
+
+def test_a_file_that_may_not_grow_is_an_error_and_not_a_silent_loss(tmp_path):
+    program = (
+        "import os, resource, signal, sys\n"
+        "from idlehands_monitor.capture import CaptureError, CaptureWriter\n"
+        "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000))\n"
+        "writer = CaptureWriter(sys.argv[1])\n"
+        "try:\n"
+        "    writer.add(1, os.urandom(5000))\n"
+        "    writer.close()\n"
+        "except CaptureError as error:\n"
+        "    print(error)\n"
+    )
+    path = str(tmp_path / "a.idlehands")
+    done = subprocess.run(
+        [sys.executable, "-c", program, path], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.strip() == f"{path}: File too large"
+
+
+def test_frames_are_written_at_least_twice_a_second(tmp_path):
+    path = tmp_path / "a.idlehands"
+    writer = CaptureWriter(path)
+    for tick in range(12):  # a second in tenths, and one more
+        writer.add(tick * HALF_SECOND // 5, b"frame")
+    assert len(read(path)[0]) >= 2  # although it is not closed
+    writer.close()
+
+
+def test_a_killed_writer_leaves_whole_blocks_up_to_its_last_half_second(tmp_path):
+    path = tmp_path / "a.idlehands"
+    program = (
+        "import sys, time\n"
+        "from idlehands_monitor.capture import CaptureWriter\n"
+        "writer = CaptureWriter(sys.argv[1])\n"
+        "while True:\n"
+        "    now = time.monotonic_ns()\n"
+        "    writer.add(now, now.to_bytes(8, 'little'))\n"
+        "    time.sleep(0.01)\n"
+    )
+    with subprocess.Popen([sys.executable, "-c", program, str(path)]) as process:
+        wait_until(lambda: path.exists() and len(read(path)[0]) >= 2, "two blocks")
+        process.send_signal(signal.SIGKILL)
+    blocks, _warning = read(path)
+    for block in blocks:
+        moments = [
+            int.from_bytes(block.frames[place : place + 8], "little")
+            for place in range(0, len(block.frames), 8)
+        ]
+        assert moments == sorted(moments)
+        assert moments[-1] == block.at_ns
+        assert moments[-1] - moments[0] <= 1_000_000_000

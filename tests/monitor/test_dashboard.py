@@ -1,0 +1,331 @@
+"""The dashboard driven headless: what each key does, what each state shows."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import replace
+from types import SimpleNamespace
+
+import pytest
+from readings import HOSTILE, reading
+
+from idlehands_monitor.capture import CaptureError
+from idlehands_monitor.views.terminal.app import Dashboard, lower_height
+from idlehands_monitor.views.terminal.header import headline_text, legend_rows
+from idlehands_monitor.views.terminal.matrix import MatrixView, cell_width, under_cursor
+from idlehands_monitor.views.terminal.worker_screen import WorkerScreen
+from idlehands_monitor.views.terminal.workers import WorkersView
+
+
+class StillSource:
+    """A source whose status is set and which remembers what it was told."""
+
+    target = "scripted"
+
+    def __init__(self, state="live", note=""):
+        self.status = SimpleNamespace(state=state, note=note, warning="")
+        self.paused = False
+        self.captures = []
+        self.fails = ""
+
+    def drain(self):
+        return []
+
+    def pause(self, paused):
+        self.paused = paused
+
+    def start_capture(self, path):
+        if self.fails:
+            raise CaptureError(self.fails)
+        self.captures.append(path)
+
+    def stop_capture(self):
+        return self.captures[-1]
+
+
+class StillFeed:
+    """A feed with one reading."""
+
+    def __init__(self, shown, source=None):
+        self.shown = shown
+        self.source = source or StillSource()
+
+    def update(self):
+        return False
+
+    def reading(self):
+        return self.shown
+
+
+def drive(test, shown=None, size=(120, 36), source=None):
+    """Run a dashboard over a still feed and let `test` drive it."""
+
+    async def run():
+        app = Dashboard(StillFeed(shown or reading(), source))
+        async with app.run_test(size=size) as pilot:
+            await pilot.pause()
+            await test(app, pilot)
+
+    asyncio.run(run())
+
+
+def screen_text(app):
+    """Return what is on the screen, a line each."""
+    width, height = app.size
+    strips = app.screen._compositor.render_strips()
+    lines = ["".join(segment.text for segment in strip) for strip in strips]
+    assert len(lines) == height
+    assert all(len(line) == width for line in lines)
+    return "\n".join(lines)
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 36), (200, 60)])
+def test_everything_of_importance_is_on_the_screen_at_every_size(size):
+    async def test(app, pilot):
+        shown = screen_text(app)
+        for words in (
+            "scripted · 4 workers",
+            "live",
+            "working  23 %",
+            "starved",
+            "no work",
+            "worker-seconds",
+            "Try:",
+            "deque",
+            "thief ↓ from victim →",
+            "q quit",
+        ):
+            assert words in shown, words
+
+    drive(test, size=size)
+
+
+def test_the_lower_part_is_there_only_where_there_is_room():
+    assert lower_height(24, 8) == 0
+    assert lower_height(36, 8) >= 7
+    assert lower_height(60, 256) > 0
+
+
+@pytest.mark.parametrize("key", ["q", "ctrl+c"])
+def test_q_and_ctrl_c_quit(key):
+    async def test(app, pilot):
+        await pilot.press(key)
+        assert not app.is_running or app._exit
+
+    drive(test)
+
+
+def test_space_pauses_the_screen_and_says_so():
+    async def test(app, pilot):
+        await pilot.press("space")
+        assert "live, paused" in screen_text(app)
+        app.feed.shown = reading(workers=2)
+        await pilot.pause(0.6)
+        assert "4 workers" in screen_text(app)
+        await pilot.press("space")
+        await pilot.pause(0.6)
+        assert "2 workers" in screen_text(app)
+
+    drive(test)
+
+
+def test_c_begins_a_capture_and_c_again_ends_it():
+    source = StillSource()
+
+    async def test(app, pilot):
+        await pilot.press("c")
+        await pilot.pause(0.4)
+        assert len(source.captures) == 1
+        assert "capturing to" in screen_text(app)
+        await pilot.press("c")
+        await pilot.pause()
+        assert "wrote idlehands-" in screen_text(app)
+
+    drive(test, source=source)
+
+
+def test_a_capture_that_fails_is_a_line_on_the_screen():
+    source = StillSource()
+    source.fails = "a.idlehands: No space left on device"
+
+    async def test(app, pilot):
+        await pilot.press("c")
+        await pilot.pause()
+        assert "No space left on device" in screen_text(app)
+
+    drive(test, source=source)
+
+
+def test_arrow_keys_choose_a_worker_and_enter_opens_it():
+    async def test(app, pilot):
+        await pilot.press("down", "down", "up", "down")
+        assert app.query_one(WorkersView).cursor == 2
+        await pilot.press("enter")
+        await pilot.pause()
+        assert isinstance(app.screen, WorkerScreen)
+        shown = screen_text(app)
+        assert "Worker 2 of scripted" in shown
+        assert "no work" in shown
+        await pilot.press("q")
+        await pilot.pause()
+        assert not isinstance(app.screen, WorkerScreen)
+        assert app.is_running
+
+    drive(test, reading(state="ended"))
+
+
+def test_an_ended_process_has_no_stack_and_the_screen_says_so():
+    async def test(app, pilot):
+        await pilot.press("enter")
+        await pilot.pause(0.2)
+        assert "this is not a running process" in screen_text(app)
+
+    drive(test, reading(state="ended"))
+
+
+def test_a_process_that_is_gone_gives_a_line_instead_of_a_stack():
+    async def test(app, pilot):
+        await pilot.press("enter")
+        for _ in range(100):
+            await pilot.pause(0.05)
+            if "Present stack:" in screen_text(app):
+                break
+        shown = " ".join(screen_text(app).split())
+        assert "process 4194305 has ended" in shown or "py-spy is not installed" in shown
+
+    drive(test, reading(pid=4194305))  # over the kernel's largest process id
+
+
+def test_tab_moves_to_the_matrix_and_arrows_give_the_value_under_the_cursor():
+    async def test(app, pilot):
+        await pilot.press("tab", "right", "right", "down")
+        matrix = app.query_one(MatrixView)
+        assert (matrix.thief, matrix.victim) == (1, 2)
+        assert "10 in 20 looks" in screen_text(app) or "10 of 20 looks" in screen_text(app)
+
+    drive(test)
+
+
+def test_the_matrix_cursor_stays_inside():
+    async def test(app, pilot):
+        await pilot.press("tab", "left", "up", "end", "right", "pagedown", "down")
+        matrix = app.query_one(MatrixView)
+        assert (matrix.thief, matrix.victim) == (3, 3)
+        assert "does not steal from itself" in screen_text(app)
+
+    drive(test)
+
+
+def test_the_cursor_of_a_large_pool_is_kept_in_sight():
+    async def test(app, pilot):
+        await pilot.press("end")
+        await pilot.pause()
+        assert "255" in screen_text(app)
+        await pilot.press("tab", "end", "pagedown", *(["pagedown"] * 30))
+        await pilot.pause()
+        matrix = app.query_one(MatrixView)
+        assert (matrix.thief, matrix.victim) == (255, 255)
+        lines = screen_text(app).splitlines()
+        assert any(line.rstrip().endswith("·") and " 255 " in line for line in lines)
+
+    drive(test, reading(workers=256), size=(120, 40))
+
+
+@pytest.mark.parametrize(
+    ("state", "note"),
+    [
+        ("connecting", "looking for scripted"),
+        ("live", ""),
+        ("stalled", "process 4711 has said nothing for 3 s"),
+        ("ended", "process 4711 was killed or crashed"),
+        ("replay", "3 s in, at 1×"),
+    ],
+)
+def test_each_state_is_told_apart_in_words(state, note):
+    async def test(app, pilot):
+        shown = screen_text(app)
+        assert f" {state} " in shown.splitlines()[0]
+        assert note in shown
+
+    drive(test, reading(state=state, note=note), source=StillSource(state, note))
+
+
+def test_before_the_first_figures_the_screen_says_what_it_waits_for():
+    async def test(app, pilot):
+        assert "looking for scripted" in screen_text(app)
+
+    drive(test, replace(reading(state="connecting", note="looking for scripted"), pools=()))
+
+
+def test_foreign_text_reaches_the_screen_without_markup_or_control():
+    base = reading(note=HOSTILE)
+    pool = base.pools[0]
+    workers = tuple(replace(w, name=HOSTILE, doing=HOSTILE) for w in pool.workers)
+    shown = replace(base, pools=(replace(pool, name=HOSTILE, workers=workers),))
+
+    async def test(app, pilot):
+        text = screen_text(app)
+        assert "\x1b" not in text
+        assert "[bold]x[/]" in text  # shown as it is, not obeyed
+
+    drive(test, shown)
+
+
+def test_without_colours_the_matrix_has_a_glyph_for_each_step(monkeypatch):
+    monkeypatch.setenv("NO_COLOR", "1")
+
+    async def test(app, pilot):
+        assert app.query_one(MatrixView).dense
+        assert "..::--==++**##@@" in screen_text(app)
+
+    drive(test)
+
+
+def test_a_pool_of_one_queue_has_no_matrix_and_says_why():
+    base = reading()
+    shown = replace(base, pools=(replace(base.pools[0], kind="one queue"),))
+
+    async def test(app, pilot):
+        assert "workers of this pool share" in screen_text(app)
+
+    drive(test, shown)
+
+
+def test_p_shows_the_next_pool_of_the_process():
+    base = reading()
+    shown = replace(base, pools=(base.pools[0], replace(base.pools[0], name="second")))
+
+    async def test(app, pilot):
+        assert "p next pool" in screen_text(app)
+        await pilot.press("p")
+        await pilot.pause()
+        assert "second · 4 workers" in screen_text(app)
+
+    drive(test, shown)
+
+
+def test_the_legend_fits_eighty_cells_whole():
+    pool = reading().pools[0]
+    for row in legend_rows(pool, 80):
+        text = "".join(part for part, _ in row)
+        assert len(text.rstrip()) <= 80
+        assert "…" not in text
+
+
+def test_the_headline_falls_back_to_plain_words():
+    pool = reading().pools[0]
+    assert headline_text(None, "looking")[0] == "looking"
+    assert "Nothing stands out" in headline_text(replace(pool, findings=()), "")[0]
+    assert "Too little" in headline_text(replace(pool, findings=(), window_s=0.2), "")[0]
+
+
+def test_cell_widths_keep_numbers_readable_and_large_pools_narrow():
+    assert cell_width(8, 29) == 3
+    assert cell_width(8, 60) == 6
+    assert cell_width(256, 60) == 2
+
+
+def test_the_value_under_the_cursor_is_a_sentence():
+    steals = reading().pools[0].steals
+    assert under_cursor(steals, 0, 2) == "thief 0 took 10 in 20 looks at victim 2, 50%"
+    assert under_cursor(steals, 0, 2, short=True) == "0 ← 2: 10 of 20 looks"

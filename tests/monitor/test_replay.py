@@ -1,0 +1,152 @@
+"""The replay source: a capture played at a chosen speed, with a clock that the test moves."""
+
+from __future__ import annotations
+
+import pytest
+
+from histories import History, Task, frames
+from idlehands.wire import NewerVersion, encode
+from idlehands_monitor.capture import CaptureError, CaptureWriter, NotACapture
+from idlehands_monitor.feed import Feed
+from idlehands_monitor.sources.replay import AT_END, ReplaySource
+
+SECOND = 1_000_000_000
+
+
+class Clock:
+    """A clock that stands until it is moved."""
+
+    def __init__(self) -> None:
+        self.now = 100.0
+
+    def __call__(self) -> float:
+        return self.now
+
+
+def write(path, pieces):
+    writer = CaptureWriter(path)
+    for at_ns, some in pieces:
+        writer.add(at_ns, b"".join(encode(frame) for frame in some))
+        writer.flush()
+    writer.close()
+
+
+@pytest.fixture
+def ticking(tmp_path):
+    """A capture of ten blocks a second apart, each with one frame that names its second."""
+    path = tmp_path / "ticks.idlehands"
+    write(path, [(n * SECOND, [{"frame": "tick", "n": n}]) for n in range(10)])
+    return str(path)
+
+
+def numbers(source):
+    return [frame["n"] for frame in source.drain()]
+
+
+def test_blocks_come_when_the_playhead_has_passed_them(ticking):
+    clock = Clock()
+    source = ReplaySource(ticking, clock=clock)
+    assert numbers(source) == [0]
+    clock.now += 2.5
+    assert numbers(source) == [1, 2]
+    clock.now += 0.5
+    assert numbers(source) == [3]
+
+
+def test_a_higher_speed_passes_more_blocks_in_the_same_time(ticking):
+    clock = Clock()
+    source = ReplaySource(ticking, speed=4, clock=clock)
+    numbers(source)
+    clock.now += 1.0
+    assert numbers(source) == [1, 2, 3, 4]
+
+
+def test_a_paused_replay_stands_still_and_goes_on_from_there(ticking):
+    clock = Clock()
+    source = ReplaySource(ticking, clock=clock)
+    numbers(source)
+    source.pause(True)
+    clock.now += 5
+    assert numbers(source) == []
+    source.pause(False)
+    clock.now += 1
+    assert numbers(source) == [1]
+
+
+def test_the_end_is_said(ticking):
+    clock = Clock()
+    source = ReplaySource(ticking, clock=clock)
+    clock.now += 100
+    source.drain()
+    assert source.status.state == "replay"
+    assert source.status.note == AT_END
+
+
+def test_play_all_brings_everything_at_once(ticking):
+    source = ReplaySource(ticking)
+    source.play_all()
+    assert numbers(source) == list(range(10))
+
+
+def test_frames_damaged_inside_a_whole_block_end_the_replay_with_a_warning(tmp_path):
+    path = tmp_path / "a.idlehands"
+    writer = CaptureWriter(path)
+    writer.add(1, encode({"frame": "tick", "n": 0}))
+    writer.flush()
+    writer.add(2, b"\x01\x00\x00\x00\xc1")
+    writer.close()
+    source = ReplaySource(str(path))
+    source.play_all()
+    assert numbers(source) == [0]
+    assert "not a MessagePack frame" in source.status.warning
+
+
+def test_frames_of_a_newer_wire_are_refused(tmp_path):
+    path = tmp_path / "a.idlehands"
+    write(path, [(1, [{"frame": "hello", "version": 99}])])
+    with pytest.raises(NotACapture, match="version 99"):
+        ReplaySource(str(path))
+    assert issubclass(NewerVersion, ValueError)
+
+
+def test_a_copy_of_the_capture_never_replaces_a_file(ticking, tmp_path):
+    source = ReplaySource(ticking)
+    copy = tmp_path / "copy.idlehands"
+    source.start_capture(str(copy))
+    with open(ticking, "rb") as original:
+        assert copy.read_bytes() == original.read()
+    with pytest.raises(CaptureError, match="left as it is"):
+        source.start_capture(str(copy))
+
+
+def test_a_replayed_history_reads_like_the_live_one(tmp_path):
+    history = History(2, 3 * SECOND)
+    history.tasks = [Task(0, 0, 0, 0, 2 * SECOND), Task(1, SECOND, 1, 2 * SECOND, 3 * SECOND)]
+    history.gaps = [(1, 0, 2 * SECOND, True, -1)]
+    path = tmp_path / "a.idlehands"
+    hello = {"frame": "hello", "version": 1, "pid": 1, "argv0": "job.py", "python": "3.11"}
+    write(path, [(3 * SECOND, [hello, *frames(history)])])
+    source = ReplaySource(str(path))
+    feed = Feed(source, None, keep=True)
+    source.play_all()
+    feed.update()
+    (pool,) = feed.reading().pools
+    assert pool.time.working == 3 * SECOND
+    assert pool.time.waking == SECOND
+    assert pool.time.no_work == SECOND
+    assert pool.tasks.finished == 2
+
+
+def test_a_second_hello_begins_a_new_ledger(tmp_path):
+    history = History(1, SECOND)
+    history.tasks = [Task(0, 0, 0, 0, SECOND)]
+    hello = {"frame": "hello", "version": 1, "pid": 1}
+    path = tmp_path / "a.idlehands"
+    write(path, [(1, [hello, *frames(history)]), (2, [{**hello, "pid": 2}, *frames(history)])])
+    source = ReplaySource(str(path))
+    feed = Feed(source, None, keep=True)
+    source.play_all()
+    feed.update()
+    (pool,) = feed.reading().pools
+    assert feed.reading().source.pid == 2
+    assert pool.tasks.finished == 1
