@@ -83,6 +83,9 @@ def _watch(program: subprocess.Popen[bytes], options: argparse.Namespace, *, lin
     except KeyboardInterrupt:
         pass
     finally:
+        if source.status.state == "ended":  # it is on its way out and needs no signal
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                program.wait(STOP_SECONDS)
         _stop(program)  # while still attached, so that its last words reach the capture
         source.close()
     return DONE

@@ -1,0 +1,287 @@
+"""The command line as people meet it: bad input gets one clear line and a status."""
+
+from __future__ import annotations
+
+import json
+import os
+import pty
+import subprocess
+import sys
+
+import pytest
+
+from helpers import environment, idlehands, wait_until
+from idlehands_monitor.capture import MAGIC, VERSION, CaptureWriter
+
+POOL = """
+import sys, threading, time
+import idlehands
+probe = idlehands.declare_pool(sys.argv[1], workers=1)
+worker = probe.worker(0)
+worker.bind()
+while True:
+    worker.running(worker.spawned("tick"))
+    time.sleep(0.002)
+    worker.finished()
+"""
+
+
+@pytest.fixture
+def folder(tmp_path):
+    path = tmp_path / "sockets"
+    path.mkdir(mode=0o700)
+    return path
+
+
+@pytest.fixture
+def pools(folder):
+    """Start small pools by name; they end with the test."""
+    started = []
+
+    def start(*names):
+        for name in names:
+            started.append(
+                subprocess.Popen([sys.executable, "-c", POOL, name], env=environment(folder))
+            )
+        wait_until(lambda: len(os.listdir(folder)) == len(started), "their sockets")
+        return [process.pid for process in started]
+
+    yield start
+    for process in started:
+        process.kill()
+        process.wait()
+
+
+def one_line(done, status):
+    """Check the status, and that stderr is one line without a traceback; return it."""
+    assert done.returncode == status, done.stderr
+    lines = done.stderr.strip().splitlines()
+    assert len(lines) == 1, done.stderr
+    assert "Traceback" not in done.stderr
+    return lines[0]
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("watch",),
+        ("watch", "no-such-pool"),
+        ("explain", "no-such-pool"),
+        ("pools",),
+        ("capture", "no-such-pool", "-o", "x.idlehands"),
+        ("watch", "4194305"),
+    ],
+)
+def test_nothing_to_watch_is_status_3_and_one_line(folder, arguments):
+    one_line(idlehands(*arguments, folder=folder), 3)
+
+
+def test_a_process_without_a_probe_is_told_from_no_process(folder):
+    line = one_line(idlehands("watch", os.getpid(), folder=folder), 3)
+    assert "has no probe" in line
+    assert "there is no process" in one_line(idlehands("watch", "4194305", folder=folder), 3)
+
+
+@pytest.mark.parametrize("content", [b"", b"some text\n", MAGIC + b"\xff\0\0\0"])
+@pytest.mark.parametrize("command", [("explain",), ("watch",), ("watch", "--no-screen")])
+def test_a_file_that_is_no_capture_is_status_2_and_one_line(folder, tmp_path, content, command):
+    path = tmp_path / "other.idlehands"
+    path.write_bytes(content)
+    line = one_line(idlehands(*command, path, folder=folder), 2)
+    assert "other.idlehands" in line
+
+
+def test_a_newer_capture_names_its_version(folder, tmp_path):
+    path = tmp_path / "new.idlehands"
+    path.write_bytes(MAGIC + (VERSION + 1).to_bytes(4, "little"))
+    line = one_line(idlehands("explain", path, folder=folder), 2)
+    assert f"version {VERSION + 1}" in line
+
+
+def test_a_missing_capture_is_status_2(folder, tmp_path):
+    assert "No such file" in one_line(
+        idlehands("explain", tmp_path / "x.idlehands", folder=folder), 2
+    )
+
+
+def test_a_capture_with_no_pool_is_status_3(folder, tmp_path):
+    path = tmp_path / "empty.idlehands"
+    CaptureWriter(path).close()
+    assert "no pool" in one_line(idlehands("explain", path, folder=folder), 3)
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        (),
+        ("dance",),
+        ("watch", "--speed", "0"),
+        ("watch", "--window", "soon"),
+        ("capture", "x"),
+        ("explain", "x", "--json", "--html", "y"),
+        ("demo", "--for", "-3"),
+    ],
+)
+def test_bad_arguments_are_status_2_without_a_traceback(folder, arguments):
+    done = idlehands(*arguments, folder=folder)
+    assert done.returncode == 2
+    assert "Traceback" not in done.stderr
+    assert "usage:" in done.stderr
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("demo", "no-such-scenario"),
+        ("demo", "--fault", "no-such-fault"),
+        ("demo", "--workers", "0"),
+    ],
+)
+def test_the_demo_refuses_what_it_does_not_know(folder, arguments):
+    done = idlehands(*arguments, "--no-screen", folder=folder)
+    assert done.returncode == 2
+    assert "Traceback" not in done.stderr
+    assert len(done.stderr.strip().splitlines()) <= 3
+
+
+def test_pools_lists_what_is_there_as_text_and_json(folder, pools):
+    pid, other = pools("left", "right")
+    done = idlehands("pools", folder=folder)
+    assert done.returncode == 0
+    assert "left" in done.stdout
+    assert "right" in done.stdout
+    listed = json.loads(idlehands("pools", "--json", folder=folder).stdout)
+    assert {process["pid"] for process in listed} == {pid, other}
+    assert {process["pools"][0]["name"] for process in listed} == {"left", "right"}
+
+
+def test_watch_without_a_target_takes_the_only_pool_and_asks_among_several(folder, pools):
+    pools("left")
+    done = idlehands("watch", "--no-screen", "--for", "2s", folder=folder)
+    assert done.returncode == 0
+    assert "left (1 workers)" in done.stdout
+    pools("right")
+    assert "name one" in one_line(idlehands("watch", "--no-screen", folder=folder), 2)
+
+
+def test_two_processes_with_a_pool_of_one_name_need_a_process_id(folder, pools):
+    pools("same", "same")
+    assert "give a process id" in one_line(idlehands("watch", "same", folder=folder), 2)
+
+
+def test_capture_writes_for_a_time_and_explain_reads_it(folder, pools, tmp_path):
+    pools("left")
+    path = tmp_path / "left.idlehands"
+    done = idlehands("capture", "left", "-o", path, "--for", "1s", folder=folder)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout == ""
+    assert "wrote" in done.stderr
+    explained = idlehands("explain", path, folder=folder)
+    assert "Pool left" in explained.stdout
+    report = tmp_path / "left.html"
+    assert idlehands("explain", path, "--html", report, folder=folder).returncode == 0
+    assert "<h2>Pool left</h2>" in report.read_text()
+
+
+def test_capture_of_a_capture_leaves_out_a_torn_tail(folder, pools, tmp_path):
+    pools("left")
+    path, mended = tmp_path / "left.idlehands", tmp_path / "mended.idlehands"
+    idlehands("capture", "left", "-o", path, "--for", "1s", folder=folder)
+    path.write_bytes(path.read_bytes()[:-7])
+    torn = idlehands("explain", path, folder=folder)
+    assert torn.returncode == 0
+    assert "breaks off" in torn.stderr
+    idlehands("capture", path, "-o", mended, folder=folder)
+    whole = idlehands("explain", mended, folder=folder)
+    assert whole.stderr == ""
+    assert whole.stdout.count("Pool left") == 1
+
+
+def test_explain_attaches_to_a_process_id(folder, pools):
+    (pid,) = pools("left")
+    done = idlehands("explain", pid, "--for", "1s", "--json", folder=folder)
+    (pool,) = json.loads(done.stdout)["pools"]
+    assert pool["tasks"]["finished"] > 50
+
+
+def test_a_replay_in_lines_plays_to_the_end(folder, pools, tmp_path):
+    pools("left")
+    path = tmp_path / "left.idlehands"
+    idlehands("capture", "left", "-o", path, "--for", "2s", folder=folder)
+    done = idlehands("watch", path, "--no-screen", "--speed", "10", folder=folder)
+    assert done.returncode == 0
+    assert "at the end of the capture" in done.stdout
+
+
+def test_without_a_terminal_lines_are_printed_and_the_reason_is_said(folder, pools):
+    pools("left")
+    done = idlehands("watch", "left", "--for", "2s", folder=folder)
+    assert done.returncode == 0
+    assert "no terminal" in done.stderr
+    assert "live: left" in done.stdout
+    assert "\x1b" not in done.stdout
+
+
+def test_a_dumb_terminal_never_gets_the_screen(folder, pools):
+    pools("left")
+    here, there = pty.openpty()
+    done = subprocess.run(
+        [sys.executable, "-m", "idlehands", "watch", "left", "--for", "2s"],
+        env=environment(folder, TERM="dumb"),
+        stdin=there,
+        stdout=there,
+        stderr=subprocess.PIPE,
+        timeout=60,
+        check=False,
+    )
+    os.close(there)
+    written = os.read(here, 65536)
+    os.close(here)
+    assert done.returncode == 0
+    assert b"\x1b" not in written
+    assert b"live: left" in written
+
+
+def test_help_and_version_answer(folder):
+    done = idlehands("--help", folder=folder)
+    assert done.returncode == 0
+    for command in ("demo", "watch", "pools", "capture", "explain"):
+        assert command in done.stdout
+    assert idlehands("--version", folder=folder).stdout.startswith("idlehands ")
+
+
+def test_without_the_extra_the_command_says_what_to_install(folder, tmp_path):
+    # An interpreter that sees the probe and msgpack, and none of the monitor's libraries.
+    program = (
+        "import sys, importlib.util as u\n"
+        "real = u.find_spec\n"
+        "u.find_spec = lambda name, *a: None if name == 'textual' else real(name, *a)\n"
+        "from idlehands.__main__ import main\n"
+        "sys.exit(main(['demo']))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program],
+        env=environment(folder),
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    line = one_line(done, 2)
+    assert "idlehands[monitor]" in line
+
+
+def test_a_reader_that_closes_the_pipe_early_is_no_error(folder, pools):
+    pools("left")
+    with subprocess.Popen(
+        [sys.executable, "-m", "idlehands", "watch", "left", "--no-screen"],
+        env=environment(folder),
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as process:
+        process.stdout.readline()
+        process.stdout.close()
+        process.wait(20)
+        assert process.stderr.read() == ""
+        assert process.returncode == 0
