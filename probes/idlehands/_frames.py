@@ -63,9 +63,12 @@ class Cursor:
             base: Frame = {"pool": self.pool.number, "table": table.name, "worker": worker}
             if first > position:
                 yield encode({"frame": "lost", **base, "rows": first - position})
+            # A read that lost rows says nothing about how far behind its end is: look again.
+            more = len(rows) == ROWS_PER_FRAME or first > position
             if not rows:
+                if more:
+                    continue
                 return
-            more = len(rows) == ROWS_PER_FRAME
             columns = _columns(table, rows)
             yield encode(
                 {

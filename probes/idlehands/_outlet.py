@@ -9,6 +9,7 @@ and leaves the pools alone. Touches: the socket folder, sockets, the clock.
 from __future__ import annotations
 
 import contextlib
+import itertools
 import logging
 import os
 import selectors
@@ -34,6 +35,8 @@ BACKLOG_BYTES = 1 << 18
 LAST_WORDS_SECONDS = 1.0
 """The longest that a process waits at its end for a reader to take what is left."""
 COST_EVERY_FLUSHES = 10
+NO_SIGNAL: int = getattr(socket, "MSG_NOSIGNAL", 0)
+"""A host may have restored SIGPIPE, and must not die of a reader that goes."""
 
 
 class _Reader:
@@ -61,7 +64,7 @@ class _Reader:
         """Send what the socket takes now. Return False when the reader has gone."""
         try:
             while self.backlog:
-                del self.backlog[: self.connection.send(self.backlog)]
+                del self.backlog[: self.connection.send(self.backlog, NO_SIGNAL)]
         except BlockingIOError:
             return True
         except OSError:
@@ -151,7 +154,10 @@ class Outlet:
     def _accept(self, selector: selectors.BaseSelector) -> None:
         try:
             connection, _ = self._listener.accept()
+        except BlockingIOError:
+            return
         except OSError:
+            time.sleep(FLUSH_SECONDS)  # no descriptor free, and the caller still waits: no spinning
             return
         if not may_talk(connection):
             connection.close()
@@ -199,10 +205,13 @@ class Outlet:
 
     def _build(self, reader: _Reader) -> Iterator[bytes]:
         pools = self._pools()
-        for pool in pools:
-            if pool.number not in reader.cursors:
-                reader.cursors[pool.number] = Cursor(pool)
-        cursors = [reader.cursors[pool.number] for pool in pools]
+        known = reader.cursors
+        reader.cursors = {
+            pool.number: known.pop(pool.number) if pool.number in known else Cursor(pool)
+            for pool in pools
+        }
+        # A pool that is no longer kept is read once more, to its end, and then let go.
+        cursors = [*known.values(), *reader.cursors.values()]
         # All names before the first row: a reader that only wants to know what there is stops here.
         for cursor in cursors:
             yield from cursor.names()
@@ -221,31 +230,30 @@ class Outlet:
 
     def _close(self) -> None:
         deadline = monotonic() + LAST_WORDS_SECONDS
-        for reader in self._readers:
-            self._last_words(reader, deadline)
+        for position, reader in enumerate(self._readers):
+            # An equal share each of what is left: a reader that has stopped uses up only its own.
+            now = monotonic()
+            share = (deadline - now) / (len(self._readers) - position)
+            self._last_words(reader, now + share)
         with contextlib.suppress(OSError):
             os.unlink(self.path)
         self.abandon()
 
     def _last_words(self, reader: _Reader, deadline: float) -> None:
         reader.connection.setblocking(True)
-
-        def bye(reader: _Reader) -> Iterator[bytes]:
-            yield from self._build(reader)
-            yield encode({"frame": "bye", "reason": "the process ends"})
-
+        bye = encode({"frame": "bye", "reason": "the process ends"})
+        # What is left of a flush under way comes before the last one.
+        reader.frames = itertools.chain(reader.frames, self._build(reader), (bye,))
         with contextlib.suppress(Exception):  # nothing here may hold up or fail an exit
-            start = True
             while True:
-                reader.fill(bye, start)
-                start = False
+                reader.fill(self._build, start=False)
                 if not reader.backlog:
                     return
                 left = deadline - monotonic()
                 if left <= 0:
                     return
                 reader.connection.settimeout(left)
-                del reader.backlog[: reader.connection.send(reader.backlog)]
+                del reader.backlog[: reader.connection.send(reader.backlog, NO_SIGNAL)]
 
 
 def _bind(listener: socket.socket, path: str) -> bool:

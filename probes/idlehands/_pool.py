@@ -18,9 +18,6 @@ SPAWN_ROWS_PER_POOL = 1 << 14
 
 Depths = tuple[int, Sequence[int]]
 
-_rare = threading.Lock()
-"""Taken only off the hot path: a new kind, a new thread, a cancelled task."""
-
 
 class ProbeMisuse(RuntimeError):
     """The pool told its probe something that cannot be: the caller's mistake, not the probe's."""
@@ -58,6 +55,7 @@ class PoolProbe:
         "on_bound",
         "on_close",
         "probes",
+        "rare",
         "revision",
         "spawns",
         "workers",
@@ -78,6 +76,9 @@ class PoolProbe:
         self.misuses = 0
         self.revision = 0
         self.off = False
+        # Taken only off the hot path: a new kind, a new thread, a cancelled task. The pool's own,
+        # so that a forked child's pools do not wait for a thread that only its parent has.
+        self.rare = threading.Lock()
         self.on_bound: Callable[[], None] | None = None
         self.on_close: Callable[[PoolProbe], None] | None = None
 
@@ -105,9 +106,12 @@ class PoolProbe:
 
     def cancelled(self, token: Token) -> None:
         """Record that a queued task will never run: its row says started and ended now."""
-        now = monotonic_ns()
-        with _rare:  # any thread may cancel, and this ring too has one writer at a time
-            self.cancellations.put((token, now, now, NONE, NONE, CANCELLED))
+        try:
+            now = monotonic_ns()
+            with self.rare:  # any thread may cancel, and this ring too has one writer at a time
+                self.cancellations.put((token, now, now, NONE, NONE, CANCELLED))
+        except Exception as error:
+            self.failed(error)
 
     def expose_depths(self, read: Callable[[], Depths]) -> None:
         """Let the probe ask for (inbox depth, one depth per worker's deque); units: tasks.
@@ -121,14 +125,14 @@ class PoolProbe:
         if not isinstance(kind, str):
             self.misused(f"a kind is a string, not {kind!r}")
             kind = str(kind)
-        with _rare:
+        with self.rare:
             number = self.kinds.setdefault(kind, len(self.kinds))
             self.revision += 1
         return number
 
     def worker_bound(self) -> None:
         """Note that a worker has its thread now."""
-        with _rare:
+        with self.rare:
             self.revision += 1
         if self.on_bound is not None:
             self.on_bound()
@@ -174,7 +178,7 @@ class _OffPoolProbe(PoolProbe):
 
     def worker(self, index: int) -> WorkerProbe:
         """Return a probe that does nothing."""
-        return self.probes[index] if 0 <= index < self.workers else OffWorkerProbe(self, 0)
+        return self.probes[index if 0 <= index < len(self.probes) else 0]
 
     def spawned(self, kind: str, size: int = NONE) -> Token:
         """Return an empty token."""
@@ -188,7 +192,8 @@ class _OffPoolProbe(PoolProbe):
 
 
 def off_pool(name: str, workers: int, kind: str) -> PoolProbe:
-    """Return a pool probe that is off from the start."""
-    pool = PoolProbe(name, workers, kind, NONE)
+    """Return a pool probe that is off from the start; all its workers share one probe."""
+    pool = PoolProbe(name, 1, kind, NONE)
+    pool.workers = workers
     pool.switch_off()
     return pool

@@ -47,7 +47,7 @@ class Ring:
         """
         size = self.mask + 1
         end = self.written
-        first = max(position, end - size)
+        first = max(position, end + 1 - size)  # the oldest may be being overwritten just now
         end = min(end, first + limit)
         rows = self._copy(first, end)
         # The writer went on while we copied: what it may have begun to overwrite is not ours.

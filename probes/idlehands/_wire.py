@@ -46,7 +46,7 @@ class NewerVersion(WireError):
 
 def encode(frame: Frame) -> bytes:
     """Return one frame as bytes. Raises WireError past `MOST_BYTES`."""
-    body: bytes = msgpack.packb(frame, use_bin_type=True)
+    body: bytes = msgpack.packb(frame, use_bin_type=True, unicode_errors="replace")
     if len(body) > MOST_BYTES:
         raise WireError(f"frame of {len(body)} bytes is over {MOST_BYTES}")
     return _LENGTH.pack(len(body)) + body

@@ -86,7 +86,7 @@ def test_everything_of_importance_is_on_the_screen_at_every_size(size):
         for words in (
             "scripted · 4 workers",
             "live",
-            "working  23 %",
+            "working 23 %",
             "starved",
             "no work",
             "worker-seconds",
@@ -286,7 +286,7 @@ def test_a_pool_of_one_queue_has_no_matrix_and_says_why():
     shown = replace(base, pools=(replace(base.pools[0], kind="one queue"),))
 
     async def test(app, pilot):
-        assert "workers of this pool share" in screen_text(app)
+        assert "share one queue: there are no" in screen_text(app)
 
     drive(test, shown)
 

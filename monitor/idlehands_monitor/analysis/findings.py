@@ -50,7 +50,8 @@ CAUSES = (
         "blocked-in-task",
         lambda time: time.blocked,
         "Workers were inside tasks but off the core: waiting for I/O, a lock or a join",
-        "Overlap the waiting with other tasks, or give the pool more workers than cores.",
+        "Open a worker to see where it waits; begin the waiting earlier, shorten it, or let other "
+        "tasks run meanwhile. More workers help only while cores are free.",
     ),
 )
 
