@@ -39,6 +39,7 @@ LEAST_REST = 4.0
 """A tick that took t seconds is followed by at least this many t of rest."""
 MESSAGE_SECONDS = 6.0
 NARROW_MATRIX = 29
+LEAST_WIDTH_FOR_MATRIX = 72
 ABOVE_AND_BELOW = 13
 LEAST_LOWER, MOST_LOWER = 7, 30
 TALL_SCREEN = 45
@@ -77,27 +78,34 @@ class Dashboard(App[None]):
         self._pool_place = 0
         self._message = ("", 0.0)
         self._last: Reading | None = None
+        self._who_line = WhoLine(id="who")
+        self._time_bar = TimeBar(id="time")
+        self._headline_view = Headline(id="headline")
+        self._workers_view = WorkersView(id="workers")
+        self._matrix_view = MatrixView(id="matrix")
+        self._lower_part = Horizontal(id="lower")
+        self._past_view = PastView(id="past")
+        self._kinds_view = KindsView(id="kinds")
+        self._hint_line = Static(id="hints", markup=False)
 
     def compose(self) -> ComposeResult:
         """Lay the screen out, top down."""
-        yield WhoLine(id="who")
-        yield TimeBar(id="time")
-        yield Headline(id="headline")
+        yield self._who_line
+        yield self._time_bar
+        yield self._headline_view
         with Horizontal(id="middle"):
-            yield WorkersView(id="workers")
-            yield MatrixView(id="matrix")
-        with Horizontal(id="lower"):
-            yield PastView(id="past")
-            yield KindsView(id="kinds")
-        yield Static(id="hints", markup=False)
+            yield self._workers_view
+            yield self._matrix_view
+        with self._lower_part:
+            yield self._past_view
+            yield self._kinds_view
+        yield self._hint_line
 
     def on_mount(self) -> None:
         """Begin ticking."""
-        self.query_one("#workers").focus()
+        self._workers_view.focus()
         few_colours = self.console.color_system in ("standard", None)
-        self.query_one("#matrix", MatrixView).dense = few_colours or bool(
-            os.environ.get("NO_COLOR")
-        )
+        self._matrix_view.dense = few_colours or bool(os.environ.get("NO_COLOR"))
         if self._seconds is not None:
             self.set_timer(self._seconds, self.exit)
         self._tick()
@@ -108,6 +116,8 @@ class Dashboard(App[None]):
             self._draw(self._last)
 
     def _tick(self) -> None:
+        if not self._hint_line.is_attached:
+            return  # the screen is being taken down
         began = time.monotonic()
         self.feed.update()
         if not self._paused:
@@ -122,15 +132,15 @@ class Dashboard(App[None]):
         self._last = reading
         pool = self._pool(reading)
         with self.batch_update():
-            self.query_one("#who", WhoLine).show(reading, pool, paused=self._paused)
-            self.query_one("#time", TimeBar).show(pool)
-            self.query_one("#headline", Headline).show(pool, reading.source.note)
+            self._who_line.show(reading, pool, paused=self._paused)
+            self._time_bar.show(pool)
+            self._headline_view.show(pool, reading.source.note)
             self._fit(pool)
-            self.query_one("#past", PastView).show(pool)
-            self.query_one("#kinds", KindsView).show(pool)
-            self.query_one("#workers", WorkersView).show(pool)
-            self.query_one("#matrix", MatrixView).show(pool)
-            self.query_one("#hints", Static).update(self._bottom(reading), layout=False)
+            self._past_view.show(pool)
+            self._kinds_view.show(pool)
+            self._workers_view.show(pool)
+            self._matrix_view.show(pool)
+            self._hint_line.update(self._bottom(reading), layout=False)
         if isinstance(self.screen, WorkerScreen) and pool is not None:
             self.screen.show(pool)
 
@@ -145,9 +155,10 @@ class Dashboard(App[None]):
         if self.size.width < 110:
             most = NARROW_MATRIX
         wanted = LABEL_CELLS + columns * cell_width(columns, most) + 1 if columns else 0
-        _set_size(self.query_one("#matrix"), width=max(NARROW_MATRIX, min(most, wanted)))
+        fits = self.size.width >= LEAST_WIDTH_FOR_MATRIX
+        _set_size(self._matrix_view, width=max(NARROW_MATRIX, min(most, wanted)) if fits else 0)
         lower = lower_height(self.size.height, workers)
-        _set_size(self.query_one("#lower"), height=lower)
+        _set_size(self._lower_part, height=lower)
 
     def _bottom(self, reading: Reading) -> Text:
         message, until = self._message
@@ -166,7 +177,7 @@ class Dashboard(App[None]):
     def _say(self, message: str) -> None:
         self._message = (clean(message), time.monotonic() + MESSAGE_SECONDS)
         if self._last is not None:
-            self.query_one("#hints", Static).update(self._bottom(self._last), layout=False)
+            self._hint_line.update(self._bottom(self._last), layout=False)
 
     def action_pause(self) -> None:
         """Hold the screen still, or let it go on; a live stream is taken in all the same."""
@@ -228,6 +239,7 @@ def _set_size(widget: Widget, width: int | None = None, height: int | None = Non
     styles = widget.styles
     if width is not None and (styles.width is None or styles.width.value != width):
         styles.width = width
+        widget.display = width > 0
     if height is not None and (styles.height is None or styles.height.value != height):
         styles.height = height
         widget.display = height > 0

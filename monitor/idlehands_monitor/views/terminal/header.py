@@ -177,6 +177,11 @@ def headline_text(pool: PoolReading | None, note: str) -> tuple[str, str]:
     return finding.sentence, f"Try: {finding.advice}"
 
 
+def wrap(text: str, cells: int) -> list[str]:
+    """Break text into lines of at most `cells`, between words and not inside them."""
+    return textwrap.wrap(text, max(1, cells), break_on_hyphens=False)
+
+
 class Headline(Widget):
     """The costliest finding, a sentence and what to try."""
 
@@ -198,6 +203,6 @@ class Headline(Widget):
 
         cells = self.size.width
         sentence, advice = self._text
-        lines: list[Run] = [(text, style(bold=True)) for text in textwrap.wrap(sentence, cells)]
-        lines += [(text, None) for text in textwrap.wrap(advice, cells)]
+        lines: list[Run] = [(text, style(bold=True)) for text in wrap(sentence, cells)]
+        lines += [(text, None) for text in wrap(advice, cells)]
         return line(lines[y : y + 1], cells, self.rich_style)

@@ -68,6 +68,11 @@ class MatrixView(ScrollView, can_focus=True):
         self.thief, self.victim = 0, 0
         self.dense = False
 
+    @property
+    def _room(self) -> Size:
+        """The cells there are beside and above the scrollbars."""
+        return self.scrollable_content_region.size
+
     def show(self, pool: PoolReading | None) -> None:
         """Draw a pool's steals."""
         self._pool = pool
@@ -77,7 +82,7 @@ class MatrixView(ScrollView, can_focus=True):
         )
         self.thief = max(0, min(self.thief, workers - 1))
         self.victim = max(0, min(self.victim, workers - 1))
-        width = LABEL_CELLS + workers * cell_width(workers, self.size.width)
+        width = LABEL_CELLS + workers * cell_width(workers, self._room.width)
         size = Size(width, workers + LINES_AROUND)
         if self.virtual_size != size:
             self.virtual_size = size
@@ -90,21 +95,21 @@ class MatrixView(ScrollView, can_focus=True):
         last = len(self._pool.workers) - 1
         self.thief = max(0, min(last, self.thief + rows))
         self.victim = max(0, min(last, self.victim + columns))
-        width = cell_width(last + 1, self.size.width)
-        region = Region(LABEL_CELLS + self.victim * width, self.thief, width, LINES_AROUND)
+        width = cell_width(last + 1, self._room.width)
+        region = Region(LABEL_CELLS + self.victim * width, self.thief, width, LINES_AROUND + 1)
         self.scroll_to_region(region, animate=False, force=True, immediate=True)
         self.refresh()
 
     def render_line(self, y: int) -> Strip:
         """Draw line `y` of what is in sight; only the matrix itself scrolls."""
-        cells, base = self.size.width, self.rich_style
+        cells, base = self._room.width, self.rich_style
         pool = self._pool
         if pool is None:
             return line([], cells, base)
         if not pool.has_steals:
             lines = textwrap.wrap(NO_STEALS, cells)
             return line([(fit("".join(lines[y : y + 1]), cells), style(dim=True))], cells, base)
-        rows = min(len(pool.workers), self.size.height - LINES_AROUND)
+        rows = min(len(pool.workers), self._room.height - LINES_AROUND)
         if y == 0:
             title = "steals, thief ↓ from victim →" if cells >= 30 else "thief ↓ from victim →"
             return line([(fit(title, cells), style(dim=True))], cells, base)

@@ -82,7 +82,7 @@ class WorkersView(ScrollView, can_focus=True):
 
     def render_line(self, y: int) -> Strip:
         """Draw line `y` of what is in sight: the heads stay on top."""
-        cells, base = self.size.width, self.rich_style
+        cells, base = self.scrollable_content_region.width, self.rich_style
         widths = column_widths(cells)
         if y == 0 or self._pool is None:
             return line([(heads(widths), style(dim=True))], cells, base)
@@ -104,8 +104,9 @@ def column_widths(cells: int) -> tuple[int, int, int]:
 def heads(widths: tuple[int, int, int]) -> str:
     """Return the line of column heads."""
     gauge, history, doing = widths
-    past = f"idle, {history} s" if history < 14 else f"idle share, last {history} s"
-    where = "its time" if gauge < 18 else "where its time went"
+    past = f"idle share, last {history} s"
+    past = past if len(past) <= history else f"idle, {history} s"
+    where = "where its time went" if gauge > 19 else "its time"
     return (
         f"{fit('', INDEX_CELLS)}{fit(where, gauge)}{'deque':>{DEPTH_CELLS}} "
         f"{fit(past, history)} {fit('doing now', doing)}"

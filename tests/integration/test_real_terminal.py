@@ -1,0 +1,127 @@
+"""The dashboard on a real terminal: a pseudo-terminal, and pyte to read what it shows."""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import os
+import pty
+import select
+import signal
+import struct
+import subprocess
+import sys
+import termios
+
+import psutil
+import pyte
+import pytest
+
+from helpers import environment, wait_until
+
+
+class Terminal:
+    """A program on a pseudo-terminal of a given size, and its screen."""
+
+    def __init__(self, arguments, env, columns, lines):
+        self.screen = pyte.Screen(columns, lines)
+        self._stream = pyte.ByteStream(self.screen)
+        self.master, slave = pty.openpty()
+        fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", lines, columns, 0, 0))
+        self.process = subprocess.Popen(
+            arguments, env=env, stdin=slave, stdout=slave, stderr=slave, start_new_session=True
+        )
+        os.close(slave)
+
+    def read(self):
+        """Take in what has been written and return the screen's text."""
+        with contextlib.suppress(OSError):
+            while select.select([self.master], [], [], 0.02)[0]:
+                self._stream.feed(os.read(self.master, 65536))
+        return "\n".join(self.screen.display)
+
+    def shows(self, *words):
+        wait_until(lambda: all(word in self.read() for word in words), f"{words} on the screen", 30)
+        return self.read()
+
+    def type(self, keys):
+        os.write(self.master, keys.encode())
+
+    def child(self):
+        """Return the demonstration that the command runs in a process of its own."""
+        children = psutil.Process(self.process.pid).children(recursive=True)
+        return next(child for child in children if "idlehands_demo" in " ".join(child.cmdline()))
+
+    def close(self):
+        if self.process.poll() is None:
+            self.process.terminate()
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                self.process.wait(10)
+            self.process.kill()
+        self.process.wait()
+        os.close(self.master)
+
+
+@pytest.fixture
+def terminal(tmp_path):
+    """Start the dashboard of the demonstration on a terminal of a given size."""
+    folder = tmp_path / "sockets"
+    folder.mkdir(mode=0o700)
+    started = []
+
+    def start(columns, lines, *arguments, **changes):
+        env = environment(folder, TERM="xterm-256color", COLORTERM="truecolor")
+        env.pop("NO_COLOR", None)
+        env.update(changes)
+        command = [sys.executable, "-m", "idlehands", *arguments]
+        started.append(Terminal(command, env, columns, lines))
+        return started[-1]
+
+    yield start
+    for one in started:
+        one.close()
+
+
+@pytest.mark.parametrize(("columns", "lines"), [(80, 24), (120, 36), (200, 60)])
+def test_the_demo_shows_its_dashboard_and_q_leaves_it(terminal, columns, lines):
+    screen = terminal(columns, lines, "demo")
+    shown = screen.shows("tide-archive · 8 workers", "● live", "worker-seconds", "station-day")
+    assert "thief ↓ from victim →" in shown
+    assert "█ working" in shown
+    demo = screen.child()
+    screen.type("q")
+    wait_until(lambda: (screen.read(), screen.process.poll())[1] is not None, "the end", 20)
+    assert screen.process.returncode == 0
+    assert "tide-archive (invented data)" in screen.read()
+    wait_until(lambda: not demo.is_running(), "the demonstration's end")
+
+
+def test_killing_the_demo_leaves_the_dashboard_up_and_saying_so(terminal):
+    screen = terminal(100, 30, "demo")
+    screen.shows("● live", "worker-seconds")
+    screen.child().send_signal(signal.SIGKILL)
+    screen.shows("■ ended", "was killed or crashed")
+    assert "tide-archive · 8 workers" in screen.read()
+    assert screen.process.poll() is None
+    screen.type("\x03")
+    wait_until(lambda: (screen.read(), screen.process.poll())[1] is not None, "the end", 20)
+    assert screen.process.returncode == 1
+    assert "ended by signal 9" in screen.read()
+    assert "Traceback" not in screen.read()
+
+
+def test_enter_opens_a_worker_with_its_stack_or_says_what_is_missing(terminal):
+    screen = terminal(120, 50, "demo")
+    screen.shows("● live", "worker-seconds")
+    screen.type("\x1b[B\r")
+    shown = screen.shows("Worker 1 of tide-archive", "Present stack")
+    shown = screen.shows("Present stack")
+    wait_until(lambda: "worker.py:" in screen.read() or "not permitted" in screen.read(), "a stack")
+    assert "tide-archive-1" in shown
+    screen.type("\x1b")
+    wait_until(lambda: "Worker 1 of" not in screen.read(), "the way back")
+
+
+def test_sixteen_colours_use_glyphs_for_the_matrix(terminal):
+    screen = terminal(100, 30, "demo", TERM="linux", COLORTERM="")
+    screen.shows("live", "..::--==++**##@@")
