@@ -131,9 +131,16 @@ class MatrixView(ScrollView, can_focus=True):
 
     def _heads(self, pool: PoolReading, cells: int) -> str:
         width, columns = self._columns(pool, cells)
-        every = 1 if len(str(len(pool.workers) - 1)) < width else 5
-        labels = [f"{v:>{width - 1}} " if v % every == 0 else " " * width for v in columns]
-        return " " * LABEL_CELLS + "".join(label[:width] for label in labels)
+        longest = len(str(len(pool.workers) - 1))
+        every = 1 if longest < width else 5
+        letters = [" "] * (LABEL_CELLS + width * len(columns) + longest)
+        for place, victim in enumerate(columns):
+            start = LABEL_CELLS + place * width
+            if every == 1:  # right-aligned, like the numbers below it
+                letters[start : start + width - 1] = str(victim).rjust(width - 1)
+            elif victim % every == 0:  # over narrow columns from its own on
+                letters[start : start + longest] = str(victim).ljust(longest)
+        return "".join(letters)
 
     def _row(self, pool: PoolReading, thief: int, cells: int) -> list[Run]:
         if thief >= len(pool.workers):
