@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import re
 import signal
 import sys
@@ -25,6 +26,7 @@ SCENARIOS: dict[str, tuple[str, Callable[[Settings, threading.Event], Outcome]]]
 
 UNITS = {"ms": 0.001, "s": 1.0, "m": 60.0, "h": 3600.0}
 MOST_WORKERS = 256
+PARENT_POLL_SECONDS = 0.5
 
 
 def duration(text: str) -> float:
@@ -82,6 +84,12 @@ def make_parser() -> argparse.ArgumentParser:
     parser.add_argument("--seed", type=seed_number, default=1, metavar="N")
     parser.add_argument("--fault", metavar="NAME", help="plant a fault, see --list")
     parser.add_argument("--report", type=Path, metavar="FILE", help="write the counts as JSON")
+    parser.add_argument(
+        "--alone",
+        type=duration,
+        metavar="DURATION",
+        help="end this long after the process that started this one is gone",
+    )
     parser.add_argument("--list", action="store_true", help="list scenarios and faults")
     return parser
 
@@ -112,12 +120,25 @@ def main(arguments: Sequence[str] | None = None) -> int:
     stop = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: stop.set())
+    if chosen.alone is not None:
+        watcher = threading.Thread(
+            target=end_when_alone, args=(stop, os.getppid(), chosen.alone), daemon=True
+        )
+        watcher.start()
     settings = Settings(chosen.workers, chosen.seconds, chosen.seed, fault)
     outcome = SCENARIOS[chosen.scenario][1](settings, stop)
     sys.stdout.write(outcome.summary(chosen.scenario) + "\n")
     if chosen.report is not None and not write_report(chosen.report, chosen, outcome):
         return 1
     return 0 if outcome.totals_ok else 1
+
+
+def end_when_alone(stop: threading.Event, starter: int, seconds: float) -> None:
+    """Set `stop` when process `starter` has not been the parent for `seconds` seconds."""
+    while not stop.wait(PARENT_POLL_SECONDS):
+        if os.getppid() != starter:
+            stop.wait(seconds)
+            stop.set()
 
 
 def write_report(path: Path, chosen: argparse.Namespace, outcome: Outcome) -> bool:

@@ -165,3 +165,29 @@ def test_wrong_totals_are_status_1(monkeypatch, capsys):
 def test_a_report_that_cannot_be_written_is_one_line_and_status_1(tmp_path, capsys):
     assert main(["--for", "100ms", "--report", str(tmp_path)]) == 1
     assert len(capsys.readouterr().err.splitlines()) == 1
+
+
+def test_a_program_left_alone_ends_by_itself(wait_until):
+    starter = (
+        "import subprocess, sys\n"
+        "program = subprocess.Popen([sys.executable, '-m', 'idlehands_demo', '--workers', '1',"
+        " '--alone', '200ms'], stdout=subprocess.DEVNULL)\n"
+        "print(program.pid)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", starter],
+        env=environment(),
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=True,
+    )
+    pid = int(done.stdout)
+
+    def is_gone():
+        try:
+            return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] == "Z"
+        except FileNotFoundError:
+            return True
+
+    wait_until(is_gone)

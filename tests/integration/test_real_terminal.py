@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import fcntl
+import json
 import os
 import pty
 import select
@@ -17,7 +18,7 @@ import psutil
 import pyte
 import pytest
 
-from helpers import environment, wait_until
+from helpers import environment, idlehands, wait_until
 
 
 class Terminal:
@@ -125,3 +126,27 @@ def test_enter_opens_a_worker_with_its_stack_or_says_what_is_missing(terminal):
 def test_sixteen_colours_use_glyphs_for_the_matrix(terminal):
     screen = terminal(100, 30, "demo", TERM="linux", COLORTERM="")
     screen.shows("live", "..::--==++**##@@")
+
+
+def test_closing_the_terminal_ends_the_demonstration_too(terminal):
+    screen = terminal(100, 30, "demo")
+    screen.shows("● live", "worker-seconds")
+    demo = screen.child()
+    screen.process.send_signal(signal.SIGHUP)
+    wait_until(lambda: (screen.read(), not demo.is_running())[1], "the demonstration's end", 20)
+
+
+def test_a_killed_dashboard_leaves_the_demonstration_running_to_be_attached_to(terminal, tmp_path):
+    screen = terminal(100, 30, "demo")
+    screen.shows("● live", "worker-seconds")
+    demo = screen.child()
+    try:
+        screen.process.kill()
+        screen.process.wait()
+        assert demo.is_running()
+        done = idlehands("explain", demo.pid, "--for", "1s", "--json", folder=tmp_path / "sockets")
+        (pool,) = json.loads(done.stdout)["pools"]
+        assert pool["window_s"] > 1.5
+        assert pool["lost_rows"] == 0
+    finally:
+        demo.terminate()

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     import argparse
 
 PROGRAM = (sys.executable, "-m", "idlehands_demo")
+ALONE = "10m"
+"""A killed dashboard leaves the program running, to be attached to again, but not for ever."""
 START_SECONDS = 30.0
 STOP_SECONDS = 5.0
 
@@ -43,6 +45,7 @@ def run(options: argparse.Namespace) -> int:
             stderr=output,
             start_new_session=True,  # ctrl+c is for the dashboard, which then ends the program
         )
+        signal.signal(signal.SIGHUP, _hung_up)  # the terminal is closed: end like any job of it
         try:
             status = _watch(program, options, lines=lines)
         finally:
@@ -52,8 +55,13 @@ def run(options: argparse.Namespace) -> int:
     return _finish(program, said, status)
 
 
+def _hung_up(_number: int, _frame: object) -> None:
+    raise KeyboardInterrupt
+
+
 def _arguments(options: argparse.Namespace) -> list[str]:
     arguments = [options.scenario] if options.scenario else []
+    arguments += ["--alone", ALONE]
     for flag, value in (
         ("--workers", options.workers),
         ("--seed", options.seed),
