@@ -167,16 +167,19 @@ def test_a_report_that_cannot_be_written_is_one_line_and_status_1(tmp_path, caps
     assert len(capsys.readouterr().err.splitlines()) == 1
 
 
-def test_a_program_left_alone_ends_by_itself(wait_until):
+def test_a_program_left_alone_ends_by_itself(wait_until, tmp_path):
     starter = (
-        "import subprocess, sys\n"
+        "import os, subprocess, sys, time\n"
         "program = subprocess.Popen([sys.executable, '-m', 'idlehands_demo', '--workers', '1',"
         " '--alone', '200ms'], stdout=subprocess.DEVNULL)\n"
+        "while not os.listdir(os.environ['IDLEHANDS_DIR']):\n"
+        "    time.sleep(0.01)\n"  # it has met its starter by then
         "print(program.pid)\n"
     )
+    tmp_path.chmod(0o700)
     done = subprocess.run(
         [sys.executable, "-c", starter],
-        env=environment(),
+        env=environment(IDLEHANDS_DIR=str(tmp_path)),
         capture_output=True,
         text=True,
         timeout=60,

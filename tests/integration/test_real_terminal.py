@@ -55,6 +55,8 @@ class Terminal:
 
     def close(self):
         if self.process.poll() is None:
+            for child in psutil.Process(self.process.pid).children(recursive=True):
+                child.terminate()  # a dashboard that is ended from outside leaves its program
             self.process.terminate()
             with contextlib.suppress(subprocess.TimeoutExpired):
                 self.process.wait(10)

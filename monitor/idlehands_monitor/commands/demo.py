@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     import argparse
 
 PROGRAM = (sys.executable, "-m", "idlehands_demo")
-ALONE = "10m"
+ALONE = "5m"
 """A killed dashboard leaves the program running, to be attached to again, but not for ever."""
 START_SECONDS = 30.0
 STOP_SECONDS = 5.0
