@@ -1,0 +1,257 @@
+"""The socket folder: which one it is, what is refused, and addresses too long for the kernel."""
+
+from __future__ import annotations
+
+import os
+import socket
+import stat
+from pathlib import Path
+
+import pytest
+
+from idlehands._outlet import Outlet
+from idlehands.wire import (
+    FolderRefused,
+    address,
+    folder_path,
+    make_folder,
+    may_talk,
+    peer_uid,
+    verify_folder,
+)
+
+as_root = pytest.mark.skipif(os.geteuid() != 0, reason="only root can give a folder away")
+
+
+@pytest.fixture
+def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A place for the folder, not there yet, that the environment names."""
+    path = tmp_path / "sockets"
+    monkeypatch.setenv("IDLEHANDS_DIR", str(path))
+    return path
+
+
+def test_the_folder_named_outright_comes_before_the_runtime_directory(tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
+    monkeypatch.setenv("IDLEHANDS_DIR", str(tmp_path / "mine"))
+    assert folder_path() == str(tmp_path / "mine")
+
+
+def test_a_relative_folder_is_meant_from_the_working_directory(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("IDLEHANDS_DIR", "mine")
+    assert folder_path() == str(tmp_path / "mine")
+
+
+def test_the_runtime_directory_comes_before_the_temporary_one(tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
+    monkeypatch.setenv("TMPDIR", "/elsewhere")
+    assert folder_path() == str(tmp_path / "idlehands")
+
+
+@pytest.mark.parametrize("runtime", ["", "/nowhere/at/all"])
+def test_without_a_runtime_directory_the_temporary_one_holds_a_folder_per_user(
+    tmp_path, monkeypatch, runtime
+):
+    monkeypatch.setenv("XDG_RUNTIME_DIR", runtime)
+    monkeypatch.setenv("TMPDIR", str(tmp_path))
+    assert folder_path() == str(tmp_path / f"idlehands-{os.geteuid()}")
+
+
+def test_with_nothing_in_the_environment_the_folder_is_under_tmp(monkeypatch):
+    monkeypatch.delenv("XDG_RUNTIME_DIR", raising=False)
+    monkeypatch.delenv("TMPDIR", raising=False)
+    assert folder_path() == f"/tmp/idlehands-{os.geteuid()}"  # noqa: S108
+
+
+def test_a_new_folder_is_closed_to_everybody_else(place):
+    before = os.umask(0)
+    try:
+        assert make_folder() == str(place)
+    finally:
+        os.umask(before)
+    assert stat.S_IMODE(place.stat().st_mode) == 0o700
+
+
+def test_a_folder_that_is_there_is_used_again(place):
+    make_folder()
+    (place / "1.sock").touch()
+    assert make_folder() == str(place)
+    assert (place / "1.sock").exists()
+
+
+@pytest.mark.parametrize("mode", [0o755, 0o750, 0o710, 0o701, 0o720, 0o777])
+def test_a_folder_open_to_others_is_refused_and_left_as_it_is(place, mode):
+    place.mkdir()
+    place.chmod(mode)
+    with pytest.raises(FolderRefused, match=f"open to other users .mode {mode:o}.*chmod 700"):
+        make_folder()
+    assert stat.S_IMODE(place.stat().st_mode) == mode
+
+
+def test_a_link_to_a_proper_folder_is_refused(place, tmp_path):
+    (tmp_path / "real").mkdir(mode=0o700)
+    place.symlink_to(tmp_path / "real")
+    with pytest.raises(FolderRefused, match="is not a directory"):
+        make_folder()
+
+
+def test_a_link_to_nowhere_is_refused(place, tmp_path):
+    place.symlink_to(tmp_path / "nothing")
+    with pytest.raises(FolderRefused, match="is not a directory"):
+        make_folder()
+    assert not (tmp_path / "nothing").exists()
+
+
+def test_a_file_in_the_folders_place_is_refused(place):
+    place.touch(mode=0o600)
+    with pytest.raises(FolderRefused, match="is not a directory"):
+        make_folder()
+
+
+@as_root
+def test_a_folder_of_another_user_is_refused(place):
+    place.mkdir(mode=0o700)
+    os.chown(place, 65534, 65534)
+    with pytest.raises(FolderRefused, match="belongs to user 65534"):
+        make_folder()
+
+
+def test_a_folder_that_is_not_there_cannot_be_verified(place):
+    with pytest.raises(FolderRefused, match="No such file"):
+        verify_folder(str(place))
+
+
+def test_a_folder_without_a_parent_is_refused(tmp_path, monkeypatch):
+    monkeypatch.setenv("IDLEHANDS_DIR", str(tmp_path / "no" / "where"))
+    with pytest.raises(FolderRefused, match="its parent does not exist"):
+        make_folder()
+
+
+def test_a_short_path_is_its_own_address(tmp_path):
+    with address("/tmp/x.sock") as short:  # noqa: S108
+        assert short == "/tmp/x.sock"  # noqa: S108
+
+
+def test_a_path_too_long_for_the_kernel_can_be_bound_and_connected_to(tmp_path):
+    deep = tmp_path / ("d" * 60) / ("e" * 60)
+    deep.mkdir(parents=True)
+    path = str(deep / "1.sock")
+    assert len(os.fsencode(path)) > 107
+    with (
+        socket.socket(socket.AF_UNIX) as listener,
+        socket.socket(socket.AF_UNIX) as caller,
+    ):
+        with address(path) as short:
+            listener.bind(short)
+        listener.listen()
+        assert stat.S_ISSOCK(os.stat(path).st_mode)
+        with address(path) as short:
+            caller.connect(short)
+        answering, _ = listener.accept()
+        with answering:
+            caller.sendall(b"hello")
+            assert answering.recv(5) == b"hello"
+
+
+def test_the_address_of_a_long_path_leaves_no_descriptor_open(tmp_path):
+    deep = tmp_path / ("d" * 110)
+    deep.mkdir()
+    before = os.listdir("/proc/self/fd")
+    with address(str(deep / "1.sock")):
+        pass
+    assert os.listdir("/proc/self/fd") == before
+
+
+def test_both_ends_of_a_pair_belong_to_this_user_and_may_talk():
+    one, other = socket.socketpair()
+    with one, other:
+        assert peer_uid(one) == peer_uid(other) == os.geteuid()
+        assert may_talk(one)
+
+
+def test_where_the_platform_cannot_tell_who_calls_the_folder_is_enough(monkeypatch):
+    monkeypatch.delattr(socket, "SO_PEERCRED")
+    one, other = socket.socketpair()
+    with one, other:
+        assert peer_uid(one) is None
+        assert may_talk(one)
+
+
+@pytest.mark.parametrize(("uid", "welcome"), [(0, True), (4321, True), (4322, False)])
+def test_only_root_and_the_same_user_may_talk(monkeypatch, uid, welcome):
+    monkeypatch.setattr("idlehands._folder.peer_uid", lambda connection: uid)
+    monkeypatch.setattr("idlehands._folder.os.geteuid", lambda: 4321)
+    one, other = socket.socketpair()
+    with one, other:
+        assert may_talk(one) is welcome
+
+
+# The outlet's socket in the folder
+
+
+@pytest.fixture
+def make_outlet(place):
+    outlets = []
+
+    def make():
+        outlet = Outlet(list)
+        outlets.append(outlet)
+        return outlet
+
+    yield make
+    for outlet in outlets:
+        outlet.abandon()
+
+
+def test_a_socket_is_named_for_its_process_and_closed_to_everybody_else(make_outlet, place):
+    before = os.umask(0)
+    try:
+        outlet = make_outlet()
+    finally:
+        os.umask(before)
+    assert outlet.path == str(place / f"{os.getpid()}.sock")
+    assert stat.S_IMODE(os.stat(outlet.path).st_mode) == 0o600
+
+
+def test_a_dead_socket_of_the_same_name_is_replaced(make_outlet, place):
+    place.mkdir(mode=0o700)
+    path = str(place / f"{os.getpid()}.sock")
+    with socket.socket(socket.AF_UNIX) as dead:
+        dead.bind(path)
+    outlet = make_outlet()
+    assert outlet.path == path
+    with socket.socket(socket.AF_UNIX) as caller:
+        caller.connect(path)
+    assert os.listdir(place) == [f"{os.getpid()}.sock"]
+
+
+def test_a_live_socket_of_the_same_name_is_left_alone(make_outlet, place):
+    place.mkdir(mode=0o700)
+    path = str(place / f"{os.getpid()}.sock")
+    with socket.socket(socket.AF_UNIX) as live:
+        live.bind(path)
+        live.listen()
+        inode = os.stat(path).st_ino
+        outlet = make_outlet()
+        assert outlet.path == str(place / f"{os.getpid()}-1.sock")
+        assert os.stat(path).st_ino == inode
+
+
+def test_an_outlet_in_a_long_folder_can_be_reached(tmp_path, monkeypatch):
+    deep = tmp_path / ("d" * 120)
+    monkeypatch.setenv("IDLEHANDS_DIR", str(deep))
+    outlet = Outlet(list)
+    try:
+        with socket.socket(socket.AF_UNIX) as caller, address(outlet.path) as short:
+            caller.connect(short)
+    finally:
+        outlet.abandon()
+
+
+def test_an_outlet_refuses_an_unsafe_folder_and_leaves_no_socket(place):
+    place.mkdir()
+    place.chmod(0o755)
+    with pytest.raises(FolderRefused):
+        Outlet(list)
+    assert os.listdir(place) == []
