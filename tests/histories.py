@@ -67,7 +67,7 @@ def frames(history: History, *, batch: int = 1000, seed: int | None = None) -> l
     for worker, began, ended, parked, woken in sorted(history.gaps, key=lambda gap: gap[2]):
         rings.setdefault((GAPS.name, worker), []).append((began, ended, int(parked), 0, -1, woken))
     rings[(SPAWNS.name, NONE)] = [
-        (task.number, task.spawned) for task in sorted(history.tasks, key=lambda t: t.spawned)
+        (task.spawned,) for task in sorted(history.tasks, key=lambda t: t.spawned)
     ]
     order = list(rings)
     random.Random(seed).shuffle(order)

@@ -12,7 +12,7 @@ from typing import Any, Callable
 
 from ._pool import PoolProbe
 from ._recorder import WorkerProbe
-from ._rings import Ring, Row, SpawnRing
+from ._rings import Ring, SpawnRing
 from ._tables import GAPS, NONE, SPAWNS, TASKS, WAITS, Table
 from ._wire import Frame, encode, encode_columns
 
@@ -21,7 +21,7 @@ ROWS_PER_FRAME = 2048
 
 
 class Cursor:
-    """How far one reader has read one pool."""
+    """How far one reader has read one pool, and how many rows it has been sent."""
 
     def __init__(self, pool: PoolProbe) -> None:
         self.pool = pool
@@ -29,6 +29,7 @@ class Cursor:
         self._looks: dict[int, int] = {}
         self._revision = NONE
         self._said_closed = False
+        self.rows_sent = 0
 
     def names(self) -> Iterator[bytes]:
         """Yield what the pool and its parts are called, if that has changed."""
@@ -69,7 +70,9 @@ class Cursor:
                 if more:
                     continue
                 return
-            columns = _columns(table, rows)
+            self.rows_sent += len(rows)
+            if table is TASKS and worker >= 0:
+                self.pool.probes[worker].weigh(rows)
             yield encode(
                 {
                     "frame": "rows",
@@ -77,7 +80,7 @@ class Cursor:
                     "first": first,
                     "rows": len(rows),
                     "complete_ns": NONE if more else now,
-                    "columns": encode_columns(table.names, columns),
+                    "columns": encode_columns(table.names, _columns(table, rows)),
                 }
             )
             if not more:
@@ -99,8 +102,10 @@ class Cursor:
         )
 
 
-def _columns(table: Table, rows: Sequence[Row]) -> list[tuple[int, ...]]:
-    columns: list[tuple[Any, ...]] = list(zip(*rows))
+def _columns(table: Table, rows: Sequence[Any]) -> list[Sequence[int]]:
+    if table is SPAWNS:
+        return [rows]
+    columns: list[Sequence[Any]] = list(zip(*rows))
     if table is not TASKS:
         return columns
     # A task's row holds its token whole; the token's columns stand first, the rest in order.

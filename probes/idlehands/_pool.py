@@ -93,8 +93,10 @@ class PoolProbe:
     def spawned(self, kind: str, size: int = NONE) -> Token:
         """Record a task that a thread outside the pool is about to hand in; return its token."""
         try:
-            kinds = self.kinds
-            number = kinds[kind] if kind in kinds else self.add_kind(kind)
+            try:
+                number = self.kinds[kind]
+            except KeyError:
+                number = self.add_kind(kind)
             ring = self.spawns
             task = ring.next_number()
             token = (task, NONE, number, monotonic_ns(), NONE, size)

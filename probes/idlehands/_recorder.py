@@ -18,10 +18,12 @@ import threading
 from time import monotonic_ns, thread_time_ns
 from typing import TYPE_CHECKING
 
-from ._rings import NO_TOKEN, Ring, Token
+from ._rings import NO_TOKEN, Ring, Row, Token
 from ._tables import FINISHED, NONE, OWN_DEQUE, PARKED, SEARCHING
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from ._pool import PoolProbe
 
 TASK_ROWS_PER_POOL = 1 << 15
@@ -33,7 +35,9 @@ CPU_READ_NS = 570
 CPU_WORTH_NS = 2 * CPU_READ_NS * 200
 """A task this long spends under 0.5 % of itself on having its CPU time read."""
 CPU_STREAK = 4
-"""So many long tasks of a kind in a row before its CPU time is read."""
+"""So many long tasks of a kind in a row, among those weighed, before its CPU time is read."""
+WEIGHED_ROWS = 16
+"""So many of the rows that are sent together are weighed."""
 
 
 Suspended = tuple[Token, int, int, int, int, int, int]
@@ -113,14 +117,17 @@ class WorkerProbe:
         unit, used to compare stolen with kept tasks.
         """
         try:
+            try:
+                number = self.kinds[kind]
+            except KeyError:
+                number = self.pool.add_kind(kind)
             parent = self.token
-            kinds = self.kinds
             ring = self.spawns
             task = ring.next_number()
             token = (
                 task,
-                parent[0] if parent is not None else NONE,
-                kinds[kind] if kind in kinds else self.pool.add_kind(kind),
+                NONE if parent is None else parent[0],
+                number,
                 monotonic_ns(),
                 self.index,
                 size,
@@ -160,20 +167,23 @@ class WorkerProbe:
             if token is None:
                 self.misused("finished() without running()")
                 return
-            started = self.started
-            cpu = NONE
-            if self.mark >= 0:
+            if self.mark < 0:
+                cpu = NONE
+            else:
                 cpu = self.cpu + thread_time_ns() - self.mark
                 self.mark = NONE
             ring = self.tasks
             number = ring.written
-            ring.slots[number & ring.mask] = (token, started, ended, self.taken_from, cpu, outcome)
+            ring.slots[number & ring.mask] = (
+                token,
+                self.started,
+                ended,
+                self.taken_from,
+                cpu,
+                outcome,
+            )
             ring.written = number + 1
             self.token = None
-            if ended - started >= CPU_WORTH_NS:
-                self._was_long(token[2])
-            elif cpu >= 0:
-                self._was_short(token[2])
             if self.stack:
                 self.helped += 1
         except Exception as error:
@@ -285,16 +295,21 @@ class WorkerProbe:
         # Summed here, once a gap, so that a failed look stays a single increment.
         return sum(self.empties) + sum(self.hits) + sum(self.lost_races)
 
-    def _was_long(self, kind: int) -> None:
-        if kind not in self.cpu_kinds:
-            streak = self.long_streak.get(kind, 0) + 1
-            self.long_streak[kind] = streak
-            if streak >= CPU_STREAK:
-                self.cpu_kinds.add(kind)
+    def weigh(self, rows: Sequence[Row]) -> None:
+        """Choose the kinds of task whose CPU time is read, from rows of tasks just ended.
 
-    def _was_short(self, kind: int) -> None:
-        self.cpu_kinds.discard(kind)
-        self.long_streak[kind] = 0
+        The outlet calls this with what it is about to send: nobody needs CPU times that nobody
+        reads, and the worker is spared the sum.
+        """
+        for row in rows[:: max(1, len(rows) // WEIGHED_ROWS)]:
+            kind = row[0][2]
+            if row[2] - row[1] < CPU_WORTH_NS:
+                self.cpu_kinds.discard(kind)
+                self.long_streak[kind] = 0
+            elif kind not in self.cpu_kinds:
+                self.long_streak[kind] = self.long_streak.get(kind, 0) + 1
+                if self.long_streak[kind] >= CPU_STREAK:
+                    self.cpu_kinds.add(kind)
 
     def no_such_victim(self, victim: object, error: Exception) -> None:
         """Report a victim that is not an index of this pool."""

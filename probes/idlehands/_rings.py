@@ -7,6 +7,7 @@ overwritten meanwhile; how many were lost follows exactly from the running numbe
 from __future__ import annotations
 
 import itertools
+from operator import itemgetter
 from typing import Any
 
 from ._tables import NONE
@@ -15,6 +16,11 @@ Token = tuple[int, int, int, int, int, int]
 """What a queued task carries: task, parent, kind, spawned_ns, spawned_by, size."""
 
 NO_TOKEN: Token = (NONE, NONE, 0, 0, NONE, NONE)
+
+NUMBER = itemgetter(0)
+"""A token's task."""
+MOMENT = itemgetter(3)
+"""A token's spawned_ns."""
 
 Row = tuple[Any, ...]
 
@@ -77,8 +83,8 @@ class SpawnRing:
         self.mask = size - 1
         self.next_number = itertools.count().__next__
 
-    def read(self, position: int, limit: int) -> tuple[int, list[Row]]:
-        """Return (number of the first spawn returned, rows of the table `SPAWNS`).
+    def read(self, position: int, limit: int) -> tuple[int, list[int]]:
+        """Return (number of the first spawn returned, moments of it and those after it).
 
         Stops before a number that was drawn but whose token is not in its slot yet: its
         spawner was interrupted between the two, and the next read will find it.
@@ -87,10 +93,22 @@ class SpawnRing:
         first = position
         while slots[first & mask][0] > first:  # gone round: go to the oldest it can still hold
             first = slots[first & mask][0] - mask
-        rows: list[Row] = []
-        for number in range(first, first + limit):
-            token = slots[number & mask]
-            if token[0] != number:
-                break
-            rows.append((number, token[3]))
-        return first, rows
+        tokens = self._copy(first, first + self._about_how_many(first, limit))
+        count = len(tokens)
+        if list(map(NUMBER, tokens)) != list(range(first, first + count)):
+            count = next(n for n, token in enumerate(tokens) if token[0] != first + n)
+        return first, list(map(MOMENT, tokens[:count]))
+
+    def _about_how_many(self, first: int, limit: int) -> int:
+        """Return at least how many spawns there are from `first` on, and not many times that."""
+        mask, slots = self.mask, self.slots
+        step = 1
+        while step < limit and slots[(first + step - 1) & mask][0] == first + step - 1:
+            step *= 2
+        return min(step, limit)
+
+    def _copy(self, first: int, end: int) -> list[Token]:
+        low, high = first & self.mask, end & self.mask
+        if low < high:
+            return self.slots[low:high]
+        return self.slots[low:] + self.slots[:high]

@@ -92,11 +92,9 @@ GAPS = Table(
 
 SPAWNS = Table(
     "spawns",
-    "a task handed to the pool, sent at once so that the queue's length is known before it ends",
-    (
-        Column("task", "number of the task"),
-        Column("spawned_ns", "when it was handed to the pool"),
-    ),
+    "a task handed to the pool, sent at once so that the queue's length is known before it ends; "
+    "a row's number is the task's",
+    (Column("spawned_ns", "when it was handed to the pool"),),
 )
 
 TABLES = {table.name: table for table in (TASKS, WAITS, GAPS, SPAWNS)}

@@ -1,0 +1,244 @@
+"""What the probe costs the program it is in: five rows, each a ratio measured in one run.
+
+A benchmark, never a test: it exits with 0 whether its bars hold or not. `docs/benchmarks.md`
+says how each row is judged.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import statistics
+import sys
+from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures.thread import _WorkItem
+from time import perf_counter_ns, process_time_ns
+from typing import Any, Callable
+
+from attached_reader import Reader
+from import_cost import import_row
+from paired_job import job_row
+from pool_hooks import Hook, floor_hook, patched, probe_hook, span_hook
+from support import Row, arguments, finish, interleaved, median_over
+
+import idlehands
+
+FLOOR_BAR, SPAN_BAR, ATTACHED_BAR, MISSED_BAR = 2.5, 1 / 20, 1.5, 2.0
+WARM_UP_TASKS = 200
+LONG_CHUNKS = 40
+"""Chunks in a round of row 2: long enough for several of the outlet's flushes."""
+NUMBERS = tuple(range(1500))
+
+
+def nothing() -> None:
+    """Do a task with no work in it: for what a hook adds, any work only makes noise."""
+
+
+def a_little() -> int:
+    """Do a task that keeps one thread below the rate at which a ring goes round unread."""
+    return sum(NUMBERS)
+
+
+def run_items(count: int, work: Callable[[], object]) -> None:
+    """Do what a pool does with a task, without its queue: make the work item, run it."""
+    item, future = _WorkItem, Future
+    for _ in range(count):
+        item(future(), work, (), {}).run()
+
+
+def cpu_per_task(hook: Hook | None, count: int) -> float:
+    """Return CPU nanoseconds per task in one thread under `hook`, helper threads included.
+
+    Nothing in the loop sleeps, so on a quiet machine this is its wall time; on a busy one it
+    leaves out what other processes took.
+    """
+    with patched(hook):
+        run_items(WARM_UP_TASKS, nothing)  # the interpreter specialises to the hook just put in
+        began = process_time_ns()
+        run_items(count, nothing)
+        return (process_time_ns() - began) / count
+
+
+def added_rows(rounds: int, count: int) -> tuple[list[Row], list[str]]:
+    """Row 1: CPU time added per task with nobody attached, against the floor and the span."""
+    probe = idlehands.declare_pool("bench", workers=1, kind="one queue")
+    hooks = {
+        "plain": None,
+        "floor": floor_hook(),
+        "probe": probe_hook(probe),
+        "span": span_hook(),
+    }
+    found = interleaved(
+        {name: lambda hook=hook: cpu_per_task(hook, count) for name, hook in hooks.items()}, rounds
+    )
+    probe.close()
+    floor, ours, span = (
+        median_over(found[name], found["plain"]) for name in ("floor", "probe", "span")
+    )
+    measured = f"probe {ours:.0f} ns, floor {floor:.0f} ns"
+    against_span = f"probe {ours:.0f} ns, span {span:.0f} ns"
+    rows = [
+        Row("1 added per task, nobody attached: of the floor", measured, ours / floor, FLOOR_BAR),
+        Row("1 added per task, nobody attached: of a span", against_span, ours / span, SPAN_BAR),
+    ]
+    return rows, [f"row 1: a bare work item takes {statistics.median(found['plain']):.0f} ns"]
+
+
+def pool_notes(rounds: int, count: int) -> list[str]:
+    """For information: a real pool of two workers, from the first submit to the last result."""
+    probe = idlehands.declare_pool("bench pool", workers=2, kind="one queue")
+    hooks = {"plain": None, "floor": floor_hook(), "probe": probe_hook(probe), "span": span_hook()}
+
+    def whole(hook: Hook | None) -> float:
+        with patched(hook):
+            began = perf_counter_ns()
+            for future in [pool.submit(nothing) for _ in range(count)]:
+                future.result()
+            return (perf_counter_ns() - began) / count
+
+    with ThreadPoolExecutor(2) as pool:
+        found = interleaved(
+            {name: lambda hook=hook: whole(hook) for name, hook in hooks.items()}, rounds
+        )
+    probe.close()
+    middles = ", ".join(f"{name} {statistics.median(found[name]) / 1e3:.1f}" for name in found)
+    return [f"a pool of 2 workers, empty tasks, µs per task end to end: {middles}"]
+
+
+@contextlib.contextmanager
+def attached(reader: Reader) -> Iterator[None]:
+    """Have a reader attached, caught up, for the block."""
+    reader.attach()
+    try:
+        yield
+    finally:
+        reader.detach()
+
+
+class LongRound:
+    """Rounds of row 2: CPU and wall nanoseconds per task, the outlet's part included."""
+
+    def __init__(self, count: int, reader: Reader) -> None:
+        self.count = count
+        self.reader = reader
+        self.wall: dict[str, list[float]] = {"plain": [], "probe": [], "attached": []}
+        self.sent = self.lost = 0
+
+    def run(self, name: str, hook: Hook | None) -> float:
+        watched = attached(self.reader) if name == "attached" else contextlib.nullcontext()
+        with patched(hook), watched:
+            run_items(WARM_UP_TASKS, a_little)
+            cpu, wall = process_time_ns(), perf_counter_ns()
+            run_items(self.count, a_little)
+            wall = perf_counter_ns() - wall
+            if name == "attached":
+                # What is still in the rings has to be sent too; it belongs to these tasks.
+                counts = self.reader.sync()
+                self.sent += counts["tasks"]
+                self.lost += counts["lost"]
+            cpu = process_time_ns() - cpu
+        self.wall[name].append(wall / self.count)
+        return cpu / self.count
+
+
+def attached_row(rounds: int, count: int) -> tuple[list[Row], list[str]]:
+    """Row 2: what the probe adds with a monitor attached, of what it adds with nobody."""
+    probe = idlehands.declare_pool("bench attached", workers=1, kind="one queue")
+    hook = probe_hook(probe)
+    with patched(hook):
+        run_items(1, nothing)  # binds, so that there is an outlet to attach to
+    reader = Reader()
+    long = LongRound(count, reader)
+    try:
+        cpu = interleaved(
+            {
+                "plain": lambda: long.run("plain", None),
+                "probe": lambda: long.run("probe", hook),
+                "attached": lambda: long.run("attached", hook),
+            },
+            rounds,
+        )
+    finally:
+        reader.close()
+    probe.close()
+    alone, watched = (median_over(cpu[name], cpu["plain"]) for name in ("probe", "attached"))
+    measured = f"attached {watched:.0f} ns, nobody {alone:.0f} ns of CPU"
+    row = Row("2 the same, a monitor attached", measured, watched / alone, ATTACHED_BAR)
+    walls = [median_over(long.wall[name], long.wall["plain"]) for name in ("probe", "attached")]
+    expected = rounds * (count + WARM_UP_TASKS)
+    return [row], [
+        f"row 2 in wall time: attached {walls[1]:.0f} ns, nobody {walls[0]:.0f} ns "
+        f"({walls[1] / walls[0]:.2f} x)",
+        f"row 2: the reader got {long.sent} of {expected} task rows; {long.lost} rows were lost",
+    ]
+
+
+class Cell:
+    """One cell of a list counted up by a method call: the least that counting can cost."""
+
+    __slots__ = ("counts",)
+
+    def __init__(self) -> None:
+        self.counts = [0] * 8
+
+    def add(self, place: int) -> None:
+        self.counts[place] += 1
+
+
+def missed_row(rounds: int, count: int) -> tuple[list[Row], list[str]]:
+    """Row 3: a failed look at another deque against one increment through a method call."""
+    probe = idlehands.declare_pool("bench looks", workers=8)
+    calls: dict[str, Callable[[int], Any]] = {
+        "missed": probe.worker(0).missed,
+        "increment": Cell().add,
+    }
+
+    def per_call(call: Callable[[int], Any]) -> float:
+        began = perf_counter_ns()
+        for _ in range(count):
+            call(3)
+        return (perf_counter_ns() - began) / count
+
+    found = interleaved(
+        {name: lambda call=call: per_call(call) for name, call in calls.items()}, rounds
+    )
+    empty = interleaved({"loop": lambda: per_call(int)}, 5)
+    probe.close()
+    missed, increment = (statistics.median(found[name]) for name in ("missed", "increment"))
+    measured = f"missed {missed:.0f} ns, increment {increment:.0f} ns"
+    return [Row("3 a failed steal attempt", measured, missed / increment, MISSED_BAR)], [
+        f"row 3: the loop itself with a call of int is {statistics.median(empty['loop']):.0f} ns"
+    ]
+
+
+def main() -> int:
+    """Run all rows and print them."""
+    parser = arguments(__doc__.splitlines()[0], rounds=120, tasks=1000)
+    parser.add_argument("--rows", default="12345", help="which rows to measure (12345)")
+    options: argparse.Namespace = parser.parse_args()
+    if sys.version_info >= (3, 14):
+        parser.error("needs Python 3.9 to 3.13: later work items take other arguments")
+    rounds = max(4, options.rounds // (10 if options.quick else 1))
+    few = max(4, rounds // 6)
+    measures: dict[str, Callable[[], tuple[list[Row], list[str]]]] = {
+        "1": lambda: added_rows(rounds, options.tasks),
+        "2": lambda: attached_row(few, options.tasks * LONG_CHUNKS),
+        "3": lambda: missed_row(rounds, options.tasks * 10),
+        "4": lambda: job_row(rounds // 2, options.tasks * 2),
+        "5": lambda: import_row(max(20, few)),
+    }
+    rows: list[Row] = []
+    notes: list[str] = []
+    for number, measure in measures.items():
+        if number in options.rows:
+            found, said = measure()
+            rows += found
+            notes += said
+    if "1" in options.rows:
+        notes += pool_notes(few, options.tasks * 2)
+    return finish(options, rows, notes)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
