@@ -14,6 +14,8 @@ from ._recorder import LEAST_ROWS_PER_WORKER, OffWorkerProbe, WorkerProbe
 from ._rings import NO_TOKEN, Ring, SpawnRing, Token
 from ._tables import CANCELLED, NONE
 
+MOST_KINDS = 1024
+OTHER_KINDS = "(other kinds)"
 SPAWN_ROWS_PER_POOL = 1 << 14
 
 Depths = tuple[int, Sequence[int]]
@@ -123,11 +125,21 @@ class PoolProbe:
         self.depths = read
 
     def add_kind(self, kind: object) -> int:
-        """Give `kind` its number. Raises ProbeMisuse when it is no string."""
+        """Give `kind` its number, at most `MOST_KINDS` of them; all further ones share the last.
+
+        Raises ProbeMisuse when it is no string.
+        """
         if not isinstance(kind, str):
             self.misused(f"a kind is a string, not {kind!r}")
             kind = str(kind)
         with self.rare:
+            if len(self.kinds) >= MOST_KINDS:
+                # Not remembered: names made up for every task would fill the process's memory.
+                return MOST_KINDS - 1
+            if len(self.kinds) == MOST_KINDS - 1:
+                self.kinds[OTHER_KINDS] = MOST_KINDS - 1
+                self.revision += 1
+                return MOST_KINDS - 1
             number = self.kinds.setdefault(kind, len(self.kinds))
             self.revision += 1
         return number

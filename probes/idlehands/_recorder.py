@@ -16,9 +16,9 @@ from __future__ import annotations
 
 import threading
 from time import monotonic_ns, thread_time_ns
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from ._rings import NO_TOKEN, Ring, Row, Token
+from ._rings import NO_TOKEN, Ring, Token
 from ._tables import FINISHED, NONE, OWN_DEQUE, PARKED, SEARCHING
 
 if TYPE_CHECKING:
@@ -147,7 +147,8 @@ class WorkerProbe:
             if self.token is not None:
                 self.misused("running() while a task runs and has not said waiting()")
                 return
-            if token[2] in self.cpu_kinds:
+            kind = token[2]  # looked at even if not needed: what is no token shows here
+            if self.cpu_kinds and kind in self.cpu_kinds:
                 self.cpu = 0
                 self.mark = thread_time_ns()
             started = monotonic_ns()
@@ -156,6 +157,8 @@ class WorkerProbe:
             self.started = started
             self.taken_from = taken_from
             self.token = token
+        except TypeError:
+            self.misused(f"running() needs the token that spawned() returned, not {token!r}")
         except Exception as error:
             self.failed(error)
 
@@ -167,9 +170,8 @@ class WorkerProbe:
             if token is None:
                 self.misused("finished() without running()")
                 return
-            if self.mark < 0:
-                cpu = NONE
-            else:
+            cpu = NONE
+            if self.mark >= 0:
                 cpu = self.cpu + thread_time_ns() - self.mark
                 self.mark = NONE
             ring = self.tasks
@@ -295,7 +297,7 @@ class WorkerProbe:
         # Summed here, once a gap, so that a failed look stays a single increment.
         return sum(self.empties) + sum(self.hits) + sum(self.lost_races)
 
-    def weigh(self, rows: Sequence[Row]) -> None:
+    def weigh(self, rows: Sequence[Any]) -> None:
         """Choose the kinds of task whose CPU time is read, from rows of tasks just ended.
 
         The outlet calls this with what it is about to send: nobody needs CPU times that nobody

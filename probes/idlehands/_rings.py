@@ -105,7 +105,7 @@ class SpawnRing:
         step = 1
         while step < limit and slots[(first + step - 1) & mask][0] == first + step - 1:
             step *= 2
-        return min(step, limit)
+        return min(step, limit, mask + 1)
 
     def _copy(self, first: int, end: int) -> list[Token]:
         low, high = first & self.mask, end & self.mask

@@ -53,8 +53,22 @@ def encode(frame: Frame) -> bytes:
 
 
 def encode_columns(names: Sequence[str], columns: Iterable[Sequence[int]]) -> dict[str, bytes]:
-    """Return {name: column as little-endian int64 bytes}; all columns have one length."""
-    return {name: struct.pack(f"<{len(column)}q", *column) for name, column in zip(names, columns)}
+    """Return {name: column as little-endian int64 bytes}; all columns have one length.
+
+    What a pool handed in that is no 64-bit integer becomes -1: it costs its own cell and no more.
+    """
+    return {name: _encode_column(column) for name, column in zip(names, columns)}
+
+
+def _encode_column(column: Sequence[Any]) -> bytes:
+    try:
+        return struct.pack(f"<{len(column)}q", *column)
+    except struct.error:
+        fitting = [
+            value if isinstance(value, int) and -(2**63) <= value < 2**63 else -1
+            for value in column
+        ]
+        return struct.pack(f"<{len(fitting)}q", *fitting)
 
 
 class Decoder:

@@ -113,7 +113,7 @@ def test_what_was_recorded_before_anybody_attached_arrives_row_for_row(start, at
         assert tasks.columns["kind"] == [1, 0]
         assert tasks.columns["taken_from"] == [-1, 1]
         assert received(reader.frames, "tasks", -1, pool).columns["outcome"] == [2]
-        assert received(reader.frames, "spawns", -1, pool).columns["task"] == [0, 1, 2, 3]
+        assert len(received(reader.frames, "spawns", -1, pool).columns["spawned_ns"]) == 4
         assert received(reader.frames, "waits", 0, pool).columns["helped"] == [1]
         assert received(reader.frames, "gaps", 0, pool).columns["attempts"] == [4]
 
@@ -247,7 +247,7 @@ def test_everything_recorded_reaches_each_of_two_readers_exactly_once(start, att
             tasks = received(frames, "tasks", worker)
             assert tasks.columns["size"] == list(range(3000))
             assert received(frames, "gaps", worker).rows == 600
-        assert received(frames, "spawns", -1).columns["task"] == list(range(12_000))
+        assert len(received(frames, "spawns", -1).columns["spawned_ns"]) == 12_000
     target.ends()
 
 
@@ -351,9 +351,10 @@ def test_a_reader_that_stops_reading_for_a_while_knows_exactly_what_it_lost(
         for table, worker in (("tasks", 0), ("spawns", -1)):
             rows = received(frames, table, worker)
             assert rows.rows + rows.lost == written
-            numbers = rows.columns["task"]
-            assert numbers == sorted(set(numbers))
-            assert numbers[-1] == written - 1
+            if table == "tasks":
+                numbers = rows.columns["task"]
+                assert numbers == sorted(set(numbers))
+                assert numbers[-1] == written - 1
     assert received(stalled.frames, "tasks", 0).lost > 0
     target.ends()
 

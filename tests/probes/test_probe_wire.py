@@ -231,3 +231,9 @@ def test_columns_are_64_bit_little_endian_in_the_order_of_their_names():
 def test_text_that_is_no_valid_unicode_is_sent_with_question_marks():
     (frame,) = Decoder().feed(encode({"frame": "x", "v": "report-\udcff.csv"}))
     assert frame["v"] == "report-?.csv"
+
+
+@pytest.mark.parametrize("odd", [2**63, -(2**63) - 1, "seven", None, 1.5])
+def test_what_is_no_64_bit_integer_costs_its_own_cell_and_no_more(odd):
+    columns = encode_columns(("size",), [(3, odd, 5)])
+    assert columns == {"size": struct.pack("<3q", 3, -1, 5)}

@@ -14,7 +14,8 @@ import pytest
 import idlehands
 from idlehands import CANCELLED, FAILED, FINISHED, INBOX, OWN_DEQUE, ProbeMisuse
 from idlehands._frames import open_intervals
-from idlehands._recorder import CPU_STREAK, CPU_WORTH_NS, OffWorkerProbe
+from idlehands._pool import MOST_KINDS, OTHER_KINDS
+from idlehands._recorder import CPU_STREAK, CPU_WORTH_NS, WEIGHED_ROWS, OffWorkerProbe
 from idlehands._rings import NO_TOKEN
 from idlehands._tables import GAPS, PARKED, SEARCHING, TASKS, WAITS
 
@@ -124,7 +125,7 @@ def test_every_spawn_is_in_the_spawn_ring_at_once(pool, clock):
     pool.spawned("sow")
     clock.advance(10)
     pool.worker(0).spawned("sow")
-    assert pool.spawns.read(0, 10) == (0, [(0, 1_000), (1, 1_010)])
+    assert pool.spawns.read(0, 10) == (0, [1_000, 1_010])
 
 
 def test_a_cancelled_task_leaves_a_row_that_starts_and_ends_now(pool, clock):
@@ -380,34 +381,66 @@ def test_an_open_gap_comes_last(pool, clock, say, state):
 # CPU time
 
 
+def weighed(worker, clock, kind, length_ns, times=CPU_STREAK):
+    """Run tasks that are sent, and so weighed, one by one."""
+    for _ in range(times):
+        run(worker, clock, kind, length_ns)
+        worker.weigh(worker.tasks.read(worker.tasks.written - 1, 1)[1])
+
+
 def test_cpu_time_is_read_only_after_a_streak_of_long_tasks_of_the_kind(pool, clock):
     worker = pool.worker(0)
-    for _ in range(CPU_STREAK + 1):
-        run(worker, clock, "long", CPU_WORTH_NS, cpu_ns=400)
+    weighed(worker, clock, "long", CPU_WORTH_NS, CPU_STREAK - 1)
+    run(worker, clock, "long", CPU_WORTH_NS, cpu_ns=400)
+    weighed(worker, clock, "long", CPU_WORTH_NS, 1)
+    run(worker, clock, "long", CPU_WORTH_NS, cpu_ns=400)
     run(worker, clock, "other", CPU_WORTH_NS, cpu_ns=400)
-    assert [row["cpu_ns"] for row in tasks_of(worker)] == [-1] * CPU_STREAK + [400, -1]
+    cpu = [row["cpu_ns"] for row in tasks_of(worker)]
+    assert cpu == [-1] * (CPU_STREAK + 1) + [400, -1]
+
+
+def test_cpu_time_is_not_read_while_nobody_is_sent_anything(pool, clock):
+    worker = pool.worker(0)
+    for _ in range(3 * CPU_STREAK):
+        run(worker, clock, "long", CPU_WORTH_NS, cpu_ns=400)
+    assert {row["cpu_ns"] for row in tasks_of(worker)} == {-1}
 
 
 def test_cpu_time_of_short_tasks_is_never_read(pool, clock):
     worker = pool.worker(0)
-    for _ in range(3 * CPU_STREAK):
-        run(worker, clock, "short", CPU_WORTH_NS - 1, cpu_ns=400)
+    weighed(worker, clock, "short", CPU_WORTH_NS - 1, 3 * CPU_STREAK)
     assert {row["cpu_ns"] for row in tasks_of(worker)} == {-1}
 
 
-def test_cpu_time_stops_being_read_after_a_short_task(pool, clock):
+def test_cpu_time_stops_being_read_after_a_short_task_is_weighed(pool, clock):
     worker = pool.worker(0)
-    for _ in range(CPU_STREAK):
-        run(worker, clock, "long", CPU_WORTH_NS)
-    run(worker, clock, "long", 5, cpu_ns=5)
+    weighed(worker, clock, "long", CPU_WORTH_NS)
+    weighed(worker, clock, "long", 5, 1)
     run(worker, clock, "long", CPU_WORTH_NS, cpu_ns=400)
-    assert [row["cpu_ns"] for row in tasks_of(worker)][CPU_STREAK:] == [5, -1]
+    assert [row["cpu_ns"] for row in tasks_of(worker)][CPU_STREAK:] == [0, -1]
+
+
+def test_only_some_of_many_rows_are_weighed(pool, clock):
+    worker = pool.worker(0)
+    for _ in range(100 * WEIGHED_ROWS):
+        run(worker, clock, "long", CPU_WORTH_NS)
+    rows = worker.tasks.read(0, 1 << 20)[1]
+
+    class Counted(list):
+        seen = 0
+
+        def __getitem__(self, index):
+            found = super().__getitem__(index)
+            Counted.seen += len(found)
+            return found
+
+    worker.weigh(Counted(rows))
+    assert WEIGHED_ROWS <= Counted.seen < 2 * WEIGHED_ROWS
 
 
 def test_cpu_time_during_waits_and_helped_tasks_is_not_the_tasks(pool, clock):
     worker = pool.worker(0)
-    for _ in range(CPU_STREAK):
-        run(worker, clock, "long", CPU_WORTH_NS)
+    weighed(worker, clock, "long", CPU_WORTH_NS)
     worker.running(worker.spawned("long"))
     clock.advance(10, cpu_ns=3)
     worker.waiting()
@@ -430,12 +463,27 @@ def test_the_real_cpu_clock_gives_no_negative_time(pool):
             while time.monotonic_ns() - began < 2 * CPU_WORTH_NS:
                 pass
             worker.finished()
+            worker.weigh(worker.tasks.read(worker.tasks.written - 1, 1)[1])
 
     thread = threading.Thread(target=work)
     thread.start()
     thread.join()
     rows = tasks_of(worker)[CPU_STREAK:]
     assert all(row["cpu_ns"] >= 0 for row in rows)
+
+
+def test_kinds_are_bounded_and_the_rest_share_the_last(pool, clock):
+    worker = pool.worker(0)
+    for number in range(MOST_KINDS + 50):
+        run(worker, clock, f"kind {number}", 5)
+    assert len(pool.kinds) == MOST_KINDS
+    assert pool.kinds[OTHER_KINDS] == MOST_KINDS - 1
+    assert {row["kind"] for row in tasks_of(worker)[-50:]} == {MOST_KINDS - 1}
+
+
+def test_running_without_a_token_is_misuse(pool):
+    with pytest.raises(ProbeMisuse, match="needs the token that spawned"):
+        pool.worker(0).running(None)
 
 
 # Misuse
