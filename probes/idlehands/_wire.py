@@ -88,9 +88,13 @@ class Decoder:
         Raises WireError on a length over `MOST_BYTES`, on bytes that are not MessagePack, and
         on a frame that is not a map with a kind.
         """
+        return [frame for frame, _ in self.feed_whole(data)]
+
+    def feed_whole(self, data: bytes) -> list[tuple[Frame, bytes]]:
+        """Return what `feed` does, each frame with its own bytes, length included."""
         held = self._held
         held += data
-        frames: list[Frame] = []
+        frames: list[tuple[Frame, bytes]] = []
         position = 0
         while len(held) - position >= _LENGTH.size:
             (length,) = _LENGTH.unpack_from(held, position)
@@ -99,13 +103,14 @@ class Decoder:
             end = position + _LENGTH.size + length
             if end > len(held):
                 break
-            frames.append(_parse(bytes(held[position + _LENGTH.size : end])))
+            whole = bytes(held[position:end])
+            frames.append((_parse(memoryview(whole)[_LENGTH.size :]), whole))
             position = end
         del held[:position]
         return frames
 
 
-def _parse(body: bytes) -> Frame:
+def _parse(body: bytes | memoryview) -> Frame:
     try:
         frame = msgpack.unpackb(body, raw=False, strict_map_key=False)
     except Exception as error:  # msgpack raises ValueError, its own kinds and UnicodeDecodeError

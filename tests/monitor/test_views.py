@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from readings import HOSTILE, reading
+from rich.cells import cell_len
 
 from idlehands_monitor.analysis.findings import findings
 from idlehands_monitor.analysis.worker_time import ENTRIES, WorkerTime
@@ -152,6 +153,11 @@ def test_a_spark_is_right_aligned_and_shows_any_idleness():
 
 def test_text_is_cut_or_padded_to_its_cells():
     assert (fit("abc", 5), fit("abcdef", 4), fit("abc", 0)) == ("abc  ", "abc…", "")
+
+
+@pytest.mark.parametrize("cells", range(8))
+def test_wide_letters_count_as_two_cells(cells):
+    assert cell_len(fit("潮位観測", cells)) == cells
 
 
 @pytest.mark.parametrize(

@@ -78,8 +78,10 @@ def sum_per_worker(worker: Int64, values: Int64, workers: int) -> Int64:
 
 def cut(pool: PoolLedger, begin_ns: int, end_ns: int) -> Cut:
     """Return what `pool` was in between two moments."""
-    tasks, cancelled = _tasks(pool, end_ns)
-    waits, gaps = _waits(pool, end_ns), _gaps(pool, end_ns)
+    waits = _waits(pool, end_ns)
+    since = _since(waits, begin_ns)
+    tasks, cancelled = _tasks(pool, end_ns, since)
+    gaps = _gaps(pool, end_ns, since)
     # Nesting and waking are worked out on whole intervals, so that a window's edge changes
     # neither, and windows side by side add up to the window around them.
     nesting = Nesting(waits, min(_least(rows["began"]) for rows in (tasks, waits, gaps)))
@@ -101,6 +103,11 @@ def cut(pool: PoolLedger, begin_ns: int, end_ns: int) -> Cut:
     )
 
 
+def _since(waits: Rows, begin_ns: int) -> int:
+    """Return from which end on rows matter: what lies in a wait that reaches the window does."""
+    return min(begin_ns, _least(waits["began"][waits["ended"] >= begin_ns]))
+
+
 def _least(times: Int64) -> int:
     return int(times.min()) if len(times) else NEVER
 
@@ -112,10 +119,12 @@ def _inside(times: Int64, begin_ns: int, end_ns: int) -> Int64:
 Rows = dict[str, Int64]
 
 
-def _tasks(pool: PoolLedger, end_ns: int) -> tuple[Rows, Int64]:
+def _tasks(pool: PoolLedger, end_ns: int, since_ns: int) -> tuple[Rows, Int64]:
     """Return the tasks run, open ones included, and the moments of the tasks cancelled."""
     store = pool.tasks
-    ran = store["outcome"] != CANCELLED
+    recent = store["ended_ns"] >= since_ns
+    cancelled = store["outcome"] == CANCELLED
+    ran = recent & ~cancelled
     workers, still = _still_open(pool, store, "started_ns", ("task",))
     rows = {
         "worker": _with(store["worker"][ran], workers),
@@ -125,7 +134,7 @@ def _tasks(pool: PoolLedger, end_ns: int) -> tuple[Rows, Int64]:
         "cpu_ns": _with(store["cpu_ns"][ran], [NONE] * len(still)),
     }
     rows["full_ns"] = rows["ended"] - rows["began"]
-    return _of_workers(rows, pool.workers), store["started_ns"][~ran]
+    return _of_workers(rows, pool.workers), store["started_ns"][recent & cancelled]
 
 
 def _waits(pool: PoolLedger, end_ns: int) -> Rows:
@@ -139,18 +148,19 @@ def _waits(pool: PoolLedger, end_ns: int) -> Rows:
     return _of_workers(rows, pool.workers)
 
 
-def _gaps(pool: PoolLedger, end_ns: int) -> Rows:
+def _gaps(pool: PoolLedger, end_ns: int, since_ns: int) -> Rows:
     store = pool.gaps
+    recent = store["ended_ns"] >= since_ns
     workers, still = _still_open(pool, store, "began_ns", ("searching", "parked"))
     states = [PARKED if interval.what == "parked" else SEARCHING for interval in still]
     rows = {
-        "worker": _with(store["worker"], workers),
-        "began": _with(store["began_ns"], [i.began_ns for i in still]),
-        "ended": _with(store["ended_ns"], _open_ends(pool, end_ns, still)),
-        "parked": (_with(store["state"], states) == PARKED).astype(np.int64),
-        "woken_ns": _with(store["woken_ns"], [NONE] * len(still)),
+        "worker": _with(store["worker"][recent], workers),
+        "began": _with(store["began_ns"][recent], [i.began_ns for i in still]),
+        "ended": _with(store["ended_ns"][recent], _open_ends(pool, end_ns, still)),
+        "parked": (_with(store["state"][recent], states) == PARKED).astype(np.int64),
+        "woken_ns": _with(store["woken_ns"][recent], [NONE] * len(still)),
         # An open gap has not led to a task yet, whatever is found in the tables.
-        "closed_ns": _with(store["ended_ns"], [NEVER] * len(still)),
+        "closed_ns": _with(store["ended_ns"][recent], [NEVER] * len(still)),
     }
     return _of_workers(rows, pool.workers)
 
@@ -247,19 +257,33 @@ def waking_from(gaps: Rows, tasks: Rows) -> Int64:
     when that task was there and, where the moment is known, the wake had been sent.
     """
     wakes = gaps["ended"].copy()
-    for worker in np.unique(gaps["worker"]).tolist():
-        parks = np.flatnonzero((gaps["worker"] == worker) & (gaps["parked"] == 1))
-        runs = np.flatnonzero(tasks["worker"] == worker)
-        runs = runs[np.argsort(tasks["began"][runs], kind="stable")]
-        starts, closed = tasks["began"][runs], gaps["closed_ns"][parks]
-        following = np.searchsorted(starts, closed, side="left")
-        began = np.sort(gaps["began"][parks])
-        next_park = np.append(began, NEVER)[np.searchsorted(began, closed, side="left")]
-        led = np.append(starts, NEVER)[following] <= np.minimum(next_park, NEVER - 1)
-        chosen, task = parks[led], runs[following[led]]
-        there = np.maximum(tasks["spawned_ns"][task], gaps["woken_ns"][chosen])
-        wakes[chosen] = np.clip(there, gaps["began"][chosen], gaps["ended"][chosen])
+    parks = np.flatnonzero(gaps["parked"] == 1)
+    if not len(parks) or not len(tasks["began"]):
+        return wakes
+    base = min(int(gaps["began"].min()), int(tasks["began"].min()))
+    span = int(max(gaps["ended"].max(), tasks["ended"].max())) - base + 2
+
+    def keys(worker: Int64, moment: Int64) -> Int64:
+        return worker * span + np.minimum(moment - base, span - 1)
+
+    worker, closed = gaps["worker"][parks], gaps["closed_ns"][parks]
+    end_of_worker = (worker + 1) * span  # no key of this worker is as large
+    closing = keys(worker, closed)
+    starts, order = _sorted(keys(tasks["worker"], tasks["began"]))
+    begins, _ = _sorted(keys(worker, gaps["began"][parks]))
+    following = np.searchsorted(starts, closing, side="left")
+    next_start = np.append(starts, NEVER)[following]
+    next_park = np.append(begins, NEVER)[np.searchsorted(begins, closing, side="left")]
+    led = (next_start < end_of_worker) & (next_start <= next_park) & (closed != NEVER)
+    chosen, task = parks[led], order[following[led]]
+    there = np.maximum(tasks["spawned_ns"][task], gaps["woken_ns"][chosen])
+    wakes[chosen] = np.clip(there, gaps["began"][chosen], gaps["ended"][chosen])
     return wakes
+
+
+def _sorted(keys: Int64) -> tuple[Int64, Int64]:
+    order = np.argsort(keys, kind="stable")
+    return keys[order], order
 
 
 def queued_at(pool: PoolLedger, moment_ns: int) -> int:

@@ -21,7 +21,7 @@ per-thread counters less what searching and dispatch used (they do not sleep).
 
 from __future__ import annotations
 
-from dataclasses import astuple, dataclass, fields
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -53,7 +53,7 @@ class WorkerTime:
     @property
     def total(self) -> int:
         """The sum of all entries: workers × window."""
-        return sum(astuple(self))
+        return self.working + self.blocked + self.run_queue_wait + self.dispatch + self.idle
 
     @property
     def idle(self) -> int:
@@ -61,7 +61,7 @@ class WorkerTime:
         return self.searching + self.waking + self.starved + self.no_work
 
     def __add__(self, other: WorkerTime) -> WorkerTime:
-        return WorkerTime(*(a + b for a, b in zip(astuple(self), astuple(other), strict=True)))
+        return WorkerTime(*(getattr(self, name) + getattr(other, name) for name in ENTRIES))
 
 
 ENTRIES = tuple(field.name for field in fields(WorkerTime))

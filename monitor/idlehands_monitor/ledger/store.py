@@ -45,17 +45,15 @@ class TableStore:
         Columns that the table does not know are skipped, missing ones are filled with -1.
         Raises ValueError when a column does not hold `rows` values.
         """
-        parsed = []
-        for name in self.table.names:
-            data = columns.get(name)
-            column = np.full(rows, -1) if data is None else np.frombuffer(data, dtype="<i8")
-            if column.shape != (rows,):
-                raise ValueError(f"column {name} has {len(column)} values, not {rows}")
-            parsed.append(column)
+        missing = b"\xff" * 8 * rows  # -1 in every row
+        found = [columns.get(name, missing) for name in self.table.names]
+        for name, column in zip(self.table.names, found, strict=True):
+            if len(column) != 8 * rows:
+                raise ValueError(f"column {name} has {len(column) / 8:g} values, not {rows}")
         self._reserve(rows)
         end = self._rows + rows
-        for number, column in enumerate(parsed):
-            self._data[number, self._rows : end] = column
+        values = np.frombuffer(b"".join(found), dtype="<i8").reshape(len(found), rows)
+        self._data[:-1, self._rows : end] = values
         self._data[-1, self._rows : end] = worker
         self._rows = end
 

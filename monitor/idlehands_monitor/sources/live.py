@@ -195,23 +195,21 @@ class LiveSource:
             if not data:
                 return
             self._last_data = monotonic()
-            self._take(decoder.feed(data))
+            self._take(decoder.feed_whole(data))
 
-    def _take(self, frames: list[Frame]) -> None:
+    def _take(self, pieces: list[tuple[Frame, bytes]]) -> None:
         """Queue frames for the caller, keep them as past, and write them to an open capture."""
         at_ns = monotonic_ns()
-        encoded = []
-        for frame in frames:
-            raw = encode(frame)
-            if frame["frame"] in ("hello", "names"):
-                self._opening[f"{frame['frame']} {frame.get('pool')}"] = raw
-            elif frame["frame"] == "bye":
+        for frame, raw in pieces:
+            kind = frame["frame"]
+            if kind == "bye":
                 self._said_bye = True
-            if frame["frame"] == "names":
+            elif kind in ("hello", "names"):
+                self._opening[f"{kind} {frame.get('pool')}"] = raw
+            if kind == "names":
                 threads = frame.get("threads", [])
                 self._native_ids[frame["pool"]] = [int(thread[1]) for thread in threads]
-            encoded.append(raw)
-        piece = _Piece(at_ns, b"".join(encoded))
+        piece = _Piece(at_ns, b"".join(raw for _, raw in pieces))
         with self._capture_lock:
             self._keep(piece)
             if self._capture is not None:
@@ -219,7 +217,7 @@ class LiveSource:
                     self._capture.add(piece.at_ns, piece.frames)
                 except CaptureError as error:
                     self._capture, self._warning = None, f"capture stopped: {error}"
-        self._frames.extend(frames)
+        self._frames.extend(frame for frame, _ in pieces)
 
     def _keep(self, piece: _Piece) -> None:
         self._past.append(piece)
@@ -234,5 +232,6 @@ class LiveSource:
         while True:
             native_ids = [native for ids in self._native_ids.values() for native in ids]
             if native_ids:
-                self._take([host.sample(self._pid, native_ids)])
+                frame = host.sample(self._pid, native_ids)
+                self._take([(frame, encode(frame))])
             await asyncio.sleep(HOST_SAMPLE_SECONDS)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from rich.cells import cell_len, set_cell_size
+
 from ...analysis.worker_time import ENTRIES, WorkerTime
 from ..palette import SPARK
 from ..words import clean, seconds
@@ -69,7 +71,11 @@ def doing_now(worker: WorkerReading) -> str:
 
 
 def fit(text: str, cells: int) -> str:
-    """Return `text` cut or padded to exactly `cells` cells (for text of single-cell letters)."""
+    """Return `text` cut or padded to exactly `cells` cells; wide letters take two."""
+    if not text.isascii() and cell_len(text) != len(text):
+        if cell_len(text) > cells > 0:
+            return set_cell_size(text, cells - 1) + "…"
+        return set_cell_size(text, max(0, cells))
     if len(text) > cells:
         return text[: max(0, cells - 1)] + "…" if cells > 0 else ""
     return text.ljust(cells)

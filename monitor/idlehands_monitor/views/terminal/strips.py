@@ -45,7 +45,15 @@ def bar_runs(time: WorkerTime, cells: int) -> list[Run]:
     return [(ENTRY_LOOKS[entry].glyph * count, ENTRY_STYLES[entry]) for entry, count in parts]
 
 
+@lru_cache(maxsize=4096)
+def _on(base: Style, look: Style | None) -> Style:
+    return base if look is None else base + look
+
+
 def line(runs: Iterable[Run], cells: int, base: Style) -> Strip:
     """Return a strip of exactly `cells` cells on the base style."""
-    segments = [Segment(text, style) for text, style in runs if text]
-    return Strip(segments).adjust_cell_length(cells).apply_style(base)
+    segments = [Segment(text, _on(base, look)) for text, look in runs if text]
+    strip = Strip(segments)
+    if strip.cell_length == cells:
+        return strip
+    return strip.adjust_cell_length(cells, base)
