@@ -4,6 +4,7 @@ This is the only part of the package, beside the public API, that anything else 
 """
 
 from ._folder import (
+    ENVIRONMENT,
     SUFFIX,
     FolderRefused,
     address,
@@ -46,6 +47,7 @@ from ._wire import (
 
 __all__ = [
     "CANCELLED",
+    "ENVIRONMENT",
     "FAILED",
     "FINISHED",
     "GAPS",

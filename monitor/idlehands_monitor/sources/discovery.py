@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from time import monotonic
 
 from idlehands.wire import (
+    ENVIRONMENT,
     SUFFIX,
     Decoder,
     FolderRefused,
@@ -49,9 +50,12 @@ class FoundProcess:
 
 
 def folders() -> list[str]:
-    """Return the socket folders to look in: one's own, and as root everybody's usual ones."""
+    """Return the socket folders to look in: one's own, and as root everybody's usual ones.
+
+    A folder named outright in the environment is the only one.
+    """
     found = [folder_path()]
-    if os.geteuid() == 0:
+    if os.geteuid() == 0 and not os.environ.get(ENVIRONMENT):
         for pattern in ("/run/user/*/idlehands", "/tmp/idlehands-*"):  # noqa: S108
             found += [path for path in glob.glob(pattern) if path not in found]
     return found

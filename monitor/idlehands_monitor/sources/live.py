@@ -26,6 +26,7 @@ from .status import SourceStatus
 
 RETRY_SECONDS = 0.3
 STALLED_SECONDS = 2.0
+DYING_SECONDS = 2.0
 HOST_SAMPLE_SECONDS = 0.25
 READ_BYTES = 1 << 18
 PAST_NS = 60_000_000_000
@@ -162,7 +163,7 @@ class LiveSource:
             if sampling is not None:
                 sampling.cancel()
             writer.close()
-            self._ended(process)
+        await self._ended(process)
 
     def _begin(self, process: FoundProcess) -> None:
         self._pid = process.pid
@@ -176,9 +177,15 @@ class LiveSource:
         self._native_ids.clear()
         self._said_bye = False
 
-    def _ended(self, process: FoundProcess) -> None:
-        self._state = "ended"
-        if self._said_bye or not host.process_exists(process.pid):
+    async def _ended(self, process: FoundProcess) -> None:
+        """Say how the stream ended; a process that is being killed outlives its socket a little."""
+        self._state, self._note = "ended", f"process {process.pid} closed the connection"
+        deadline = monotonic() + DYING_SECONDS
+        alive = host.process_exists(process.pid)
+        while alive and not self._said_bye and monotonic() < deadline:
+            await asyncio.sleep(0.05)
+            alive = host.process_exists(process.pid)
+        if self._said_bye or not alive:
             how = "has ended" if self._said_bye else "was killed or crashed"
         else:
             how = "closed the connection and runs on"

@@ -1,0 +1,21 @@
+"""What holds for every test: a socket folder of the tests' own, and no colour settings."""
+
+from __future__ import annotations
+
+import os
+
+import pytest
+
+
+@pytest.fixture(autouse=True, scope="session")
+def own_surroundings(tmp_path_factory):
+    """Keep the tests' pools out of the user's folder, and the user's settings out of the tests."""
+    kept = dict(os.environ)
+    folder = tmp_path_factory.mktemp("sockets")
+    folder.chmod(0o700)
+    for name in ("NO_COLOR", "TEXTUAL_THEME", "IDLEHANDS", "IDLEHANDS_STRICT"):
+        os.environ.pop(name, None)
+    os.environ["IDLEHANDS_DIR"] = str(folder)
+    yield
+    os.environ.clear()
+    os.environ.update(kept)
