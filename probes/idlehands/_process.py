@@ -13,6 +13,7 @@ import threading
 from typing import TYPE_CHECKING
 
 from ._pool import PoolProbe, ProbeMisuse, Settings, off_pool
+from ._tables import MOST_WORKERS
 
 if TYPE_CHECKING:
     from ._outlet import Outlet
@@ -21,7 +22,6 @@ SWITCH = "IDLEHANDS"
 STRICT_SWITCH = "IDLEHANDS_STRICT"
 CLOSED_POOLS_KEPT = 2
 """So many closed pools stay readable, for a monitor that attaches just after the end."""
-MOST_WORKERS = 4096
 
 
 class _Process:
@@ -88,7 +88,7 @@ def declare_pool(name: str, workers: int, kind: str = "work-stealing") -> PoolPr
     Args:
         name: what people will call it; shown by the monitor, unique among this process's
             open pools.
-        workers: how many workers it has, 1 to 4096; they are numbered from 0.
+        workers: how many workers it has, 1 to 1024; they are numbered from 0.
         kind: how it shares work out, in a word or two; "work-stealing" pools get a steal matrix.
 
     Raises:

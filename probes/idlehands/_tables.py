@@ -30,6 +30,9 @@ class Table(NamedTuple):
         return tuple(column.name for column in self.columns)
 
 
+MOST_WORKERS = 1024
+"""The most workers a pool can have: looks are counted for every pair of them."""
+
 NONE = -1
 """Stands in any column for: nobody, nothing, or not read."""
 

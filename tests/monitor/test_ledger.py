@@ -10,6 +10,7 @@ from idlehands.wire import TASKS, encode_columns
 from idlehands_monitor.analysis.read import read_pool, window_of
 from idlehands_monitor.analysis.worker_time import recorded_stretches
 from idlehands_monitor.ledger import Ledger, TableStore
+from idlehands_monitor.ledger.pool import SNAPSHOT_BYTES
 
 
 def task_rows(first, times, worker=0):
@@ -214,3 +215,17 @@ def test_an_open_task_counts_up_to_the_end_of_the_window():
     assert (reading.time.working, reading.time.dispatch) == (70, 30)
     assert reading.workers[0].state == "working"
     assert reading.tasks.running == 1
+
+
+def test_snapshots_of_a_large_pool_stay_within_their_memory():
+    workers, second = 256, 1_000_000_000
+    some = [names_frame(workers)]
+    for n in range(300):
+        some += [
+            counters(0, [0, n] + [0] * 254, [0] * 256, [0] * 256),
+            levels(n * second // 2, workers),
+        ]
+    pool = held(*some).pools[0]
+    size = sum(s.hits.nbytes + s.empties.nbytes + s.lost_races.nbytes for s in pool.snapshots)
+    assert size <= SNAPSHOT_BYTES
+    assert pool.counts_between(0, 10**15).hits[0, 1] == 299

@@ -13,14 +13,13 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from idlehands.wire import GAPS, NONE, SPAWNS, TASKS, WAITS, Frame
+from idlehands.wire import GAPS, MOST_WORKERS, NONE, SPAWNS, TASKS, WAITS, Frame
 
 from .store import TableStore
 
-MOST_WORKERS = 4096
-"""As many as a probe accepts; a frame that says more is not ours."""
-
-MOST_SNAPSHOTS = 128
+MOST_SNAPSHOTS, LEAST_SNAPSHOTS = 128, 8
+SNAPSHOT_BYTES = 64 << 20
+"""What all snapshots of a pool may take: a large pool's are kept further apart."""
 SNAPSHOT_SPACING_NS = 500_000_000
 
 TIME_COLUMN = {"tasks": "ended_ns", "waits": "ended_ns", "gaps": "ended_ns", "spawns": "spawned_ns"}
@@ -197,7 +196,8 @@ class PoolLedger:
         if len(kept) > 1 and at_ns - kept[-2].at_ns < self._spacing_ns:
             kept.pop()
         kept.append(CounterSnapshot(at_ns, *self._counts.copy()))
-        if len(kept) > MOST_SNAPSHOTS:
+        most = min(MOST_SNAPSHOTS, SNAPSHOT_BYTES // max(1, self._counts.nbytes))
+        if len(kept) > max(LEAST_SNAPSHOTS, most):
             self._spacing_ns *= 2
             self.snapshots = deque([*list(kept)[:-1:2], kept[-1]])
 
