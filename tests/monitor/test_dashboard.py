@@ -10,9 +10,11 @@ from types import SimpleNamespace
 import pytest
 from readings import HOSTILE, reading
 
+from idlehands_monitor.analysis.findings import CAUSES, findings
+from idlehands_monitor.analysis.worker_time import WorkerTime
 from idlehands_monitor.capture import CaptureError
 from idlehands_monitor.views.terminal.app import Dashboard, lower_height
-from idlehands_monitor.views.terminal.header import headline_text, legend_rows
+from idlehands_monitor.views.terminal.header import headline_text, legend_rows, wrap
 from idlehands_monitor.views.terminal.matrix import MatrixView, cell_width, under_cursor
 from idlehands_monitor.views.terminal.worker_screen import WorkerScreen
 from idlehands_monitor.views.terminal.workers import WorkersView
@@ -331,3 +333,16 @@ def test_the_value_under_the_cursor_is_a_sentence():
     steals = reading().pools[0].steals
     assert under_cursor(steals, 0, 2) == "thief 0 took 10 in 20 looks at victim 2, 50%"
     assert under_cursor(steals, 0, 2, short=True) == "0 ← 2: 10 of 20 looks"
+
+
+@pytest.mark.parametrize("cause", CAUSES, ids=lambda cause: cause.code)
+def test_every_headline_and_its_advice_fit_four_lines_of_eighty_cells(cause):
+    entry = {
+        "starved-beside-work": "starved",
+        "too-little-parallelism": "no_work",
+        "long-searches": "searching",
+        "blocked-in-task": "blocked",
+    }[cause.code]
+    (finding,) = findings(WorkerTime(**{entry: 10**13}), 1000, 10.0)
+    lines = wrap(finding.sentence, 78) + wrap(f"Try: {finding.advice}", 78)
+    assert len(lines) <= 4, lines

@@ -50,8 +50,8 @@ CAUSES = (
         "blocked-in-task",
         lambda time: time.blocked,
         "Workers were inside tasks but off the core: waiting for I/O, a lock or a join",
-        "Open a worker to see where it waits; begin the waiting earlier, shorten it, or let other "
-        "tasks run meanwhile. More workers help only while cores are free.",
+        "Open a worker to see where it waits; shorten the waiting, begin it earlier, or let other "
+        "tasks run meanwhile.",
     ),
 )
 
