@@ -140,6 +140,9 @@ def main(arguments: Sequence[str]) -> int:
         # Whoever read our output has gone; there is nobody left to tell.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
+    except OSError as error:  # what a command expects of its files it has caught itself
+        sys.stderr.write(f"idlehands {options.command}: {error.strerror or error}\n")
+        return USAGE
     except KeyboardInterrupt:
         return DONE
 

@@ -68,7 +68,9 @@ class Feed:
 
     def _describe(self) -> SourceReading:
         status, hello = self.source.status, self.ledger.hello
-        pid = int(hello.get("pid", -1))
+        pid = hello.get("pid")
+        if not isinstance(pid, int) or not 0 < pid < 1 << 31:
+            pid = -1
         live = status.state in ("live", "stalled")
         return SourceReading(
             target=self.source.target,

@@ -11,6 +11,8 @@ import sys
 import pytest
 
 from helpers import environment, idlehands, wait_until
+from histories import History, Task, frames
+from idlehands.wire import encode
 from idlehands_monitor.capture import MAGIC, VERSION, CaptureWriter
 
 POOL = """
@@ -285,3 +287,65 @@ def test_a_reader_that_closes_the_pipe_early_is_no_error(folder, pools):
         process.wait(20)
         assert process.stderr.read() == ""
         assert process.returncode == 0
+
+
+def test_a_pipe_or_a_device_is_no_capture_and_is_not_waited_for(folder, tmp_path):
+    pipe = tmp_path / "pipe.idlehands"
+    os.mkfifo(pipe)
+    for path in (pipe, "/dev/null", tmp_path / ""):
+        assert "not an idlehands capture" in one_line(idlehands("explain", path, folder=folder), 2)
+    done = idlehands("capture", pipe, "-o", tmp_path / "x.idlehands", folder=folder)
+    assert "not a regular file" in one_line(done, 2)
+
+
+def test_a_capture_is_never_copied_over_itself(folder, tmp_path):
+    path = tmp_path / "a.idlehands"
+    writer = CaptureWriter(path)
+    writer.add(1, encode({"frame": "hello", "version": 1}))
+    writer.close()
+    before = path.read_bytes()
+    (tmp_path / "link.idlehands").symlink_to(path)
+    for target in (path, tmp_path / "link.idlehands"):
+        done = idlehands("capture", path, "-o", target, folder=folder)
+        assert "is the capture itself" in one_line(done, 2)
+    assert path.read_bytes() == before
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="no /dev/full here")
+def test_output_that_cannot_be_written_is_one_line(folder, pools):
+    (pid,) = pools("left")
+    with open("/dev/full", "w", encoding="utf-8") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "idlehands", "explain", str(pid), "--for", "500ms"],
+            env=environment(folder),
+            stdin=subprocess.DEVNULL,
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            timeout=60,
+            check=False,
+        )
+    assert "No space left" in one_line(done, 2)
+
+
+@pytest.mark.parametrize("odd", ["x", None, -7, 2**70])
+def test_odd_values_in_a_capture_cost_no_traceback(folder, tmp_path, odd):
+    path = tmp_path / "odd.idlehands"
+    history = History(2, 100)
+    history.tasks = [Task(0, 0, 0, 50, 10), Task(1, 2**61, 0, -5, 2**62), Task(2, 0, 1, 0, 100)]
+    history.gaps = [(1, 90, 10, True, -1), (0, -(2**61), 2**61, True, 2**62)]
+    hello = {
+        "frame": "hello",
+        "version": 1,
+        "pid": odd if odd != 2**70 else 2**63,
+        "argv0": odd if odd != 2**70 else "\x1b[2J",
+    }
+    writer = CaptureWriter(path)
+    for frame in (hello, *frames(history)):
+        writer.add(1, encode(frame))
+    writer.close()
+    for form in ([], ["--json"]):
+        done = idlehands("explain", path, *form, folder=folder)
+        assert done.returncode == 0, done.stderr
+        assert done.stderr == ""
+        assert "\x1b" not in done.stdout

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import stat
 from typing import TYPE_CHECKING
 
 from .format import (
@@ -31,6 +33,9 @@ class CaptureReader:
         self.path = path
         self.warning = ""
         try:
+            if not stat.S_ISREG(os.stat(path).st_mode):  # opening a pipe would wait for a writer
+                kind = "a directory" if os.path.isdir(path) else "not a regular file"
+                raise NotACapture(f"{kind}, not an idlehands capture")
             with open(path, "rb") as file:
                 check_prefix(file.read(PREFIX_BYTES))
         except NotACapture as error:

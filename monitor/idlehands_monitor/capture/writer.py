@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import stat
 from typing import TYPE_CHECKING
 
 from .format import MAGIC, Block, CaptureError, encode_block, prefix
@@ -76,6 +77,8 @@ class CaptureWriter:
 def _refuse_other_files(path: str) -> None:
     with contextlib.suppress(FileNotFoundError):
         try:
+            if not stat.S_ISREG(os.stat(path).st_mode):
+                raise CaptureError(f"{path}: is not a regular file; it is left as it is")
             with open(path, "rb") as file:
                 start = file.read(len(MAGIC))
         except FileNotFoundError:

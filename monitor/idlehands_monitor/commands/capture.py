@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from time import monotonic, sleep
 from typing import TYPE_CHECKING
 
@@ -69,6 +70,8 @@ def wait_until_attached(
 def copy_whole_blocks(source_path: str, path: str) -> None:
     """Copy the whole blocks of a capture, leaving out a torn tail."""
     reader = CaptureReader(source_path)
+    if os.path.exists(path) and os.path.samefile(source_path, path):
+        raise CommandError(f"{path}: is the capture itself; give the copy another name")
     writer = CaptureWriter(path)
     for block in reader:
         writer.add(block.at_ns, block.frames)

@@ -16,7 +16,9 @@ SUFFIX = ".idlehands"
 
 def is_file(target: str) -> bool:
     """Say whether a target means a capture file rather than a process or a pool."""
-    return not target.isdigit() and (target.endswith(SUFFIX) or os.path.isfile(target))
+    if target.isdigit():
+        return False
+    return target.endswith(SUFFIX) or os.sep in target or os.path.isfile(target)
 
 
 def open_replay(path: str, speed: float = 1.0) -> ReplaySource:

@@ -95,7 +95,10 @@ def ask(path: str) -> FoundProcess | None:
             return None
         except (OSError, WireError):
             return None
-    return _describe(path, frames)
+    try:
+        return _describe(path, frames)
+    except (KeyError, TypeError, ValueError):
+        return None  # whoever answers is no probe of ours
 
 
 def _first_frames(connection: socket.socket) -> list[Frame]:

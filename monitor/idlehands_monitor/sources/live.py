@@ -214,8 +214,9 @@ class LiveSource:
             elif kind in ("hello", "names"):
                 self._opening[f"{kind} {frame.get('pool')}"] = raw
             if kind == "names":
-                threads = frame.get("threads", [])
-                self._native_ids[frame["pool"]] = [int(thread[1]) for thread in threads]
+                with contextlib.suppress(KeyError, IndexError, TypeError, ValueError):
+                    threads = [int(thread[1]) for thread in frame["threads"]]
+                    self._native_ids[frame["pool"]] = threads
         piece = _Piece(at_ns, b"".join(raw for _, raw in pieces))
         with self._capture_lock:
             self._keep(piece)
