@@ -10,7 +10,8 @@ from collections.abc import Sequence
 from time import monotonic_ns
 from typing import Callable
 
-from ._recorder import LEAST_ROWS_PER_WORKER, OffWorkerProbe, WorkerProbe
+from ._off import OffWorkerProbe
+from ._recorder import LEAST_ROWS_PER_WORKER, WorkerProbe
 from ._rings import NO_TOKEN, Ring, SpawnRing, Token
 from ._tables import CANCELLED, NONE
 

@@ -327,35 +327,3 @@ class WorkerProbe:
     def failed(self, error: Exception) -> None:
         """Pass misuse on; for anything else switch the probe off and let the pool run."""
         self.pool.failed(error)
-
-
-class OffWorkerProbe(WorkerProbe):
-    """A worker of a pool whose probe is off: every call does nothing."""
-
-    __slots__ = ()
-
-    def bind(self) -> None:
-        """Do nothing."""
-
-    def spawned(self, kind: str, size: int = NONE) -> Token:
-        """Return an empty token."""
-        return NO_TOKEN
-
-    def running(self, token: Token, taken_from: int = OWN_DEQUE) -> None:
-        """Do nothing."""
-
-    def finished(self, outcome: int = FINISHED) -> None:
-        """Do nothing."""
-
-    def waiting(self, on: Token | None = None) -> None:
-        """Do nothing."""
-
-    resumed = searching = parked = bind
-
-    def missed(self, victim: int) -> None:
-        """Do nothing."""
-
-    stolen = lost_race = missed
-
-    def unparked(self, woken_by: int = NONE, woken_ns: int = NONE) -> None:
-        """Do nothing."""

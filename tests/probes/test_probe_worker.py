@@ -14,8 +14,9 @@ import pytest
 import idlehands
 from idlehands import CANCELLED, FAILED, FINISHED, INBOX, OWN_DEQUE, ProbeMisuse
 from idlehands._frames import open_intervals
+from idlehands._off import OffWorkerProbe
 from idlehands._pool import MOST_KINDS, OTHER_KINDS
-from idlehands._recorder import CPU_STREAK, CPU_WORTH_NS, WEIGHED_ROWS, OffWorkerProbe
+from idlehands._recorder import CPU_STREAK, CPU_WORTH_NS, WEIGHED_ROWS
 from idlehands._rings import NO_TOKEN
 from idlehands._tables import GAPS, PARKED, SEARCHING, TASKS, WAITS
 
