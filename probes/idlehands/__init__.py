@@ -20,6 +20,7 @@ from ._process import declare_pool
 from ._recorder import WorkerProbe
 from ._rings import Token
 from ._tables import CANCELLED, FAILED, FINISHED, INBOX, OWN_DEQUE
+from .adapters import install
 
 __version__ = "0.1.0"
 
@@ -36,4 +37,5 @@ __all__ = [
     "__version__",
     "configure",
     "declare_pool",
+    "install",
 ]

@@ -16,6 +16,11 @@ OLDEST_PYTHON = (3, 11)
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; return its exit status."""
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    if given[:1] == ["run"]:
+        from ._run import run as run_job
+
+        return run_job(given[1:])
     if sys.version_info < OLDEST_PYTHON:
         return _refuse(
             "the monitor needs Python 3.11 or later (the probe alone runs from 3.9); "
@@ -28,7 +33,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             f"run: python -m pip install 'idlehands[monitor]'"
         )
     run = importlib.import_module("idlehands_monitor.cli").main
-    status: int = run(list(sys.argv[1:] if arguments is None else arguments))
+    status: int = run(given)
     return status
 
 

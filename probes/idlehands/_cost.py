@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from time import monotonic_ns
 
 from ._pool import PoolProbe
+from ._tables import TASKS
 
 CALIBRATION_TASKS = 200
 
@@ -36,6 +37,9 @@ def recording_ns(pools: Iterable[PoolProbe], per_task_ns: float) -> int:
     tasks = others = 0
     for pool in pools:
         for probe in pool.probes:
-            tasks += probe.tasks.written
-            others += probe.gaps.written + probe.waits.written
+            for table, ring in probe.rings():
+                if table is TASKS:
+                    tasks += ring.written
+                else:
+                    others += ring.written
     return int((tasks + others * 2 / 3) * per_task_ns)

@@ -6,14 +6,14 @@ rings; the pool's workers never know it is there.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Sequence
 from time import monotonic_ns
 from typing import Any, Callable
 
 from ._pool import PoolProbe
 from ._recorder import WorkerProbe
-from ._rings import Ring, SpawnRing
-from ._tables import GAPS, NONE, SPAWNS, TASKS, WAITS, Table
+from ._tables import NONE, SPAWNS, TASKS, Table
 from ._wire import Frame, encode, encode_columns
 
 ROWS_PER_FRAME = 512
@@ -36,6 +36,7 @@ class Cursor:
     def names(self) -> Iterator[bytes]:
         """Yield what the pool and its parts are called, if that has changed."""
         pool = self.pool
+        pool.refresh()
         closed = pool.closed_ns >= 0
         if self._revision != pool.revision or closed != self._said_closed:
             self._revision = pool.revision
@@ -46,18 +47,19 @@ class Cursor:
         """Yield encoded frames until everything up to one moment is sent, `levels` last."""
         pool = self.pool
         now = monotonic_ns()
+        probes = pool.probes[:]  # workers that join from here on are for the next flush
         # Open intervals before rows: one that ends in between is seen twice, never missed.
-        open_now = [open_intervals(probe) for probe in pool.probes]
+        open_now = [open_intervals(probe) for probe in probes]
         yield from self._rows(SPAWNS, NONE, pool.spawns, now)
         yield from self._rows(TASKS, NONE, pool.cancellations, now)
-        for probe in pool.probes:
-            yield from self._rows(TASKS, probe.index, probe.tasks, now)
-            yield from self._rows(WAITS, probe.index, probe.waits, now)
-            yield from self._rows(GAPS, probe.index, probe.gaps, now)
-            yield from self._counters(probe)
+        for probe in probes:
+            for table, ring in probe.rings():
+                yield from self._rows(table, probe.index, ring, now)
+            if isinstance(probe, WorkerProbe):
+                yield from self._counters(probe)
         yield encode(levels_frame(pool, now, open_now))
 
-    def _rows(self, table: Table, worker: int, ring: Ring | SpawnRing, now: int) -> Iterator[bytes]:
+    def _rows(self, table: Table, worker: int, ring: Any, now: int) -> Iterator[bytes]:
         key = (table.name, worker)
         while True:
             position = self._positions.get(key, 0)
@@ -82,7 +84,7 @@ class Cursor:
                     "first": first,
                     "rows": len(rows),
                     "complete_ns": NONE if more else now,
-                    "columns": encode_columns(table.names, _columns(table, rows)),
+                    "columns": _columns(table, rows),
                 }
             )
             if not more:
@@ -104,14 +106,17 @@ class Cursor:
         )
 
 
-def _columns(table: Table, rows: Sequence[Any]) -> list[Sequence[int]]:
-    if table is SPAWNS:
-        return [rows]
-    columns: list[Sequence[Any]] = list(zip(*rows))
-    if table is not TASKS:
+def _columns(table: Table, rows: Any) -> dict[str, bytes]:
+    if not isinstance(rows, list):  # from a board: they lie there as words already
+        columns: dict[str, bytes] = rows.columns()
         return columns
-    # A task's row holds its token whole; the token's columns stand first, the rest in order.
-    return [*zip(*columns[0]), *columns[1:]]
+    if table is SPAWNS:
+        return encode_columns(table.names, [rows])
+    by_column: list[Sequence[Any]] = list(zip(*rows))
+    if table is TASKS:
+        # A task's row holds its token whole; the token's columns stand first, the rest in order.
+        by_column = [*zip(*by_column[0]), *by_column[1:]]
+    return encode_columns(table.names, by_column)
 
 
 def names_frame(pool: PoolProbe) -> Frame:
@@ -124,30 +129,41 @@ def names_frame(pool: PoolProbe) -> Frame:
         "workers": pool.workers,
         "declared_ns": pool.declared_ns,
         "closed_ns": pool.closed_ns,
+        "shared_queue": pool.shared_queue,
+        "broken": pool.broken(),
         "task_kinds": sorted(pool.kinds, key=pool.kinds.__getitem__),
         "threads": [
-            [probe.index, probe.native_id, probe.ident, probe.thread_name]
+            [probe.index, probe.native_id, probe.ident, probe.thread_name, process_of(probe)]
             for probe in pool.probes
             if probe.native_id >= 0
         ],
     }
 
 
-def open_intervals(probe: WorkerProbe) -> list[list[int]]:
+def process_of(probe: Any) -> int:
+    """Return the process that a worker is in: this one, or a worker process."""
+    pid = getattr(probe, "pid", NONE)
+    return pid if pid >= 0 else os.getpid()
+
+
+def open_intervals(probe: Any) -> list[list[int]]:
     """Return a worker's open intervals, outermost first.
 
     A task is [0, its six token columns, started_ns, taken_from], a wait [1, began_ns, on_task],
-    a gap [2, began_ns, state]; at most one gap, last.
+    a gap [2, began_ns, state], a stay [3, began_ns]; at most one gap, last, and one stay, first.
     """
     token, started, taken_from = probe.token, probe.started, probe.taken_from
     gap, stack = probe.gap, probe.stack[:]
     intervals: list[list[int]] = []
+    joined = getattr(probe, "joined_ns", NONE)
+    if joined > 0:
+        intervals.append([3, joined])
     for suspended in stack:
         intervals.append([0, *suspended[0], suspended[1], suspended[2]])
         intervals.append([1, suspended[4], suspended[5]])
     if token is not None:
         # Set and taken in this order, these belong together if the token is still the same one.
-        if token is probe.token and not any(token is suspended[0] for suspended in stack):
+        if token == probe.token and not any(token is suspended[0] for suspended in stack):
             intervals.append([0, *token, started, taken_from])
     elif gap is not None and probe.gap is gap:
         intervals.append([2, gap[1], gap[0]])

@@ -17,6 +17,7 @@ import socket
 import sys
 import threading
 import time
+from _thread import start_new_thread
 from collections.abc import Iterator
 from time import monotonic, monotonic_ns, thread_time_ns
 from typing import Any, Callable
@@ -94,10 +95,39 @@ class Outlet:
         self._listener = self._listen()
         self._wake, self._woken = socket.socketpair()
         self._readers: list[_Reader] = []
-        self._stopping = False
+        self._stopping = self._pausing = False
         self._per_task_ns = 0.0
-        self._began_cpu_ns = 0
-        self.thread = threading.Thread(target=self._run, name="idlehands-outlet", daemon=True)
+        self._began_cpu_ns = self._earlier_cpu_ns = 0
+        self._native_id = 0
+        self._ended = threading.Event()
+        self._ended.set()
+
+    @property
+    def is_running(self) -> bool:
+        """Whether the outlet's thread runs."""
+        return not self._ended.is_set()
+
+    def start(self) -> None:
+        """Start the thread, or go on after `pause`; nothing where it runs or has been stopped."""
+        if self.is_running or self._stopping:
+            return
+        self._pausing = False
+        self._ended.clear()
+        # Not a `threading.Thread`: a host may count its threads, or join all there are.
+        start_new_thread(self._run, ())
+
+    def pause(self) -> None:
+        """End the thread for a fork; readers stay attached. Bounded in time."""
+        if not self.is_running:
+            return
+        self._pausing = True
+        self._rouse()
+        if self._ended.wait(LAST_WORDS_SECONDS):
+            _wait_until_gone(self._native_id)
+
+    def _rouse(self) -> None:
+        with contextlib.suppress(OSError):
+            self._wake.send(b"x")
 
     def _listen(self) -> socket.socket:
         folder = make_folder()
@@ -121,11 +151,13 @@ class Outlet:
 
     def stop(self) -> None:
         """Hand readers what is left, say bye, and end the thread. Bounded in time."""
+        paused = not self.is_running
         self._stopping = True
-        with contextlib.suppress(OSError):
-            self._wake.send(b"x")
-        if self.thread.is_alive():
-            self.thread.join(LAST_WORDS_SECONDS + 1)
+        if paused:
+            self._close()
+            return
+        self._rouse()
+        self._ended.wait(LAST_WORDS_SECONDS + 1)
 
     def abandon(self) -> None:
         """Close every descriptor without a word: what a forked child does with its copies."""
@@ -135,24 +167,35 @@ class Outlet:
             end.close()
 
     def _run(self) -> None:
+        self._native_id = threading.get_native_id()
         self._began_cpu_ns = thread_time_ns()
         try:
             with selectors.DefaultSelector() as selector:
                 selector.register(self._listener, selectors.EVENT_READ)
                 selector.register(self._woken, selectors.EVENT_READ)
+                for reader in self._readers:
+                    events = selectors.EVENT_READ
+                    events |= selectors.EVENT_WRITE if reader.backlog else 0
+                    selector.register(reader.connection, events, reader)
                 self._serve(selector)
         except Exception as error:
+            self._stopping = True
             logger.warning("outlet switched off: %r", error)
         finally:
-            self._close()
+            if self._stopping:
+                self._close()
+            self._earlier_cpu_ns += thread_time_ns() - self._began_cpu_ns
+            self._ended.set()
 
     def _serve(self, selector: selectors.BaseSelector) -> None:
         due = monotonic()
-        while not self._stopping:
+        while not self._stopping and not self._pausing:
             timeout = max(0.0, due - monotonic()) if self._readers else None
             for key, events in selector.select(timeout):
                 if key.fileobj is self._listener:
                     self._accept(selector)
+                elif key.fileobj is self._woken:
+                    self._woken.recv(64)
                 elif isinstance(key.data, _Reader):
                     self._attend(selector, key.data, events)
             if monotonic() >= due:
@@ -241,7 +284,7 @@ class Outlet:
                     "frame": "cost",
                     "at_ns": monotonic_ns(),
                     "recording_ns": recording_ns(pools, self._per_task_ns),
-                    "sending_ns": thread_time_ns() - self._began_cpu_ns,
+                    "sending_ns": self._earlier_cpu_ns + thread_time_ns() - self._began_cpu_ns,
                 }
             )
         reader.flushes += 1
@@ -291,6 +334,13 @@ def _bind(listener: socket.socket, path: str) -> bool:
                 os.unlink(path)
         listener.bind(short)
         return True
+
+
+def _wait_until_gone(native_id: int) -> None:
+    """Wait until the kernel has seen a thread end: its last words come a little before that."""
+    deadline = monotonic() + LAST_WORDS_SECONDS
+    while os.path.exists(f"/proc/self/task/{native_id}") and monotonic() < deadline:
+        time.sleep(0)
 
 
 def hello_frame() -> dict[str, Any]:

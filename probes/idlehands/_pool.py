@@ -8,7 +8,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Sequence
 from time import monotonic_ns
-from typing import Callable
+from typing import Any, Callable
 
 from ._off import OffWorkerProbe
 from ._recorder import LEAST_ROWS_PER_WORKER, WorkerProbe
@@ -60,6 +60,7 @@ class PoolProbe:
         "probes",
         "rare",
         "revision",
+        "shared_queue",
         "spawns",
         "workers",
     )
@@ -71,10 +72,11 @@ class PoolProbe:
         self.number = number
         self.declared_ns = monotonic_ns()
         self.closed_ns = NONE
+        self.shared_queue = False
         self.kinds: dict[str, int] = {}
         self.spawns = SpawnRing(SPAWN_ROWS_PER_POOL)
         self.cancellations = Ring(LEAST_ROWS_PER_WORKER)
-        self.probes = [WorkerProbe(self, index) for index in range(workers)]
+        self.probes: list[Any] = [WorkerProbe(self, index) for index in range(workers)]
         self.depths: Callable[[], Depths] | None = None
         self.misuses = 0
         self.revision = 0
@@ -85,13 +87,25 @@ class PoolProbe:
         self.on_bound: Callable[[], None] | None = None
         self.on_close: Callable[[PoolProbe], None] | None = None
 
+    def refresh(self) -> None:
+        """Bring up to date what changes now and then; the outlet calls it before it reads."""
+
+    def open_again(self) -> bool:
+        """Open a closed pool again, where its sort can; say whether it is open."""
+        return False
+
+    def broken(self) -> str:
+        """Return why the pool cannot be used any more, empty where nothing is known to be wrong."""
+        return ""
+
     def worker(self, index: int) -> WorkerProbe:
         """Return the probe of worker `index`. Raises ProbeMisuse when there is no such worker."""
         if not 0 <= index < self.workers:
             message = f"pool {self.name!r} has workers 0 to {self.workers - 1}, not {index}"
             self.misused(message)
             return OffWorkerProbe(self, 0)
-        return self.probes[index]
+        probe: WorkerProbe = self.probes[index]
+        return probe
 
     def spawned(self, kind: str, size: int = NONE) -> Token:
         """Record a task that a thread outside the pool is about to hand in; return its token."""
@@ -193,7 +207,8 @@ class _OffPoolProbe(PoolProbe):
 
     def worker(self, index: int) -> WorkerProbe:
         """Return a probe that does nothing."""
-        return self.probes[index if 0 <= index < len(self.probes) else 0]
+        probe: WorkerProbe = self.probes[index if 0 <= index < len(self.probes) else 0]
+        return probe
 
     def spawned(self, kind: str, size: int = NONE) -> Token:
         """Return an empty token."""

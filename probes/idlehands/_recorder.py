@@ -19,7 +19,17 @@ from time import monotonic_ns, thread_time_ns
 from typing import TYPE_CHECKING, Any
 
 from ._rings import NO_TOKEN, Ring, Token
-from ._tables import FINISHED, NONE, OWN_DEQUE, PARKED, SEARCHING
+from ._tables import (
+    FINISHED,
+    GAPS,
+    NONE,
+    OWN_DEQUE,
+    PARKED,
+    SEARCHING,
+    TASKS,
+    WAITS,
+    Table,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -44,7 +54,48 @@ Suspended = tuple[Token, int, int, int, int, int, int]
 """A task that waits: token, started, taken_from, cpu so far, wait began, on_task, helped."""
 
 
-class WorkerProbe:
+class WorkerSense:
+    """What the outlet and every sort of worker share: who it is, and which kinds' CPU is read."""
+
+    __slots__ = (
+        "cpu_kinds",
+        "ident",
+        "index",
+        "long_streak",
+        "mark",
+        "native_id",
+        "tasks",
+        "thread_name",
+    )
+
+    tasks: Ring
+
+    def __init__(self, index: int) -> None:
+        self.index = index
+        self.mark = NONE
+        self.cpu_kinds: set[int] = set()
+        self.long_streak: dict[int, int] = {}
+        self.ident = self.native_id = NONE
+        self.thread_name = ""
+
+    def weigh(self, rows: Sequence[Any]) -> None:
+        """Choose the kinds of task whose CPU time is read, from rows of tasks just ended.
+
+        The outlet calls this with what it is about to send: nobody needs CPU times that nobody
+        reads, and the worker is spared the sum.
+        """
+        for row in rows[:: max(1, len(rows) // WEIGHED_ROWS)]:
+            kind = row[0][2]
+            if row[2] - row[1] < CPU_WORTH_NS:
+                self.cpu_kinds.discard(kind)
+                self.long_streak[kind] = 0
+            elif kind not in self.cpu_kinds:
+                self.long_streak[kind] = self.long_streak.get(kind, 0) + 1
+                if self.long_streak[kind] >= CPU_STREAK:
+                    self.cpu_kinds.add(kind)
+
+
+class WorkerProbe(WorkerSense):
     """What one worker tells about itself. Only the worker's own thread calls its methods.
 
     The task in hand is in `token`, `started` and their neighbours; `token` is None outside a
@@ -56,33 +107,25 @@ class WorkerProbe:
 
     __slots__ = (
         "cpu",
-        "cpu_kinds",
         "empties",
         "gap",
         "gaps",
         "helped",
         "hits",
-        "ident",
-        "index",
         "kinds",
-        "long_streak",
         "lost_races",
-        "mark",
-        "native_id",
         "pool",
         "spawns",
         "stack",
         "started",
         "taken_from",
-        "tasks",
-        "thread_name",
         "token",
         "waits",
     )
 
     def __init__(self, pool: PoolProbe, index: int) -> None:
+        super().__init__(index)
         self.pool = pool
-        self.index = index
         self.tasks = Ring(max(LEAST_ROWS_PER_WORKER, TASK_ROWS_PER_POOL // pool.workers))
         self.waits = Ring(max(LEAST_ROWS_PER_WORKER, GAP_ROWS_PER_POOL // pool.workers))
         self.gaps = Ring(max(LEAST_ROWS_PER_WORKER, GAP_ROWS_PER_POOL // pool.workers))
@@ -90,17 +133,16 @@ class WorkerProbe:
         self.spawns = pool.spawns
         self.token: Token | None = None
         self.started = self.taken_from = self.cpu = 0
-        self.mark = NONE
         self.stack: list[Suspended] = []
         self.gap: tuple[int, int, int] | None = None
         self.helped = 0
         self.hits = [0] * pool.workers
         self.empties = [0] * pool.workers
         self.lost_races = [0] * pool.workers
-        self.cpu_kinds: set[int] = set()
-        self.long_streak: dict[int, int] = {}
-        self.ident = self.native_id = NONE
-        self.thread_name = ""
+
+    def rings(self) -> tuple[tuple[Table, Any], ...]:
+        """Return the tables this worker writes, with their rings."""
+        return (TASKS, self.tasks), (WAITS, self.waits), (GAPS, self.gaps)
 
     def bind(self) -> None:
         """Say that the calling thread is this worker. Starts the outlet if it is not running."""
@@ -296,22 +338,6 @@ class WorkerProbe:
     def _looks(self) -> int:
         # Summed here, once a gap, so that a failed look stays a single increment.
         return sum(self.empties) + sum(self.hits) + sum(self.lost_races)
-
-    def weigh(self, rows: Sequence[Any]) -> None:
-        """Choose the kinds of task whose CPU time is read, from rows of tasks just ended.
-
-        The outlet calls this with what it is about to send: nobody needs CPU times that nobody
-        reads, and the worker is spared the sum.
-        """
-        for row in rows[:: max(1, len(rows) // WEIGHED_ROWS)]:
-            kind = row[0][2]
-            if row[2] - row[1] < CPU_WORTH_NS:
-                self.cpu_kinds.discard(kind)
-                self.long_streak[kind] = 0
-            elif kind not in self.cpu_kinds:
-                self.long_streak[kind] = self.long_streak.get(kind, 0) + 1
-                if self.long_streak[kind] >= CPU_STREAK:
-                    self.cpu_kinds.add(kind)
 
     def no_such_victim(self, victim: object, error: Exception) -> None:
         """Report a victim that is not an index of this pool."""

@@ -44,7 +44,13 @@ INBOX = -2
 FINISHED = 0
 FAILED = 1
 CANCELLED = 2
-OUTCOMES = ("finished", "failed", "cancelled")
+LOST = 3
+OUTCOMES = ("finished", "failed", "cancelled", "lost")
+"""A task is lost when the process of its worker ended in it."""
+
+LEFT = 0
+DIED = 1
+"""How a worker's stay in its pool ended: it left, or its process ended inside a task."""
 
 SEARCHING = 0
 PARKED = 1
@@ -64,7 +70,7 @@ TASKS = Table(
         Column("ended_ns", "when it returned or raised"),
         Column("taken_from", "-1 own deque, -2 shared inbox, else the victim's index"),
         Column("cpu_ns", "thread CPU time of it outside its waits, -1 where not read"),
-        Column("outcome", "0 finished, 1 failed, 2 cancelled"),
+        Column("outcome", "0 finished, 1 failed, 2 cancelled, 3 lost with its worker"),
     ),
 )
 
@@ -100,4 +106,16 @@ SPAWNS = Table(
     (Column("spawned_ns", "when it was handed to the pool"),),
 )
 
-TABLES = {table.name: table for table in (TASKS, WAITS, GAPS, SPAWNS)}
+STAYS = Table(
+    "stays",
+    "a stretch in which a worker, a thread or a process, belonged to its pool",
+    (
+        Column("began_ns", "when it joined"),
+        Column("ended_ns", "when it left"),
+        Column("pid", "the process it was or was in"),
+        Column("native_id", "the kernel's number of its thread"),
+        Column("how", "0 left, 1 died in a task"),
+    ),
+)
+
+TABLES = {table.name: table for table in (TASKS, WAITS, GAPS, SPAWNS, STAYS)}

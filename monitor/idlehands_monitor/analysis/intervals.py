@@ -11,17 +11,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from idlehands.wire import CANCELLED, NONE, PARKED, SEARCHING
 
+from .rows import NEVER, Bool, Int64, Rows, of_workers, open_ends, still_open, with_more
+from .stays import inferred_gaps, inside_stays, present_ns, stay_rows
+
 if TYPE_CHECKING:
-    from ..ledger import OpenInterval, PoolLedger, TableStore
-
-NEVER = int(np.iinfo(np.int64).max)
-
-Int64 = npt.NDArray[np.int64]
-Bool = npt.NDArray[np.bool_]
+    from ..ledger import PoolLedger
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +53,7 @@ class Cut:
     waits.extra: helping (1 where the worker did something else meanwhile).
     gaps.extra: parked (1 or 0), waking_ns (when the waking began that ends it).
     spawned_ns, started_ns: moments inside the stretch, sorted; queued_at_begin: tasks.
+    present_ns: how long each worker belonged to the pool in the stretch, shape (workers,).
     """
 
     begin_ns: int
@@ -67,6 +65,7 @@ class Cut:
     spawned_ns: Int64
     started_ns: Int64
     queued_at_begin: int
+    present_ns: Int64
 
 
 def sum_per_worker(worker: Int64, values: Int64, workers: int) -> Int64:
@@ -79,16 +78,22 @@ def sum_per_worker(worker: Int64, values: Int64, workers: int) -> Int64:
 def cut(pool: PoolLedger, begin_ns: int, end_ns: int) -> Cut:
     """Return what `pool` was in between two moments."""
     waits = _waits(pool, end_ns)
-    since = _since(waits, begin_ns)
+    since = -1 if pool.shared_queue else _since(waits, begin_ns)
     tasks, cancelled = _tasks(pool, end_ns, since)
-    gaps = _gaps(pool, end_ns, since)
+    if pool.shared_queue:
+        stays = stay_rows(pool, end_ns)
+        tasks = inside_stays(tasks, stays)
+        gaps = inferred_gaps(tasks, stays)
+    else:
+        gaps = _gaps(pool, end_ns, since)
     # Nesting and waking are worked out on whole intervals, so that a window's edge changes
     # neither, and windows side by side add up to the window around them.
     nesting = Nesting(waits, min(_least(rows["began"]) for rows in (tasks, waits, gaps)))
     for rows in (tasks, waits, gaps):
         rows["nested"] = nesting.inside(rows).astype(np.int64)
     waits["helping"] = nesting.helping(tasks, gaps)
-    gaps["waking_ns"] = waking_from(gaps, tasks)
+    if not pool.shared_queue:
+        gaps["waking_ns"] = waking_from(gaps, tasks)
     started = np.concatenate([tasks["began"], cancelled])
     return Cut(
         begin_ns,
@@ -100,6 +105,7 @@ def cut(pool: PoolLedger, begin_ns: int, end_ns: int) -> Cut:
         spawned_ns=_inside(pool.spawns["spawned_ns"], begin_ns, end_ns),
         started_ns=_inside(started, begin_ns, end_ns),
         queued_at_begin=queued_at(pool, begin_ns),
+        present_ns=present_ns(pool, begin_ns, end_ns),
     )
 
 
@@ -116,85 +122,50 @@ def _inside(times: Int64, begin_ns: int, end_ns: int) -> Int64:
     return np.sort(times[(times >= begin_ns) & (times < end_ns)])
 
 
-Rows = dict[str, Int64]
-
-
 def _tasks(pool: PoolLedger, end_ns: int, since_ns: int) -> tuple[Rows, Int64]:
     """Return the tasks run, open ones included, and the moments of the tasks cancelled."""
     store = pool.tasks
     recent = store["ended_ns"] >= since_ns
     cancelled = store["outcome"] == CANCELLED
     ran = recent & ~cancelled
-    workers, still = _still_open(pool, store, "started_ns", ("task",))
+    workers, still = still_open(pool, store, "started_ns", ("task",))
     rows = {
-        "worker": _with(store["worker"][ran], workers),
-        "began": _with(store["started_ns"][ran], [i.began_ns for i in still]),
-        "ended": _with(store["ended_ns"][ran], _open_ends(pool, end_ns, still)),
-        "spawned_ns": _with(store["spawned_ns"][ran], [i.spawned_ns for i in still]),
-        "cpu_ns": _with(store["cpu_ns"][ran], [NONE] * len(still)),
+        "worker": with_more(store["worker"][ran], workers),
+        "began": with_more(store["started_ns"][ran], [i.began_ns for i in still]),
+        "ended": with_more(store["ended_ns"][ran], open_ends(pool, end_ns, still)),
+        "spawned_ns": with_more(store["spawned_ns"][ran], [i.spawned_ns for i in still]),
+        "cpu_ns": with_more(store["cpu_ns"][ran], [NONE] * len(still)),
     }
     rows["full_ns"] = rows["ended"] - rows["began"]
-    return _of_workers(rows, pool.workers), store["started_ns"][recent & cancelled]
+    return of_workers(rows, pool.workers), store["started_ns"][recent & cancelled]
 
 
 def _waits(pool: PoolLedger, end_ns: int) -> Rows:
     store = pool.waits
-    workers, still = _still_open(pool, store, "began_ns", ("wait",))
+    workers, still = still_open(pool, store, "began_ns", ("wait",))
     rows = {
-        "worker": _with(store["worker"], workers),
-        "began": _with(store["began_ns"], [i.began_ns for i in still]),
-        "ended": _with(store["ended_ns"], _open_ends(pool, end_ns, still)),
+        "worker": with_more(store["worker"], workers),
+        "began": with_more(store["began_ns"], [i.began_ns for i in still]),
+        "ended": with_more(store["ended_ns"], open_ends(pool, end_ns, still)),
     }
-    return _of_workers(rows, pool.workers)
+    return of_workers(rows, pool.workers)
 
 
 def _gaps(pool: PoolLedger, end_ns: int, since_ns: int) -> Rows:
     store = pool.gaps
     recent = store["ended_ns"] >= since_ns
-    workers, still = _still_open(pool, store, "began_ns", ("searching", "parked"))
+    workers, still = still_open(pool, store, "began_ns", ("searching", "parked"))
     states = [PARKED if interval.what == "parked" else SEARCHING for interval in still]
     rows = {
-        "worker": _with(store["worker"][recent], workers),
-        "began": _with(store["began_ns"][recent], [i.began_ns for i in still]),
-        "ended": _with(store["ended_ns"][recent], _open_ends(pool, end_ns, still)),
-        "parked": (_with(store["state"][recent], states) == PARKED).astype(np.int64),
-        "woken_ns": _with(store["woken_ns"][recent], [NONE] * len(still)),
+        "worker": with_more(store["worker"][recent], workers),
+        "began": with_more(store["began_ns"][recent], [i.began_ns for i in still]),
+        "ended": with_more(store["ended_ns"][recent], open_ends(pool, end_ns, still)),
+        "parked": (with_more(store["state"][recent], states) == PARKED).astype(np.int64),
+        "woken_ns": with_more(store["woken_ns"][recent], [NONE] * len(still)),
         # An open gap has not led to a task yet, whatever is found in the tables.
-        "closed_ns": _with(store["ended_ns"][recent], [NEVER] * len(still)),
+        "closed_ns": with_more(store["ended_ns"][recent], [NEVER] * len(still)),
     }
-    return _of_workers(rows, pool.workers)
-
-
-def _still_open(
-    pool: PoolLedger, store: TableStore, start: str, sorts: tuple[str, ...]
-) -> tuple[list[int], list[OpenInterval]]:
-    """Return (workers, intervals) open at the last levels, without those that a row has closed.
-
-    What ended while the levels were being read is in both; its row ends after their moment.
-    """
-    late = store["ended_ns"] >= pool.complete_ns
-    closed = set(zip(store["worker"][late].tolist(), store[start][late].tolist(), strict=True))
-    found = [
-        (worker, interval)
-        for worker, intervals in enumerate(pool.open)
-        for interval in intervals
-        if interval.what in sorts and (worker, interval.began_ns) not in closed
-    ]
-    return [worker for worker, _ in found], [interval for _, interval in found]
-
-
-def _open_ends(pool: PoolLedger, end_ns: int, still: list[OpenInterval]) -> list[int]:
-    return [max(pool.complete_ns, end_ns, i.began_ns) for i in still]
-
-
-def _with(column: Int64, more: list[int]) -> Int64:
-    return np.concatenate([column, np.array(more, dtype=np.int64)])
-
-
-def _of_workers(rows: Rows, workers: int) -> Rows:
-    """Leave out rows of workers that the pool does not have (a damaged or hostile stream)."""
-    known = (rows["worker"] >= 0) & (rows["worker"] < workers)
-    return rows if known.all() else {name: column[known] for name, column in rows.items()}
+    return of_workers(rows, pool.workers)
 
 
 def _clip(rows: Rows, begin_ns: int, end_ns: int) -> Intervals:
@@ -294,7 +265,7 @@ def queued_at(pool: PoolLedger, moment_ns: int) -> int:
     """
     spawned = pool.spawns["spawned_ns"]
     spawned_before = pool.written("spawns") - int(np.count_nonzero(spawned >= moment_ns))
-    _workers, still = _still_open(pool, pool.tasks, "started_ns", ("task",))
+    _workers, still = still_open(pool, pool.tasks, "started_ns", ("task",))
     started_since = int(np.count_nonzero(pool.tasks["started_ns"] >= moment_ns))
     started_since += sum(interval.began_ns >= moment_ns for interval in still)
     started_before = pool.written("tasks") + len(still) - started_since

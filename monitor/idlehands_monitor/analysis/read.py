@@ -9,32 +9,29 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from idlehands.wire import CANCELLED, FAILED, NONE
+from idlehands.wire import CANCELLED, FAILED, LOST
 
 from .findings import findings
 from .intervals import queued_at
 from .readings import (
+    HandOverReading,
     KindReading,
     PoolReading,
     Reading,
     SourceReading,
     StealReading,
     TaskReading,
-    WorkerReading,
 )
 from .worker_time import pool_time
+from .workers import comings_and_goings, kind_name, worker_readings
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     import numpy.typing as npt
 
-    from ..ledger import Ledger, OpenInterval, PoolLedger
-    from .worker_time import PoolTime, WorkerTime
-
-NOT_RECORDED = float("nan")
-
-STATES = {"task": "working", "wait": "waiting", "searching": "searching", "parked": "parked"}
+    from ..ledger import Ledger, PoolLedger
+    from .worker_time import PoolTime
 
 
 def read(
@@ -81,7 +78,7 @@ def read_pool(
         name=pool.name,
         kind=pool.kind,
         number=pool.number,
-        workers=_workers(pool, time.per_worker, steals, history, begin_ns, end_ns),
+        workers=worker_readings(pool, time.per_worker, steals, history, begin_ns, end_ns),
         history=tuple(second.pool for second in history),
         begin_ns=begin_ns,
         end_ns=end_ns,
@@ -91,73 +88,15 @@ def read_pool(
         core_time=time.core_time,
         tasks=_tasks(pool, begin_ns, end_ns),
         steals=steals,
+        hand_overs=_hand_overs(pool, begin_ns, end_ns),
+        stays=comings_and_goings(pool, begin_ns, end_ns),
+        broken=pool.broken,
         inbox=pool.inbox,
         findings=findings(time.pool, pool.workers, window_s),
         lost_rows=pool.lost_rows,
         misuses=pool.misuses,
         closed=pool.closed_ns >= 0,
     )
-
-
-def _workers(
-    pool: PoolLedger,
-    times: tuple[WorkerTime, ...],
-    steals: StealReading,
-    history: tuple[PoolTime, ...],
-    begin_ns: int,
-    end_ns: int,
-) -> tuple[WorkerReading, ...]:
-    ended = (pool.tasks["ended_ns"] > begin_ns) & (pool.tasks["ended_ns"] <= end_ns)
-    runners = pool.tasks["worker"][ended]
-    finished = np.bincount(
-        runners[(runners >= 0) & (runners < pool.workers)], minlength=pool.workers
-    )
-    workers = []
-    for index in range(pool.workers):
-        intervals = pool.open[index] if index < len(pool.open) else []
-        native_id, ident, name = pool.threads.get(index, (NONE, NONE, ""))
-        state, doing, since_ns = _present(pool, intervals, bound=native_id >= 0)
-        workers.append(
-            WorkerReading(
-                index=index,
-                name=name,
-                native_id=native_id,
-                ident=ident,
-                time=times[index],
-                depth=pool.deques[index] if index < len(pool.deques) else NONE,
-                state=state,
-                doing=doing,
-                for_s=max(0.0, (pool.complete_ns - since_ns) / 1e9) if since_ns >= 0 else 0.0,
-                idle_history=tuple(_idle_share(second.per_worker[index]) for second in history),
-                tasks_finished=int(finished[index]),
-                stolen_by_it=sum(steals.hits[index]),
-                stolen_from_it=sum(row[index] for row in steals.hits),
-            )
-        )
-    return tuple(workers)
-
-
-def _present(
-    pool: PoolLedger, intervals: list[OpenInterval], *, bound: bool
-) -> tuple[str, str, int]:
-    """Return (state, kind of the task in hand, since when) from a worker's open intervals."""
-    if pool.closed_ns >= 0:
-        return "closed", "", pool.closed_ns
-    if not intervals:
-        return ("between tasks" if bound else "not started"), "", NONE
-    tasks = [interval for interval in intervals if interval.what == "task"]
-    doing = kind_name(pool, tasks[-1].kind) if tasks else ""
-    innermost = intervals[-1]
-    return STATES[innermost.what], doing, innermost.began_ns
-
-
-def _idle_share(time: WorkerTime) -> float:
-    return time.idle / time.total if time.total else NOT_RECORDED
-
-
-def kind_name(pool: PoolLedger, kind: int) -> str:
-    """Return the name of a kind of task by its number."""
-    return pool.task_kinds[kind] if 0 <= kind < len(pool.task_kinds) else f"kind {kind}"
 
 
 def _steals(pool: PoolLedger, begin_ns: int, end_ns: int) -> StealReading:
@@ -169,6 +108,18 @@ def _steals(pool: PoolLedger, begin_ns: int, end_ns: int) -> StealReading:
     return StealReading(hits, empties, lost)
 
 
+def _hand_overs(pool: PoolLedger, begin_ns: int, end_ns: int) -> HandOverReading:
+    if not pool.shared_queue:
+        return HandOverReading(())
+    store, side = pool.tasks, pool.workers
+    inside = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)
+    inside &= (store["worker"] >= 0) & (store["worker"] < side) & (store["spawned_by"] < side)
+    counts = np.zeros((side + 1, side), dtype=np.int64)
+    submitters = np.maximum(store["spawned_by"][inside], -1) + 1
+    np.add.at(counts, (submitters, store["worker"][inside]), 1)
+    return HandOverReading(tuple(tuple(row) for row in counts.tolist()))
+
+
 def _tasks(pool: PoolLedger, begin_ns: int, end_ns: int) -> TaskReading:
     store = pool.tasks
     inside = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)
@@ -177,9 +128,10 @@ def _tasks(pool: PoolLedger, begin_ns: int, end_ns: int) -> TaskReading:
     waits = (store["started_ns"] - store["spawned_ns"])[ran]
     spawned = pool.spawns["spawned_ns"]
     return TaskReading(
-        finished=int(np.count_nonzero(outcome != CANCELLED)),
+        finished=int(np.count_nonzero((outcome != CANCELLED) & (outcome != LOST))),
         failed=int(np.count_nonzero(outcome == FAILED)),
         cancelled=int(np.count_nonzero(outcome == CANCELLED)),
+        lost=int(np.count_nonzero(outcome == LOST)),
         spawned=int(np.count_nonzero((spawned >= begin_ns) & (spawned < end_ns))),
         queued=queued_at(pool, end_ns),
         running=sum(any(i.what == "task" for i in intervals) for intervals in pool.open),

@@ -40,7 +40,8 @@ class SourceReading:
 class WorkerReading:
     """One worker: its time in the window, its deque, and what it is doing at the end of it.
 
-    state: "working", "waiting", "searching", "parked", "between tasks" or "not started".
+    state: "working", "waiting", "searching", "parked", "between tasks", "not started", "left" or
+    "closed". pid: its process, -1 where that is not known.
     doing: the kind of its task, empty outside one; for_s: how long it has been in that state.
     idle_history: share of each past second spent searching or parked, oldest first, NaN where
     nothing was recorded. depth: tasks in its deque, -1 where the pool does not say.
@@ -59,6 +60,7 @@ class WorkerReading:
     tasks_finished: int
     stolen_by_it: int
     stolen_from_it: int
+    pid: int = -1
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +93,41 @@ class StealReading:
 
 
 @dataclass(frozen=True, slots=True)
+class HandOverReading:
+    """Who ran what whom had handed in, where all share one queue: these are no steals.
+
+    matrix: tasks, one row a submitter (the first is outside the pool, then its workers), one
+    column a worker that ran them; empty for pools that steal.
+    """
+
+    matrix: Matrix
+
+
+@dataclass(frozen=True, slots=True)
+class DeadWorkerReading:
+    """A worker whose process ended in a task: which task, and how long it had run."""
+
+    worker: int
+    pid: int
+    kind: str
+    run_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class StayReading:
+    """How many workers a pool has, and how many joined, left and died in the window.
+
+    dead: the latest of those that died, oldest first.
+    """
+
+    present: int
+    joined: int
+    left: int
+    died: int
+    dead: tuple[DeadWorkerReading, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class KindReading:
     """One kind of task in the window: how many ended, their summed and median run time."""
 
@@ -103,7 +140,10 @@ class KindReading:
 
 @dataclass(frozen=True, slots=True)
 class TaskReading:
-    """Tasks in the window; queued is at its end. queue_wait: spawned to started."""
+    """Tasks in the window; queued is at its end. queue_wait: spawned to started.
+
+    lost: those whose worker died in them.
+    """
 
     finished: int
     failed: int
@@ -113,6 +153,7 @@ class TaskReading:
     running: int
     median_queue_wait_s: float
     kinds: tuple[KindReading, ...]
+    lost: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,6 +174,7 @@ class PoolReading:
     window_s: the recorded part of the window; unrecorded_s: what was lost of it.
     core_time: what splits working from blocked, see `worker_time.PoolTime`.
     history: worker time of each past second, oldest first, for views that draw it.
+    stays: None where the pool's workers are fixed. broken: why the pool cannot be used any more.
     """
 
     name: str
@@ -153,6 +195,9 @@ class PoolReading:
     misuses: int
     closed: bool
     history: tuple[WorkerTime, ...]
+    hand_overs: HandOverReading = HandOverReading(())
+    stays: StayReading | None = None
+    broken: str = ""
 
     @property
     def headline(self) -> Finding | None:

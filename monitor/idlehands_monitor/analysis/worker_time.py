@@ -27,7 +27,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from .intervals import Cut, Int64, cut, sum_per_worker
+from .intervals import Cut, cut, sum_per_worker
+from .rows import Int64
+from .stays import seats
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -112,7 +114,7 @@ def recorded_stretches(pool: PoolLedger, begin_ns: int, end_ns: int) -> Iterable
 def _stretch_time(
     pool: PoolLedger, host: HostCounters, stretch: Cut
 ) -> tuple[str, list[WorkerTime]]:
-    workers, window = stretch.workers, stretch.end_ns - stretch.begin_ns
+    workers = stretch.workers
     tasks, waits, gaps = stretch.tasks, stretch.waits, stretch.gaps
     parked_rows = gaps.extra["parked"] == 1
     helping = waits.extra["helping"] > 0
@@ -120,7 +122,7 @@ def _stretch_time(
     in_task = tasks.per_worker(workers) - waits.per_worker(workers)
     recorded_waits = waits.per_worker(workers, ~helping)
     outer = tasks.per_worker(workers, ~tasks.nested) + gaps.per_worker(workers, ~gaps.nested)
-    dispatch = window - outer + waits.per_worker(workers, helping) - nested
+    dispatch = stretch.present_ns - outer + waits.per_worker(workers, helping) - nested
     searching = gaps.per_worker(workers, ~parked_rows)
     parked = gaps.per_worker(workers, parked_rows)
     waking, starved = parked_split(stretch)
@@ -207,18 +209,23 @@ def _on_core(
     on_core = np.minimum(known, in_task)
     run_queue = np.zeros(workers)
     kernel = process = False
-    for worker, (native_id, _ident, _name) in pool.threads.items():
-        if worker >= workers:
-            continue
-        core, queue, covered = host.between(native_id, stretch.begin_ns, stretch.end_ns)
-        if not covered:
-            continue
-        scale = (stretch.end_ns - stretch.begin_ns) / covered
-        kernel, process = host.has_run_queue, not host.has_run_queue
-        rest = max(0.0, core * scale - known[worker] - bookkeeping[worker])
+    cores, queues = np.zeros(workers), np.zeros(workers)
+    covered_ns = np.zeros(workers, dtype=np.int64)
+    for seat in seats(pool, stretch.begin_ns, stretch.end_ns):
+        core, queue, covered = host.between(seat.native_id, seat.began_ns, seat.ended_ns)
+        if covered:
+            scale = (seat.ended_ns - seat.began_ns) / covered
+            cores[seat.worker] += core * scale
+            queues[seat.worker] += queue * scale
+            covered_ns[seat.worker] += seat.ended_ns - seat.began_ns
+            kernel, process = host.has_run_queue, not host.has_run_queue
+    for worker in np.flatnonzero(covered_ns).tolist():
+        # Threads that came and went between two samples worked as those that were sampled did.
+        scale = max(1.0, int(stretch.present_ns[worker]) / int(covered_ns[worker]))
+        rest = max(0.0, cores[worker] * scale - known[worker] - bookkeeping[worker])
         on_core[worker] = min(float(in_task[worker]), known[worker] + rest)
         active = max(1, int(in_task[worker] + bookkeeping[worker]))
-        share = queue * scale * in_task[worker] / active
+        share = queues[worker] * scale * in_task[worker] / active
         run_queue[worker] = min(float(in_task[worker]) - on_core[worker], share)
     if kernel or process:
         source = "kernel" if kernel else "process"

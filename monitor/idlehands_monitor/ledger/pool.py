@@ -8,12 +8,12 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections import deque
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from idlehands.wire import GAPS, MOST_WORKERS, NONE, SPAWNS, TASKS, WAITS, Frame
+from idlehands.wire import GAPS, MOST_WORKERS, NONE, SPAWNS, STAYS, TASKS, WAITS, Frame
 
 from .store import TableStore
 
@@ -22,12 +22,21 @@ SNAPSHOT_BYTES = 64 << 20
 """What all snapshots of a pool may take: a large pool's are kept further apart."""
 SNAPSHOT_SPACING_NS = 500_000_000
 
-TIME_COLUMN = {"tasks": "ended_ns", "waits": "ended_ns", "gaps": "ended_ns", "spawns": "spawned_ns"}
+TIME_COLUMN = {
+    "tasks": "ended_ns",
+    "waits": "ended_ns",
+    "gaps": "ended_ns",
+    "spawns": "spawned_ns",
+    "stays": "ended_ns",
+}
 
 
 @dataclass(frozen=True, slots=True)
 class OpenInterval:
-    """What a worker was in the middle of: ``what`` is "task", "wait", "searching" or "parked"."""
+    """What a worker was in the middle of.
+
+    ``what`` is "task", "wait", "searching", "parked" or "stay" (it belongs to its pool).
+    """
 
     what: str
     began_ns: int
@@ -36,6 +45,15 @@ class OpenInterval:
     spawned_ns: int = NONE
     taken_from: int = NONE
     on_task: int = NONE
+
+
+class WorkerThread(NamedTuple):
+    """Who a worker is at present, or was last: a thread, of this process or of a worker process."""
+
+    native_id: int = NONE
+    ident: int = NONE
+    name: str = ""
+    pid: int = NONE
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,14 +94,16 @@ class PoolLedger:
         self.declared_ns = NONE
         self.closed_ns = NONE
         self.task_kinds: list[str] = []
-        self.threads: dict[int, tuple[int, int, str]] = {}
+        self.shared_queue = False
+        self.broken = ""
+        self.threads: dict[int, WorkerThread] = {}
         self.tasks = TableStore(TASKS)
         self.waits = TableStore(WAITS)
         self.gaps = TableStore(GAPS)
         self.spawns = TableStore(SPAWNS)
-        self.stores = {
-            store.table.name: store for store in (self.tasks, self.waits, self.gaps, self.spawns)
-        }
+        self.stays = TableStore(STAYS)
+        stores = (self.tasks, self.waits, self.gaps, self.spawns, self.stays)
+        self.stores = {store.table.name: store for store in stores}
         self.snapshots: deque[CounterSnapshot] = deque()
         self.inbox = NONE
         self.deques: list[int] = []
@@ -117,20 +137,24 @@ class PoolLedger:
 
     def _names(self, frame: Frame) -> None:
         workers = int(frame["workers"])
-        if not 1 <= workers <= MOST_WORKERS:
+        shared = bool(frame.get("shared_queue", False))
+        if not (0 if shared else 1) <= workers <= MOST_WORKERS:
             raise ValueError(f"a pool of {workers} workers")
         self.name = str(frame["name"])
         self.kind = str(frame["pool_kind"])
         self.declared_ns = int(frame["declared_ns"])
         self.closed_ns = int(frame["closed_ns"])
+        self.shared_queue = shared
+        self.broken = str(frame.get("broken", ""))
         self.task_kinds = [str(kind) for kind in frame["task_kinds"]]
         self.threads = {
-            int(index): (int(native), int(ident), str(name))
-            for index, native, ident, name in frame["threads"]
+            int(index): WorkerThread(int(native), int(ident), str(name), *map(int, more[:1]))
+            for index, native, ident, name, *more in frame["threads"]
         }
         if workers != self.workers:
             self.workers = workers
-            self._counts = np.zeros((3, workers, workers), dtype=np.int64)
+            side = 0 if shared else workers  # a shared queue has no deques to look at
+            self._counts = np.zeros((3, side, side), dtype=np.int64)
         if self.complete_from_ns == NONE:
             self.complete_from_ns = self.declared_ns
 
@@ -176,7 +200,7 @@ class PoolLedger:
 
     def _counters(self, frame: Frame) -> None:
         thief = int(frame["worker"])
-        if not 0 <= thief < self.workers:
+        if not 0 <= thief < len(self._counts[0]):
             raise ValueError(f"counters of worker {thief} in a pool of {self.workers}")
         for number, name in enumerate(("hits", "empties", "lost_races")):
             self._counts[number, thief] = np.frombuffer(frame[name], dtype="<i8")
@@ -207,7 +231,7 @@ class PoolLedger:
         Counted from the last snapshot up to the begin to the first at or after the end. A
         pool seen from its declaration on is counted from zero.
         """
-        zero = np.zeros((self.workers, self.workers), dtype=np.int64)
+        zero = np.zeros(self._counts.shape[1:], dtype=np.int64)
         if not self.snapshots:
             return CounterSnapshot(end_ns, zero, zero, zero)
         moments = [snapshot.at_ns for snapshot in self.snapshots]
@@ -242,4 +266,6 @@ def _open_intervals(rows: Any) -> list[OpenInterval]:
             intervals.append(OpenInterval("wait", int(row[1]), on_task=int(row[2])))
         elif row[0] == 2:
             intervals.append(OpenInterval("parked" if row[2] else "searching", int(row[1])))
+        elif row[0] == 3:
+            intervals.append(OpenInterval("stay", int(row[1])))
     return intervals

@@ -21,29 +21,30 @@ if TYPE_CHECKING:
 UNKNOWN = -1
 
 
-def sample(pid: int, native_ids: Iterable[int]) -> Frame:
-    """Return a ``host`` frame for the given threads of `pid`; threads that are gone are left out.
+def sample(threads: Iterable[tuple[int, int]]) -> Frame:
+    """Return a ``host`` frame for threads, each (pid, kernel thread id); gone ones are left out.
 
     ``threads`` maps a kernel thread id to [on-core ns, run-queue ns], the latter -1 where
     the platform does not say.
     """
-    wanted = list(native_ids)
-    threads = _from_schedstat(pid, wanted)
-    if not threads and wanted:
-        threads = _from_psutil(pid, set(wanted))
-    return {"frame": "host", "at_ns": monotonic_ns(), "threads": threads}
+    wanted = list(threads)
+    found = _from_schedstat(wanted)
+    if not found:
+        for pid in {pid for pid, _ in wanted}:
+            found.update(_from_psutil(pid, {native for owner, native in wanted if owner == pid}))
+    return {"frame": "host", "at_ns": monotonic_ns(), "threads": found}
 
 
-def _from_schedstat(pid: int, native_ids: list[int]) -> dict[int, list[int]]:
-    threads = {}
-    for native_id in native_ids:
+def _from_schedstat(threads: list[tuple[int, int]]) -> dict[int, list[int]]:
+    found = {}
+    for pid, native_id in threads:
         try:
             with open(f"/proc/{pid}/task/{native_id}/schedstat", "rb") as file:
                 on_core, run_queue, _slices = file.read().split()
         except (OSError, ValueError):
             continue
-        threads[native_id] = [int(on_core), int(run_queue)]
-    return threads
+        found[native_id] = [int(on_core), int(run_queue)]
+    return found
 
 
 def _from_psutil(pid: int, native_ids: set[int]) -> dict[int, list[int]]:

@@ -50,7 +50,7 @@ class LiveSource:
         self._past_bytes = 0
         self._past_is_cut = False
         self._opening: dict[str, bytes] = {}
-        self._native_ids: dict[int, list[int]] = {}
+        self._threads: dict[int, set[tuple[int, int]]] = {}
         self._pid = -1
         self._said_bye = False
         self._state = "connecting"
@@ -174,7 +174,7 @@ class LiveSource:
             self._past_bytes = 0
             self._past_is_cut = False
             self._opening.clear()
-        self._native_ids.clear()
+        self._threads.clear()
         self._said_bye = False
 
     async def _ended(self, process: FoundProcess) -> None:
@@ -215,8 +215,10 @@ class LiveSource:
                 self._opening[f"{kind} {frame.get('pool')}"] = raw
             if kind == "names":
                 with contextlib.suppress(KeyError, IndexError, TypeError, ValueError):
-                    threads = [int(thread[1]) for thread in frame["threads"]]
-                    self._native_ids[frame["pool"]] = threads
+                    self._threads[frame["pool"]] = {
+                        (int(thread[4]) if len(thread) > 4 else self._pid, int(thread[1]))
+                        for thread in frame["threads"]
+                    }
         piece = _Piece(at_ns, b"".join(raw for _, raw in pieces))
         with self._capture_lock:
             self._keep(piece)
@@ -238,8 +240,8 @@ class LiveSource:
 
     async def _sample_host(self) -> None:
         while True:
-            native_ids = [native for ids in self._native_ids.values() for native in ids]
-            if native_ids:
-                frame = host.sample(self._pid, native_ids)
+            threads = {thread for pool in self._threads.values() for thread in pool}
+            if threads:
+                frame = host.sample(threads)
                 self._take([(frame, encode(frame))])
             await asyncio.sleep(HOST_SAMPLE_SECONDS)

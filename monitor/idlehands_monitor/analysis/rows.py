@@ -1,0 +1,52 @@
+"""Rows of the ledger as plain arrays: what has ended, and what was still open, together."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+if TYPE_CHECKING:
+    from ..ledger import OpenInterval, PoolLedger, TableStore
+
+NEVER = int(np.iinfo(np.int64).max)
+
+Int64 = npt.NDArray[np.int64]
+Bool = npt.NDArray[np.bool_]
+Rows = dict[str, Int64]
+"""Columns by name, one length; times in nanoseconds."""
+
+
+def still_open(
+    pool: PoolLedger, store: TableStore, start: str, sorts: tuple[str, ...]
+) -> tuple[list[int], list[OpenInterval]]:
+    """Return (workers, intervals) open at the last levels, without those that a row has closed.
+
+    What ended while the levels were being read is in both; its row ends after their moment.
+    """
+    late = store["ended_ns"] >= pool.complete_ns
+    closed = set(zip(store["worker"][late].tolist(), store[start][late].tolist(), strict=True))
+    found = [
+        (worker, interval)
+        for worker, intervals in enumerate(pool.open)
+        for interval in intervals
+        if interval.what in sorts and (worker, interval.began_ns) not in closed
+    ]
+    return [worker for worker, _ in found], [interval for _, interval in found]
+
+
+def open_ends(pool: PoolLedger, end_ns: int, still: list[OpenInterval]) -> list[int]:
+    """Return an end for each open interval: nothing known says that it is over."""
+    return [max(pool.complete_ns, end_ns, i.began_ns) for i in still]
+
+
+def with_more(column: Int64, more: list[int]) -> Int64:
+    """Return a column with more values behind it."""
+    return np.concatenate([column, np.array(more, dtype=np.int64)])
+
+
+def of_workers(rows: Rows, workers: int) -> Rows:
+    """Leave out rows of workers that the pool does not have (a damaged or hostile stream)."""
+    known = (rows["worker"] >= 0) & (rows["worker"] < workers)
+    return rows if known.all() else {name: column[known] for name, column in rows.items()}

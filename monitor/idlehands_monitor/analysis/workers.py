@@ -1,0 +1,124 @@
+"""The workers of a pool in a window: what each did, does now, and how they came and went."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from idlehands.wire import DIED, LOST, NONE
+
+from .readings import DeadWorkerReading, StayReading, WorkerReading
+
+if TYPE_CHECKING:
+    from ..ledger import OpenInterval, PoolLedger
+    from .readings import StealReading
+    from .worker_time import PoolTime, WorkerTime
+
+NOT_RECORDED = float("nan")
+STATES = {"task": "working", "wait": "waiting", "searching": "searching", "parked": "parked"}
+MOST_DEAD_SHOWN = 8
+
+
+def worker_readings(
+    pool: PoolLedger,
+    times: tuple[WorkerTime, ...],
+    steals: StealReading,
+    history: tuple[PoolTime, ...],
+    begin_ns: int,
+    end_ns: int,
+) -> tuple[WorkerReading, ...]:
+    """Return a reading for each worker that the pool has or had."""
+    ended = (pool.tasks["ended_ns"] > begin_ns) & (pool.tasks["ended_ns"] <= end_ns)
+    runners = pool.tasks["worker"][ended & (pool.tasks["outcome"] != LOST)]
+    finished = np.bincount(
+        runners[(runners >= 0) & (runners < pool.workers)], minlength=pool.workers
+    )
+    workers = []
+    for index in range(pool.workers):
+        intervals = pool.open[index] if index < len(pool.open) else []
+        native_id, ident, name, pid = pool.threads.get(index, (NONE, NONE, "", NONE))
+        state, doing, since_ns = _present(pool, index, intervals, bound=native_id >= 0)
+        workers.append(
+            WorkerReading(
+                index=index,
+                name=name,
+                native_id=native_id,
+                ident=ident,
+                pid=pid,
+                time=times[index],
+                depth=pool.deques[index] if index < len(pool.deques) else NONE,
+                state=state,
+                doing=doing,
+                for_s=max(0.0, (pool.complete_ns - since_ns) / 1e9) if since_ns >= 0 else 0.0,
+                idle_history=tuple(_idle_share(second, index) for second in history),
+                tasks_finished=int(finished[index]),
+                stolen_by_it=sum(steals.hits[index]) if steals.hits else 0,
+                stolen_from_it=sum(row[index] for row in steals.hits),
+            )
+        )
+    return tuple(workers)
+
+
+def _present(
+    pool: PoolLedger, index: int, intervals: list[OpenInterval], *, bound: bool
+) -> tuple[str, str, int]:
+    """Return (state, kind of the task in hand, since when) from a worker's open intervals."""
+    if pool.closed_ns >= 0:
+        return "closed", "", pool.closed_ns
+    if not intervals and pool.shared_queue:
+        return "left", "", NONE
+    if not intervals:
+        return ("between tasks" if bound else "not started"), "", NONE
+    tasks = [interval for interval in intervals if interval.what == "task"]
+    doing = kind_name(pool, tasks[-1].kind) if tasks else ""
+    innermost = intervals[-1]
+    if innermost.what == "stay":  # no task in hand: it waits for one at the queue
+        mine = pool.tasks["ended_ns"][pool.tasks["worker"] == index]
+        return "parked", "", max(innermost.began_ns, int(mine.max()) if len(mine) else NONE)
+    return STATES[innermost.what], doing, innermost.began_ns
+
+
+def _idle_share(second: PoolTime, index: int) -> float:
+    if index >= len(second.per_worker):
+        return NOT_RECORDED
+    time = second.per_worker[index]
+    return time.idle / time.total if time.total else NOT_RECORDED
+
+
+def kind_name(pool: PoolLedger, kind: int) -> str:
+    """Return the name of a kind of task by its number."""
+    return pool.task_kinds[kind] if 0 <= kind < len(pool.task_kinds) else f"kind {kind}"
+
+
+def comings_and_goings(pool: PoolLedger, begin_ns: int, end_ns: int) -> StayReading | None:
+    """Return who joined, left and died in a window, None where a pool's workers are fixed."""
+    if not pool.shared_queue:
+        return None
+    stays = pool.stays
+    ended = (stays["ended_ns"] > begin_ns) & (stays["ended_ns"] <= end_ns)
+    began = stays["began_ns"]
+    still = [i.began_ns for worker in pool.open for i in worker if i.what == "stay"]
+    joined = int(np.count_nonzero((began >= begin_ns) & (began < end_ns)))
+    died = np.flatnonzero(ended & (stays["how"] == DIED)).tolist()
+    return StayReading(
+        present=len(still),
+        joined=joined + sum(begin_ns <= moment < end_ns for moment in still),
+        left=int(np.count_nonzero(ended & (stays["how"] != DIED))),
+        died=len(died),
+        dead=tuple(_dead(pool, row) for row in died[-MOST_DEAD_SHOWN:]),
+    )
+
+
+def _dead(pool: PoolLedger, row: int) -> DeadWorkerReading:
+    """Return what is known of a worker that died: its last task is the one lost with it."""
+    worker, ended = int(pool.stays["worker"][row]), int(pool.stays["ended_ns"][row])
+    tasks = pool.tasks
+    lost = (tasks["worker"] == worker) & (tasks["outcome"] == LOST) & (tasks["ended_ns"] <= ended)
+    places = np.flatnonzero(lost & (tasks["started_ns"] >= pool.stays["began_ns"][row]))
+    if not len(places):
+        return DeadWorkerReading(worker, int(pool.stays["pid"][row]), "", 0.0)
+    last = int(places[-1])
+    run_s = int(tasks["ended_ns"][last] - tasks["started_ns"][last]) / 1e9
+    kind = kind_name(pool, int(tasks["kind"][last]))
+    return DeadWorkerReading(worker, int(pool.stays["pid"][row]), kind, run_s)

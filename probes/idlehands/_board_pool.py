@@ -1,0 +1,181 @@
+"""A pool whose workers are processes, as its owner reads it: from the pool's board."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from time import monotonic_ns
+from typing import Any, Callable
+
+from . import _board as layout
+from ._board import SLOT_WORDS, WORD, Board
+from ._rings import Token
+from ._shared import SharedPool
+from ._tables import INBOX, NONE, STAYS, TASKS, Table
+
+LOOK_FOR_DEAD_NS = 200_000_000
+
+
+class BoardRows:
+    """Rows as they lie in the board, one after the other."""
+
+    def __init__(self, table: Table, data: bytes) -> None:
+        self._table = table
+        self._data = data
+
+    def __len__(self) -> int:
+        return len(self._data) // (WORD * len(self._table.columns))
+
+    def columns(self) -> dict[str, bytes]:
+        """Return {column: int64 bytes}, native order (every platform with boards is little)."""
+        words = memoryview(self._data).cast("q")
+        names = self._table.names
+        return {name: words[place :: len(names)].tobytes() for place, name in enumerate(names)}
+
+
+class BoardRing:
+    """One table of one slot; reads as `_rings.Ring` does."""
+
+    def __init__(self, board: Board, table: Table, counter: int, begin: int, rows: int) -> None:
+        self._board = board
+        self._table = table
+        self._counter = counter
+        self._begin = begin
+        self._rows = rows
+
+    @property
+    def written(self) -> int:
+        """How many rows were ever put."""
+        return int(self._board.words[self._counter])
+
+    def read(self, position: int, limit: int) -> tuple[int, BoardRows]:
+        """Return (number of the first row returned, rows), `limit` at most; see `Ring.read`."""
+        size, width = self._rows, len(self._table.columns)
+        end = self.written
+        first = max(position, end + 1 - size)
+        end = min(end, first + limit)
+        data = self._copy(first, end)
+        safe = self.written + 1 - size
+        if safe > first:
+            data = data[(min(safe, end) - first) * width * WORD :]
+            first = min(safe, end)
+        return first, BoardRows(self._table, data)
+
+    def _copy(self, first: int, end: int) -> bytes:
+        if end <= first:
+            return b""
+        low, high = first % self._rows, end % self._rows
+        if low < high:
+            return self._words(low, high)
+        return self._words(low, self._rows) + self._words(0, high)
+
+    def _words(self, low: int, high: int) -> bytes:
+        width = len(self._table.columns)
+        begin = self._begin
+        return self._board.words[begin + low * width : begin + high * width].tobytes()
+
+
+class BoardView:
+    """One slot, with the fields that the outlet reads of any worker."""
+
+    taken_from = INBOX
+    gap = None
+    stack: tuple[Any, ...] = ()
+
+    def __init__(self, board: Board, index: int) -> None:
+        self.index = index
+        self._board = board
+        self._base = base = index * SLOT_WORDS
+        begin, stays = base + layout.HEADER_WORDS, base + layout.STAYS_AT
+        self.tasks = BoardRing(board, TASKS, base + layout.TASKS_WRITTEN, begin, layout.TASK_ROWS)
+        self.stays = BoardRing(board, STAYS, base + layout.STAYS_WRITTEN, stays, layout.STAY_ROWS)
+
+    def rings(self) -> tuple[tuple[Table, Any], ...]:
+        """Return the tables of this worker, with their rings."""
+        return (TASKS, self.tasks), (STAYS, self.stays)
+
+    def _word(self, place: int) -> int:
+        return int(self._board.words[self._base + place])
+
+    @property
+    def pid(self) -> int:
+        """The process that has the slot, -1 when nobody has."""
+        return self._word(layout.PID) or NONE
+
+    @property
+    def native_id(self) -> int:
+        """The kernel's number of its main thread, the last one's where nobody has the slot."""
+        return self._word(layout.NATIVE_ID)
+
+    @property
+    def ident(self) -> int:
+        """Its main thread's identifier in that process."""
+        return self._word(layout.IDENT)
+
+    @property
+    def thread_name(self) -> str:
+        """The process's name."""
+        offset = (self._base + layout.NAME) * WORD
+        name = self._board.memory[offset : offset + layout.NAME_BYTES]
+        return name.rstrip(b"\0").decode("utf-8", "replace")
+
+    @property
+    def joined_ns(self) -> int:
+        """When the present process took the slot, -1 when nobody has it."""
+        return self._word(layout.JOINED) if self._word(layout.PID) else NONE
+
+    @property
+    def started(self) -> int:
+        """When its present task began, 0 outside one."""
+        return self._word(layout.STARTED)
+
+    @property
+    def token(self) -> Token | None:
+        """Its present task."""
+        started = self.started
+        first = self._base + layout.TOKEN
+        words = self._board.words[first : first + 6].tolist()
+        if not started or started != self.started:
+            return None
+        return tuple(words)  # type: ignore[return-value]
+
+    def weigh(self, rows: Sequence[Any]) -> None:
+        """Do nothing: a worker process chooses for itself which CPU times it reads."""
+
+
+class BoardPool(SharedPool):
+    """A shared pool whose workers are processes."""
+
+    __slots__ = ("_looked_ns", "board", "seen", "why_broken")
+
+    def __init__(self, name: str, kind: str, number: int, most_workers: int, board: Board) -> None:
+        super().__init__(name, kind, number, most_workers)
+        self.board = board
+        self.why_broken: Callable[[], str] = lambda: ""
+        self._looked_ns = NONE
+        self.seen: tuple[int, ...] = ()
+
+    def refresh(self) -> None:
+        """Find workers that are new, have ended or were replaced."""
+        board, now = self.board, monotonic_ns()
+        while len(self.probes) < board.link.slots:
+            base = len(self.probes) * SLOT_WORDS
+            if not board.words[base + layout.PID] and not board.words[base + layout.STAYS_WRITTEN]:
+                break
+            self.probes.append(BoardView(board, len(self.probes)))
+        self.workers = len(self.probes)
+        if now - self._looked_ns >= LOOK_FOR_DEAD_NS:
+            self._looked_ns = now
+            for probe in self.probes:
+                if board.is_dead(probe.index):
+                    with board.locked():
+                        if board.is_dead(probe.index):
+                            board.retire(probe.index)
+        signature = tuple(probe.joined_ns for probe in self.probes)
+        if signature != self.seen:
+            self.seen = signature
+            self.revision += 1
+        super().refresh()
+
+    def broken(self) -> str:
+        """Return why the pool cannot be used any more."""
+        return self.why_broken()

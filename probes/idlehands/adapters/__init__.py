@@ -1,0 +1,132 @@
+"""Adapters: how pools that know nothing of idlehands are probed, one module a pool.
+
+An adapter is a module with three names (see `Adapter`). `install` hooks those whose pool's module
+is loaded, and has the others hooked when theirs is; so a job pays for none that it does not use.
+Adapters touch pools at as few places as can be, each a name that the pool looks up afresh:
+a queue that it stores, a method that it calls. What an adapter does not recognise it leaves alone
+and says so once. Each records through a `SharedPool`, see `_shared`.
+"""
+
+from __future__ import annotations
+
+import importlib
+import logging
+import sys
+from collections.abc import Sequence
+from importlib.machinery import ModuleSpec
+from types import ModuleType
+from typing import Any, Protocol
+
+from .._process import is_off
+
+logger = logging.getLogger("idlehands")
+
+ADAPTERS = {
+    "concurrent.futures.thread": "thread_pool",
+    "concurrent.futures.process": "process_pool",
+    "multiprocessing.pool": "multiprocessing_pool",
+    "loky.process_executor": "loky",
+    "joblib.externals.loky.process_executor": "loky",
+    "queue": "queue_threads",
+}
+"""The module to hook, by the adapter that knows it."""
+
+
+class Adapter(Protocol):
+    """What every adapter module offers."""
+
+    def unfamiliar(self, module: Any) -> str:
+        """Return what of `module` is not as the adapter knows it, empty when all is."""
+
+    def hook(self, module: Any) -> None:
+        """Put the hooks in place; pools that exist already are probed where that can be."""
+
+
+class _Watch:
+    """Hooks modules as they are imported: the first finder asked, it lets the others answer."""
+
+    def __init__(self) -> None:
+        self.waiting: set[str] = set()
+
+    def find_spec(
+        self, name: str, path: Sequence[str] | None = None, target: ModuleType | None = None
+    ) -> ModuleSpec | None:
+        """Return the spec that the other finders have for a module that is waited for."""
+        if name not in self.waiting:
+            return None
+        self.waiting.discard(name)
+        for finder in sys.meta_path:
+            find = getattr(finder, "find_spec", None)
+            spec: ModuleSpec | None = None
+            if finder is not self and find is not None:
+                spec = find(name, path, target)
+            if spec is not None:
+                if spec.loader is not None and hasattr(spec.loader, "exec_module"):
+                    spec.loader = _ThenHook(spec.loader)  # type: ignore[assignment]
+                return spec
+        self.waiting.add(name)
+        return None
+
+
+class _ThenHook:
+    """A loader that hooks the module once the real one has filled it, and then steps aside."""
+
+    def __init__(self, loader: Any) -> None:
+        self._loader = loader
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._loader, name)
+
+    def create_module(self, spec: ModuleSpec) -> ModuleType | None:
+        """Make the module as the real loader does."""
+        module: ModuleType | None = self._loader.create_module(spec)
+        return module
+
+    def exec_module(self, module: ModuleType) -> None:
+        """Fill the module, then hook it."""
+        if module.__spec__ is not None:
+            module.__spec__.loader = self._loader
+        module.__loader__ = self._loader
+        self._loader.exec_module(module)
+        _hook(module)
+
+
+_watch = _Watch()
+_hooked: set[str] = set()
+
+
+def install() -> None:
+    """Probe the pools of this process: those of the standard library, loky's and joblib's.
+
+    Thread pools and queues in use are probed from their next task on; of worker processes only
+    those that start from now on. Calling it again does nothing more. With ``IDLEHANDS=off`` in
+    the environment it does nothing at all.
+    """
+    if is_off():
+        return
+    if _watch not in sys.meta_path:
+        sys.meta_path.insert(0, _watch)
+    for name in ADAPTERS:
+        if name in _hooked:
+            continue
+        module = sys.modules.get(name)
+        if module is not None:
+            _hook(module)
+        else:
+            _watch.waiting.add(name)
+
+
+def _hook(module: ModuleType) -> None:
+    name = module.__name__
+    if name in _hooked:
+        return
+    _hooked.add(name)
+    try:
+        adapter: Any = importlib.import_module(f".{ADAPTERS[name]}", __name__)
+        reason = adapter.unfamiliar(module)
+        if not reason:
+            adapter.hook(module)
+    except Exception as error:
+        reason = repr(error)
+    if reason:
+        logger.warning("pools of %s are not probed: %s", name, reason)
