@@ -24,6 +24,7 @@ from collections.abc import Iterator
 from time import monotonic_ns, thread_time_ns
 from typing import NamedTuple
 
+from ._notes import warn
 from ._recorder import CPU_WORTH_NS
 from ._rings import NO_TOKEN, Token
 from ._tables import DIED, FINISHED, INBOX, LEFT, LOST, NONE, STAYS, TASKS
@@ -188,11 +189,7 @@ def worker_of(link: Link) -> BoardWorker | None:
         try:
             _workers[key] = _take_slot(Board.open(link))
         except (OSError, ValueError) as error:
-            import logging  # only on failure
-
-            logging.getLogger("idlehands").warning(
-                "worker process %d is not probed: %s", os.getpid(), error
-            )
+            warn("worker process %d is not probed: %s", os.getpid(), error)
             _workers[key] = None
     return _workers[key]
 

@@ -176,6 +176,15 @@ class BoardPool(SharedPool):
             self.revision += 1
         super().refresh()
 
+    def last_tasks(self) -> set[int]:
+        """Return the numbers of the tasks in the board's rows, the last of each worker's."""
+        numbers: set[int] = set()
+        for probe in self.probes:
+            written = probe.tasks.written
+            _, rows = probe.tasks.read(max(0, written - layout.TASK_ROWS), layout.TASK_ROWS)
+            numbers.update(memoryview(rows.columns()["task"]).cast("q"))
+        return numbers
+
     def broken(self) -> str:
         """Return why the pool cannot be used any more."""
         return self.why_broken()

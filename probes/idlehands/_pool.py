@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from time import monotonic_ns
 from typing import Any, Callable
 
+from ._notes import warn
 from ._off import OffWorkerProbe
 from ._recorder import LEAST_ROWS_PER_WORKER, WorkerProbe
 from ._rings import NO_TOKEN, Ring, SpawnRing, Token
@@ -193,11 +194,7 @@ class PoolProbe:
             raise error
         if not self.off:
             self.switch_off()
-            import logging  # only on failure: not worth a host's start-up time
-
-            logging.getLogger("idlehands").warning(
-                "probe of pool %r switched off: %r", self.name, error
-            )
+            warn("probe of pool %r switched off: %r", self.name, error)
 
 
 class _OffPoolProbe(PoolProbe):

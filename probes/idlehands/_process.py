@@ -18,6 +18,7 @@ import threading
 from time import monotonic_ns
 from typing import TYPE_CHECKING, Callable, TypeVar
 
+from ._notes import warn
 from ._pool import PoolProbe, ProbeMisuse, Settings, off_pool
 from ._tables import MOST_WORKERS
 
@@ -104,7 +105,7 @@ class _Process:
                 self.outlet.start()
             except Exception as error:
                 self.outlet_failed = True
-                _warn("nobody can attach to this process: %s", error)
+                warn("nobody can attach to this process: %s", error)
 
     def before_fork(self) -> None:
         if FORKS_WARN_OF_THREADS and self.outlet is not None:
@@ -137,12 +138,6 @@ class _Process:
 
 
 _process = _Process()
-
-
-def _warn(message: str, error: Exception) -> None:
-    import logging  # only on failure: not worth a host's start-up time
-
-    logging.getLogger("idlehands").warning(message, error)
 
 
 def is_off() -> bool:
@@ -185,7 +180,7 @@ def declare_pool(name: str, workers: int, kind: str = "work-stealing") -> PoolPr
     except ProbeMisuse as misuse:
         if Settings.strict:
             raise
-        _warn("pool not probed: %s", misuse)
+        warn("pool not probed: %s", misuse)
         return off_pool(str(name), 1 if not isinstance(workers, int) else max(1, workers), kind)
 
 

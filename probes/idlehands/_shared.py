@@ -9,14 +9,14 @@ from __future__ import annotations
 
 import os
 import threading
-from time import monotonic_ns
+from time import monotonic_ns, thread_time_ns
 from typing import Any, Callable
 
 from ._names import name_of
 from ._pool import PoolProbe
 from ._recorder import WorkerSense
 from ._rings import NO_TOKEN, Ring, Token
-from ._tables import LEFT, NONE, STAYS, TASKS, Table
+from ._tables import FINISHED, INBOX, LEFT, NONE, STAYS, TASKS, Table
 
 MOST_ROWS_PER_WORKER = 1 << 13
 LEAST_ROWS_PER_WORKER = 1 << 8
@@ -88,6 +88,22 @@ class SharedWorker(WorkerSense):
         here.worker = self
         here.leaving = _Leaving(self)
         self.pool.worker_bound()
+
+    def running(self, token: Token) -> None:
+        """Begin the task of `token`, taken from the shared queue."""
+        self.mark = thread_time_ns() if token[2] in self.cpu_kinds else NONE
+        self.started = monotonic_ns()
+        self.token = token
+
+    def finished(self, outcome: int = FINISHED) -> None:
+        """End the task in hand; nothing where none is."""
+        token = self.token
+        if token is None:
+            return
+        ended = monotonic_ns()
+        cpu = thread_time_ns() - self.mark if self.mark >= 0 else NONE
+        self.tasks.put((token, self.started, ended, INBOX, cpu, outcome))
+        self.token = None
 
     def leave(self) -> None:
         """The thread has ended."""

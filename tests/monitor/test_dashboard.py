@@ -11,11 +11,13 @@ import pytest
 from readings import HOSTILE, reading
 
 from idlehands_monitor.analysis.findings import CAUSES, findings
+from idlehands_monitor.analysis.readings import HandOverReading
 from idlehands_monitor.analysis.worker_time import WorkerTime
 from idlehands_monitor.capture import CaptureError
+from idlehands_monitor.views.grid import steal_sentence
 from idlehands_monitor.views.terminal.app import Dashboard, lower_height
 from idlehands_monitor.views.terminal.header import headline_text, legend_rows, wrap
-from idlehands_monitor.views.terminal.matrix import MatrixView, cell_width, under_cursor
+from idlehands_monitor.views.terminal.matrix import MatrixView, cell_width
 from idlehands_monitor.views.terminal.worker_screen import WorkerScreen
 from idlehands_monitor.views.terminal.workers import WorkersView
 
@@ -285,14 +287,21 @@ def test_without_colours_the_matrix_has_a_glyph_for_each_step(monkeypatch):
     drive(test)
 
 
-def test_a_pool_of_one_queue_has_no_matrix_and_says_why():
+def test_a_pool_of_one_queue_shows_its_hand_overs_under_that_name_and_no_steals():
     base = reading()
-    shown = replace(base, pools=(replace(base.pools[0], kind="one queue"),))
+    matrix = ((31, 32, 33, 34), (0, 0, 0, 0), (0, 0, 77, 0), (0, 0, 0, 0), (0, 0, 0, 0))
+    pool = replace(base.pools[0], kind="one queue", hand_overs=HandOverReading(matrix))
 
     async def test(app, pilot):
-        assert "share one queue: there are no" in screen_text(app)
+        text = screen_text(app)
+        assert "submitter ↓" in text
+        assert "thief" not in text
+        assert "out 31" in re.sub(" +", " ", text)
+        app.query_one(MatrixView).focus()
+        await pilot.press("down", "down", "right", "right")
+        assert "77" in screen_text(app)
 
-    drive(test, shown)
+    drive(test, replace(base, pools=(pool,)))
 
 
 def test_p_shows_the_next_pool_of_the_process():
@@ -331,8 +340,8 @@ def test_cell_widths_keep_numbers_readable_and_large_pools_narrow():
 
 def test_the_value_under_the_cursor_is_a_sentence():
     steals = reading().pools[0].steals
-    assert under_cursor(steals, 0, 2) == "thief 0 took 10 in 20 looks at victim 2, 50%"
-    assert under_cursor(steals, 0, 2, short=True) == "0 ← 2: 10 of 20 looks"
+    assert steal_sentence(steals, 0, 2) == "thief 0 took 10 in 20 looks at victim 2, 50%"
+    assert steal_sentence(steals, 0, 2, short=True) == "0 ← 2: 10 of 20 looks"
 
 
 @pytest.mark.parametrize("cause", CAUSES, ids=lambda cause: cause.code)

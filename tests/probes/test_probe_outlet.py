@@ -96,7 +96,8 @@ def test_names_tell_pools_kinds_and_bound_threads(start, attach):
     assert {frame["workers"] for frame in names} == {2}
     assert {frame["closed_ns"] for frame in names} == {-1}
     assert names[0]["task_kinds"] == ["sow", "reap"]
-    ((index, native_id, _, name),) = names[0]["threads"]
+    ((index, native_id, _, name, pid),) = names[0]["threads"]
+    assert pid == target.pid
     assert (index, native_id, name) == (0, target.pid, "MainThread")
 
 
@@ -611,7 +612,8 @@ def test_pools_that_come_and_go_while_watched_are_read_to_their_end_and_let_go(
 ):
     target = start(
         """
-        pools = []
+        from idlehands import _process
+        _process.CLOSED_POOLS_KEPT_NS = 0
         first = idlehands.declare_pool("first", 1)
         first.worker(0).bind()
         say("ready")
@@ -681,9 +683,9 @@ def test_an_outlet_that_fails_says_so_once_and_leaves_the_pools_alone(start, att
         def broken():
             raise MemoryError("no frames today")
         _outlet.hello_frame = broken
-        thread = outlet().thread
+        broken = outlet()
         say("broken")
-        thread.join(30)
+        until(lambda: not broken.is_running)
         for _ in range(10):
             task(worker)
         worker.bind()

@@ -13,6 +13,7 @@ from .readings import Finding
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from .readings import StayReading
     from .worker_time import WorkerTime
 
 LEAST_WINDOW_S = 1.0
@@ -56,8 +57,33 @@ CAUSES = (
 )
 
 
-def findings(time: WorkerTime, workers: int, window_s: float) -> tuple[Finding, ...]:
-    """Return the findings on `time` (over `workers` workers and `window_s` seconds)."""
+def findings(
+    time: WorkerTime, workers: int, window_s: float, stays: StayReading | None = None
+) -> tuple[Finding, ...]:
+    """Return the findings on `time` (over `workers` workers and `window_s` seconds).
+
+    A worker that died comes before all others: what follows it may be its doing.
+    """
+    return (*_dead_workers(time, stays), *_costs(time, workers, window_s))
+
+
+def _dead_workers(time: WorkerTime, stays: StayReading | None) -> tuple[Finding, ...]:
+    if stays is None or not stays.died:
+        return ()
+    seconds = sum(dead.run_s for dead in stays.dead)
+    last = stays.dead[-1]
+    who = "A worker" if stays.died == 1 else f"{stays.died} workers"
+    where = f" in {last.kind}, {last.run_s:.1f} s after it had begun" if last.kind else ""
+    sentence = f"{who} died; the last one, process {last.pid},{where or ' in a task'}."
+    advice = (
+        "Look for what kills it: memory (the kernel's log), a crash in compiled code "
+        "(run with -X faulthandler), or somebody's signal."
+    )
+    share = min(1.0, seconds * 1e9 / time.total) if time.total else 0.0
+    return (Finding("lost-worker", seconds, share, sentence, advice),)
+
+
+def _costs(time: WorkerTime, workers: int, window_s: float) -> tuple[Finding, ...]:
     if window_s < LEAST_WINDOW_S or not time.total:
         return ()
     found = []

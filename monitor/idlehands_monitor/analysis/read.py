@@ -14,6 +14,7 @@ from idlehands.wire import CANCELLED, FAILED, LOST
 from .findings import findings
 from .intervals import queued_at
 from .readings import (
+    STEALING,
     HandOverReading,
     KindReading,
     PoolReading,
@@ -74,6 +75,7 @@ def read_pool(
     time = pool_time(pool, ledger.host, begin_ns, end_ns)
     window_s = time.recorded_ns / 1e9
     steals = _steals(pool, begin_ns, end_ns)
+    stays = comings_and_goings(pool, begin_ns, end_ns)
     return PoolReading(
         name=pool.name,
         kind=pool.kind,
@@ -89,10 +91,10 @@ def read_pool(
         tasks=_tasks(pool, begin_ns, end_ns),
         steals=steals,
         hand_overs=_hand_overs(pool, begin_ns, end_ns),
-        stays=comings_and_goings(pool, begin_ns, end_ns),
+        stays=stays,
         broken=pool.broken,
         inbox=pool.inbox,
-        findings=findings(time.pool, pool.workers, window_s),
+        findings=findings(time.pool, pool.workers, window_s, stays),
         lost_rows=pool.lost_rows,
         misuses=pool.misuses,
         closed=pool.closed_ns >= 0,
@@ -109,7 +111,7 @@ def _steals(pool: PoolLedger, begin_ns: int, end_ns: int) -> StealReading:
 
 
 def _hand_overs(pool: PoolLedger, begin_ns: int, end_ns: int) -> HandOverReading:
-    if not pool.shared_queue:
+    if pool.kind == STEALING:
         return HandOverReading(())
     store, side = pool.tasks, pool.workers
     inside = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)
@@ -124,7 +126,7 @@ def _tasks(pool: PoolLedger, begin_ns: int, end_ns: int) -> TaskReading:
     store = pool.tasks
     inside = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)
     outcome = store["outcome"][inside]
-    ran = inside & (store["outcome"] != CANCELLED)
+    ran = inside & (store["outcome"] != CANCELLED) & (store["outcome"] != LOST)
     waits = (store["started_ns"] - store["spawned_ns"])[ran]
     spawned = pool.spawns["spawned_ns"]
     return TaskReading(

@@ -11,6 +11,9 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from .worker_time import WorkerTime
 
+STEALING = "work-stealing"
+"""The kind of a pool whose workers take from each other's deques."""
+
 Matrix = tuple[tuple[int, ...], ...]
 """Counts, one row a thief, one column a victim."""
 
@@ -207,7 +210,7 @@ class PoolReading:
     @property
     def has_steals(self) -> bool:
         """Whether this pool's workers take from each other's deques."""
-        return self.kind == "work-stealing"
+        return self.kind == STEALING
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,9 +9,10 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from ..analysis.worker_time import ENTRIES
+from .grid import grid_of
 from .palette import CIVIDIS, ENTRY_LOOKS, step, text_on
 from .text import CORE_TIME_NOTES
-from .words import ENTRY_NAMES, clean, seconds
+from .words import ENTRY_NAMES, clean, seconds, stays_sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -61,8 +62,12 @@ def _text(text: str) -> str:
 def _pool(pool: PoolReading) -> Iterable[str]:
     yield (
         f"<h2>Pool {_text(pool.name)}</h2><p>{_text(pool.kind)}, {len(pool.workers)} workers over "
-        f"{seconds(pool.window_s)}: {len(pool.workers) * pool.window_s:.1f} worker-seconds.</p>"
+        f"{seconds(pool.window_s)}: {pool.time.total / 1e9:.1f} worker-seconds.</p>"
     )
+    if pool.broken:
+        yield f'<p class="headline">The pool is broken: {_text(pool.broken)}</p>'
+    if pool.stays is not None:
+        yield f"<p>{_text(stays_sentence(pool.stays))}</p>"
     yield "<h3>Where the worker time went</h3>" + _bar(pool.time)
     yield _entries(pool)
     yield f'<p class="note">{CORE_TIME_NOTES[pool.core_time]}</p>'
@@ -73,7 +78,7 @@ def _pool(pool: PoolReading) -> Iterable[str]:
         kind = ' class="headline"' if place == 0 else ""
         yield f"<p{kind}>{_text(finding.sentence)}</p><p>Try: {_text(finding.advice)}</p>"
     yield _tasks(pool)
-    if pool.has_steals:
+    if grid_of(pool).columns:
         yield _matrix(pool)
     yield _workers(pool)
     if pool.lost_rows or pool.unrecorded_s > 0:
@@ -114,28 +119,34 @@ def _tasks(pool: PoolReading) -> str:
     )
     return (
         f"<h3>Tasks</h3><p>{tasks.finished} finished, {tasks.failed} of them failed, "
-        f"{tasks.cancelled} cancelled, {tasks.queued} queued and {tasks.running} running at the "
-        f"end; median wait in the queue {seconds(tasks.median_queue_wait_s)}.</p>"
+        f"{tasks.cancelled} cancelled, {tasks.lost} lost with their worker, {tasks.queued} queued "
+        f"and {tasks.running} running at the end; median wait in the queue "
+        f"{seconds(tasks.median_queue_wait_s)}.</p>"
         f"<table><tr><th>kind</th><th>finished</th><th>median</th><th>in all</th><th>stolen</th>"
         f"</tr>{rows}</table>"
     )
 
 
 def _matrix(pool: PoolReading) -> str:
-    steals = pool.steals
-    largest = max((max(row, default=0) for row in steals.hits), default=0)
-    heads = "".join(f"<th>{victim}</th>" for victim in range(len(pool.workers)))
+    grid, steals = grid_of(pool), pool.steals
+    largest = grid.largest
+    heads = "".join(f"<th>{column}</th>" for column in range(grid.columns))
     rows = []
-    for thief, hits in enumerate(steals.hits):
+    for row, counts in enumerate(grid.cells):
         cells = "".join(
-            "<td>·</td>" if thief == victim else _cell(count, largest)
-            for victim, count in enumerate(hits)
+            "<td>·</td>" if grid.is_blank(row, column) else _cell(count, largest)
+            for column, count in enumerate(counts)
         )
-        rows.append(f"<tr><th>{thief}</th>{cells}</tr>")
+        rows.append(f"<tr><th>{grid.row_names[row]}</th>{cells}</tr>")
+    said = "One row a submitter (out: from outside the pool), one column the worker that ran it."
+    if pool.has_steals:
+        said = (
+            f"{steals.hits_total} of {steals.attempts_total} looks took a task, "
+            f"{steals.empties_total} found an empty deque, {steals.lost_races_total} lost the "
+            f"race. One row a thief, one column a victim."
+        )
     return (
-        f"<h3>Steals</h3><p>{steals.hits_total} of {steals.attempts_total} looks took a task, "
-        f"{steals.empties_total} found an empty deque, {steals.lost_races_total} lost the race. "
-        f"One row a thief, one column a victim.</p>"
+        f"<h3>{grid.name}</h3><p>{said}</p>"
         f'<div class="scroll"><table class="matrix"><tr><th></th>{heads}</tr>'
         f"{''.join(rows)}</table></div>"
     )

@@ -32,18 +32,21 @@ def render(reading: Reading) -> str:
 
 
 def _pool(pool: PoolReading) -> dict[str, Any]:
+    hand_overs = pool.hand_overs.matrix
     return {
         "name": pool.name,
         "kind": pool.kind,
         "workers": len(pool.workers),
         "window_s": pool.window_s,
         "unrecorded_s": pool.unrecorded_s,
+        "worker_seconds": pool.time.total / 1e9,
         "worker_time": _time(pool.time),
         "core_time_from": pool.core_time,
         "per_worker": [
             {
                 "worker": worker.index,
                 "name": worker.name,
+                "pid": worker.pid,
                 "native_id": worker.native_id,
                 "state": worker.state,
                 "tasks_finished": worker.tasks_finished,
@@ -53,6 +56,12 @@ def _pool(pool: PoolReading) -> dict[str, Any]:
         ],
         "tasks": _tasks(pool.tasks),
         "steals": _steals(pool.steals),
+        "hand_overs": {
+            "submitters": ["outside", *range(len(pool.workers))] if hand_overs else [],
+            "matrix": [list(row) for row in hand_overs],
+        },
+        "stays": asdict(pool.stays) if pool.stays is not None else None,
+        "broken": pool.broken,
         "findings": [_finding(finding) for finding in pool.findings],
         "lost_rows": pool.lost_rows,
         "misuses": pool.misuses,
@@ -69,6 +78,7 @@ def _tasks(tasks: TaskReading) -> dict[str, Any]:
         "finished": tasks.finished,
         "failed": tasks.failed,
         "cancelled": tasks.cancelled,
+        "lost": tasks.lost,
         "spawned": tasks.spawned,
         "queued": tasks.queued,
         "running": tasks.running,

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ..analysis.worker_time import ENTRIES
-from .words import ENTRY_NAMES, clean, count, seconds, share
+from .grid import grid_of
+from .words import ENTRY_NAMES, clean, count, seconds, share, stays_sentence
 
 if TYPE_CHECKING:
     from ..analysis.readings import PoolReading, Reading
@@ -49,10 +50,11 @@ def second_line(reading: Reading) -> str:
         )
         rate = pool.tasks.finished / pool.window_s if pool.window_s else 0.0
         headline = f"; {pool.headline.code}" if pool.headline else ""
+        steals = f", {count(pool.steals.hits_total)} steals" if pool.has_steals else ""
+        broken = "; broken" if pool.broken else ""
         parts.append(
             f"{clean(pool.name)} ({len(pool.workers)} workers): {shares}; "
-            f"{rate:.0f} tasks/s, {pool.tasks.queued} queued, "
-            f"{count(pool.steals.hits_total)} steals{headline}"
+            f"{rate:.0f} tasks/s, {pool.tasks.queued} queued{steals}{headline}{broken}"
         )
     note = f" [{clean(source.note)}]" if source.note else ""
     return f"{source.state}: " + " | ".join(parts) + note
@@ -76,7 +78,9 @@ def _pool(pool: PoolReading) -> list[str]:
     closed = ", closed" if pool.closed else ""
     lines = [
         f"Pool {clean(pool.name)} ({clean(pool.kind)}{closed}): {len(pool.workers)} workers over "
-        f"{seconds(pool.window_s)}, {len(pool.workers) * pool.window_s:.1f} worker-seconds",
+        f"{seconds(pool.window_s)}, {pool.time.total / 1e9:.1f} worker-seconds",
+        *([f"The pool is broken: {clean(pool.broken)}"] if pool.broken else []),
+        *([clean(stays_sentence(pool.stays), 1000)] if pool.stays is not None else []),
         "",
         *_worker_time(pool),
         f"  ({CORE_TIME_NOTES[pool.core_time]})",
@@ -85,8 +89,8 @@ def _pool(pool: PoolReading) -> list[str]:
         "",
         *_tasks(pool),
     ]
-    if pool.has_steals:
-        lines += ["", *_steals(pool)]
+    if grid_of(pool).columns:
+        lines += ["", *_matrix(pool)]
     lines += ["", *_workers(pool)]
     if pool.lost_rows or pool.unrecorded_s > 0:
         lines += [
@@ -125,7 +129,8 @@ def _tasks(pool: PoolReading) -> list[str]:
     rate = tasks.finished / pool.window_s if pool.window_s else 0.0
     lines = [
         f"Tasks: {tasks.finished} finished ({rate:.1f}/s), {tasks.failed} of them failed, "
-        f"{tasks.cancelled} cancelled, {tasks.queued} queued, {tasks.running} running; "
+        f"{tasks.cancelled} cancelled, {tasks.lost} lost with their worker, "
+        f"{tasks.queued} queued, {tasks.running} running; "
         f"median wait in the queue {seconds(tasks.median_queue_wait_s)}"
     ]
     for kind in tasks.kinds[:MOST_KINDS]:
@@ -138,23 +143,28 @@ def _tasks(pool: PoolReading) -> list[str]:
     return lines
 
 
-def _steals(pool: PoolReading) -> list[str]:
-    steals = pool.steals
-    lines = [
-        f"Steals: {steals.hits_total} of {steals.attempts_total} looks took a task, "
-        f"{steals.empties_total} found an empty deque, {steals.lost_races_total} lost the race"
-    ]
+def _matrix(pool: PoolReading) -> list[str]:
+    steals, grid = pool.steals, grid_of(pool)
+    if pool.has_steals:
+        lines = [
+            f"Steals: {steals.hits_total} of {steals.attempts_total} looks took a task, "
+            f"{steals.empties_total} found an empty deque, {steals.lost_races_total} lost the race"
+        ]
+        what = "tasks taken, thief by victim"
+    else:
+        lines = ["Hand-overs: the workers share one queue, nothing is stolen"]
+        what = "tasks run, submitter (out: from outside the pool) by runner"
     if len(pool.workers) > MOST_MATRIX_WORKERS:
         return [*lines, f"  (matrix of {len(pool.workers)} workers: see --json)"]
-    width = max(5, *(len(str(cell)) + 1 for row in steals.hits for cell in row))
-    lines.append("  tasks taken, thief by victim")
-    heads = "".join(f"{index:>{width}}" for index in range(len(pool.workers)))
-    lines.append(f"  {'':>6}{heads}")
-    for thief, row in enumerate(steals.hits):
+    width = max(5, *(len(str(cell)) + 1 for row in grid.cells for cell in row))
+    heads = "".join(f"{index:>{width}}" for index in range(grid.columns))
+    lines += [f"  {what}", f"  {'':>6}{heads}"]
+    for row, counts in enumerate(grid.cells):
         cells = "".join(
-            f"{'·' if thief == victim else cell:>{width}}" for victim, cell in enumerate(row)
+            f"{'·' if grid.is_blank(row, column) else cell:>{width}}"
+            for column, cell in enumerate(counts)
         )
-        lines.append(f"  {thief:>6}{cells}")
+        lines.append(f"  {grid.row_names[row]:>6}{cells}")
     return lines
 
 

@@ -7,6 +7,10 @@ control characters or escape sequences, and `clean` takes them out.
 from __future__ import annotations
 
 import unicodedata
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from ..analysis.readings import StayReading
 
 ENTRY_NAMES = {
     "working": "working",
@@ -60,3 +64,15 @@ def share(value: float) -> str:
     if 0 < value < 0.005:
         return "<1 %"
     return f"{value * 100:.0f} %"
+
+
+def stays_sentence(stays: StayReading) -> str:
+    """Write how a pool's workers came and went; foreign text in it is not yet clean."""
+    text = f"{stays.present} workers at the end; {stays.joined} joined, {stays.left} left"
+    if not stays.died:
+        return text + "."
+    text += f", {stays.died} died"
+    for dead in stays.dead:
+        task = f" in {dead.kind} after {seconds(dead.run_s)}" if dead.kind else ""
+        text += f"; worker {dead.worker} (process {dead.pid}) died{task}"
+    return text + "."

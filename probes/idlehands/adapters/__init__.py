@@ -10,16 +10,14 @@ and says so once. Each records through a `SharedPool`, see `_shared`.
 from __future__ import annotations
 
 import importlib
-import logging
 import sys
 from collections.abc import Sequence
 from importlib.machinery import ModuleSpec
 from types import ModuleType
 from typing import Any, Protocol
 
+from .._notes import warn
 from .._process import is_off
-
-logger = logging.getLogger("idlehands")
 
 ADAPTERS = {
     "concurrent.futures.thread": "thread_pool",
@@ -129,4 +127,4 @@ def _hook(module: ModuleType) -> None:
     except Exception as error:
         reason = repr(error)
     if reason:
-        logger.warning("pools of %s are not probed: %s", name, reason)
+        warn("pools of %s are not probed: %s", name, reason)

@@ -3,21 +3,16 @@
 from __future__ import annotations
 
 import gc
-import logging
 import os
 import sys
 from collections.abc import Iterator
 from typing import Any, Callable
 
-logger = logging.getLogger("idlehands")
+from .._notes import warn
 
 PACKAGE = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
-LIBRARIES = (
-    PACKAGE + os.sep,
-    os.path.dirname(os.path.abspath(os.__file__)) + os.sep,
-)
-"""Where the code lies that makes pools for somebody else."""
-POOL_PACKAGES = ("joblib", "loky", "concurrent", "multiprocessing", "asyncio")
+POOL_PACKAGES = ("joblib", "loky", "concurrent", "multiprocessing", "asyncio", "queue")
+"""Whose code makes pools for somebody else."""
 
 
 class Telling:
@@ -36,7 +31,7 @@ class Telling:
             try:
                 value = self._told(owner, value)
             except Exception as error:  # the pool must be made, probed or not
-                logger.warning("a %s is not probed: %r", type(owner).__name__, error)
+                warn("a %s is not probed: %r", type(owner).__name__, error)
         owner.__dict__[self._name] = value
 
     def __delete__(self, owner: Any) -> None:

@@ -48,12 +48,22 @@ def hook(module: Any) -> None:
 class TellingQueue(SimpleQueue):  # type: ignore[type-arg]
     """The executor's queue, or a stand-in for the one its workers hold already."""
 
-    pool: SharedPool
+    pool: SharedPool | None = None
+
+    def get_nowait(self) -> Any:
+        """Take an item for somebody who empties the queue: its task is cancelled."""
+        take: Callable[[], Any] = self.__dict__.get("take_nowait", super().get_nowait)
+        item = take()
+        token = getattr(item, "idlehands", None)
+        if token is not None and self.pool is not None:
+            self.pool.cancelled(token)
+        return item
 
     def stand_in_for(self, queue: Any) -> None:
         """Pass everything on to `queue`."""
-        for name in ("put", "put_nowait", "get", "get_nowait", "qsize", "empty"):
+        for name in ("put", "put_nowait", "get", "qsize", "empty"):
             setattr(self, name, getattr(queue, name))
+        self.take_nowait = queue.get_nowait
 
 
 def _queue_set(executor: Any, queue: Any) -> Any:

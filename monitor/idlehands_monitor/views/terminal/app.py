@@ -18,6 +18,7 @@ from textual.containers import Horizontal
 from textual.widgets import Static
 
 from ...capture import CaptureError
+from ..grid import grid_of
 from ..words import clean
 from .header import Headline, TimeBar, WhoLine
 from .matrix import LABEL_CELLS, LINES_AROUND, MatrixView, cell_width
@@ -150,7 +151,7 @@ class Dashboard(App[None]):
     def _fit(self, pool: PoolReading | None) -> None:
         """Share the room out: the matrix as wide as it needs, the lower part what is left."""
         workers = len(pool.workers) if pool is not None else 0
-        columns = workers if pool is not None and pool.has_steals else 0
+        columns = grid_of(pool).columns
         most = max(NARROW_MATRIX, self.size.width // 2 - 6)
         if self.size.width < 110:
             most = NARROW_MATRIX
@@ -218,8 +219,10 @@ class Dashboard(App[None]):
         if reading is None:
             return
         live = reading.source.state in ("live", "stalled")
-        screen = WorkerScreen(event.index, reading.source.pid if live else -1)
         pool = self._pool(reading)
+        own = pool.workers[event.index].pid if pool and event.index < len(pool.workers) else -1
+        pid = own if own > 0 else reading.source.pid
+        screen = WorkerScreen(event.index, pid if live else -1)
         self.push_screen(screen)
         if pool is not None:
             self.call_after_refresh(screen.show, pool)

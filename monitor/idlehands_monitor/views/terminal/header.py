@@ -54,6 +54,10 @@ def flow(pool: PoolReading) -> list[str]:
     """Return the facts of the second line: what goes through the pool."""
     rate = pool.tasks.finished / pool.window_s if pool.window_s else 0.0
     facts = [f"{count(rate)} tasks/s", f"{count(pool.tasks.queued)} queued"]
+    if pool.broken:
+        facts.insert(0, "the pool is broken")
+    if pool.stays is not None and pool.stays.died:
+        facts.append(f"{count(pool.stays.died)} workers died")
     if pool.inbox >= 0:
         facts.append(f"{count(pool.inbox)} in the inbox")
     facts.append(f"median wait in queue {seconds(pool.tasks.median_queue_wait_s)}")

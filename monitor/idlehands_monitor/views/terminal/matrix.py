@@ -1,4 +1,5 @@
-"""The steal matrix: one row a thief, one column a victim, the value under the cursor in words."""
+"""A pool's matrix: steals, thief by victim, or hand-overs, submitter by runner; the value under
+the cursor in words."""
 
 from __future__ import annotations
 
@@ -9,6 +10,7 @@ from textual.binding import Binding, BindingType
 from textual.geometry import Region, Size
 from textual.scroll_view import ScrollView
 
+from ..grid import NOTHING, cell_sentence, grid_of
 from ..palette import DENSITY, step
 from .drawing import cell_number, fit
 from .strips import STEP_STYLES, STEP_STYLES_AT_CURSOR, Run, line, style
@@ -16,13 +18,13 @@ from .strips import STEP_STYLES, STEP_STYLES_AT_CURSOR, Run, line, style
 if TYPE_CHECKING:
     from textual.strip import Strip
 
-    from ...analysis.readings import PoolReading, StealReading
+    from ...analysis.readings import PoolReading
 
 LABEL_CELLS = 4
 NARROWEST_CELL, WIDEST_CELL = 2, 6
-NO_STEALS = "The workers of this pool share one queue: there are no steals to show."
+NO_TASKS = "No task has been handed over yet."
 LINES_AROUND = 4
-"""A title, the victims' numbers, the scale and the cursor's sentence."""
+"""A title, the columns' numbers, the scale and the cursor's sentence."""
 
 
 def cell_width(workers: int, cells: int) -> int:
@@ -30,22 +32,8 @@ def cell_width(workers: int, cells: int) -> int:
     return max(NARROWEST_CELL, min(WIDEST_CELL, (cells - LABEL_CELLS) // max(1, workers)))
 
 
-def under_cursor(steals: StealReading, thief: int, victim: int, *, short: bool = False) -> str:
-    """Return the value of one cell as a sentence."""
-    if thief == victim:
-        return f"{thief} does not steal from itself"
-    hits = steals.hits[thief][victim]
-    lost = steals.lost_races[thief][victim]
-    looks = hits + steals.empties[thief][victim] + lost
-    if short:
-        return f"{thief} ← {victim}: {hits} of {looks} looks"
-    share = f", {hits / looks:.0%}" if looks else ""
-    races = f"; {lost} lost races" if lost else ""
-    return f"thief {thief} took {hits} in {looks} looks at victim {victim}{share}{races}"
-
-
 class MatrixView(ScrollView, can_focus=True):
-    """The matrix of successful steals as one widget; the arrow keys move its cursor.
+    """The matrix as one widget; the arrow keys move its cursor.
 
     `dense` draws glyphs of rising density instead of colours, for 16 colours and for none.
     """
@@ -64,7 +52,7 @@ class MatrixView(ScrollView, can_focus=True):
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self._pool: PoolReading | None = None
-        self._largest = 0
+        self._grid = NOTHING
         self.thief, self.victim = 0, 0
         self.dense = False
 
@@ -74,28 +62,26 @@ class MatrixView(ScrollView, can_focus=True):
         return self.scrollable_content_region.size
 
     def show(self, pool: PoolReading | None) -> None:
-        """Draw a pool's steals."""
+        """Draw a pool's matrix."""
         self._pool = pool
-        workers = len(pool.workers) if pool else 0
-        self._largest = (
-            max((max(row, default=0) for row in pool.steals.hits), default=0) if pool else 0
-        )
-        self.thief = max(0, min(self.thief, workers - 1))
-        self.victim = max(0, min(self.victim, workers - 1))
-        width = LABEL_CELLS + workers * cell_width(workers, self._room.width)
-        size = Size(width, workers + LINES_AROUND)
+        self._grid = grid = grid_of(pool)
+        rows = len(grid.cells)
+        self.thief = max(0, min(self.thief, rows - 1))
+        self.victim = max(0, min(self.victim, grid.columns - 1))
+        width = LABEL_CELLS + grid.columns * cell_width(grid.columns, self._room.width)
+        size = Size(width, rows + LINES_AROUND)
         if self.virtual_size != size:
             self.virtual_size = size
         self.refresh()
 
     def action_move(self, rows: int, columns: int) -> None:
         """Move the cursor, keeping it in sight."""
-        if self._pool is None:
+        grid = self._grid
+        if not grid.columns:
             return
-        last = len(self._pool.workers) - 1
-        self.thief = max(0, min(last, self.thief + rows))
-        self.victim = max(0, min(last, self.victim + columns))
-        width = cell_width(last + 1, self._room.width)
+        self.thief = max(0, min(len(grid.cells) - 1, self.thief + rows))
+        self.victim = max(0, min(grid.columns - 1, self.victim + columns))
+        width = cell_width(grid.columns, self._room.width)
         region = Region(LABEL_CELLS + self.victim * width, self.thief, width, LINES_AROUND + 1)
         self.scroll_to_region(region, animate=False, force=True, immediate=True)
         self.refresh()
@@ -103,59 +89,62 @@ class MatrixView(ScrollView, can_focus=True):
     def render_line(self, y: int) -> Strip:
         """Draw line `y` of what is in sight; only the matrix itself scrolls."""
         cells, base = self._room.width, self.rich_style
-        pool = self._pool
+        pool, grid = self._pool, self._grid
         if pool is None:
             return line([], cells, base)
-        if not pool.has_steals:
-            lines = textwrap.wrap(NO_STEALS, cells)
+        if not grid.columns:
+            lines = textwrap.wrap(NO_TASKS, cells)
             return line([(fit("".join(lines[y : y + 1]), cells), style(dim=True))], cells, base)
-        rows = min(len(pool.workers), self._room.height - LINES_AROUND)
+        rows = min(len(grid.cells), self._room.height - LINES_AROUND)
         if y == 0:
-            title = "steals, thief ↓ from victim →" if cells >= 30 else "thief ↓ from victim →"
+            title = grid.title if cells > len(grid.title) else grid.short_title
             return line([(fit(title, cells), style(dim=True))], cells, base)
         if y == 1:
-            return line([(self._heads(pool, cells), style(dim=True))], cells, base)
+            return line([(self._heads(cells), style(dim=True))], cells, base)
         if y < rows + 2:
-            return line(self._row(pool, y - 2 + self.scroll_offset.y, cells), cells, base)
+            return line(self._row(y - 2 + self.scroll_offset.y, cells), cells, base)
         if y == rows + 2:
-            sentence = under_cursor(pool.steals, self.thief, self.victim, short=cells < 52)
+            sentence = cell_sentence(pool, self.thief, self.victim, short=cells < 52)
             return line([(fit(sentence, cells), style(bold=True))], cells, base)
         if y == rows + 3:
             return line(self._scale(cells), cells, base)
         return line([], cells, base)
 
-    def _columns(self, pool: PoolReading, cells: int) -> tuple[int, range]:
-        width = cell_width(len(pool.workers), cells)
+    def _columns(self, cells: int) -> tuple[int, range]:
+        columns = self._grid.columns
+        width = cell_width(columns, cells)
         first = self.scroll_offset.x // width
-        return width, range(first, min(len(pool.workers), first + (cells - LABEL_CELLS) // width))
+        return width, range(first, min(columns, first + (cells - LABEL_CELLS) // width))
 
-    def _heads(self, pool: PoolReading, cells: int) -> str:
-        width, columns = self._columns(pool, cells)
-        longest = len(str(len(pool.workers) - 1))
+    def _heads(self, cells: int) -> str:
+        width, columns = self._columns(cells)
+        longest = len(str(self._grid.columns - 1))
         every = 1 if longest < width else 5
         letters = [" "] * (LABEL_CELLS + width * len(columns) + longest)
-        for place, victim in enumerate(columns):
+        for place, column in enumerate(columns):
             start = LABEL_CELLS + place * width
             if every == 1:  # right-aligned, like the numbers below it
-                letters[start : start + width - 1] = str(victim).rjust(width - 1)
-            elif victim % every == 0:  # over narrow columns from its own on
-                letters[start : start + longest] = str(victim).ljust(longest)
+                letters[start : start + width - 1] = str(column).rjust(width - 1)
+            elif column % every == 0:  # over narrow columns from its own on
+                letters[start : start + longest] = str(column).ljust(longest)
         return "".join(letters)
 
-    def _row(self, pool: PoolReading, thief: int, cells: int) -> list[Run]:
-        if thief >= len(pool.workers):
+    def _row(self, row: int, cells: int) -> list[Run]:
+        grid = self._grid
+        if row >= len(grid.cells):
             return []
-        width, columns = self._columns(pool, cells)
-        runs: list[Run] = [(f"{thief:>3} ", style(dim=True))]
-        for victim in columns:
-            here = self.has_focus and thief == self.thief and victim == self.victim
-            runs.append(self._cell(pool.steals.hits[thief][victim], width, thief == victim, here))
+        width, columns = self._columns(cells)
+        runs: list[Run] = [(f"{grid.row_names[row]:>3} ", style(dim=True))]
+        for column in columns:
+            here = self.has_focus and row == self.thief and column == self.victim
+            blank = grid.is_blank(row, column)
+            runs.append(self._cell(grid.cells[row][column], width, blank, here))
         return runs
 
-    def _cell(self, hits: int, width: int, diagonal: bool, here: bool) -> Run:
+    def _cell(self, hits: int, width: int, blank: bool, here: bool) -> Run:
         number = cell_number(hits, width)
-        level = step(hits, self._largest)
-        if diagonal:
+        level = step(hits, self._grid.largest)
+        if blank:
             text = "·".center(width)
             return text, style(reverse=here, dim=True)
         if self.dense:
@@ -169,5 +158,5 @@ class MatrixView(ScrollView, can_focus=True):
         for level in range(9):
             glyph = DENSITY[level] * 2 if self.dense else "  "
             runs.append((glyph, None if self.dense else STEP_STYLES[level]))
-        runs.append((fit(f" {self._largest}", max(0, cells - 20)), style(dim=True)))
+        runs.append((fit(f" {self._grid.largest}", max(0, cells - 20)), style(dim=True)))
         return runs

@@ -1,0 +1,44 @@
+"""`concurrent.futures.ProcessPoolExecutor`.
+
+Hooked where the executor stores its three queues (CPython, Lib/concurrent/futures/process.py, 3.9
+to 3.13). A task is queued when its number is put into ``_work_ids``, and cancelled when a number
+taken from there leads to no call; its wait ends when the worker process takes the call, not when
+its future says that it runs, which it does while up to one call a worker lies in the pipe.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures.process import _SafeQueue
+from multiprocessing.queues import SimpleQueue
+from typing import Any
+
+from ._executors import QUEUES, Executors
+from ._process_queues import Calls, Results
+from ._telling import instances_of, missing_names, tell
+
+
+def unfamiliar(module: Any) -> str:
+    """Return what of the module is not as it is known here."""
+    executor = module.ProcessPoolExecutor
+    return (
+        missing_names(executor.__init__, *QUEUES, "_pending_work_items", "_max_workers")
+        or missing_names(executor.submit, "_pending_work_items", "_work_ids", "_queue_count")
+        or missing_names(module._process_worker, "call_queue", "get", "fn", "args")
+        or missing_names(module._sendback_result, "_ResultItem", "put")
+        or missing_names(module._CallItem.__init__, "work_id")
+    )
+
+
+def hook(module: Any) -> None:
+    """Hook every executor that is made from now on, and those that have no worker process yet."""
+    told = Executors("process pool", TellingCalls, TellingResults)
+    tell(module.ProcessPoolExecutor, **told.attributes())
+    told.adopt(instances_of(module.ProcessPoolExecutor))
+
+
+class TellingCalls(Calls, _SafeQueue):
+    """The queue of calls."""
+
+
+class TellingResults(Results, SimpleQueue):  # type: ignore[type-arg]
+    """The queue of results."""
