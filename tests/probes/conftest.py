@@ -18,7 +18,7 @@ import sys
 import textwrap
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Callable
 
@@ -75,9 +75,15 @@ class Clock:
 class Target:
     """A process under test and the lines that it and the test say to each other."""
 
-    def __init__(self, script: Path, environment: dict[str, str], options: list[str]) -> None:
+    def __init__(
+        self,
+        script: Path,
+        environment: dict[str, str],
+        options: list[str],
+        arguments: Sequence[str] = (),
+    ) -> None:
         self.process = subprocess.Popen(
-            [sys.executable, *options, str(script)],
+            [sys.executable, *options, str(script), *arguments],
             env=environment,
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
@@ -264,6 +270,29 @@ def start(tmp_path: Path, folder: Path) -> Iterator[Callable[..., Target]]:
     yield start
     for target in targets:
         target.clear_away()
+
+
+@pytest.fixture
+def start_job(tmp_path: Path, folder: Path) -> Iterator[Callable[..., Target]]:
+    """Start a job under `idlehands run`, its script as it is, in a folder of its own."""
+    jobs: list[Target] = []
+
+    def start_job(script: str, *arguments: str, **variables: str) -> Target:
+        path = tmp_path / "job.py"
+        path.write_text(script)
+        environment = {
+            **os.environ,
+            "IDLEHANDS_DIR": str(folder),
+            "PYTHONPATH": SOURCES,
+            **variables,
+        }
+        job = Target(path, environment, ["-m", "idlehands", "run"], arguments)
+        jobs.append(job)
+        return job
+
+    yield start_job
+    for job in jobs:
+        job.clear_away()
 
 
 @pytest.fixture

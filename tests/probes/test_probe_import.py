@@ -18,14 +18,18 @@ SOURCES = str(Path(idlehands.__file__).parent.parent)
 VERSIONS = ("3.9", "3.10", "3.11", "3.12", "3.13")
 
 LOADED = """
-    import json
+    import json, sysconfig
+    library = sysconfig.get_path("stdlib")
     before = set(sys.modules)
     {code}
     new = set(sys.modules) - before
     # Compiled modules make entries of their own that come from no file.
-    filed = {{name for name in new if getattr(sys.modules[name], "__file__", None)}}
-    tops = {{name.partition(".")[0] for name in filed}}
-    foreign = {{t for t in tops if t not in sys.stdlib_module_names and t != "idlehands"}}
+    files = {{name: getattr(sys.modules[name], "__file__", None) for name in new}}
+    foreign = {{
+        name.partition(".")[0]
+        for name, file in files.items()
+        if file and (not file.startswith(library) or "site-packages" in file)
+    }} - {{"idlehands"}}
     say(json.dumps([sorted(foreign), sorted(set(sys.modules) & {{
         "asyncio", "numpy", "idlehands_monitor", "logging", "socket", "msgpack"}})]))
 """

@@ -20,7 +20,8 @@ from .._tables import CANCELLED, FAILED, FINISHED, INBOX, NONE
 from ._telling import instances_of, made_at, missing_names, tell
 
 NUMBERED = re.compile(r"(Thread|Interpreter)PoolExecutor-\d+")
-UNSET: Any = object()
+EMPTYING = ("shutdown", "_initializer_failed")
+"""The executor's methods that take tasks out of the queue to drop them."""
 
 
 def unfamiliar(module: Any) -> str:
@@ -37,7 +38,7 @@ def unfamiliar(module: Any) -> str:
 def hook(module: Any) -> None:
     """Hook every executor, those that exist included."""
     executors, item = module.ThreadPoolExecutor, module._WorkItem
-    tell(executors, _work_queue=_queue_set)
+    tell(executors, _work_queue=_queue_set, _shutdown=_ending, _broken=_ending)
     item.run = _telling_run(item.run)
     for executor in list(instances_of(executors)):
         queue = executor.__dict__.get("_work_queue")
@@ -50,20 +51,32 @@ class TellingQueue(SimpleQueue):  # type: ignore[type-arg]
 
     pool: SharedPool | None = None
 
-    def get_nowait(self) -> Any:
-        """Take an item for somebody who empties the queue: its task is cancelled."""
-        take: Callable[[], Any] = self.__dict__.get("take_nowait", super().get_nowait)
-        item = take()
-        token = getattr(item, "idlehands", None)
-        if token is not None and self.pool is not None:
-            self.pool.cancelled(token)
-        return item
+    def watch_for_emptying(self) -> None:
+        """From now on record as cancelled what the executor itself takes out, to drop it."""
+        take = self.get_nowait
+
+        def get_nowait() -> Any:
+            item = take()
+            token = getattr(item, "idlehands", None)
+            emptied = sys._getframe(1).f_code.co_name in EMPTYING
+            if emptied and token is not None and self.pool is not None:
+                self.pool.cancelled(token)
+            return item
+
+        self.get_nowait = get_nowait  # type: ignore[method-assign]
 
     def stand_in_for(self, queue: Any) -> None:
         """Pass everything on to `queue`."""
-        for name in ("put", "put_nowait", "get", "qsize", "empty"):
+        for name in ("put", "put_nowait", "get", "get_nowait", "qsize", "empty"):
             setattr(self, name, getattr(queue, name))
-        self.take_nowait = queue.get_nowait
+
+
+def _ending(executor: Any, ending: Any) -> Any:
+    """Note that an executor is shut down or broken: it may drop what is queued."""
+    queue = executor.__dict__.get("_work_queue")
+    if ending and isinstance(queue, TellingQueue) and "get_nowait" not in queue.__dict__:
+        queue.watch_for_emptying()
+    return ending
 
 
 def _queue_set(executor: Any, queue: Any) -> Any:
