@@ -1,9 +1,10 @@
-"""All checks with one command: ruff, mypy --strict and the tests; the first failure ends it.
+"""All checks with one command: ruff, mypy --strict, the tests, and the probe's tests under every
+interpreter there is; the first failure ends it.
 
 Run with the interpreter of an environment that has the extra ``test``::
 
     .venv/bin/python tests/check.py            # everything
-    .venv/bin/python tests/check.py -k matrix  # arguments go to pytest
+    .venv/bin/python tests/check.py -k matrix  # arguments go to pytest, with this interpreter only
 """
 
 from __future__ import annotations
@@ -18,12 +19,15 @@ CHECKS = (
     ("ruff", "format", "--check", "."),
     ("mypy",),
     ("pytest", "-q"),
+    ("nox", "-f", "tests/noxfile.py"),
 )
 
 
 def main(arguments: list[str]) -> int:
     """Run the checks in order; return the status of the first that fails, 0 when none does."""
     for name, *options in CHECKS:
+        if name == "nox" and arguments:
+            continue
         more = arguments if name == "pytest" else []
         sys.stderr.write(f"== {' '.join((name, *options, *more))}\n")
         sys.stderr.flush()

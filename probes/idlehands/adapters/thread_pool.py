@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 import sys
+import threading
 import weakref
 from _queue import SimpleQueue
 from time import monotonic_ns, thread_time_ns
@@ -50,6 +51,7 @@ class TellingQueue(SimpleQueue):  # type: ignore[type-arg]
     """The executor's queue, or a stand-in for the one its workers hold already."""
 
     pool: SharedPool | None = None
+    watched = False
 
     def watch_for_emptying(self) -> None:
         """From now on record as cancelled what the executor itself takes out, to drop it."""
@@ -64,6 +66,7 @@ class TellingQueue(SimpleQueue):  # type: ignore[type-arg]
             return item
 
         self.get_nowait = get_nowait  # type: ignore[method-assign]
+        self.watched = True
 
     def stand_in_for(self, queue: Any) -> None:
         """Pass everything on to `queue`."""
@@ -74,7 +77,7 @@ class TellingQueue(SimpleQueue):  # type: ignore[type-arg]
 def _ending(executor: Any, ending: Any) -> Any:
     """Note that an executor is shut down or broken: it may drop what is queued."""
     queue = executor.__dict__.get("_work_queue")
-    if ending and isinstance(queue, TellingQueue) and "get_nowait" not in queue.__dict__:
+    if ending and isinstance(queue, TellingQueue) and not queue.watched:
         queue.watch_for_emptying()
     return ending
 
@@ -173,6 +176,7 @@ def _telling_run(original: Callable[..., None]) -> Callable[..., None]:
             worker = _newcomer()
         if worker is None or worker.token is not None:  # not an executor's thread, or inside a task
             original(self, *context)
+            self = None
             return
         token = self.__dict__.get("idlehands")
         if token is None:
@@ -192,6 +196,8 @@ def _telling_run(original: Callable[..., None]) -> Callable[..., None]:
             outcome = FAILED
         elif future._state != "FINISHED":
             outcome = CANCELLED
+        # An exception's traceback may keep this frame, and must not keep the task with it.
+        self = future = None
         ring = worker.tasks
         number = ring.written
         ring.slots[number & ring.mask] = (token, started, ended, INBOX, mark, outcome)
@@ -202,14 +208,13 @@ def _telling_run(original: Callable[..., None]) -> Callable[..., None]:
 
 
 def _newcomer() -> SharedWorker | None:
-    """Make the calling thread a worker of the executor that started it, if one did."""
-    frame: Any = sys._getframe(2)
-    queues = list(frame.f_locals.values())
-    for value in queues:
-        if isinstance(value, weakref.ref):
-            executor = value()
-            queues.append(getattr(executor, "_work_queue", None))
-    for queue in queues:
+    """Make the calling thread a worker of the executor that started it, if one did.
+
+    The executor handed its thread the queue to serve and a reference to itself.
+    """
+    for handed in getattr(threading.current_thread(), "_args", ()):
+        owner = handed() if isinstance(handed, weakref.ref) else None
+        queue = handed if owner is None else getattr(owner, "_work_queue", None)
         pool = getattr(queue, "pool", None)
         if isinstance(pool, SharedPool) and not pool.off:
             return pool.newcomer()
