@@ -29,7 +29,10 @@ class BoardRows:
         """Return {column: int64 bytes}, native order (every platform with boards is little)."""
         words = memoryview(self._data).cast("q")
         names = self._table.names
-        return {name: words[place :: len(names)].tobytes() for place, name in enumerate(names)}
+        columns = {n: words[place :: len(names)].tobytes() for place, n in enumerate(names)}
+        if "spawned_by" in columns:  # a thread of the owner's, so none of the workers
+            columns["spawned_by"] = b"\xff" * (WORD * len(self))
+        return columns
 
 
 class BoardRing:
@@ -129,8 +132,8 @@ class BoardView:
         return self._word(layout.STARTED)
 
     @property
-    def token(self) -> Token | None:
-        """Its present task."""
+    def open_token(self) -> Token | None:
+        """The token of its present task, None outside one."""
         started = self.started
         first = self._base + layout.TOKEN
         words = self._board.words[first : first + 6].tolist()
@@ -153,6 +156,10 @@ class BoardPool(SharedPool):
         self.why_broken: Callable[[], str] = lambda: ""
         self._looked_ns = NONE
         self.seen: tuple[int, ...] = ()
+
+    def submitters(self, idents: Sequence[int], moments: Sequence[int]) -> list[int]:
+        """Return that none of the pool's workers submitted anything: they are other processes."""
+        return [NONE] * len(idents)
 
     def refresh(self) -> None:
         """Find workers that are new, have ended or were replaced."""

@@ -16,6 +16,8 @@ from ._recorder import WorkerProbe
 from ._tables import NONE, SPAWNS, TASKS, Table
 from ._wire import Frame, encode, encode_columns
 
+SPAWNED_NS, SPAWNED_BY = 3, 4
+"""Places in a token."""
 ROWS_PER_FRAME = 512
 """One frame's worth is encoded in about a tenth of a millisecond, all the time it holds up a
 worker, and stays small enough for the allocator and the caches (measured: a third cheaper a row
@@ -84,7 +86,7 @@ class Cursor:
                     "first": first,
                     "rows": len(rows),
                     "complete_ns": NONE if more else now,
-                    "columns": _columns(table, rows),
+                    "columns": _columns(self.pool, table, rows),
                 }
             )
             if not more:
@@ -106,7 +108,7 @@ class Cursor:
         )
 
 
-def _columns(table: Table, rows: Any) -> dict[str, bytes]:
+def _columns(pool: PoolProbe, table: Table, rows: Any) -> dict[str, bytes]:
     if not isinstance(rows, list):  # from a board: they lie there as words already
         columns: dict[str, bytes] = rows.columns()
         return columns
@@ -116,6 +118,8 @@ def _columns(table: Table, rows: Any) -> dict[str, bytes]:
     if table is TASKS:
         # A task's row holds its token whole; the token's columns stand first, the rest in order.
         by_column = [*zip(*by_column[0]), *by_column[1:]]
+        if pool.shared_queue:
+            by_column[SPAWNED_BY] = pool.submitters(by_column[SPAWNED_BY], by_column[SPAWNED_NS])
     return encode_columns(table.names, by_column)
 
 
@@ -152,7 +156,7 @@ def open_intervals(probe: Any) -> list[list[int]]:
     A task is [0, its six token columns, started_ns, taken_from], a wait [1, began_ns, on_task],
     a gap [2, began_ns, state], a stay [3, began_ns]; at most one gap, last, and one stay, first.
     """
-    token, started, taken_from = probe.token, probe.started, probe.taken_from
+    token, started, taken_from = probe.open_token, probe.started, probe.taken_from
     gap, stack = probe.gap, probe.stack[:]
     intervals: list[list[int]] = []
     joined = getattr(probe, "joined_ns", NONE)
@@ -163,7 +167,9 @@ def open_intervals(probe: Any) -> list[list[int]]:
         intervals.append([1, suspended[4], suspended[5]])
     if token is not None:
         # Set and taken in this order, these belong together if the token is still the same one.
-        if token == probe.token and not any(token is suspended[0] for suspended in stack):
+        if token == probe.open_token and not any(token is suspended[0] for suspended in stack):
+            if getattr(probe, "joined_ns", None) is not None:  # its submitter is a thread as yet
+                token = (*token[:SPAWNED_BY], NONE, token[SPAWNED_BY + 1])
             intervals.append([0, *token, started, taken_from])
     elif gap is not None and probe.gap is gap:
         intervals.append([2, gap[1], gap[0]])

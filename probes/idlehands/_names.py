@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sys
 from functools import partial
+from types import FunctionType
 from typing import Any
 
 LONGEST_NAME = 200
@@ -22,3 +24,11 @@ def name_of(function: Any) -> str:
     module = getattr(named, "__module__", None)
     name = named.__qualname__
     return (f"{module}.{name}" if isinstance(module, str) else str(name))[:LONGEST_NAME]
+
+
+def is_lasting(function: Any) -> bool:
+    """Say whether a function is a global of its module, which so keeps it."""
+    if type(function) is not FunctionType:
+        return False
+    module = sys.modules.get(function.__module__)
+    return getattr(module, function.__qualname__, None) is function

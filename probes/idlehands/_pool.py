@@ -91,6 +91,10 @@ class PoolProbe:
     def refresh(self) -> None:
         """Bring up to date what changes now and then; the outlet calls it before it reads."""
 
+    def submitters(self, idents: Sequence[int], moments: Sequence[int]) -> Sequence[int]:
+        """Return the workers that submitted; here the rows name them already."""
+        return idents
+
     def open_again(self) -> bool:
         """Open a closed pool again, where its sort can; say whether it is open."""
         return False

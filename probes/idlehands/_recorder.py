@@ -55,26 +55,24 @@ Suspended = tuple[Token, int, int, int, int, int, int]
 
 
 class WorkerSense:
-    """What the outlet and every sort of worker share: who it is, and which kinds' CPU is read."""
+    """What the outlet and every sort of worker share: who it is, and which kinds' CPU is read.
 
-    __slots__ = (
-        "cpu_kinds",
-        "ident",
-        "index",
-        "long_streak",
-        "mark",
-        "native_id",
-        "tasks",
-        "thread_name",
-    )
+    It leaves the slots to those who derive from it, for a class can have but one base with slots.
+    """
 
-    tasks: Ring
+    cpu_kinds: set[int]
+    ident: int
+    index: int
+    long_streak: dict[int, int]
+    mark: int
+    native_id: int
+    thread_name: str
 
     def __init__(self, index: int) -> None:
         self.index = index
         self.mark = NONE
-        self.cpu_kinds: set[int] = set()
-        self.long_streak: dict[int, int] = {}
+        self.cpu_kinds = set()
+        self.long_streak = {}
         self.ident = self.native_id = NONE
         self.thread_name = ""
 
@@ -107,18 +105,26 @@ class WorkerProbe(WorkerSense):
 
     __slots__ = (
         "cpu",
+        "cpu_kinds",
         "empties",
         "gap",
         "gaps",
         "helped",
         "hits",
+        "ident",
+        "index",
         "kinds",
+        "long_streak",
         "lost_races",
+        "mark",
+        "native_id",
         "pool",
         "spawns",
         "stack",
         "started",
         "taken_from",
+        "tasks",
+        "thread_name",
         "token",
         "waits",
     )
@@ -139,6 +145,11 @@ class WorkerProbe(WorkerSense):
         self.hits = [0] * pool.workers
         self.empties = [0] * pool.workers
         self.lost_races = [0] * pool.workers
+
+    @property
+    def open_token(self) -> Token | None:
+        """The token of the task in hand, None outside a task."""
+        return self.token
 
     def rings(self) -> tuple[tuple[Table, Any], ...]:
         """Return the tables this worker writes, with their rings."""

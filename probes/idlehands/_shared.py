@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import os
 import threading
+from collections.abc import Sequence
 from time import monotonic_ns, thread_time_ns
 from typing import Any, Callable
 
-from ._names import name_of
-from ._pool import PoolProbe
+from ._names import is_lasting, name_of
+from ._pool import MOST_KINDS, PoolProbe
 from ._recorder import WorkerSense
 from ._rings import NO_TOKEN, Ring, Token
 from ._tables import FINISHED, INBOX, LEFT, NONE, STAYS, TASKS, Table
@@ -22,6 +23,9 @@ MOST_ROWS_PER_WORKER = 1 << 13
 LEAST_ROWS_PER_WORKER = 1 << 8
 TASK_ROWS_PER_POOL = 1 << 15
 STAY_ROWS = 1 << 6
+MOST_SEATS = 1 << 12
+STILL = (1 << 63) - 1
+"""The end of a stay that has not ended."""
 
 
 class _Here(threading.local):
@@ -32,6 +36,9 @@ class _Here(threading.local):
 
 
 here = _Here()
+
+cpu_readers: set[SharedWorker] = set()
+"""The workers of whose tasks some have their CPU time read: empty most of the time."""
 
 
 class _Leaving:
@@ -46,25 +53,36 @@ class _Leaving:
         self.worker.leave()
 
 
-class SharedWorker(WorkerSense):
-    """One thread of a shared pool. The fields are those that the outlet reads of any worker."""
+class SharedWorker(Ring, WorkerSense):
+    """One thread of a shared pool. The fields are those that the outlet reads of any worker.
+
+    It is its own ring of task rows, which saves a look-up a task. `token` stays when its task has
+    ended, for the same reason; the task is open unless the last row is its.
+    """
 
     __slots__ = (
+        "cpu_kinds",
         "gap",
+        "ident",
+        "index",
         "joined_ns",
+        "long_streak",
+        "mark",
+        "native_id",
         "pid",
         "pool",
         "stack",
         "started",
         "stays",
         "taken_from",
+        "thread_name",
         "token",
     )
 
     def __init__(self, pool: SharedPool, index: int, rows: int) -> None:
-        super().__init__(index)
+        Ring.__init__(self, rows)
+        WorkerSense.__init__(self, index)
         self.pool = pool
-        self.tasks = Ring(rows)
         self.stays = Ring(STAY_ROWS)
         self.token: Token | None = None
         self.started = self.taken_from = NONE
@@ -73,9 +91,26 @@ class SharedWorker(WorkerSense):
         self.joined_ns = NONE
         self.pid = NONE
 
+    @property
+    def open_token(self) -> Token | None:
+        """The token of the task in hand, None outside a task."""
+        token = self.token
+        if token is None or self.written == 0:
+            return token
+        last = self.slots[(self.written - 1) & self.mask]
+        return None if last is not None and last[0] is token else token
+
+    def weigh(self, rows: Sequence[Any]) -> None:
+        """Choose the kinds of task whose CPU time is read."""
+        super().weigh(rows)
+        if self.cpu_kinds:
+            cpu_readers.add(self)
+        else:
+            cpu_readers.discard(self)
+
     def rings(self) -> tuple[tuple[Table, Any], ...]:
         """Return the tables this worker writes, with their rings."""
-        return (TASKS, self.tasks), (STAYS, self.stays)
+        return (TASKS, self), (STAYS, self.stays)
 
     def join(self) -> None:
         """The calling thread becomes this worker."""
@@ -85,9 +120,14 @@ class SharedWorker(WorkerSense):
         self.native_id = threading.get_native_id()
         self.pid = os.getpid()
         self.joined_ns = monotonic_ns()
+        self.pool.sit(self.ident, self.index, self.joined_ns)
         here.worker = self
         here.leaving = _Leaving(self)
         self.pool.worker_bound()
+
+    def unseen(self, function: Any) -> Token:
+        """Return a token for a task that was queued before the probe was there."""
+        return self.pool.queued(self.pool.kind_of(function))
 
     def running(self, token: Token) -> None:
         """Begin the task of `token`, taken from the shared queue."""
@@ -97,19 +137,20 @@ class SharedWorker(WorkerSense):
 
     def finished(self, outcome: int = FINISHED) -> None:
         """End the task in hand; nothing where none is."""
-        token = self.token
+        token = self.open_token
         if token is None:
             return
         ended = monotonic_ns()
         cpu = thread_time_ns() - self.mark if self.mark >= 0 else NONE
-        self.tasks.put((token, self.started, ended, INBOX, cpu, outcome))
-        self.token = None
+        self.put((token, self.started, ended, INBOX, cpu, outcome))
 
     def leave(self) -> None:
         """The thread has ended."""
         joined = self.joined_ns
         if joined >= 0:
-            self.stays.put((joined, monotonic_ns(), self.pid, self.native_id, LEFT))
+            now = monotonic_ns()
+            self.stays.put((joined, now, self.pid, self.native_id, LEFT))
+            self.pool.seats[self.ident] = self.index, joined, now
             self.joined_ns = NONE
             self.token = None
 
@@ -120,46 +161,61 @@ class SharedPool(PoolProbe):
     `still_open` says whether whoever owns the queue still can use it; asked now and then.
     """
 
-    __slots__ = ("known", "rows_per_worker", "still_open", "unhook")
+    __slots__ = ("known", "rows_per_worker", "seats", "still_open", "unhook")
 
     def __init__(self, name: str, kind: str, number: int, most_workers: int) -> None:
         super().__init__(name, 0, kind, number)
         self.shared_queue = True
-        self.known: dict[str, tuple[Any, int]] = {}
+        self.known: dict[Any, int] = {}
         self.still_open: Callable[[], bool] = lambda: True
+        self.seats: dict[int, tuple[int, int, int]] = {}
         self.unhook: Callable[[], None] = lambda: None
         share = TASK_ROWS_PER_POOL // max(1, most_workers)
         self.rows_per_worker = min(MOST_ROWS_PER_WORKER, max(LEAST_ROWS_PER_WORKER, share))
 
     def kind_of(self, function: Any) -> int:
-        """Return the number of a callable's kind; slower the first time a name is seen."""
-        name = getattr(function, "__qualname__", None)
-        if not isinstance(name, str):
-            return self.add_kind(name_of(function))
-        module = getattr(function, "__module__", None)
-        entry = self.known.get(name)
-        if entry is not None and entry[0] is module:
-            return entry[1]
-        number = self.kinds.get(name_of(function), NONE)
+        """Return the number of a callable's kind; slower the first time it is seen.
+
+        Remembered by themselves are functions that their module keeps anyway: to remember any
+        other would keep it alive, and what it closes over with it.
+        """
+        name = name_of(function)
+        number = self.kinds.get(name, NONE)
         if number < 0:
-            number = self.add_kind(name_of(function))
-        if len(self.known) <= len(self.kinds):  # bounded as the kinds are
-            self.known[name] = module, number
+            number = self.add_kind(name)
+        if is_lasting(function) and len(self.known) < MOST_KINDS:
+            self.known[function] = number
         return number
 
     def queued(self, kind: int, size: int = NONE, at_ns: int = NONE) -> Token:
-        """Record a task that the calling thread hands in; return the token it carries."""
-        by = parent = NONE
-        worker = here.worker
-        if worker is not None and worker.pool is self:
-            by = worker.index
-            if worker.token is not None:
-                parent = worker.token[0]
+        """Record a task that the calling thread hands in; return the token it carries.
+
+        It names the thread; which worker that is, if any, is worked out when it is sent.
+        """
         ring = self.spawns
         task = ring.next_number()
-        token = (task, parent, kind, at_ns if at_ns >= 0 else monotonic_ns(), by, size)
+        at_ns = at_ns if at_ns >= 0 else monotonic_ns()
+        token = (task, NONE, kind, at_ns, threading.get_ident(), size)
         ring.slots[task & ring.mask] = token
         return token
+
+    def sit(self, ident: int, index: int, joined_ns: int) -> None:
+        """Note which worker a thread is; those that left long ago are forgotten."""
+        with self.rare:
+            if len(self.seats) >= MOST_SEATS:
+                self.seats = {key: seat for key, seat in self.seats.items() if seat[2] == STILL}
+            self.seats[ident] = index, joined_ns, STILL
+
+    def submitters(self, idents: Sequence[int], moments: Sequence[int]) -> list[int]:
+        """Return the worker that each thread was at its moment."""
+        if not self.seats.keys() & set(idents):
+            return [NONE] * len(idents)
+        return list(map(self.submitter, idents, moments))
+
+    def submitter(self, ident: int, moment_ns: int) -> int:
+        """Return the worker that a thread was at a moment, -1 where it was none of this pool's."""
+        index, began, ended = self.seats.get(ident, (NONE, 0, 0))
+        return index if began <= moment_ns <= ended else NONE
 
     def newcomer(self) -> SharedWorker:
         """Make the calling thread a worker: one that has left, or one more."""

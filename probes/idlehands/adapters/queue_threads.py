@@ -76,7 +76,7 @@ def _end_task(queue: Any) -> None:
 def _telling_qsize(qsize: Callable[[Any], int], takes: Any) -> Callable[[Any], int]:
     def _qsize(self: Any) -> int:
         worker = here.worker
-        in_task = worker is not None and worker.token is not None
+        in_task = worker is not None and worker.open_token is not None
         if in_task and sys._getframe(1).f_code is takes:
             _end_task(self)  # asked for by `get`: the worker wants its next task
         return qsize(self)
@@ -125,7 +125,7 @@ def _begin_task(queue: Any, item: Any) -> None:
         return
     if token is None:  # it was queued before the pool was known
         token = _token_of(queue, item) or pool.queued(pool.kind_of(_callable_of(item)))
-    if worker is not None and worker.pool is pool and worker.token is None:
+    if worker is not None and worker.pool is pool and worker.open_token is None:
         worker.running(token)
     else:
         pool.cancelled(token)  # somebody else took it: no worker will run it

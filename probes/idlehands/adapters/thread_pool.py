@@ -12,13 +12,33 @@ import sys
 import threading
 import weakref
 from _queue import SimpleQueue
+from threading import get_ident
 from time import monotonic_ns, thread_time_ns
+from types import CodeType
 from typing import Any, Callable
 
 from .._process import share_pool
-from .._shared import SharedPool, SharedWorker, here
-from .._tables import CANCELLED, FAILED, FINISHED, INBOX, NONE
+from .._shared import SharedPool, SharedWorker, cpu_readers, here
+from .._tables import CANCELLED, FAILED, FINISHED, INBOX, MOST_WORKERS, NONE
 from ._telling import instances_of, made_at, missing_names, tell
+
+KNOWN_RUN = """
+def run(self):
+    if not self.future.set_running_or_notify_cancel():
+        return
+
+    try:
+        result = self.fn(*self.args, **self.kwargs)
+    except BaseException as exc:
+        self.future.set_exception(exc)
+        # Break a reference cycle with the exception 'exc'
+        self = None
+    else:
+        self.future.set_result(result)
+"""
+"""`_WorkItem.run` of CPython 3.9 to 3.13."""
+THEIR_CALL_LINE, OUR_CALL_LINE = 5, 17
+"""Where the task is called, in lines after the one that begins the function."""
 
 NUMBERED = re.compile(r"(Thread|Interpreter)PoolExecutor-\d+")
 EMPTYING = ("shutdown", "_initializer_failed")
@@ -129,28 +149,18 @@ def _pool_of(executor: Any, reference: Callable[[], Any], site: str) -> SharedPo
 
 def _telling_put(pool: SharedPool, put: Callable[..., None]) -> Callable[..., None]:
     """Return the hot path where a task is queued; the executor's lock makes it one at a time."""
-    spawns, known, clock = pool.spawns, pool.known, monotonic_ns
+    spawns, known, clock, ident = pool.spawns, pool.known, monotonic_ns, get_ident
     slots, mask = spawns.slots, spawns.mask
 
     def telling_put(item: Any, block: bool = True, timeout: float | None = None) -> None:
         if item is not None:
             try:
                 try:
-                    function = item.fn
-                    module, kind = known[function.__qualname__]
-                    if module is not function.__module__:
-                        kind = pool.kind_of(function)
-                except (AttributeError, KeyError):
+                    kind = known[item.fn]
+                except Exception:
                     kind = pool.kind_of(_function_of(item))
-                worker = here.worker
-                by = parent = NONE
-                if worker is not None and worker.pool is pool:
-                    by = worker.index
-                    if worker.token is not None:
-                        parent = worker.token[0]
                 task = spawns.next_number()
-                item.idlehands = token = (task, parent, kind, clock(), by, NONE)
-                slots[task & mask] = token
+                item.idlehands = slots[task & mask] = (task, NONE, kind, clock(), ident(), NONE)
             except Exception as error:
                 pool.failed(error)
         put(item)
@@ -166,51 +176,104 @@ def _function_of(item: Any) -> Any:
     return function
 
 
-def _telling_run(original: Callable[..., None]) -> Callable[..., None]:
-    """Return the hot path where a task is run."""
-    clock, cpu_clock = monotonic_ns, thread_time_ns
+def _telling_run(theirs: Any) -> Any:
+    """Return a `run` that records, for the one the module has.
 
-    def run(self: Any, *context: Any) -> None:
-        worker = here.worker
+    If theirs is the one known here, ours does what it does with the recording in between; its
+    code says that it is theirs, line by line, so that the traceback of a task reads as ever. Any
+    other is wrapped.
+    """
+    if not _is_known(theirs.__code__):
+        return _wrapped(theirs)
+    ours: Any = _recording_run()
+    first = theirs.__code__.co_firstlineno + THEIR_CALL_LINE - OUR_CALL_LINE
+    ours.__code__ = ours.__code__.replace(
+        co_filename=theirs.__code__.co_filename, co_firstlineno=first
+    )
+    ours.__qualname__, ours.__module__ = theirs.__qualname__, theirs.__module__
+    return ours
+
+
+def _is_known(code: CodeType) -> bool:
+    names: dict[str, Any] = {}
+    exec(KNOWN_RUN, names)  # noqa: S102 - the text above
+    known = names["run"].__code__
+    parts = ("co_code", "co_names", "co_varnames", "co_consts", "co_argcount")
+    return all(getattr(code, part) == getattr(known, part) for part in parts)
+
+
+def _recording_run() -> Callable[[Any], None]:
+    """Return the hot path where a task is run: `KNOWN_RUN` with the recording in it."""
+    clock, cpu_clock, me, readers = monotonic_ns, thread_time_ns, here, cpu_readers
+
+    def run(self: Any) -> None:
+        if not self.future.set_running_or_notify_cancel():
+            _drop(self)
+            return
+        worker = me.worker
         if worker is None:
             worker = _newcomer()
-        if worker is None or worker.token is not None:  # not an executor's thread, or inside a task
-            original(self, *context)
-            self = None
-            return
-        token = self.__dict__.get("idlehands")
-        if token is None:
-            token = worker.pool.queued(worker.pool.kind_of(_function_of(self)))
+        try:
+            token = self.idlehands
+        except AttributeError:
+            token = worker.unseen(_function_of(self))
         mark = NONE
-        if worker.cpu_kinds and token[2] in worker.cpu_kinds:
+        if readers and token[2] in worker.cpu_kinds:
             mark = cpu_clock()
         worker.started = started = clock()
         worker.token = token
-        original(self, *context)
-        ended = clock()
-        if mark >= 0:
-            mark = cpu_clock() - mark
-        future = self.future
-        outcome = FINISHED
-        if future._exception is not None:
-            outcome = FAILED
-        elif future._state != "FINISHED":
-            outcome = CANCELLED
-        # An exception's traceback may keep this frame, and must not keep the task with it.
-        self = future = None
-        ring = worker.tasks
-        number = ring.written
-        ring.slots[number & ring.mask] = (token, started, ended, INBOX, mark, outcome)
-        ring.written = number + 1
-        worker.token = None
+        try:
+            result = self.fn(*self.args, **self.kwargs)
+        except BaseException as exc:
+            worker.put((token, started, clock(), INBOX, _since(mark), FAILED))
+            self.future.set_exception(exc)
+            # As theirs: break a reference cycle with the exception.
+            self = None
+        else:
+            ended = clock()
+            if mark >= 0:
+                mark = cpu_clock() - mark
+            number = worker.written
+            worker.slots[number & worker.mask] = (token, started, ended, INBOX, mark, FINISHED)
+            worker.written = number + 1
+            self.future.set_result(result)
 
     return run
 
 
-def _newcomer() -> SharedWorker | None:
-    """Make the calling thread a worker of the executor that started it, if one did.
+def _since(mark: int) -> int:
+    return thread_time_ns() - mark if mark >= 0 else NONE
 
-    The executor handed its thread the queue to serve and a reference to itself.
+
+def _drop(item: Any) -> None:
+    """Record a task that had been cancelled when its turn came."""
+    worker, token = here.worker or _newcomer(), getattr(item, "idlehands", None)
+    if token is not None:
+        worker.pool.cancelled(token)
+
+
+def _wrapped(theirs: Callable[..., None]) -> Callable[..., None]:
+    def run(self: Any, *context: Any) -> None:
+        worker = here.worker or _newcomer()
+        token = getattr(self, "idlehands", None) or worker.unseen(_function_of(self))
+        worker.running(token)
+        theirs(self, *context)
+        future = self.future
+        if future._exception is not None:
+            worker.finished(FAILED)
+        else:
+            worker.finished(FINISHED if future._state == "FINISHED" else CANCELLED)
+        # An exception's traceback may keep this frame, and must not keep the task with it.
+        self = future = None
+
+    return run
+
+
+def _newcomer() -> SharedWorker:
+    """Make the calling thread a worker of the executor that started it.
+
+    The executor handed its thread the queue to serve and a reference to itself. A thread that no
+    executor is known for gets a worker of a pool that nobody sees.
     """
     for handed in getattr(threading.current_thread(), "_args", ()):
         owner = handed() if isinstance(handed, weakref.ref) else None
@@ -218,4 +281,4 @@ def _newcomer() -> SharedWorker | None:
         pool = getattr(queue, "pool", None)
         if isinstance(pool, SharedPool) and not pool.off:
             return pool.newcomer()
-    return None
+    return SharedPool("unseen", "thread pool", NONE, MOST_WORKERS).newcomer()
