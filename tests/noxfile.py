@@ -18,6 +18,7 @@ ROOT = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
 
 nox.options.error_on_missing_interpreters = False
 nox.options.reuse_existing_virtualenvs = True
+nox.options.envdir = os.path.join(ROOT, ".nox")
 
 pyenv = os.environ.get("PYENV_ROOT") or os.path.expanduser("~/.pyenv")
 found = sorted(glob.glob(os.path.join(pyenv, "versions", "*", "bin")))

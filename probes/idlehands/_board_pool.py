@@ -29,10 +29,7 @@ class BoardRows:
         """Return {column: int64 bytes}, native order (every platform with boards is little)."""
         words = memoryview(self._data).cast("q")
         names = self._table.names
-        columns = {n: words[place :: len(names)].tobytes() for place, n in enumerate(names)}
-        if "spawned_by" in columns:  # a thread of the owner's, so none of the workers
-            columns["spawned_by"] = b"\xff" * (WORD * len(self))
-        return columns
+        return {name: words[place :: len(names)].tobytes() for place, name in enumerate(names)}
 
 
 class BoardRing:
@@ -156,10 +153,6 @@ class BoardPool(SharedPool):
         self.why_broken: Callable[[], str] = lambda: ""
         self._looked_ns = NONE
         self.seen: tuple[int, ...] = ()
-
-    def submitters(self, idents: Sequence[int], moments: Sequence[int]) -> list[int]:
-        """Return that none of the pool's workers submitted anything: they are other processes."""
-        return [NONE] * len(idents)
 
     def refresh(self) -> None:
         """Find workers that are new, have ended or were replaced."""

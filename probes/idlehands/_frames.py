@@ -13,7 +13,7 @@ from typing import Any, Callable
 
 from ._pool import PoolProbe
 from ._recorder import WorkerProbe
-from ._tables import NONE, SPAWNS, TASKS, Table
+from ._tables import MOST_WORKERS, NONE, SPAWNS, TASKS, Table
 from ._wire import Frame, encode, encode_columns
 
 SPAWNED_NS, SPAWNED_BY = 3, 4
@@ -118,8 +118,8 @@ def _columns(pool: PoolProbe, table: Table, rows: Any) -> dict[str, bytes]:
     if table is TASKS:
         # A task's row holds its token whole; the token's columns stand first, the rest in order.
         by_column = [*zip(*by_column[0]), *by_column[1:]]
-        if pool.shared_queue:
-            by_column[SPAWNED_BY] = pool.submitters(by_column[SPAWNED_BY], by_column[SPAWNED_NS])
+        moments, submitted_by = by_column[SPAWNED_NS], by_column[SPAWNED_BY]
+        by_column[SPAWNED_BY] = pool.submitters(submitted_by, moments)
     return encode_columns(table.names, by_column)
 
 
@@ -168,9 +168,8 @@ def open_intervals(probe: Any) -> list[list[int]]:
     if token is not None:
         # Set and taken in this order, these belong together if the token is still the same one.
         if token == probe.open_token and not any(token is suspended[0] for suspended in stack):
-            if getattr(probe, "joined_ns", None) is not None:  # its submitter is a thread as yet
-                token = (*token[:SPAWNED_BY], NONE, token[SPAWNED_BY + 1])
-            intervals.append([0, *token, started, taken_from])
+            by = token[SPAWNED_BY] if token[SPAWNED_BY] < MOST_WORKERS else NONE  # a thread's
+            intervals.append([0, *token[:SPAWNED_BY], by, token[-1], started, taken_from])
     elif gap is not None and probe.gap is gap:
         intervals.append([2, gap[1], gap[0]])
     return intervals

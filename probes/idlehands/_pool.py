@@ -91,9 +91,9 @@ class PoolProbe:
     def refresh(self) -> None:
         """Bring up to date what changes now and then; the outlet calls it before it reads."""
 
-    def submitters(self, idents: Sequence[int], moments: Sequence[int]) -> Sequence[int]:
-        """Return the workers that submitted; here the rows name them already."""
-        return idents
+    def submitters(self, threads: Sequence[int], moments: Sequence[int]) -> Sequence[int]:
+        """Return the workers that submitted, from what the rows say; here it is they already."""
+        return threads
 
     def open_again(self) -> bool:
         """Open a closed pool again, where its sort can; say whether it is open."""

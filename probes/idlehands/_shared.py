@@ -16,26 +16,34 @@ from typing import Any, Callable
 from ._names import is_lasting, name_of
 from ._pool import MOST_KINDS, PoolProbe
 from ._recorder import WorkerSense
-from ._rings import NO_TOKEN, Ring, Token
-from ._tables import FINISHED, INBOX, LEFT, NONE, STAYS, TASKS, Table
+from ._rings import Ring, Token
+from ._tables import FINISHED, INBOX, LEFT, MOST_WORKERS, NONE, STAYS, TASKS, Table
 
 MOST_ROWS_PER_WORKER = 1 << 13
 LEAST_ROWS_PER_WORKER = 1 << 8
 TASK_ROWS_PER_POOL = 1 << 15
 STAY_ROWS = 1 << 6
-MOST_SEATS = 1 << 12
+MOST_SEATS = 1 << 10
 STILL = (1 << 63) - 1
 """The end of a stay that has not ended."""
 
 
 class _Here(threading.local):
-    """What the calling thread is: the worker of a shared pool, or nobody."""
+    """What dies with the calling thread."""
 
-    worker: SharedWorker | None = None
     leaving: Any = None
 
 
-here = _Here()
+_here = _Here()
+
+workers: dict[int, SharedWorker] = {}
+"""The worker that each thread is, by its identifier; threads that are none are not in it."""
+
+
+def present_worker() -> SharedWorker | None:
+    """Return the worker that the calling thread is."""
+    return workers.get(threading.get_ident())
+
 
 cpu_readers: set[SharedWorker] = set()
 """The workers of whose tasks some have their CPU time read: empty most of the time."""
@@ -120,9 +128,9 @@ class SharedWorker(Ring, WorkerSense):
         self.native_id = threading.get_native_id()
         self.pid = os.getpid()
         self.joined_ns = monotonic_ns()
-        self.pool.sit(self.ident, self.index, self.joined_ns)
-        here.worker = self
-        here.leaving = _Leaving(self)
+        self.pool.sit(self, STILL)
+        workers[self.ident] = self
+        _here.leaving = _Leaving(self)
         self.pool.worker_bound()
 
     def unseen(self, function: Any) -> Token:
@@ -150,7 +158,8 @@ class SharedWorker(Ring, WorkerSense):
         if joined >= 0:
             now = monotonic_ns()
             self.stays.put((joined, now, self.pid, self.native_id, LEFT))
-            self.pool.seats[self.ident] = self.index, joined, now
+            self.pool.sit(self, now)
+            workers.pop(self.ident, None)
             self.joined_ns = NONE
             self.token = None
 
@@ -161,7 +170,7 @@ class SharedPool(PoolProbe):
     `still_open` says whether whoever owns the queue still can use it; asked now and then.
     """
 
-    __slots__ = ("known", "rows_per_worker", "seats", "still_open", "unhook")
+    __slots__ = ("known", "rows_per_worker", "seats", "seats", "still_open", "unhook")
 
     def __init__(self, name: str, kind: str, number: int, most_workers: int) -> None:
         super().__init__(name, 0, kind, number)
@@ -188,34 +197,38 @@ class SharedPool(PoolProbe):
         return number
 
     def queued(self, kind: int, size: int = NONE, at_ns: int = NONE) -> Token:
-        """Record a task that the calling thread hands in; return the token it carries.
-
-        It names the thread; which worker that is, if any, is worked out when it is sent.
-        """
+        """Record a task that the calling thread hands in; return the token it carries."""
         ring = self.spawns
         task = ring.next_number()
         at_ns = at_ns if at_ns >= 0 else monotonic_ns()
-        token = (task, NONE, kind, at_ns, threading.get_ident(), size)
+        worker = present_worker()
+        by = NONE if worker is None or worker.pool is not self else worker.index
+        token = (task, NONE, kind, at_ns, by, size)
         ring.slots[task & ring.mask] = token
         return token
 
-    def sit(self, ident: int, index: int, joined_ns: int) -> None:
-        """Note which worker a thread is; those that left long ago are forgotten."""
+    def submitters(self, threads: Sequence[int], moments: Sequence[int]) -> Sequence[int]:
+        """Return the worker that each thread was at its moment; what is none is a worker already.
+
+        Rows name the thread that submitted, which costs the submitter least to find out.
+        """
+        known = set(threads)
+        if known.isdisjoint(self.seats):
+            return [thread if thread < MOST_WORKERS else NONE for thread in threads]
+        return list(map(self._submitter, threads, moments))
+
+    def _submitter(self, thread: int, moment_ns: int) -> int:
+        if thread < MOST_WORKERS:
+            return thread
+        index, began, ended = self.seats.get(thread, (NONE, 0, 0))
+        return index if began <= moment_ns <= ended else NONE
+
+    def sit(self, worker: SharedWorker, ended_ns: int) -> None:
+        """Note which worker a thread is, up to when; those that left long ago are forgotten."""
         with self.rare:
             if len(self.seats) >= MOST_SEATS:
                 self.seats = {key: seat for key, seat in self.seats.items() if seat[2] == STILL}
-            self.seats[ident] = index, joined_ns, STILL
-
-    def submitters(self, idents: Sequence[int], moments: Sequence[int]) -> list[int]:
-        """Return the worker that each thread was at its moment."""
-        if not self.seats.keys() & set(idents):
-            return [NONE] * len(idents)
-        return list(map(self.submitter, idents, moments))
-
-    def submitter(self, ident: int, moment_ns: int) -> int:
-        """Return the worker that a thread was at a moment, -1 where it was none of this pool's."""
-        index, began, ended = self.seats.get(ident, (NONE, 0, 0))
-        return index if began <= moment_ns <= ended else NONE
+            self.seats[worker.ident] = worker.index, worker.joined_ns, ended_ns
 
     def newcomer(self) -> SharedWorker:
         """Make the calling thread a worker: one that has left, or one more."""
@@ -253,6 +266,3 @@ class SharedPool(PoolProbe):
         """Take the hooks out: the pool runs on unrecorded."""
         self.off = True
         self.unhook()
-
-
-__all__ = ["NO_TOKEN", "SharedPool", "SharedWorker", "here"]

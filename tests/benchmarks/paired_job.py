@@ -9,10 +9,8 @@ from time import perf_counter_ns, process_time_ns
 from typing import Callable
 
 from attached_reader import Reader
-from pool_hooks import Hook, patched, probe_hook
+from pool_hooks import Variant, patched, plain_run, probed_run
 from support import Row, quartiles
-
-import idlehands
 
 JOB_BAR = 1.01
 TASK_NS = 100_000
@@ -46,28 +44,30 @@ class PairedJob:
     def __init__(self, tasks: int) -> None:
         self.tasks = tasks
         self.task = spin()
-        self.probe = idlehands.declare_pool("bench job", workers=WORKERS, kind="one queue")
-        self.hook: Hook = probe_hook(self.probe)
-        self.pool = ThreadPoolExecutor(WORKERS)
+        self.pools = {on: ThreadPoolExecutor(WORKERS) for on in (True, False)}
+        self.variants = {on: Variant(None, probed_run if on else plain_run) for on in self.pools}
+        queue = self.pools[False]._work_queue
+        queue.__dict__.clear()  # the pool's own `put` again
         self.lost = 0
-        with patched(self.hook):
-            self._job(IN_FLIGHT)
+        for on in self.pools:
+            with patched(self.variants[on]):
+                self._job(IN_FLIGHT, on)
         self.reader = Reader()
 
-    def _job(self, tasks: int) -> None:
+    def _job(self, tasks: int, on: bool) -> None:
         for begin in range(0, tasks, IN_FLIGHT):
             here = range(begin, min(begin + IN_FLIGHT, tasks))
-            for future in [self.pool.submit(self.task) for _ in here]:
+            for future in [self.pools[on].submit(self.task) for _ in here]:
                 future.result()
 
     def run(self, on: bool) -> tuple[int, int]:
         """Do the job once; return (wall, process CPU) nanoseconds."""
-        with patched(self.hook if on else None):
+        with patched(self.variants[on]):
             if on:
                 self.reader.attach()
-            self._job(IN_FLIGHT)
+            self._job(IN_FLIGHT, on)
             cpu, wall = process_time_ns(), perf_counter_ns()
-            self._job(self.tasks)
+            self._job(self.tasks, on)
             wall = perf_counter_ns() - wall
             if on:
                 # What is still in the rings has to be sent too; it belongs to this job.
@@ -79,8 +79,8 @@ class PairedJob:
 
     def close(self) -> None:
         self.reader.close()
-        self.pool.shutdown()
-        self.probe.close()
+        for pool in self.pools.values():
+            pool.shutdown()
 
 
 def job_row(pairs: int, tasks: int) -> tuple[list[Row], list[str]]:

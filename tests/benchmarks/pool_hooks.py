@@ -1,102 +1,112 @@
 """The hook of every variant, at the same two points of the standard library's thread pool.
 
-A task is announced where its work item is made and recorded where the item runs. What is
-compared is only what happens at these points: nothing, a floor that no recorder can go under,
-the probe, or a span of the OpenTelemetry SDK. The two functions name the arguments that they pass
-on (those of Python 3.9 to 3.13): packing and unpacking ``*args`` would cost more than the floor
-itself and hide what is compared.
+A task is announced where it is put into the pool's queue and recorded where the work item runs.
+What is compared is only what happens at these points: nothing, a floor that no recorder can go
+under, the probe as `idlehands run` installs it, or one of the usual ways to record a task. The
+hooks name the arguments that they pass on: packing and unpacking ``*args`` would cost more than the
+floor itself and hide what is compared.
 """
 
 from __future__ import annotations
 
 import contextlib
+import logging
+import logging.handlers
+import queue
 import threading
+from _queue import SimpleQueue
 from collections import deque
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from concurrent.futures.thread import _WorkItem
-from time import monotonic_ns
-from typing import Any, Callable
+from time import monotonic_ns, perf_counter
+from typing import Any, Callable, NamedTuple
 
 import idlehands
 
-FLOOR_ROWS = 1 << 15
-"""As many as the probe's own ring of tasks, so that both touch as much memory."""
+FLOOR_ROWS = 1 << 13
+"""As many as the probe's own ring of one worker, so that both touch as much memory."""
 
-Hook = tuple[Callable[..., None], Callable[..., None]]
+plain_run = _WorkItem.run
+idlehands.install()
+probed_run = _WorkItem.run
 
-plain_init, plain_run = _WorkItem.__init__, _WorkItem.run
+
+class Variant(NamedTuple):
+    """A queue to put work items into, and how they are run."""
+
+    queue: Any
+    run: Callable[[Any], None]
+
+
+class Queue(SimpleQueue):  # type: ignore[type-arg]
+    """The pool's queue with room for a `put` of its own."""
 
 
 @contextlib.contextmanager
-def patched(hook: Hook | None) -> Iterator[None]:
-    """Put a hook's two functions in place for the block; None leaves the pool as it is."""
-    if hook is None:
-        yield
-        return
-    _WorkItem.__init__, _WorkItem.run = hook
+def patched(variant: Variant) -> Iterator[None]:
+    """Put a variant's `run` in place for the block."""
+    _WorkItem.run = variant.run
     try:
         yield
     finally:
-        _WorkItem.__init__, _WorkItem.run = plain_init, plain_run
+        _WorkItem.run = probed_run
+
+
+def run_items(variant: Variant, count: int, work: Callable[[], object]) -> None:
+    """Do what a pool does with a task, in one thread: make it, queue it, take it, run it."""
+    item, future, items = _WorkItem, Future, variant.queue
+    for _ in range(count):
+        items.put(item(future(), work, (), {}))
+        items.get().run()
 
 
 class _Local(threading.local):
-    worker: Any
+    rows: deque[tuple[int, int]]
 
 
-def floor_hook() -> Hook:
+def plain() -> Variant:
+    """Return the pool as it is."""
+    return Variant(Queue(), plain_run)
+
+
+def floor() -> Variant:
     """Return the floor: the probe's look-up, one clock read at each point and one append."""
-    local, now = _Local(), monotonic_ns
+    local, now, items = _Local(), monotonic_ns, Queue()
     rows: deque[tuple[int, int]] = deque(maxlen=FLOOR_ROWS)
+    local.rows = rows
+    put_plain = items.put
 
-    def bind() -> deque[tuple[int, int]]:
-        local.worker = rows
-        return rows
-
-    def init(item: Any, future: Any, fn: Any, args: Any, kwargs: Any) -> None:
-        plain_init(item, future, fn, args, kwargs)
+    def put(item: Any, block: bool = True, timeout: float | None = None) -> None:
         item.token = now()
+        put_plain(item)
 
     def run(item: Any) -> None:
-        try:
-            worker = local.worker
-        except AttributeError:
-            worker = bind()
+        rows = local.rows
         plain_run(item)
-        worker.append((item.token, now()))
+        rows.append((item.token, now()))
 
-    return init, run
-
-
-def probe_hook(probe: idlehands.PoolProbe) -> Hook:
-    """Return the probe's hook; each thread that runs tasks becomes the next worker of `probe`."""
-    local, spawned, inbox = _Local(), probe.spawned, idlehands.INBOX
-    numbers = iter(range(probe.workers))
-
-    def bind() -> idlehands.WorkerProbe:
-        worker = probe.worker(next(numbers))
-        worker.bind()
-        local.worker = worker
-        return worker
-
-    def init(item: Any, future: Any, fn: Any, args: Any, kwargs: Any) -> None:
-        plain_init(item, future, fn, args, kwargs)
-        item.token = spawned("task")
-
-    def run(item: Any) -> None:
-        try:
-            worker = local.worker
-        except AttributeError:
-            worker = bind()
-        worker.running(item.token, inbox)
-        plain_run(item)  # keeps what the task raises in its future, so nothing to undo
-        worker.finished()
-
-    return init, run
+    items.put = put  # type: ignore[method-assign]
+    return Variant(items, run)
 
 
-def span_hook() -> Hook:
-    """Return the measuring stick: a span around each task, exported to nowhere in batches."""
+def probe() -> Variant:
+    """Return the probe, with this thread as a worker of the pool."""
+    from idlehands._shared import workers
+
+    executor = ThreadPoolExecutor(1)
+    items: Any = executor._work_queue
+    run_plainly = _WorkItem(Future(), int, (), {})
+    items.put(run_plainly)  # with its first task the pool is declared
+    items.get()
+    workers.clear()
+    items.pool.newcomer()
+    items.executor = executor  # or it would be collected, and the pool closed
+    return Variant(items, probed_run)
+
+
+def span() -> Variant:
+    """Return a span of the OpenTelemetry SDK around each task, exported to nowhere in batches."""
     from opentelemetry.sdk.trace import TracerProvider
     from opentelemetry.sdk.trace.export import BatchSpanProcessor, SpanExporter, SpanExportResult
 
@@ -108,12 +118,40 @@ def span_hook() -> Hook:
     provider.add_span_processor(BatchSpanProcessor(NullExporter()))
     start_span = provider.get_tracer("benchmark").start_span
 
-    def init(item: Any, future: Any, fn: Any, args: Any, kwargs: Any) -> None:
-        plain_init(item, future, fn, args, kwargs)
+    def run(item: Any) -> None:
+        one = start_span("task")
+        plain_run(item)
+        one.end()
+
+    return Variant(Queue(), run)
+
+
+def histogram() -> Variant:
+    """Return a prometheus_client histogram of run times, with its usual buckets."""
+    from prometheus_client import CollectorRegistry, Histogram
+
+    observe = Histogram("task_seconds", "run time", registry=CollectorRegistry()).observe
 
     def run(item: Any) -> None:
-        span = start_span("task")
+        began = perf_counter()
         plain_run(item)
-        span.end()
+        observe(perf_counter() - began)
 
-    return init, run
+    return Variant(Queue(), run)
+
+
+def log() -> Variant:
+    """Return a log record for each task through a QueueHandler, whose listener drops it."""
+    logger = logging.getLogger("benchmark")
+    logger.propagate = False
+    logger.setLevel(logging.INFO)
+    records: queue.SimpleQueue[Any] = queue.SimpleQueue()
+    logger.addHandler(logging.handlers.QueueHandler(records))
+    logging.handlers.QueueListener(records, logging.NullHandler()).start()
+
+    def run(item: Any) -> None:
+        began = perf_counter()
+        plain_run(item)
+        logger.info("task took %f s", perf_counter() - began)
+
+    return Variant(Queue(), run)

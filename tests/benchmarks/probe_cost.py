@@ -11,15 +11,13 @@ import contextlib
 import statistics
 import sys
 from collections.abc import Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
-from concurrent.futures.thread import _WorkItem
 from time import perf_counter_ns, process_time_ns
 from typing import Any, Callable
 
 from attached_reader import Reader
 from import_cost import import_row
 from paired_job import job_row
-from pool_hooks import Hook, floor_hook, patched, probe_hook, span_hook
+from pool_hooks import Variant, floor, histogram, log, patched, plain, probe, run_items, span
 from support import Row, arguments, finish, interleaved, median_over
 
 import idlehands
@@ -40,70 +38,49 @@ def a_little() -> int:
     return sum(NUMBERS)
 
 
-def run_items(count: int, work: Callable[[], object]) -> None:
-    """Do what a pool does with a task, without its queue: make the work item, run it."""
-    item, future = _WorkItem, Future
-    for _ in range(count):
-        item(future(), work, (), {}).run()
-
-
-def cpu_per_task(hook: Hook | None, count: int) -> float:
-    """Return CPU nanoseconds per task in one thread under `hook`, helper threads included.
+def cpu_per_task(variant: Variant, count: int) -> float:
+    """Return CPU nanoseconds per task in one thread, helper threads included.
 
     Nothing in the loop sleeps, so on a quiet machine this is its wall time; on a busy one it
     leaves out what other processes took.
     """
-    with patched(hook):
-        run_items(WARM_UP_TASKS, nothing)  # the interpreter specialises to the hook just put in
+    with patched(variant):
+        run_items(variant, WARM_UP_TASKS, nothing)  # the interpreter specialises to the hook
         began = process_time_ns()
-        run_items(count, nothing)
+        run_items(variant, count, nothing)
         return (process_time_ns() - began) / count
 
 
 def added_rows(rounds: int, count: int) -> tuple[list[Row], list[str]]:
     """Row 1: CPU time added per task with nobody attached, against the floor and the span."""
-    probe = idlehands.declare_pool("bench", workers=1, kind="one queue")
-    hooks = {
-        "plain": None,
-        "floor": floor_hook(),
-        "probe": probe_hook(probe),
-        "span": span_hook(),
+    variants = {
+        "plain": plain(),
+        "floor": floor(),
+        "probe": probe(),
+        "histogram": histogram(),
+        "log": log(),
+        "span": span(),
     }
     found = interleaved(
-        {name: lambda hook=hook: cpu_per_task(hook, count) for name, hook in hooks.items()}, rounds
+        {
+            name: lambda variant=variant: cpu_per_task(variant, count)
+            for name, variant in variants.items()
+        },
+        rounds,
     )
-    probe.close()
-    floor, ours, span = (
-        median_over(found[name], found["plain"]) for name in ("floor", "probe", "span")
-    )
-    measured = f"probe {ours:.0f} ns, floor {floor:.0f} ns"
-    against_span = f"probe {ours:.0f} ns, span {span:.0f} ns"
+    added = {name: median_over(found[name], found["plain"]) for name in found if name != "plain"}
+    floors, ours, spans = (added[name] for name in ("floor", "probe", "span"))
+    measured = f"probe {ours:.0f} ns, floor {floors:.0f} ns"
+    against_span = f"probe {ours:.0f} ns, span {spans:.0f} ns"
     rows = [
-        Row("1 added per task, nobody attached: of the floor", measured, ours / floor, FLOOR_BAR),
-        Row("1 added per task, nobody attached: of a span", against_span, ours / span, SPAN_BAR),
+        Row("1 added per task, nobody attached: of the floor", measured, ours / floors, FLOOR_BAR),
+        Row("1 added per task, nobody attached: of a span", against_span, ours / spans, SPAN_BAR),
     ]
-    return rows, [f"row 1: a bare work item takes {statistics.median(found['plain']):.0f} ns"]
-
-
-def pool_notes(rounds: int, count: int) -> list[str]:
-    """For information: a real pool of two workers, from the first submit to the last result."""
-    probe = idlehands.declare_pool("bench pool", workers=2, kind="one queue")
-    hooks = {"plain": None, "floor": floor_hook(), "probe": probe_hook(probe), "span": span_hook()}
-
-    def whole(hook: Hook | None) -> float:
-        with patched(hook):
-            began = perf_counter_ns()
-            for future in [pool.submit(nothing) for _ in range(count)]:
-                future.result()
-            return (perf_counter_ns() - began) / count
-
-    with ThreadPoolExecutor(2) as pool:
-        found = interleaved(
-            {name: lambda hook=hook: whole(hook) for name, hook in hooks.items()}, rounds
-        )
-    probe.close()
-    middles = ", ".join(f"{name} {statistics.median(found[name]) / 1e3:.1f}" for name in found)
-    return [f"a pool of 2 workers, empty tasks, µs per task end to end: {middles}"]
+    each = ", ".join(f"{name} {value:.0f}" for name, value in added.items())
+    return rows, [
+        f"row 1: a bare work item takes {statistics.median(found['plain']):.0f} ns",
+        f"row 1: nanoseconds of CPU added per task: {each}",
+    ]
 
 
 @contextlib.contextmanager
@@ -125,12 +102,12 @@ class LongRound:
         self.wall: dict[str, list[float]] = {"plain": [], "probe": [], "attached": []}
         self.sent = self.lost = 0
 
-    def run(self, name: str, hook: Hook | None) -> float:
+    def run(self, name: str, variant: Variant) -> float:
         watched = attached(self.reader) if name == "attached" else contextlib.nullcontext()
-        with patched(hook), watched:
-            run_items(WARM_UP_TASKS, a_little)
+        with patched(variant), watched:
+            run_items(variant, WARM_UP_TASKS, a_little)
             cpu, wall = process_time_ns(), perf_counter_ns()
-            run_items(self.count, a_little)
+            run_items(variant, self.count, a_little)
             wall = perf_counter_ns() - wall
             if name == "attached":
                 # What is still in the rings has to be sent too; it belongs to these tasks.
@@ -144,24 +121,20 @@ class LongRound:
 
 def attached_row(rounds: int, count: int) -> tuple[list[Row], list[str]]:
     """Row 2: what the probe adds with a monitor attached, of what it adds with nobody."""
-    probe = idlehands.declare_pool("bench attached", workers=1, kind="one queue")
-    hook = probe_hook(probe)
-    with patched(hook):
-        run_items(1, nothing)  # binds, so that there is an outlet to attach to
+    bare, probed = plain(), probe()
     reader = Reader()
     long = LongRound(count, reader)
     try:
         cpu = interleaved(
             {
-                "plain": lambda: long.run("plain", None),
-                "probe": lambda: long.run("probe", hook),
-                "attached": lambda: long.run("attached", hook),
+                "plain": lambda: long.run("plain", bare),
+                "probe": lambda: long.run("probe", probed),
+                "attached": lambda: long.run("attached", probed),
             },
             rounds,
         )
     finally:
         reader.close()
-    probe.close()
     alone, watched = (median_over(cpu[name], cpu["plain"]) for name in ("probe", "attached"))
     measured = f"attached {watched:.0f} ns, nobody {alone:.0f} ns of CPU"
     row = Row("2 the same, a monitor attached", measured, watched / alone, ATTACHED_BAR)
@@ -235,8 +208,6 @@ def main() -> int:
             found, said = measure()
             rows += found
             notes += said
-    if "1" in options.rows:
-        notes += pool_notes(few, options.tasks * 2)
     return finish(options, rows, notes)
 
 

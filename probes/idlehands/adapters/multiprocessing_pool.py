@@ -19,7 +19,7 @@ from typing import Any, Callable
 from .._board import leave
 from .._notes import warn
 from .._process import share_pool
-from .._shared import SharedPool, SharedWorker, here
+from .._shared import SharedPool, SharedWorker, present_worker
 from .._tables import FAILED, FINISHED, NONE
 from ._process_queues import Between, arrive, begin, board_pool, end
 from ._telling import instances_of, made_at, missing_names, tell
@@ -103,7 +103,7 @@ class ThreadTasks(ThreadQueue):  # type: ignore[type-arg]
         return task
 
     def _worker(self) -> SharedWorker | None:
-        worker = here.worker
+        worker = present_worker()
         if worker is None and self.pool is not None and not self.pool.off:
             worker = self.pool.newcomer()
         return worker if worker is not None and worker.pool is self.pool else None
@@ -114,7 +114,7 @@ class ThreadResults(ThreadQueue):  # type: ignore[type-arg]
 
     def put(self, item: Any, block: bool = True, timeout: float | None = None) -> None:
         """Hand over (job, place, (whether it succeeded, value))."""
-        worker = here.worker
+        worker = present_worker()
         if worker is not None and item is not None:
             worker.finished(FINISHED if item[2][0] else FAILED)
         super().put(item, block, timeout)

@@ -22,7 +22,7 @@ from typing import Any, Callable
 
 from .._process import share_pool
 from .._rings import Token
-from .._shared import SharedPool, SharedWorker, here
+from .._shared import SharedPool, SharedWorker, present_worker
 from .._tables import NONE
 from ._telling import POOL_PACKAGES, made_at, missing_names
 
@@ -68,14 +68,14 @@ class _Unfinished:
 
 
 def _end_task(queue: Any) -> None:
-    worker = here.worker
+    worker = present_worker()
     if worker is not None and worker.pool is queue.__dict__.get(POOL):
         worker.finished()
 
 
 def _telling_qsize(qsize: Callable[[Any], int], takes: Any) -> Callable[[Any], int]:
     def _qsize(self: Any) -> int:
-        worker = here.worker
+        worker = present_worker()
         in_task = worker is not None and worker.open_token is not None
         if in_task and sys._getframe(1).f_code is takes:
             _end_task(self)  # asked for by `get`: the worker wants its next task
@@ -117,7 +117,7 @@ def _telling_get(get: Callable[[Any], Any]) -> Callable[[Any], Any]:
 def _begin_task(queue: Any, item: Any) -> None:
     pool: SharedPool | None = queue.__dict__.get(POOL)
     token = _token_of(queue, item) if pool is not None else None
-    worker = here.worker
+    worker = present_worker()
     if worker is None:
         worker = _newcomer(queue)
         pool = queue.__dict__.get(POOL)

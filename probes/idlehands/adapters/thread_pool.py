@@ -18,7 +18,7 @@ from types import CodeType
 from typing import Any, Callable
 
 from .._process import share_pool
-from .._shared import SharedPool, SharedWorker, cpu_readers, here
+from .._shared import SharedPool, SharedWorker, cpu_readers, present_worker, workers
 from .._tables import CANCELLED, FAILED, FINISHED, INBOX, MOST_WORKERS, NONE
 from ._telling import instances_of, made_at, missing_names, tell
 
@@ -37,7 +37,7 @@ def run(self):
         self.future.set_result(result)
 """
 """`_WorkItem.run` of CPython 3.9 to 3.13."""
-THEIR_CALL_LINE, OUR_CALL_LINE = 5, 17
+THEIR_CALL_LINE, OUR_CALL_LINE = 5, 18
 """Where the task is called, in lines after the one that begins the function."""
 
 NUMBERED = re.compile(r"(Thread|Interpreter)PoolExecutor-\d+")
@@ -204,14 +204,16 @@ def _is_known(code: CodeType) -> bool:
 
 def _recording_run() -> Callable[[Any], None]:
     """Return the hot path where a task is run: `KNOWN_RUN` with the recording in it."""
-    clock, cpu_clock, me, readers = monotonic_ns, thread_time_ns, here, cpu_readers
+    clock, cpu_clock, ident, readers = monotonic_ns, thread_time_ns, get_ident, cpu_readers
+    present = workers
 
     def run(self: Any) -> None:
         if not self.future.set_running_or_notify_cancel():
             _drop(self)
             return
-        worker = me.worker
-        if worker is None:
+        try:
+            worker = present[ident()]
+        except KeyError:
             worker = _newcomer()
         try:
             token = self.idlehands
@@ -247,14 +249,14 @@ def _since(mark: int) -> int:
 
 def _drop(item: Any) -> None:
     """Record a task that had been cancelled when its turn came."""
-    worker, token = here.worker or _newcomer(), getattr(item, "idlehands", None)
+    worker, token = present_worker() or _newcomer(), getattr(item, "idlehands", None)
     if token is not None:
         worker.pool.cancelled(token)
 
 
 def _wrapped(theirs: Callable[..., None]) -> Callable[..., None]:
     def run(self: Any, *context: Any) -> None:
-        worker = here.worker or _newcomer()
+        worker = present_worker() or _newcomer()
         token = getattr(self, "idlehands", None) or worker.unseen(_function_of(self))
         worker.running(token)
         theirs(self, *context)
