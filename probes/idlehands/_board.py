@@ -27,18 +27,24 @@ from typing import NamedTuple
 from ._notes import warn
 from ._recorder import CPU_WORTH_NS
 from ._rings import NO_TOKEN, Token
-from ._tables import DIED, FINISHED, INBOX, LEFT, LOST, NONE, STAYS, TASKS
+from ._tables import DIED, FETCHING, FINISHED, GAPS, INBOX, LEFT, LOST, NONE, PARKED, STAYS, TASKS
 
 WORD = 8
 PID, TICKS, JOINED, NATIVE_ID, IDENT, TASKS_WRITTEN, STAYS_WRITTEN, STARTED, TOKEN = range(9)
 NAME, NAME_BYTES = 16, 64
+GAPS_WRITTEN, SKIPPED, EVERY = range(24, 27)
+"""Of these the owner writes one: by `EVERY` it says which tasks are recorded and not only counted,
+those of whose number no bit of it is set."""
 HEADER_WORDS = 32
-TASK_ROWS, STAY_ROWS = 1 << 10, 1 << 6
+TASK_ROWS, STAY_ROWS, GAP_ROWS = 1 << 10, 1 << 6, 1 << 9
 TASK_WORDS, STAY_WORDS = len(TASKS.columns), len(STAYS.columns)
 STAYS_AT = HEADER_WORDS + TASK_ROWS * TASK_WORDS
-SLOT_WORDS = STAYS_AT + STAY_ROWS * STAY_WORDS
+GAP_WORDS = len(GAPS.columns)
+GAPS_AT = STAYS_AT + STAY_ROWS * STAY_WORDS
+SLOT_WORDS = GAPS_AT + GAP_ROWS * GAP_WORDS
 
 _TASK = struct.Struct(f"={TASK_WORDS}q")
+_GAP = struct.Struct(f"={GAP_WORDS}q")
 _STAY = struct.Struct(f"={STAY_WORDS}q")
 _TOKEN = struct.Struct("=6q")
 
@@ -140,6 +146,7 @@ class BoardWorker:
         self._token: Token = NO_TOKEN
         self._started = 0
         self._mark = NONE
+        self._after = 0
         self._long: dict[int, bool] = {}
 
     def running(self, token: Token) -> None:
@@ -147,6 +154,12 @@ class BoardWorker:
         if self._started:
             self.finished()
         board, base = self._board, self._base
+        if self._after:
+            self._gap_ended(token)
+        every = board.words[base + EVERY]
+        if every and token[0] & every:
+            board.words[base + SKIPPED] += 1
+            return
         self._token = token
         self._mark = thread_time_ns() if self._long.get(token[2]) else NONE
         self._started = monotonic_ns()
@@ -163,7 +176,24 @@ class BoardWorker:
         board, token = self._board, self._token
         board.put_task(self._slot, token, started, ended, cpu, outcome)
         board.words[self._base + STARTED] = self._started = 0
-        self._long[token[2]] = ended - started >= CPU_WORTH_NS
+        every = board.words[self._base + EVERY]
+        self._long[token[2]] = not every and ended - started >= CPU_WORTH_NS
+        self._after = ended if every else 0
+
+    def _gap_ended(self, token: Token) -> None:
+        """Record the gap behind a recorded task: it stands for those behind the others."""
+        board, base = self._board, self._base
+        state = PARKED if token[3] > self._after else FETCHING
+        written = board.words[base + GAPS_WRITTEN]
+        offset = base + GAPS_AT + written % GAP_ROWS * GAP_WORDS
+        row = self._after, monotonic_ns(), state, 0, NONE, NONE
+        _GAP.pack_into(board.memory, offset * WORD, *row)
+        board.words[base + GAPS_WRITTEN] = written + 1
+        self._after = 0
+
+    def count_only(self) -> None:
+        """Record no task from now on, only count them."""
+        self._board.words[self._base + EVERY] = 1
 
     def amend(self, outcome: int) -> None:
         """Change the outcome of the task that ended last: its result could not be sent."""

@@ -8,11 +8,16 @@ from typing import Any, Callable
 
 from . import _board as layout
 from ._board import SLOT_WORDS, WORD, Board
+from ._pool import nanoseconds_of
 from ._rings import Token
 from ._shared import SharedPool
-from ._tables import INBOX, NONE, STAYS, TASKS, Table
+from ._tables import GAPS, INBOX, NONE, STAYS, TASKS, Table
 
 LOOK_FOR_DEAD_NS = 200_000_000
+TOKEN: Token = (1, NONE, 0, 1, NONE, NONE)
+"""A token to calibrate with."""
+
+_prices: list[float] = []
 
 
 class BoardRows:
@@ -87,11 +92,19 @@ class BoardView:
         self._base = base = index * SLOT_WORDS
         begin, stays = base + layout.HEADER_WORDS, base + layout.STAYS_AT
         self.tasks = BoardRing(board, TASKS, base + layout.TASKS_WRITTEN, begin, layout.TASK_ROWS)
+        self.cpu_kinds: set[int] = set()
+        gaps = base + layout.GAPS_AT
+        self.gaps = BoardRing(board, GAPS, base + layout.GAPS_WRITTEN, gaps, layout.GAP_ROWS)
         self.stays = BoardRing(board, STAYS, base + layout.STAYS_WRITTEN, stays, layout.STAY_ROWS)
 
     def rings(self) -> tuple[tuple[Table, Any], ...]:
         """Return the tables of this worker, with their rings."""
-        return (TASKS, self.tasks), (STAYS, self.stays)
+        return (TASKS, self.tasks), (STAYS, self.stays), (GAPS, self.gaps)
+
+    @property
+    def tasks_run(self) -> int:
+        """How many tasks its processes have run, recorded or only counted."""
+        return self.tasks.written + self._word(layout.SKIPPED)
 
     def _word(self, place: int) -> int:
         return int(self._board.words[self._base + place])
@@ -147,6 +160,8 @@ class BoardPool(SharedPool):
 
     __slots__ = ("_looked_ns", "board", "seen", "why_broken")
 
+    sampled_by = "started_ns"
+
     def __init__(self, name: str, kind: str, number: int, most_workers: int, board: Board) -> None:
         super().__init__(name, kind, number, most_workers)
         self.board = board
@@ -175,6 +190,27 @@ class BoardPool(SharedPool):
             self.seen = signature
             self.revision += 1
         super().refresh()
+
+    def turn_to(self, step: int) -> None:
+        """Record in the detail of `step` from now on: which tasks, the worker processes choose."""
+        super().turn_to(step)
+        every, self.every = self.every, 0
+        for slot in range(self.board.link.slots):
+            self.board.words[slot * SLOT_WORDS + layout.EVERY] = every
+
+    def price(self) -> tuple[float, float]:
+        """Return nanoseconds that a task costs its worker process, (recorded, counted)."""
+        if not _prices:
+            worker = layout.BoardWorker(Board.create(1), 0)
+
+            def record() -> None:
+                worker.running(TOKEN)
+                worker.finished()
+
+            _prices.append(nanoseconds_of(record))
+            worker.count_only()
+            _prices.append(nanoseconds_of(record))
+        return _prices[0], _prices[1]
 
     def last_tasks(self) -> set[int]:
         """Return the numbers of the tasks in the board's rows, the last of each worker's."""

@@ -52,7 +52,11 @@ class Cursor:
         probes = pool.probes[:]  # workers that join from here on are for the next flush
         # Open intervals before rows: one that ends in between is seen twice, never missed.
         open_now = [open_intervals(probe) for probe in probes]
-        yield from self._rows(SPAWNS, NONE, pool.spawns, now)
+        spawned = pool.tasks_spawned()
+        if spawned < 0:
+            yield from self._rows(SPAWNS, NONE, pool.spawns, now)
+        else:  # most tasks leave no trace there; the levels say how many there were
+            self._positions[SPAWNS.name, NONE] = spawned
         yield from self._rows(TASKS, NONE, pool.cancellations, now)
         for probe in probes:
             for table, ring in probe.rings():
@@ -135,6 +139,8 @@ def names_frame(pool: PoolProbe) -> Frame:
         "closed_ns": pool.closed_ns,
         "shared_queue": pool.shared_queue,
         "broken": pool.broken(),
+        "steps": pool.steps,
+        "sampled_by": pool.sampled_by,
         "task_kinds": sorted(pool.kinds, key=pool.kinds.__getitem__),
         "threads": [
             [probe.index, probe.native_id, probe.ident, probe.thread_name, process_of(probe)]
@@ -186,6 +192,8 @@ def levels_frame(pool: PoolProbe, now: int, open_now: list[list[list[int]]]) -> 
         "deques": deques,
         "workers": open_now,
         "misuses": pool.misuses,
+        "spawned": pool.tasks_spawned(),
+        "ran": [probe.tasks_run for probe in pool.probes],
     }
 
 

@@ -22,9 +22,9 @@ from collections.abc import Iterator
 from time import monotonic, monotonic_ns, thread_time_ns
 from typing import Any, Callable
 
-from ._cost import calibrate, recording_ns
 from ._folder import SUFFIX, address, make_folder, may_talk
 from ._frames import Cursor
+from ._governor import Governor, Price
 from ._pool import PoolProbe
 from ._wire import VERSION, encode
 
@@ -38,6 +38,8 @@ BACKLOG_BYTES = 1 << 18
 LAST_WORDS_SECONDS = 1.0
 """The longest that a process waits at its end for a reader to take what is left."""
 COST_EVERY_FLUSHES = 10
+LOOK_SECONDS = 1.0
+"""How often what the probe costs is looked at, whether anybody is attached or not."""
 NO_SIGNAL: int = getattr(socket, "MSG_NOSIGNAL", 0)
 """A host may have restored SIGPIPE, and must not die of a reader that goes."""
 
@@ -64,9 +66,14 @@ class _Reader:
             else:
                 return
 
+    @property
+    def rows_sent(self) -> int:
+        """How many rows it has been sent of the pools that there are."""
+        return sum(cursor.rows_sent for cursor in self.cursors.values())
+
     def rows_of_flush(self) -> int:
         """Return how many rows were sent since the last call."""
-        total = sum(cursor.rows_sent for cursor in self.cursors.values())
+        total = self.rows_sent
         rows, self._rows_seen = max(0, total - self._rows_seen), total
         return rows
 
@@ -96,7 +103,8 @@ class Outlet:
         self._wake, self._woken = socket.socketpair()
         self._readers: list[_Reader] = []
         self._stopping = self._pausing = False
-        self._per_task_ns = 0.0
+        self._governors: dict[int, Governor] = {}
+        self._spent = (0, 0)
         self._began_cpu_ns = self._earlier_cpu_ns = 0
         self._native_id = 0
         self._ended = threading.Event()
@@ -188,9 +196,9 @@ class Outlet:
             self._ended.set()
 
     def _serve(self, selector: selectors.BaseSelector) -> None:
-        due = monotonic()
+        due = look = monotonic()
         while not self._stopping and not self._pausing:
-            timeout = max(0.0, due - monotonic()) if self._readers else None
+            timeout = max(0.0, min(look, due if self._readers else look) - monotonic())
             for key, events in selector.select(timeout):
                 if key.fileobj is self._listener:
                     self._accept(selector)
@@ -198,10 +206,31 @@ class Outlet:
                     self._woken.recv(64)
                 elif isinstance(key.data, _Reader):
                     self._attend(selector, key.data, events)
-            if monotonic() >= due:
+            if monotonic() >= look:
+                self._govern()
+                look = monotonic() + LOOK_SECONDS
+            if self._readers and monotonic() >= due:
                 for reader in self._readers[:]:
                     self._advance(selector, reader, start=True)
                 due = monotonic() + self._pause()
+
+    def _govern(self) -> None:
+        """See what the probe costs each pool, and give up detail where it is too much."""
+        sending, sent = self._sending_ns(), sum(reader.rows_sent for reader in self._readers)
+        before, sent_before = self._spent
+        self._spent = sending, sent
+        per_row = (sending - before) / (sent - sent_before) if sent > sent_before else 0.0
+        present = {pool.number: pool for pool in self._pools() if not pool.off}
+        for number, pool in present.items():
+            if number not in self._governors:
+                self._governors[number] = Governor(pool, Price(*pool.price()))
+            self._governors[number].look(monotonic_ns(), per_row)
+
+    def _recording_ns(self) -> float:
+        return sum(governor.recording_ns for governor in self._governors.values())
+
+    def _sending_ns(self) -> int:
+        return self._earlier_cpu_ns + thread_time_ns() - self._began_cpu_ns
 
     def _pause(self) -> float:
         """Return the seconds to the next flush: fewer when much is recorded.
@@ -224,8 +253,6 @@ class Outlet:
             connection.close()
             return
         connection.setblocking(False)
-        if not self._per_task_ns:
-            self._per_task_ns = calibrate()
         reader = _Reader(connection, encode(hello_frame()))
         self._readers.append(reader)
         selector.register(connection, selectors.EVENT_READ, reader)
@@ -283,8 +310,8 @@ class Outlet:
                 {
                     "frame": "cost",
                     "at_ns": monotonic_ns(),
-                    "recording_ns": recording_ns(pools, self._per_task_ns),
-                    "sending_ns": self._earlier_cpu_ns + thread_time_ns() - self._began_cpu_ns,
+                    "recording_ns": int(self._recording_ns()),
+                    "sending_ns": self._sending_ns(),
                 }
             )
         reader.flushes += 1

@@ -31,11 +31,38 @@ class Settings:
     """Process-wide settings; see `configure`."""
 
     strict = True
+    full_detail = False
 
 
-def configure(*, strict: bool) -> None:
-    """Choose what misuse does: raise `ProbeMisuse` (True) or be swallowed and counted (False)."""
-    Settings.strict = strict
+def configure(*, strict: bool | None = None, full_detail: bool | None = None) -> None:
+    """Change settings of this process; those not given stay as they are.
+
+    strict: what misuse does: raise `ProbeMisuse` (True) or be swallowed and counted (False).
+    full_detail: keep recording everything, whatever it costs, instead of giving up detail where
+    the probe would take more than a hundredth of a pool's worker time.
+    """
+    if strict is not None:
+        Settings.strict = strict
+    if full_detail is not None:
+        Settings.full_detail = full_detail
+
+
+CALIBRATION_TASKS = 200
+MOST_STEPS_KEPT = 64
+"""So many changes of detail are remembered; each is [when, the step turned to]."""
+
+_prices: list[float] = []
+
+
+def nanoseconds_of(record: Callable[[], None]) -> float:
+    """Return what one call takes here, the least of three: whatever interrupts can only add."""
+    best = float("inf")
+    for _ in range(3):
+        began = monotonic_ns()
+        for _ in range(CALIBRATION_TASKS):
+            record()
+        best = min(best, (monotonic_ns() - began) / CALIBRATION_TASKS)
+    return best
 
 
 class PoolProbe:
@@ -63,8 +90,15 @@ class PoolProbe:
         "revision",
         "shared_queue",
         "spawns",
+        "step",
+        "steps",
         "workers",
     )
+
+    sampled_by = ""
+    """The column of `TASKS` whose moment decides in which step of detail a task is recorded."""
+    last_step = 1
+    """The last step of detail that this sort of pool can give up, see `_governor`."""
 
     def __init__(self, name: str, workers: int, kind: str, number: int) -> None:
         self.name = name
@@ -81,12 +115,53 @@ class PoolProbe:
         self.depths: Callable[[], Depths] | None = None
         self.misuses = 0
         self.revision = 0
+        self.step = 0
+        self.steps: list[list[int]] = []
         self.off = False
         # Taken only off the hot path: a new kind, a new thread, a cancelled task. The pool's own,
         # so that a forked child's pools do not wait for a thread that only its parent has.
         self.rare = threading.Lock()
         self.on_bound: Callable[[], None] | None = None
         self.on_close: Callable[[PoolProbe], None] | None = None
+
+    def work_recorded(self) -> float:
+        """Return what recording has done so far, in tasks.
+
+        A gap or a wait is two calls and one row where a task is three calls: two thirds of a task.
+        """
+        tasks = sum(int(probe.tasks_run) for probe in self.probes)
+        others = sum(int(probe.gaps.written + probe.waits.written) for probe in self.probes)
+        return tasks + others * 2 / 3
+
+    def tasks_spawned(self) -> int:
+        """Return how many tasks were handed in, where most leave no trace; -1 otherwise."""
+        return NONE
+
+    def workers_present(self) -> int:
+        """Return how many workers there are now."""
+        return self.workers
+
+    def turn_to(self, step: int) -> None:
+        """Record in the detail of `step` from now on."""
+        self.step = step
+        self.steps = [*self.steps[1 - MOST_STEPS_KEPT :], [monotonic_ns(), step]]
+        self.revision += 1
+        if step:
+            for probe in self.probes:
+                probe.cpu_kinds.clear()
+
+    def price(self) -> tuple[float, float]:
+        """Return nanoseconds that a task of this sort of pool costs, (recorded, counted)."""
+        if not _prices:
+            scratch = PoolProbe("calibration", 1, "scratch", NONE)
+            worker = scratch.probes[0]
+
+            def record() -> None:
+                worker.running(worker.spawned("scratch"))
+                worker.finished()
+
+            _prices.append(nanoseconds_of(record))
+        return _prices[0], _prices[0]
 
     def refresh(self) -> None:
         """Bring up to date what changes now and then; the outlet calls it before it reads."""

@@ -66,6 +66,7 @@ class WorkerSense:
     long_streak: dict[int, int]
     mark: int
     native_id: int
+    pool: Any
     thread_name: str
 
     def __init__(self, index: int) -> None:
@@ -82,6 +83,8 @@ class WorkerSense:
         The outlet calls this with what it is about to send: nobody needs CPU times that nobody
         reads, and the worker is spared the sum.
         """
+        if self.pool.step:
+            return
         for row in rows[:: max(1, len(rows) // WEIGHED_ROWS)]:
             kind = row[0][2]
             if row[2] - row[1] < CPU_WORTH_NS:
@@ -145,6 +148,11 @@ class WorkerProbe(WorkerSense):
         self.hits = [0] * pool.workers
         self.empties = [0] * pool.workers
         self.lost_races = [0] * pool.workers
+
+    @property
+    def tasks_run(self) -> int:
+        """How many tasks it has run."""
+        return self.tasks.written
 
     @property
     def open_token(self) -> Token | None:

@@ -75,13 +75,14 @@ class Ring:
 class SpawnRing:
     """The newest spawns of a pool, written by any thread: slot ``task & mask`` holds its token."""
 
-    __slots__ = ("mask", "next_number", "slots")
+    __slots__ = ("begin", "mask", "next_number", "slots")
 
     def __init__(self, rows: int) -> None:
         size = 1 << (rows - 1).bit_length()
         self.slots: list[Token] = [NO_TOKEN] * size
         self.mask = size - 1
         self.next_number = itertools.count().__next__
+        self.begin = 0
 
     def read(self, position: int, limit: int) -> tuple[int, list[int]]:
         """Return (number of the first spawn returned, moments of it and those after it).
@@ -90,7 +91,7 @@ class SpawnRing:
         spawner was interrupted between the two, and the next read will find it.
         """
         mask, slots = self.mask, self.slots
-        first = position
+        first = max(position, self.begin)
         while slots[first & mask][0] > first:  # gone round: go to the oldest it can still hold
             first = slots[first & mask][0] - mask
         tokens = self._copy(first, first + self._about_how_many(first, limit))

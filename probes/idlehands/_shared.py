@@ -14,16 +14,32 @@ from time import monotonic_ns, thread_time_ns
 from typing import Any, Callable
 
 from ._names import is_lasting, name_of
-from ._pool import MOST_KINDS, PoolProbe
+from ._pool import MOST_KINDS, PoolProbe, nanoseconds_of
 from ._recorder import WorkerSense
 from ._rings import Ring, Token
-from ._tables import FINISHED, INBOX, LEFT, MOST_WORKERS, NONE, STAYS, TASKS, Table
+from ._tables import (
+    FETCHING,
+    FINISHED,
+    GAPS,
+    INBOX,
+    LEFT,
+    MOST_WORKERS,
+    NONE,
+    PARKED,
+    STAYS,
+    TASKS,
+    Table,
+)
 
 MOST_ROWS_PER_WORKER = 1 << 13
 LEAST_ROWS_PER_WORKER = 1 << 8
 TASK_ROWS_PER_POOL = 1 << 15
-STAY_ROWS = 1 << 6
+STAY_ROWS, GAP_ROWS = 1 << 6, 1 << 10
 MOST_SEATS = 1 << 10
+SKIPPED: Token = (NONE, NONE, 0, 0, NONE, NONE)
+"""The token of a task that is only counted; known by its identity, or by its number."""
+NOT_ONE = (1 << 62) - 1
+TOTALS, EVERY = 3, 16
 STILL = (1 << 63) - 1
 """The end of a stay that has not ended."""
 
@@ -49,6 +65,9 @@ cpu_readers: set[SharedWorker] = set()
 """The workers of whose tasks some have their CPU time read: empty most of the time."""
 
 
+_prices: list[float] = []
+
+
 class _Leaving:
     """Dies with its thread's local data, and so says when the thread ends."""
 
@@ -69,8 +88,11 @@ class SharedWorker(Ring, WorkerSense):
     """
 
     __slots__ = (
+        "after",
+        "after_state",
         "cpu_kinds",
         "gap",
+        "gaps",
         "ident",
         "index",
         "joined_ns",
@@ -79,6 +101,7 @@ class SharedWorker(Ring, WorkerSense):
         "native_id",
         "pid",
         "pool",
+        "skipped",
         "stack",
         "started",
         "stays",
@@ -92,6 +115,9 @@ class SharedWorker(Ring, WorkerSense):
         WorkerSense.__init__(self, index)
         self.pool = pool
         self.stays = Ring(STAY_ROWS)
+        self.gaps = Ring(GAP_ROWS)
+        self.skipped = 0
+        self.after = self.after_state = 0
         self.token: Token | None = None
         self.started = self.taken_from = NONE
         self.stack: list[Any] = []
@@ -118,7 +144,12 @@ class SharedWorker(Ring, WorkerSense):
 
     def rings(self) -> tuple[tuple[Table, Any], ...]:
         """Return the tables this worker writes, with their rings."""
-        return (TASKS, self), (STAYS, self.stays)
+        return (TASKS, self), (STAYS, self.stays), (GAPS, self.gaps)
+
+    @property
+    def tasks_run(self) -> int:
+        """How many tasks it has run, recorded or only counted."""
+        return self.written + self.skipped
 
     def join(self) -> None:
         """The calling thread becomes this worker."""
@@ -135,10 +166,21 @@ class SharedWorker(Ring, WorkerSense):
 
     def unseen(self, function: Any) -> Token:
         """Return a token for a task that was queued before the probe was there."""
-        return self.pool.queued(self.pool.kind_of(function))
+        token: Token = self.pool.queued(self.pool.kind_of(function))
+        return token
 
     def running(self, token: Token) -> None:
-        """Begin the task of `token`, taken from the shared queue."""
+        """Begin the task of `token`, taken from the shared queue.
+
+        Of tasks that are only counted nothing is known but when the first one after a recorded
+        one began: that gap stands for all the others.
+        """
+        if self.after:
+            self.gaps.put((self.after, monotonic_ns(), self.after_state, 0, NONE, NONE))
+            self.after = 0
+        if token is SKIPPED:
+            self.skipped += 1
+            return
         self.mark = thread_time_ns() if token[2] in self.cpu_kinds else NONE
         self.started = monotonic_ns()
         self.token = token
@@ -151,6 +193,8 @@ class SharedWorker(Ring, WorkerSense):
         ended = monotonic_ns()
         cpu = thread_time_ns() - self.mark if self.mark >= 0 else NONE
         self.put((token, self.started, ended, INBOX, cpu, outcome))
+        if self.pool.every:
+            self.after, self.after_state = ended, PARKED if self.pool.is_empty() else FETCHING
 
     def leave(self) -> None:
         """The thread has ended."""
@@ -170,12 +214,27 @@ class SharedPool(PoolProbe):
     `still_open` says whether whoever owns the queue still can use it; asked now and then.
     """
 
-    __slots__ = ("known", "rows_per_worker", "seats", "seats", "still_open", "unhook")
+    __slots__ = (
+        "every",
+        "known",
+        "last_number",
+        "on_step",
+        "rows_per_worker",
+        "seats",
+        "still_open",
+        "unhook",
+    )
+
+    last_step = TOTALS
+    sampled_by = "spawned_ns"
 
     def __init__(self, name: str, kind: str, number: int, most_workers: int) -> None:
         super().__init__(name, 0, kind, number)
         self.shared_queue = True
         self.known: dict[Any, int] = {}
+        self.every = 0
+        self.last_number = NONE
+        self.on_step: Callable[[], None] = lambda: None
         self.still_open: Callable[[], bool] = lambda: True
         self.seats: dict[int, tuple[int, int, int]] = {}
         self.unhook: Callable[[], None] = lambda: None
@@ -198,14 +257,62 @@ class SharedPool(PoolProbe):
 
     def queued(self, kind: int, size: int = NONE, at_ns: int = NONE) -> Token:
         """Record a task that the calling thread hands in; return the token it carries."""
-        ring = self.spawns
-        task = ring.next_number()
+        task: int = self.spawns.next_number()
+        self.last_number = task
+        if self.every and task & self.every:
+            return SKIPPED
+        return self.token(task, kind, size, at_ns)
+
+    def token(self, task: int, kind: int, size: int = NONE, at_ns: int = NONE) -> Token:
+        """Return the token of a task by its number, and keep it for the table of spawns."""
         at_ns = at_ns if at_ns >= 0 else monotonic_ns()
         worker = present_worker()
         by = NONE if worker is None or worker.pool is not self else worker.index
         token = (task, NONE, kind, at_ns, by, size)
-        ring.slots[task & ring.mask] = token
+        self.spawns.slots[task & self.spawns.mask] = token
         return token
+
+    def turn_to(self, step: int) -> None:
+        """Record in the detail of `step` from now on."""
+        before, self.every = self.every, (0, 0, EVERY - 1, NOT_ONE)[step]
+        self.on_step()
+        if before and not self.every:  # those in between have left no trace
+            self.spawns.begin = self.last_number + 1
+        super().turn_to(step)
+
+    def work_recorded(self) -> float:
+        """Return how many tasks have been run, recorded or only counted."""
+        return float(sum(probe.tasks_run for probe in self.probes))
+
+    def tasks_spawned(self) -> int:
+        """Return how many tasks were handed in, where most leave no trace; -1 otherwise."""
+        return self.last_number + 1 if self.every else NONE
+
+    def workers_present(self) -> int:
+        """Return how many workers there are now."""
+        return sum(probe.joined_ns >= 0 for probe in self.probes)
+
+    def is_empty(self) -> bool:
+        """Say whether nothing is queued, as far as the pool says."""
+        if self.depths is None:
+            return False
+        inbox: int = self.depths()[0]
+        return inbox == 0
+
+    def price(self) -> tuple[float, float]:
+        """Return nanoseconds that a task costs, (recorded, counted)."""
+        if not _prices:
+            pool = SharedPool("calibration", "scratch", NONE, MOST_WORKERS)
+            worker = SharedWorker(pool, 0, LEAST_ROWS_PER_WORKER)
+
+            def record() -> None:
+                worker.running(pool.queued(0))
+                worker.finished()
+
+            for step in (0, TOTALS):
+                pool.turn_to(step)
+                _prices.append(nanoseconds_of(record))
+        return _prices[0], _prices[1]
 
     def submitters(self, threads: Sequence[int], moments: Sequence[int]) -> Sequence[int]:
         """Return the worker that each thread was at its moment; what is none is a worker already.

@@ -54,7 +54,8 @@ DIED = 1
 
 SEARCHING = 0
 PARKED = 1
-GAP_STATES = ("searching", "parked")
+FETCHING = 2
+GAP_STATES = ("searching", "parked", "fetching")
 
 TASKS = Table(
     "tasks",
@@ -92,7 +93,7 @@ GAPS = Table(
     (
         Column("began_ns", "when the stretch began"),
         Column("ended_ns", "when it ended"),
-        Column("state", "0 searching, 1 parked"),
+        Column("state", "0 searching, 1 parked, 2 fetching the next task"),
         Column("attempts", "looks at other deques during it"),
         Column("woken_by", "worker that sent the wake, -1 from outside or not parked"),
         Column("woken_ns", "when the wake was sent, -1 unknown or not parked"),

@@ -5,10 +5,14 @@ specification), one map with a ``"frame"`` key that names its kind. Kinds:
 
 hello     version, pid, argv0, python, now_ns, wall_ns: first in every stream
 names     a pool: pool, name, pool_kind, workers, declared_ns, closed_ns, task_kinds, threads
+          [worker, native id, identifier, name, pid], shared_queue (workers join and leave, and
+          report no gaps), broken (why it cannot be used), steps [[when, step of detail]],
+          sampled_by (the column that says when a task's step was chosen)
 rows      pool, table, worker, first, rows, complete_ns, columns {name: int64 little-endian}
 counters  pool, worker (a thief), hits, empties, lost_races: int64 per victim, since the start
-levels    pool, at_ns, inbox, deques, workers (open intervals), misuses; everything up to at_ns
-          has been sent when this arrives
+levels    pool, at_ns, inbox, deques, workers (open intervals), misuses, ran (tasks run by each
+          worker so far, whether recorded or only counted), spawned (tasks handed in so far, -1
+          where `spawns` says it); everything up to at_ns has been sent when this arrives
 cost      at_ns, recording_ns, sending_ns: what the probe has cost its process so far
 lost      pool, table, worker, rows: overwritten before they could be sent
 bye       reason: the process ends, or the probe is switched off

@@ -109,6 +109,11 @@ def cut(pool: PoolLedger, begin_ns: int, end_ns: int) -> Cut:
     )
 
 
+def task_rows(pool: PoolLedger, end_ns: int) -> Rows:
+    """Return all tasks run, whole: worker, began, ended and more."""
+    return _tasks(pool, end_ns, -1)[0]
+
+
 def _since(waits: Rows, begin_ns: int) -> int:
     """Return from which end on rows matter: what lies in a wait that reaches the window does."""
     return min(begin_ns, _least(waits["began"][waits["ended"] >= begin_ns]))

@@ -11,6 +11,7 @@ import numpy as np
 
 from idlehands.wire import CANCELLED, FAILED, LOST
 
+from .detail import WORDS, step_at, tasks_run, weights
 from .findings import findings
 from .intervals import queued_at
 from .readings import (
@@ -74,6 +75,7 @@ def read_pool(
     """Return the reading of one pool between two moments."""
     time = pool_time(pool, ledger.host, begin_ns, end_ns)
     window_s = time.recorded_ns / 1e9
+    sampled = time.counted_ns + time.sampled_ns > 0
     steals = _steals(pool, begin_ns, end_ns)
     stays = comings_and_goings(pool, begin_ns, end_ns)
     return PoolReading(
@@ -88,7 +90,11 @@ def read_pool(
         unrecorded_s=(end_ns - begin_ns) / 1e9 - window_s,
         time=time.pool,
         core_time=time.core_time,
-        tasks=_tasks(pool, begin_ns, end_ns),
+        tasks=_tasks(pool, begin_ns, end_ns, sampled=sampled),
+        detail=WORDS[min(step_at(pool, end_ns), len(WORDS) - 1)],
+        counted_s=time.counted_ns / 1e9,
+        sampled_s=time.sampled_ns / 1e9,
+        sampling_error=time.error,
         steals=steals,
         hand_overs=_hand_overs(pool, begin_ns, end_ns),
         stays=stays,
@@ -118,44 +124,53 @@ def _hand_overs(pool: PoolLedger, begin_ns: int, end_ns: int) -> HandOverReading
     inside &= (store["worker"] >= 0) & (store["worker"] < side) & (store["spawned_by"] < side)
     counts = np.zeros((side + 1, side), dtype=np.int64)
     submitters = np.maximum(store["spawned_by"][inside], -1) + 1
-    np.add.at(counts, (submitters, store["worker"][inside]), 1)
+    np.add.at(counts, (submitters, store["worker"][inside]), weights(pool)[inside])
     return HandOverReading(tuple(tuple(row) for row in counts.tolist()))
 
 
-def _tasks(pool: PoolLedger, begin_ns: int, end_ns: int) -> TaskReading:
+def _tasks(pool: PoolLedger, begin_ns: int, end_ns: int, *, sampled: bool) -> TaskReading:
     store = pool.tasks
     inside = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)
     outcome = store["outcome"][inside]
     ran = inside & (store["outcome"] != CANCELLED) & (store["outcome"] != LOST)
     waits = (store["started_ns"] - store["spawned_ns"])[ran]
-    spawned = pool.spawns["spawned_ns"]
+    moments = pool.spawns["spawned_ns"]
+    spawned = int(np.count_nonzero((moments >= begin_ns) & (moments < end_ns)))
+    weight = weights(pool)
+    finished = int(np.count_nonzero((outcome != CANCELLED) & (outcome != LOST)))
+    queued = queued_at(pool, end_ns)
+    if sampled:  # the rows are some of the tasks; the totals count them all
+        finished, spawned = tasks_run(pool, begin_ns, end_ns)
+        queued = max(0, pool.inbox)
     return TaskReading(
-        finished=int(np.count_nonzero((outcome != CANCELLED) & (outcome != LOST))),
-        failed=int(np.count_nonzero(outcome == FAILED)),
+        finished=finished,
+        failed=int(weight[inside][outcome == FAILED].sum()),
         cancelled=int(np.count_nonzero(outcome == CANCELLED)),
         lost=int(np.count_nonzero(outcome == LOST)),
-        spawned=int(np.count_nonzero((spawned >= begin_ns) & (spawned < end_ns))),
-        queued=queued_at(pool, end_ns),
+        spawned=spawned,
+        queued=queued,
         running=sum(any(i.what == "task" for i in intervals) for intervals in pool.open),
         median_queue_wait_s=_median_s(waits),
-        kinds=_kinds(pool, ran),
+        kinds=_kinds(pool, ran, weight),
     )
 
 
-def _kinds(pool: PoolLedger, ran: npt.NDArray[np.bool_]) -> tuple[KindReading, ...]:
+def _kinds(
+    pool: PoolLedger, ran: npt.NDArray[np.bool_], weights: npt.NDArray[np.int64]
+) -> tuple[KindReading, ...]:
     store = pool.tasks
     kinds, lengths = store["kind"][ran], (store["ended_ns"] - store["started_ns"])[ran]
-    stolen = store["taken_from"][ran] >= 0
+    stolen, weight = store["taken_from"][ran] >= 0, weights[ran]
     readings = []
     for kind in np.unique(kinds).tolist():
         mine = kinds == kind
         readings.append(
             KindReading(
                 kind=kind_name(pool, kind),
-                finished=int(np.count_nonzero(mine)),
-                total_s=float(lengths[mine].sum()) / 1e9,
+                finished=int(weight[mine].sum()),
+                total_s=float((lengths * weight)[mine].sum()) / 1e9,
                 median_s=_median_s(lengths[mine]),
-                stolen=int(np.count_nonzero(stolen & mine)),
+                stolen=int(weight[stolen & mine].sum()),
             )
         )
     return tuple(sorted(readings, key=lambda reading: -reading.total_s))

@@ -177,6 +177,9 @@ class PoolReading:
     window_s: the recorded part of the window; unrecorded_s: what was lost of it.
     core_time: what splits working from blocked, see `worker_time.PoolTime`.
     history: worker time of each past second, oldest first, for views that draw it.
+    detail: what the probe has given up at the end of the window, "" where nothing. counted_s: the
+    part of the window of which only the number of tasks is known, not in `time`; sampled_s: the
+    part that is estimated, its share in tasks with the standard error sampling_error.
     stays: None where the pool's workers are fixed. broken: why the pool cannot be used any more.
     """
 
@@ -201,6 +204,10 @@ class PoolReading:
     hand_overs: HandOverReading = HandOverReading(())
     stays: StayReading | None = None
     broken: str = ""
+    detail: str = ""
+    counted_s: float = 0.0
+    sampled_s: float = 0.0
+    sampling_error: float = 0.0
 
     @property
     def headline(self) -> Finding | None:

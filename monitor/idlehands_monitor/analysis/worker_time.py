@@ -27,7 +27,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from .intervals import Cut, cut, sum_per_worker
+from .detail import SAMPLED, TOTALS, parts, sampled_shares
+from .intervals import Cut, cut, sum_per_worker, task_rows
 from .rows import Int64
 from .stays import seats
 
@@ -74,28 +75,65 @@ class PoolTime:
     """Worker time of one pool over the recorded part of a window.
 
     `per_worker` adds up to `pool` entry by entry. `recorded_ns` is the window less its holes.
-    `core_time` says what splits working from blocked: "kernel" (schedstat), "process" (no run
-    queue), "tasks" (only CPU times read with the tasks), "assumed" (tasks counted as working).
+    `counted_ns` is that part of it of which only the number of tasks is known, not in `pool`;
+    `sampled_ns` the part whose figures are estimates, with the standard error `error` of the share
+    of time in tasks. `core_time` says what splits working from blocked: "kernel" (schedstat),
+    "process" (no run queue), "tasks" (only CPU times read with the tasks), "assumed" (tasks
+    counted as working).
     """
 
     pool: WorkerTime
     per_worker: tuple[WorkerTime, ...]
     recorded_ns: int
     core_time: str
+    counted_ns: int = 0
+    sampled_ns: int = 0
+    error: float = 0.0
 
 
 def pool_time(pool: PoolLedger, host: HostCounters, begin_ns: int, end_ns: int) -> PoolTime:
     """Return the worker time of `pool` between two moments, holes in the recording left out."""
     per_worker = [WorkerTime() for _ in range(pool.workers)]
-    recorded = 0
-    source = "assumed"
-    for low, high in recorded_stretches(pool, begin_ns, end_ns):
-        stretch = cut(pool, low, high)
-        source, times = _stretch_time(pool, host, stretch)
-        per_worker = [a + b for a, b in zip(per_worker, times, strict=True)]
-        recorded += high - low
+    recorded = counted = sampled = 0
+    source, error = "assumed", 0.0
+    for whole in recorded_stretches(pool, begin_ns, end_ns):
+        for low, high, step in parts(pool, *whole):
+            recorded += high - low
+            if step == TOTALS:
+                counted += high - low
+                continue
+            stretch = cut(pool, low, high)
+            if step == SAMPLED:
+                source, times, error = _sampled_time(pool, host, stretch)
+                sampled += high - low
+            else:
+                source, times = _stretch_time(pool, host, stretch)
+            per_worker = [a + b for a, b in zip(per_worker, times, strict=True)]
     total = sum(per_worker, start=WorkerTime())
-    return PoolTime(total, tuple(per_worker), recorded, source)
+    return PoolTime(total, tuple(per_worker), recorded, source, counted, sampled, error)
+
+
+def _sampled_time(
+    pool: PoolLedger, host: HostCounters, stretch: Cut
+) -> tuple[str, list[WorkerTime], float]:
+    """Return the worker time of a stretch in which tasks were sampled, see `detail`."""
+    present = stretch.present_ns
+    shares = sampled_shares(
+        pool, task_rows(pool, stretch.end_ns), present, stretch.begin_ns, stretch.end_ns
+    )
+    dispatch = present - shares.in_task - shares.parked
+    source, on_core, run_queue = _on_core(pool, host, stretch, shares.in_task, dispatch)
+    rows = [
+        WorkerTime(
+            working=int(on_core[worker]),
+            blocked=int(shares.in_task[worker] - on_core[worker] - run_queue[worker]),
+            run_queue_wait=int(run_queue[worker]),
+            dispatch=int(dispatch[worker]),
+            no_work=int(shares.parked[worker]),
+        )
+        for worker in range(stretch.workers)
+    ]
+    return source, rows, shares.error
 
 
 def recorded_stretches(pool: PoolLedger, begin_ns: int, end_ns: int) -> Iterable[tuple[int, int]]:

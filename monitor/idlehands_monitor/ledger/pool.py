@@ -21,6 +21,7 @@ MOST_SNAPSHOTS, LEAST_SNAPSHOTS = 128, 8
 SNAPSHOT_BYTES = 64 << 20
 """What all snapshots of a pool may take: a large pool's are kept further apart."""
 SNAPSHOT_SPACING_NS = 500_000_000
+MOST_TOTALS = 1 << 12
 
 TIME_COLUMN = {
     "tasks": "ended_ns",
@@ -96,6 +97,9 @@ class PoolLedger:
         self.task_kinds: list[str] = []
         self.shared_queue = False
         self.broken = ""
+        self.steps: list[tuple[int, int]] = []
+        self.sampled_by = ""
+        self.totals: deque[tuple[int, int, int]] = deque(maxlen=MOST_TOTALS)
         self.threads: dict[int, WorkerThread] = {}
         self.tasks = TableStore(TASKS)
         self.waits = TableStore(WAITS)
@@ -146,6 +150,10 @@ class PoolLedger:
         self.closed_ns = int(frame["closed_ns"])
         self.shared_queue = shared
         self.broken = str(frame.get("broken", ""))
+        self.sampled_by = str(frame.get("sampled_by", ""))
+        known = dict(self.steps)
+        known.update((int(at_ns), int(step)) for at_ns, step in frame.get("steps", ()))
+        self.steps = sorted(known.items())
         self.task_kinds = [str(kind) for kind in frame["task_kinds"]]
         self.threads = {
             int(index): WorkerThread(int(native), int(ident), str(name), *map(int, more[:1]))
@@ -213,6 +221,18 @@ class PoolLedger:
         self.misuses = int(frame["misuses"])
         self.complete_ns = max(self.complete_ns, at_ns)
         self._snapshot(at_ns)
+        self._total(at_ns, sum(map(int, frame.get("ran", ()))), int(frame.get("spawned", NONE)))
+
+    def _total(self, at_ns: int, ran: int, spawned: int) -> None:
+        """Keep how many tasks had been run and handed in, by a moment, about twice a second."""
+        if spawned < 0:
+            spawned = self.written(SPAWNS.name)
+        else:  # those that left no trace count all the same
+            ring = self._rings.setdefault((SPAWNS.name, NONE), _Ring())
+            ring.written = max(ring.written, spawned)
+        if len(self.totals) > 1 and at_ns - self.totals[-2][0] < SNAPSHOT_SPACING_NS:
+            self.totals.pop()
+        self.totals.append((at_ns, ran, spawned))
 
     def _snapshot(self, at_ns: int) -> None:
         """Keep the counts: the latest always, older ones thinned out evenly to a bounded number."""

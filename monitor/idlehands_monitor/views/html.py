@@ -12,7 +12,7 @@ from ..analysis.worker_time import ENTRIES
 from .grid import grid_of
 from .palette import CIVIDIS, ENTRY_LOOKS, step, text_on
 from .text import CORE_TIME_NOTES
-from .words import ENTRY_NAMES, clean, seconds, stays_sentence
+from .words import ENTRY_NAMES, clean, detail_sentence, seconds, stays_sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -66,6 +66,9 @@ def _pool(pool: PoolReading) -> Iterable[str]:
     )
     if pool.broken:
         yield f'<p class="headline">The pool is broken: {_text(pool.broken)}</p>'
+    detail = detail_sentence(pool.detail, pool.counted_s, pool.sampled_s, pool.sampling_error)
+    if detail:
+        yield f"<p>{_text(detail)}</p>"
     if pool.stays is not None:
         yield f"<p>{_text(stays_sentence(pool.stays))}</p>"
     yield "<h3>Where the worker time went</h3>" + _bar(pool.time)

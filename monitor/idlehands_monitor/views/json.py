@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict
+from math import isfinite
 from typing import TYPE_CHECKING, Any
 
 from ..analysis.worker_time import ENTRIES, WorkerTime
@@ -62,6 +63,10 @@ def _pool(pool: PoolReading) -> dict[str, Any]:
         },
         "stays": asdict(pool.stays) if pool.stays is not None else None,
         "broken": pool.broken,
+        "detail": pool.detail or "full",
+        "counted_s": pool.counted_s,
+        "sampled_s": pool.sampled_s,
+        "sampling_error": pool.sampling_error if isfinite(pool.sampling_error) else None,
         "findings": [_finding(finding) for finding in pool.findings],
         "lost_rows": pool.lost_rows,
         "misuses": pool.misuses,

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from ..analysis.worker_time import ENTRIES
 from .grid import grid_of
-from .words import ENTRY_NAMES, clean, count, seconds, share, stays_sentence
+from .words import ENTRY_NAMES, clean, count, detail_sentence, seconds, share, stays_sentence
 
 if TYPE_CHECKING:
     from ..analysis.readings import PoolReading, Reading
@@ -81,6 +81,7 @@ def _pool(pool: PoolReading) -> list[str]:
         f"{seconds(pool.window_s)}, {pool.time.total / 1e9:.1f} worker-seconds",
         *([f"The pool is broken: {clean(pool.broken)}"] if pool.broken else []),
         *([clean(stays_sentence(pool.stays), 1000)] if pool.stays is not None else []),
+        *([_detail(pool)] if _detail(pool) else []),
         "",
         *_worker_time(pool),
         f"  ({CORE_TIME_NOTES[pool.core_time]})",
@@ -101,6 +102,10 @@ def _pool(pool: PoolReading) -> list[str]:
     if pool.misuses:
         lines += ["", f"The pool misused its probe {pool.misuses} times; figures may be off."]
     return lines
+
+
+def _detail(pool: PoolReading) -> str:
+    return detail_sentence(pool.detail, pool.counted_s, pool.sampled_s, pool.sampling_error)
 
 
 def _worker_time(pool: PoolReading) -> list[str]:

@@ -66,6 +66,19 @@ def share(value: float) -> str:
     return f"{value * 100:.0f} %"
 
 
+def detail_sentence(detail: str, counted_s: float, sampled_s: float, error: float) -> str:
+    """Write what the probe gave up to stay cheap, empty where nothing."""
+    if not detail and not counted_s and not sampled_s:
+        return ""
+    text = f"To stay under a hundredth of the worker time the probe records: {detail or 'all'}."
+    if sampled_s:
+        plus_minus = f", give or take {error:.1%} of the time in tasks" if error == error else ""
+        text += f" {seconds(sampled_s)} of these figures are estimated from a sample{plus_minus}."
+    if counted_s:
+        text += f" Of {seconds(counted_s)} only the number of tasks is known."
+    return text
+
+
 def stays_sentence(stays: StayReading) -> str:
     """Write how a pool's workers came and went; foreign text in it is not yet clean."""
     text = f"{stays.present} workers at the end; {stays.joined} joined, {stays.left} left"

@@ -18,7 +18,7 @@ from types import CodeType
 from typing import Any, Callable
 
 from .._process import share_pool
-from .._shared import SharedPool, SharedWorker, cpu_readers, present_worker, workers
+from .._shared import SKIPPED, SharedPool, SharedWorker, cpu_readers, present_worker, workers
 from .._tables import CANCELLED, FAILED, FINISHED, INBOX, MOST_WORKERS, NONE
 from ._telling import instances_of, made_at, missing_names, tell
 
@@ -60,6 +60,7 @@ def hook(module: Any) -> None:
     """Hook every executor, those that exist included."""
     executors, item = module.ThreadPoolExecutor, module._WorkItem
     tell(executors, _work_queue=_queue_set, _shutdown=_ending, _broken=_ending)
+    _Runs.item, _Runs.theirs = item, item.run
     item.run = _telling_run(item.run)
     for executor in list(instances_of(executors)):
         queue = executor.__dict__.get("_work_queue")
@@ -122,7 +123,14 @@ def _queue_set(executor: Any, queue: Any) -> Any:
         pool = telling.pool = _pool_of(owner, reference, site)
         pool.unhook = lambda: setattr(telling, "put", put)
         pool.expose_depths(lambda: (telling.qsize(), ()))
-        telling.put = _telling_put(pool, put)
+
+        def take_step() -> None:
+            telling.put = _sampling_put(pool, put) if pool.every else _telling_put(pool, put)
+            if pool.every:
+                _Runs.sample()
+
+        pool.on_step = take_step
+        take_step()
         telling.put(item)
 
     telling.put = first_put
@@ -166,6 +174,24 @@ def _telling_put(pool: SharedPool, put: Callable[..., None]) -> Callable[..., No
         put(item)
 
     return telling_put
+
+
+def _sampling_put(pool: SharedPool, put: Callable[..., None]) -> Callable[..., None]:
+    """Return the same for a pool that gives up detail: most tasks are only counted."""
+
+    def sampling_put(item: Any, block: bool = True, timeout: float | None = None) -> None:
+        if item is not None:
+            try:
+                task = pool.last_number = pool.spawns.next_number()
+                if task & pool.every:
+                    item.idlehands = SKIPPED
+                else:
+                    item.idlehands = pool.token(task, pool.kind_of(_function_of(item)))
+            except Exception as error:
+                pool.failed(error)
+        put(item)
+
+    return sampling_put
 
 
 def _function_of(item: Any) -> Any:
@@ -243,6 +269,19 @@ def _recording_run() -> Callable[[Any], None]:
     return run
 
 
+class _Runs:
+    """The `run` methods there are to choose from, once the module is hooked."""
+
+    item: Any = None
+    theirs: Any = None
+
+    @classmethod
+    def sample(cls) -> None:
+        """From now on look at each task whether it is one to record."""
+        if cls.item is not None:
+            cls.item.run = _wrapped(cls.theirs)
+
+
 def _since(mark: int) -> int:
     return thread_time_ns() - mark if mark >= 0 else NONE
 
@@ -255,10 +294,17 @@ def _drop(item: Any) -> None:
 
 
 def _wrapped(theirs: Callable[..., None]) -> Callable[..., None]:
+    find, ident = workers.get, get_ident
+
     def run(self: Any, *context: Any) -> None:
-        worker = present_worker() or _newcomer()
-        token = getattr(self, "idlehands", None) or worker.unseen(_function_of(self))
-        worker.running(token)
+        worker = find(ident()) or _newcomer()
+        token = getattr(self, "idlehands", None)
+        if token is SKIPPED and not worker.after:
+            worker.skipped += 1
+            theirs(self, *context)
+            self = None
+            return
+        worker.running(token or worker.unseen(_function_of(self)))
         theirs(self, *context)
         future = self.future
         if future._exception is not None:

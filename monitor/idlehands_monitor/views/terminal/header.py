@@ -56,6 +56,8 @@ def flow(pool: PoolReading) -> list[str]:
     facts = [f"{count(rate)} tasks/s", f"{count(pool.tasks.queued)} queued"]
     if pool.broken:
         facts.insert(0, "the pool is broken")
+    if pool.detail:
+        facts.append(f"recording {pool.detail}")
     if pool.stays is not None and pool.stays.died:
         facts.append(f"{count(pool.stays.died)} workers died")
     if pool.inbox >= 0:

@@ -1,0 +1,128 @@
+"""Where the probe had given up detail: what is known all the same, and how well.
+
+In a stretch in which one task in `EVERY` was recorded, a recorded task stands for as many, and so
+does the gap behind it. Their sums, worker by worker, are scaled to the time that the worker
+belonged to the pool: the share of time in tasks is a ratio of means over the sampled pairs of a
+task and its gap, whose standard error follows from the pairs' residuals (Cochran, Sampling
+Techniques, 3rd edition, 1977, ratio estimates, equation 6.13; the finite population is left out).
+Parked time is not split there: nothing is known of when most tasks were queued. Where tasks were
+only counted no time is known at all.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from idlehands.wire import PARKED
+
+from .rows import Int64, Rows
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from ..ledger import PoolLedger
+
+NO_CPU, SAMPLED, TOTALS = 1, 2, 3
+EVERY = 16
+WORDS = ("", "no CPU times", f"one task in {EVERY}", "totals only")
+
+
+class Shares(NamedTuple):
+    """Shares of each worker's time, shape (workers,) each, and the pool's standard error."""
+
+    in_task: Int64
+    parked: Int64
+    error: float
+    pairs: int
+
+
+def step_at(pool: PoolLedger, moment_ns: int) -> int:
+    """Return the step of detail at a moment: 0 full, 1 no CPU times, 2 sampled, 3 totals only."""
+    step = 0
+    for at_ns, turned_to in pool.steps:
+        if at_ns <= moment_ns:
+            step = turned_to
+    return step
+
+
+def parts(pool: PoolLedger, begin_ns: int, end_ns: int) -> Iterable[tuple[int, int, int]]:
+    """Yield (begin, end, step) of the parts of a stretch, whole steps of detail each."""
+    low, step = begin_ns, step_at(pool, begin_ns)
+    for at_ns, turned_to in pool.steps:
+        if low < at_ns < end_ns and (turned_to >= SAMPLED or step >= SAMPLED):
+            yield low, at_ns, step
+            low = at_ns
+        if at_ns < end_ns:
+            step = turned_to if at_ns > begin_ns else step
+    if low < end_ns:
+        yield low, end_ns, step
+
+
+def weights(pool: PoolLedger) -> Int64:
+    """Return how many tasks each row of the task table stands for, shape (rows,)."""
+    store = pool.tasks
+    weight = np.ones(len(store), dtype=np.int64)
+    if pool.sampled_by in store.table.names:
+        moments = store[pool.sampled_by]
+        edges = [*pool.steps, (int(np.iinfo(np.int64).max), 0)]
+        for (at_ns, step), (until_ns, _) in zip(edges, edges[1:], strict=False):
+            if step == SAMPLED:
+                weight[(moments >= at_ns) & (moments < until_ns)] = EVERY
+    return weight
+
+
+def sampled_shares(
+    pool: PoolLedger, tasks: Rows, present: Int64, begin_ns: int, end_ns: int
+) -> Shares:
+    """Return how workers spent a stretch in which tasks were sampled; ns per worker."""
+    workers = len(present)
+    inside = (tasks["began"] >= begin_ns) & (tasks["ended"] <= end_ns)
+    runner, run = tasks["worker"][inside], (tasks["ended"] - tasks["began"])[inside]
+    gaps = pool.gaps
+    chosen = (gaps["began_ns"] >= begin_ns) & (gaps["ended_ns"] <= end_ns)
+    chosen &= (gaps["worker"] >= 0) & (gaps["worker"] < workers)
+    idler, idle = gaps["worker"][chosen], (gaps["ended_ns"] - gaps["began_ns"])[chosen]
+    parked = gaps["state"][chosen] == PARKED
+    in_task = np.bincount(runner, weights=run, minlength=workers)
+    in_gap = np.bincount(idler, weights=idle, minlength=workers)
+    in_park = np.bincount(idler[parked], weights=idle[parked], minlength=workers)
+    whole = np.maximum(in_task + in_gap, 1.0)
+    # Of a worker without a sample nothing is known; it is taken to have been parked.
+    known = (in_task + in_gap) > 0
+    return Shares(
+        (present * np.where(known, in_task / whole, 0.0)).astype(np.int64),
+        (present * np.where(known, in_park / whole, 1.0)).astype(np.int64),
+        _ratio_error(run, idle),
+        min(len(run), len(idle)),
+    )
+
+
+def _ratio_error(run: Int64, idle: Int64) -> float:
+    """Return the standard error of sum(run) / (sum(run) + sum(idle)) over pairs."""
+    pairs = min(len(run), len(idle))
+    if pairs < 2:
+        return math.nan
+    x, y = run[:pairs].astype(np.float64), idle[:pairs].astype(np.float64)
+    total = x + y
+    ratio = x.sum() / max(1.0, total.sum())
+    residual = x - ratio * total
+    variance = float((residual**2).sum()) / (pairs - 1)
+    return math.sqrt(variance / pairs) / max(1e-9, float(total.mean()))
+
+
+def tasks_run(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[int, int]:
+    """Return (run, handed in) between two moments, from the running totals."""
+    if not pool.totals:
+        return 0, 0
+    table = np.array(pool.totals, dtype=np.int64)
+    first = (
+        np.zeros(2)
+        if begin_ns <= pool.declared_ns
+        else np.array([np.interp(begin_ns, table[:, 0], table[:, c]) for c in (1, 2)])
+    )
+    last = [np.interp(end_ns, table[:, 0], table[:, c]) for c in (1, 2)]
+    run, spawned = (round(float(value)) for value in last - first)
+    return run, spawned
