@@ -169,7 +169,7 @@ class BoardPool(SharedPool):
         self._looked_ns = NONE
         self.seen: tuple[int, ...] = ()
 
-    def refresh(self) -> None:
+    def refresh(self, *, at_once: bool = False) -> None:
         """Find workers that are new, have ended or were replaced."""
         board, now = self.board, monotonic_ns()
         while len(self.probes) < board.link.slots:
@@ -178,7 +178,7 @@ class BoardPool(SharedPool):
                 break
             self.probes.append(BoardView(board, len(self.probes)))
         self.workers = len(self.probes)
-        if now - self._looked_ns >= LOOK_FOR_DEAD_NS:
+        if at_once or now - self._looked_ns >= LOOK_FOR_DEAD_NS:
             self._looked_ns = now
             for probe in self.probes:
                 if board.is_dead(probe.index):

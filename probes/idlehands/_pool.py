@@ -163,8 +163,11 @@ class PoolProbe:
             _prices.append(nanoseconds_of(record))
         return _prices[0], _prices[0]
 
-    def refresh(self) -> None:
-        """Bring up to date what changes now and then; the outlet calls it before it reads."""
+    def refresh(self, *, at_once: bool = False) -> None:
+        """Bring up to date what changes now and then; the outlet calls it before it reads.
+
+        What is costly to find out may be some time old, unless it is wanted `at_once`.
+        """
 
     def submitters(self, threads: Sequence[int], moments: Sequence[int]) -> Sequence[int]:
         """Return the workers that submitted, from what the rows say; here it is they already."""

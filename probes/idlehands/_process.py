@@ -64,7 +64,7 @@ class _Process:
                 known = next((pool for pool in self.pools if pool.name == name), None)
                 if known is None:
                     break
-                known.refresh()
+                known.refresh(at_once=True)
                 if known.closed_ns >= 0 and known.open_again():
                     return known  # type: ignore[return-value]
                 attempt += 1

@@ -42,7 +42,7 @@ def run(arguments: Sequence[str]) -> int:
 
 def _run_script(path: str, arguments: Sequence[str]) -> int:
     if os.path.isdir(path) or _is_archive(path):
-        _set_path(path)
+        _set_path(os.path.abspath(path))
         return _as_main(path, arguments, lambda: _run_main_of("__main__", alter_argv=False))
     code = _compiled(path)
     if code is None:
@@ -50,7 +50,7 @@ def _run_script(path: str, arguments: Sequence[str]) -> int:
         sys.stdout.flush()
         os.execv(sys.executable, [*_interpreter(), path, *arguments])  # noqa: S606
     _set_path(os.path.dirname(os.path.realpath(path)))
-    return _as_main(path, arguments, lambda: _execute(code, path))
+    return _as_main(path, arguments, lambda: _execute(code, os.path.abspath(path)))
 
 
 def _run_module(name: str, arguments: Sequence[str]) -> int:
@@ -77,8 +77,9 @@ def _compiled(path: str) -> CodeType | None:
     import io
 
     try:
-        with io.open_code(os.path.abspath(path)) as file:
-            code: CodeType = compile(file.read(), path, "exec", dont_inherit=True)
+        full = os.path.abspath(path)
+        with io.open_code(full) as file:
+            code: CodeType = compile(file.read(), full, "exec", dont_inherit=True)
             return code
     except (OSError, SyntaxError, ValueError, RecursionError, MemoryError, OverflowError):
         return None

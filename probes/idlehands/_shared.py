@@ -350,7 +350,7 @@ class SharedPool(PoolProbe):
         worker.join()
         return worker
 
-    def refresh(self) -> None:
+    def refresh(self, *, at_once: bool = False) -> None:
         """Close the pool if nobody can use it any more."""
         if self.closed_ns < 0 and not self.still_open():
             self.close()

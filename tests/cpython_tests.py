@@ -1,0 +1,134 @@
+"""CPython's own tests of `concurrent.futures`, with the probe installed and without::
+
+    .venv/bin/python tests/cpython_tests.py                # every interpreter that has its tests
+    .venv/bin/python tests/cpython_tests.py 3.9 -m 'ThreadPool*'   # arguments go to its test runner
+
+For each interpreter both runs go on side by side; what each test came to is compared. The exit
+status is 1 where a test that passes without the probe does not pass with it. It takes some minutes
+an interpreter, and so is not part of the test suite.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import re
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+TESTS = "test_concurrent_futures"
+OUTCOME = re.compile(r"^(test\w+) \(([\w.]+)\)")
+WORDS = re.compile(r"(?:^|\.\.\. |\s)(ok|FAIL|ERROR|skipped .*|expected failure)\s*$")
+
+
+def main(arguments: list[str]) -> int:
+    """Compare under every interpreter that carries the tests; return the exit status."""
+    sys.path.insert(0, str(ROOT / "tests"))
+    from noxfile import VERSIONS
+
+    chosen = [argument for argument in arguments if argument in VERSIONS] or list(VERSIONS)
+    options = [argument for argument in arguments if argument not in VERSIONS]
+    status = 0
+    for version in chosen:
+        interpreter = find(version)
+        if interpreter is None:
+            print(f"{version}: not on this machine, or without its tests")
+            continue
+        status |= compare(version, interpreter, options)
+    return status
+
+
+def find(version: str) -> str | None:
+    """Return the interpreter of a version that has CPython's tests of executors."""
+    for folder in os.environ["PATH"].split(os.pathsep):
+        path = os.path.join(folder, f"python{version}")
+        if os.access(path, os.X_OK) and has_tests(path):
+            return path
+    return None
+
+
+def has_tests(interpreter: str) -> bool:
+    """Say whether an interpreter carries the tests."""
+    look = f"import importlib.util as u, sys; sys.exit(u.find_spec('test.{TESTS}') is None)"
+    ran = subprocess.run([interpreter, "-c", look], check=False, capture_output=True)
+    return ran.returncode == 0
+
+
+def compare(version: str, interpreter: str, options: list[str]) -> int:
+    """Run both ways; print the counts and what differs; return 1 where the probe breaks a test."""
+    command = ["-m", "test", "-v", TESTS, *options]
+    with tempfile.TemporaryDirectory() as folder:
+        os.chmod(folder, 0o700)
+        msgpack = importlib.util.find_spec("msgpack")
+        assert msgpack is not None
+        assert msgpack.origin is not None
+        copy_msgpack(Path(msgpack.origin).parent, Path(folder))
+        runs = {
+            "without": start(interpreter, command, folder, probed=False),
+            "with": start(interpreter, command, folder, probed=True),
+        }
+        texts = {name: run.communicate()[0] for name, run in runs.items()}
+    found = {name: outcomes(text) for name, text in texts.items()}
+    for name, run in runs.items():
+        counts: dict[str, int] = {}
+        for outcome in found[name].values():
+            counts[outcome] = counts.get(outcome, 0) + 1
+        print(f"{version} {name} the probe: exit status {run.returncode}, {counts}")
+    broken = [
+        test
+        for test, outcome in found["without"].items()
+        if outcome == "ok" and found["with"].get(test) != "ok"
+    ]
+    for test in broken:
+        print(f"  {test}: {found['with'].get(test, 'not run')} with the probe")
+    worse = runs["without"].returncode == 0 and runs["with"].returncode != 0
+    return int(bool(broken) or worse or not found["without"])
+
+
+def copy_msgpack(package: Path, folder: Path) -> None:
+    """Put the pure Python part of msgpack where any interpreter can import it."""
+    (folder / "msgpack").mkdir()
+    for file in package.glob("*.py"):
+        (folder / "msgpack" / file.name).write_bytes(file.read_bytes())
+
+
+def start(
+    interpreter: str, command: list[str], folder: str, *, probed: bool
+) -> subprocess.Popen[str]:
+    """Start the tests in a folder of their own."""
+    room = os.path.join(folder, "with" if probed else "without")
+    os.mkdir(room)
+    paths = os.pathsep.join([str(ROOT / "probes"), folder])
+    environment = {**os.environ, "IDLEHANDS_DIR": os.path.join(folder, "s"), "PYTHONPATH": paths}
+    run = ["-m", "idlehands", "run"] if probed else []
+    return subprocess.Popen(
+        [interpreter, *run, *command],
+        cwd=room,
+        env=environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        errors="replace",
+    )
+
+
+def outcomes(text: str) -> dict[str, str]:
+    """Return what each test came to, by its name, from the verbose output of unittest."""
+    found: dict[str, str] = {}
+    current = ""
+    for line in text.splitlines():
+        begun = OUTCOME.match(line)
+        if begun:
+            current = f"{begun[2]}.{begun[1]}"
+        word = WORDS.search(line)
+        if current and word:
+            found[current] = word[1].split()[0].rstrip(",")
+            current = ""
+    return found
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
