@@ -17,6 +17,9 @@ from ._shared import EVERY
 
 LIMIT = 0.01
 CALM_LOOKS = 10
+SHORTEST_LOOK_NS = 500_000_000
+FEWEST_TASKS = 1000
+"""Fewer tasks between two looks cost less than the limit: what is seen then is the outlet's own."""
 FULL, NO_CPU, SAMPLED = range(3)
 PINNED = "IDLEHANDS_DETAIL"
 
@@ -46,6 +49,8 @@ class Governor:
 
     def look(self, now_ns: int, sending_ns_per_row: float) -> None:
         """Look at what ran since the last time, and give up or take back a step of detail."""
+        if now_ns - self._at_ns < SHORTEST_LOOK_NS:
+            return  # the outlet's thread has just been started again
         done = self._pool.work_recorded()
         tasks, self._done = done - self._done, done
         length, self._at_ns = now_ns - self._at_ns, now_ns
@@ -56,7 +61,7 @@ class Governor:
         allowed = LIMIT * length * max(1, self._pool.workers_present())
         if is_pinned():
             self._turn(FULL)
-        elif self._cost(step, tasks, sending_ns_per_row) > allowed:
+        elif tasks >= FEWEST_TASKS and self._cost(step, tasks, sending_ns_per_row) > allowed:
             self._calm = 0
             self._turn(step + 1)
         elif step > FULL and self._cost(step - 1, tasks, sending_ns_per_row) < allowed / 2:

@@ -243,20 +243,27 @@ class Outlet:
 
     def _accept(self, selector: selectors.BaseSelector) -> None:
         try:
-            connection, _ = self._listener.accept()
-        except BlockingIOError:
-            return
+            reader = self._admit()
         except OSError:
             time.sleep(FLUSH_SECONDS)  # no descriptor free, and the caller still waits: no spinning
             return
+        if reader is not None:
+            selector.register(reader.connection, selectors.EVENT_READ, reader)
+            self._advance(selector, reader, start=True)
+
+    def _admit(self) -> _Reader | None:
+        """Take in the next one that waits to attach. Raises OSError where no descriptor is free."""
+        try:
+            connection, _ = self._listener.accept()
+        except BlockingIOError:
+            return None
         if not may_talk(connection):
             connection.close()
-            return
+            return None
         connection.setblocking(False)
         reader = _Reader(connection, encode(hello_frame()))
         self._readers.append(reader)
-        selector.register(connection, selectors.EVENT_READ, reader)
-        self._advance(selector, reader, start=True)
+        return reader
 
     def _attend(self, selector: selectors.BaseSelector, reader: _Reader, events: int) -> None:
         if events & selectors.EVENT_READ:
@@ -318,6 +325,9 @@ class Outlet:
 
     def _close(self) -> None:
         deadline = monotonic() + LAST_WORDS_SECONDS
+        with contextlib.suppress(OSError):
+            while self._admit() is not None:  # who came just before the end is told it all too
+                pass
         for position, reader in enumerate(self._readers):
             # An equal share each of what is left: a reader that has stopped uses up only its own.
             now = monotonic()
