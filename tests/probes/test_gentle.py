@@ -231,6 +231,8 @@ from concurrent.futures import TimeoutError
 gate = threading.Event()
 pool = ThreadPoolExecutor(1)
 running = pool.submit(gate.wait)
+while not running.running():
+    time.sleep(0.001)
 queued = [pool.submit(nothing) for _ in range(10)]
 try:
     running.result(timeout=0.01)
@@ -258,6 +260,8 @@ print("ready", flush=True)
 sys.stdin.readline()
 gate = threading.Event()
 running = pool.submit(gate.wait)
+while not running.running():
+    time.sleep(0.001)
 queued = [pool.submit(nothing) for _ in range(200)]
 threading.Timer(0.1, gate.set).start()
 if {end!r} == "cancel()":
