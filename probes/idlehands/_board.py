@@ -32,7 +32,7 @@ from ._tables import DIED, FETCHING, FINISHED, GAPS, INBOX, LEFT, LOST, NONE, PA
 WORD = 8
 PID, TICKS, JOINED, NATIVE_ID, IDENT, TASKS_WRITTEN, STAYS_WRITTEN, STARTED, TOKEN = range(9)
 NAME, NAME_BYTES = 16, 64
-GAPS_WRITTEN, SKIPPED, EVERY = range(24, 27)
+GAPS_WRITTEN, SKIPPED, EVERY, LAST_PID = range(24, 28)
 """Of these the owner writes one: by `EVERY` it says which tasks are recorded and not only counted,
 those of whose number no bit of it is set."""
 HEADER_WORDS = 32
@@ -253,4 +253,5 @@ def _sign(board: Board, slot: int) -> None:
     words[base + JOINED] = monotonic_ns()
     words[base + NATIVE_ID] = threading.get_native_id()
     words[base + IDENT] = threading.get_ident()
+    words[base + LAST_PID] = os.getpid()
     words[base + PID] = os.getpid()

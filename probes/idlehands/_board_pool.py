@@ -111,8 +111,8 @@ class BoardView:
 
     @property
     def pid(self) -> int:
-        """The process that has the slot, -1 when nobody has."""
-        return self._word(layout.PID) or NONE
+        """The process that has the slot, the last one where nobody has."""
+        return self._word(layout.LAST_PID) or NONE
 
     @property
     def native_id(self) -> int:
