@@ -1,0 +1,228 @@
+"""Pools whose workers share one queue: inferred gaps, workers that come and go, detail given up.
+
+Histories are scripted in nanoseconds; what they come to is worked out by hand.
+"""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from idlehands.wire import GAPS, INBOX, LOST, PARKED, SPAWNS, STAYS, TASKS, encode_columns
+from idlehands_monitor.analysis.detail import EVERY, parts, sampled_shares, weights
+from idlehands_monitor.analysis.intervals import task_rows
+from idlehands_monitor.analysis.read import read
+from idlehands_monitor.analysis.readings import SourceReading
+from idlehands_monitor.analysis.worker_time import ENTRIES, pool_time
+from idlehands_monitor.ledger import HostCounters, Ledger
+
+
+def shared_ledger(tasks, stays, end_ns, *, workers=1, gaps=(), steps=(), ran=None):
+    """Return a ledger of one pool; tasks: (worker, spawned, started, ended[, outcome, by]);
+    stays: (worker, began, ended[, how]); gaps: (worker, began, ended, state)."""
+    ledger = Ledger()
+    ledger.apply({"frame": "hello", "version": 1, "pid": 1})
+    ledger.apply(
+        {
+            "frame": "names",
+            "pool": 0,
+            "name": "quay",
+            "pool_kind": "thread pool",
+            "workers": workers,
+            "declared_ns": 0,
+            "closed_ns": -1,
+            "task_kinds": ["load"],
+            "threads": [[w, 100 + w, 0, f"hand-{w}", 1] for w in range(workers)],
+            "shared_queue": True,
+            "steps": [list(step) for step in steps],
+            "sampled_by": "spawned_ns",
+        }
+    )
+
+    def rows(table, worker, values):
+        if values:
+            columns = encode_columns(table.names, list(zip(*values, strict=True)))
+            frame = {"frame": "rows", "pool": 0, "table": table.name, "worker": worker}
+            first = {"first": 0, "rows": len(values), "complete_ns": end_ns}
+            ledger.apply({**frame, **first, "columns": columns})
+
+    rows(SPAWNS, -1, [(task[1],) for task in tasks])
+    for worker in range(workers):
+        mine = [(number, *task) for number, task in enumerate(tasks) if task[0] == worker]
+        rows(
+            TASKS,
+            worker,
+            [
+                (number, -1, 0, spawned, by, -1, started, ended, INBOX, -1, outcome)
+                for number, _, spawned, started, ended, outcome, by in (
+                    (*task, 0, -1)[:7] if len(task) < 6 else (*task, -1)[:7] for task in mine
+                )
+            ],
+        )
+        rows(
+            STAYS, worker, [(b, e, 1, 100 + w, *(h or [0])) for w, b, e, *h in stays if w == worker]
+        )
+        rows(GAPS, worker, [(b, e, state, 0, -1, -1) for w, b, e, state in gaps if w == worker])
+    levels = {"frame": "levels", "pool": 0, "at_ns": end_ns, "inbox": 0, "deques": []}
+    counts = {"ran": ran or [sum(task[0] == w for task in tasks) for w in range(workers)]}
+    ledger.apply({**levels, "workers": [[] for _ in range(workers)], "misuses": 0, **counts})
+    return ledger
+
+
+def entries(ledger, begin, end):
+    time = pool_time(ledger.pools[0], HostCounters(), begin, end)
+    return {name: getattr(time.pool, name) for name in ENTRIES if getattr(time.pool, name)}
+
+
+def test_a_gap_is_parked_until_the_next_task_is_handed_in_and_waking_from_then_on():
+    tasks = [(0, 10, 12, 20), (0, 40, 43, 50)]
+    ledger = shared_ledger(tasks, [(0, 0, 60)], 60)
+    assert entries(ledger, 0, 60) == {
+        "working": 15,
+        "waking": 5,  # 10 to 12 and 40 to 43
+        "no_work": 40,  # 0 to 10, 20 to 40, 50 to 60
+    }
+
+
+def test_a_worker_that_only_fetches_a_task_queued_already_is_dispatching():
+    tasks = [(0, 10, 10, 20), (0, 15, 22, 30)]
+    ledger = shared_ledger(tasks, [(0, 10, 30)], 40)
+    assert entries(ledger, 0, 40) == {"working": 18, "dispatch": 2}
+
+
+def test_a_parked_worker_beside_a_queued_task_is_starved():
+    tasks = [(0, 10, 10, 50), (0, 20, 50, 60), (1, 0, 0, 5), (1, 55, 55, 60)]
+    ledger = shared_ledger(tasks, [(0, 0, 60), (1, 0, 60)], 60, workers=2)
+    found = entries(ledger, 0, 60)
+    assert found["starved"] == 30  # worker 1 from 20, when a task was queued, to 50
+    assert sum(found.values()) == 120
+
+
+def test_time_before_a_worker_joins_and_after_it_leaves_is_nobodys():
+    ledger = shared_ledger([(0, 10, 10, 20)], [(0, 10, 25), (0, 40, 45)], 100)
+    assert sum(entries(ledger, 0, 100).values()) == 20
+    assert sum(entries(ledger, 22, 42).values()) == 5
+
+
+def test_windows_side_by_side_add_up_to_the_window_around_them():
+    tasks = [(0, 10, 12, 20), (0, 15, 22, 30), (0, 40, 43, 50)]
+    ledger = shared_ledger(tasks, [(0, 0, 60)], 60)
+    whole = entries(ledger, 0, 60)
+    for cut in range(1, 60):
+        left, right = entries(ledger, 0, cut), entries(ledger, cut, 60)
+        assert {n: left.get(n, 0) + right.get(n, 0) for n in whole} == whole
+
+
+@st.composite
+def histories(draw):
+    """Random workers, each with stays one after the other and tasks inside them."""
+    workers = draw(st.integers(1, 3))
+    tasks, stays = [], []
+    for worker in range(workers):
+        moment = 0
+        for _ in range(draw(st.integers(0, 3))):
+            began = moment = moment + draw(st.integers(0, 20))
+            for _ in range(draw(st.integers(0, 5))):
+                started = moment + draw(st.integers(0, 15))
+                moment = started + draw(st.integers(0, 15))
+                tasks.append((worker, draw(st.integers(0, started)), started, moment))
+            moment += draw(st.integers(0, 10))
+            if moment > began:
+                stays.append((worker, began, moment))
+            else:
+                tasks = [t for t in tasks if t[0] != worker or t[2] < began]
+    return workers, sorted(tasks, key=lambda task: task[1]), stays
+
+
+@given(histories(), st.integers(0, 60), st.integers(1, 200))
+def test_entries_are_never_negative_and_add_up_to_the_time_that_workers_were_there(
+    history, begin, length
+):
+    workers, tasks, stays = history
+    end = begin + length
+    ledger = shared_ledger(tasks, stays, 1000, workers=workers)
+    time = pool_time(ledger.pools[0], HostCounters(), begin, end)
+    there = sum(max(0, min(e, end) - max(b, begin)) for _, b, e in stays)
+    assert time.pool.total == there
+    assert all(getattr(worker, name) >= 0 for worker in time.per_worker for name in ENTRIES)
+
+
+def test_submitters_and_runners_are_counted_as_hand_overs():
+    tasks = [(0, 1, 1, 2), (1, 2, 2, 3, 0, 0), (1, 3, 3, 4, 0, 0), (0, 4, 4, 5, 0, 1)]
+    ledger = shared_ledger(tasks, [(0, 0, 9), (1, 0, 9)], 10, workers=2)
+    (pool,) = read(ledger, SourceReading("quay", "live")).pools
+    assert pool.hand_overs.matrix == ((1, 0), (0, 2), (1, 0))
+
+
+def test_a_worker_that_died_is_named_with_the_task_lost_with_it():
+    tasks = [(0, 1, 1, 2), (0, 3, 3, 9, LOST)]
+    ledger = shared_ledger(tasks, [(0, 0, 9, 1)], 10)
+    (pool,) = read(ledger, SourceReading("quay", "live")).pools
+    assert (pool.tasks.finished, pool.tasks.lost) == (1, 1)
+    (dead,) = pool.stays.dead
+    assert (dead.worker, dead.pid, dead.kind) == (0, 1, "load")
+    assert pool.findings[0].code == "lost-worker"
+
+
+def sampled(pairs, *, ran):
+    """A pool whose one worker ran `pairs` of (run, gap) as its sampled tasks from 100 on."""
+    tasks, gaps, moment = [], [], 100
+    for run, gap in pairs:
+        tasks.append((0, moment, moment, moment + run))
+        gaps.append((0, moment + run, moment + run + gap, PARKED))
+        moment += run + gap
+    ledger = shared_ledger(
+        tasks, [(0, 0, 10_000)], 10_000, gaps=gaps, steps=[(100, 2), (5_000, 0)], ran=[ran]
+    )
+    return ledger
+
+
+def test_a_sampled_stretch_is_split_as_its_sampled_pairs_are():
+    ledger = sampled([(30, 10), (20, 20), (40, 0), (30, 10)], ran=64)
+    pool = ledger.pools[0]
+    time = pool_time(pool, HostCounters(), 100, 5_000)
+    assert time.sampled_ns == time.recorded_ns == 4_900
+    assert time.pool.total == 4_900
+    assert time.pool.working == pytest.approx(4_900 * 120 / 160, abs=1)
+    assert time.pool.no_work == pytest.approx(4_900 * 40 / 160, abs=1)
+
+
+def test_the_error_of_a_sampled_share_is_that_of_a_ratio_estimate():
+    """By hand, Cochran eq. 6.13: residuals 0, -10, 10, 0 around the ratio 3/4 over pairs of 40."""
+    pool = sampled([(30, 10), (20, 20), (40, 0), (30, 10)], ran=64).pools[0]
+    present = pool_time(pool, HostCounters(), 100, 5_000).per_worker
+    shares = sampled_shares(pool, task_rows(pool, 5_000), _as_array([present[0].total]), 100, 5_000)
+    assert shares.pairs == 4
+    assert shares.error == pytest.approx(math.sqrt(200 / 3 / 4) / 40)
+
+
+def _as_array(values):
+    import numpy as np
+
+    return np.array(values, dtype=np.int64)
+
+
+def test_rows_of_a_sampled_stretch_weigh_as_many_tasks_as_they_stand_for():
+    pool = sampled([(30, 10), (20, 20)], ran=32).pools[0]
+    assert weights(pool).tolist() == [EVERY, EVERY]
+    assert list(parts(pool, 0, 6_000)) == [(0, 100, 0), (100, 5_000, 2), (5_000, 6_000, 0)]
+
+
+def test_counts_of_a_sampled_stretch_are_the_totals_and_kinds_are_weighed():
+    (pool,) = read(sampled([(30, 10), (20, 20)], ran=37), SourceReading("quay", "live")).pools
+    assert pool.tasks.finished == 37
+    assert pool.tasks.kinds[0].finished == 2 * EVERY
+    assert pool.sampled_s == pytest.approx(4.9e-6)
+
+
+def test_time_in_which_tasks_were_only_counted_is_stated_and_left_out():
+    ledger = shared_ledger(
+        [(0, 10, 10, 20)], [(0, 0, 100)], 100, steps=[(50, 3), (80, 0)], ran=[500]
+    )
+    time = pool_time(ledger.pools[0], HostCounters(), 0, 100)
+    assert (time.counted_ns, time.pool.total) == (30, 70)
+    (pool,) = read(ledger, SourceReading("quay", "live")).pools
+    assert pool.tasks.finished == 500
