@@ -56,7 +56,9 @@ class _Process:
             self._add(pool)
             return pool
 
-    def share(self, name: str, make: Callable[[str, int], Shared]) -> Shared:
+    def share(
+        self, name: str, sort: type[Shared], kind: str, make: Callable[[str, int], Shared]
+    ) -> Shared:
         """Return the pool that was closed under `name` and opens again, or a new one."""
         with self.lock:
             base, attempt = name, 1
@@ -65,7 +67,8 @@ class _Process:
                 if known is None:
                     break
                 known.refresh(at_once=True)
-                if known.closed_ns >= 0 and known.open_again():
+                alike = type(known) is sort and known.kind == kind
+                if alike and known.closed_ns >= 0 and known.open_again():
                     return known  # type: ignore[return-value]
                 attempt += 1
                 name = f"{base} ({attempt})"
@@ -145,13 +148,16 @@ def is_off() -> bool:
     return os.environ.get(SWITCH, "").lower() in ("off", "0", "no")
 
 
-def share_pool(name: str, make: Callable[[str, int], Shared]) -> Shared:
-    """Return the shared pool `name`: opened again if it is closed, else what `make` makes.
+def share_pool(
+    name: str, sort: type[Shared], kind: str, make: Callable[[str, int], Shared]
+) -> Shared:
+    """Return the shared pool `name` of that sort and kind: opened again if it is closed, else what
+    `make` makes.
 
     `make` takes the name, with a number behind it where another pool is open under it, and the
     pool's number.
     """
-    return _process.share(name, make)
+    return _process.share(name, sort, kind, make)
 
 
 def declare_pool(name: str, workers: int, kind: str = "work-stealing") -> PoolProbe:

@@ -343,3 +343,24 @@ def test_with_idlehands_off_nothing_is_hooked(start):
         IDLEHANDS="off",
     )
     assert target.says() == "True"
+
+
+def test_pools_of_different_sorts_made_at_one_place_are_different_pools(says):
+    lines = says(
+        POOLS
+        + """
+if __name__ == "__main__":
+    from multiprocessing.pool import ThreadPool
+    makers = [ThreadPoolExecutor, ProcessPoolExecutor, ThreadPoolExecutor]
+    for make in makers:
+        pool = make(1)
+        pool.submit(nothing).result()
+        pool.shutdown()
+    from idlehands import _process
+    for pool in _process._process.pools:
+        pool.refresh(at_once=True)
+        print(pool.name, pool.kind, sum(probe.tasks_run for probe in pool.probes))
+"""
+    )
+    place = lines[0].split()[0]
+    assert lines == [f"{place} thread pool 2", f"{place} (2) process pool 1"]

@@ -28,7 +28,7 @@ def board_pool(name: str, kind: str, workers: int) -> BoardPool:
         board = _board.Board.create(2 * workers + SPARE_SLOTS)
         return BoardPool(name, kind, number, workers, board)
 
-    return share_pool(name, make)
+    return share_pool(name, BoardPool, kind, make)
 
 
 class Between:

@@ -26,6 +26,7 @@ from ._telling import instances_of, made_at, missing_names, tell
 
 CHUNKS = ("mapstar", "starmapstar")
 RUN = "RUN"
+THREADS = "thread pool"
 TASK_PARTS = 5
 """job, place in it, function, arguments, keywords."""
 
@@ -182,9 +183,9 @@ def _processes_set(owner: Any, processes: int) -> int:
     if isinstance(tasks, ThreadTasks):
 
         def make(name: str, number: int) -> SharedPool:
-            return SharedPool(name, "thread pool", number, processes)
+            return SharedPool(name, THREADS, number, processes)
 
-        pool = tasks.pool = share_pool(made_at(), make)
+        pool = tasks.pool = share_pool(made_at(), SharedPool, THREADS, make)
     else:
         board = board_pool(made_at(), "process pool", processes)
         tasks.idlehands = results.idlehands = board.board.link

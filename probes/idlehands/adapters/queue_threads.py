@@ -26,6 +26,7 @@ from .._shared import SharedPool, SharedWorker, present_worker
 from .._tables import NONE
 from ._telling import POOL_PACKAGES, made_at, missing_names
 
+KIND = "queue and threads"
 MOST_WORKERS_EXPECTED = 16
 LIBRARY = sysconfig.get_path("stdlib") + os.sep
 STAMPS = "_idlehands_tokens"
@@ -172,9 +173,9 @@ def _open_pool(queue: Any) -> SharedPool:
     site = names.get(SITE) or "queue"
 
     def make(name: str, number: int) -> SharedPool:
-        return SharedPool(name, "queue and threads", number, MOST_WORKERS_EXPECTED)
+        return SharedPool(name, KIND, number, MOST_WORKERS_EXPECTED)
 
-    pool = share_pool(site, make)
+    pool = share_pool(site, SharedPool, KIND, make)
     pool.still_open = lambda: (
         reference() is not None or any(probe.joined_ns >= 0 for probe in pool.probes)
     )

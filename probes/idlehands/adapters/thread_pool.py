@@ -17,6 +17,7 @@ from time import monotonic_ns, thread_time_ns
 from types import CodeType
 from typing import Any, Callable
 
+from .._notes import warn
 from .._process import share_pool
 from .._shared import SKIPPED, SharedPool, SharedWorker, cpu_readers, present_worker, workers
 from .._tables import CANCELLED, FAILED, FINISHED, INBOX, MOST_WORKERS, NONE
@@ -144,7 +145,9 @@ def _pool_of(executor: Any, reference: Callable[[], Any], site: str) -> SharedPo
         "interpreter pool" if type(executor).__name__.startswith("Interpreter") else "thread pool"
     )
     workers = executor._max_workers
-    pool = share_pool(name, lambda name, number: SharedPool(name, kind, number, workers))
+    pool = share_pool(
+        name, SharedPool, kind, lambda name, number: SharedPool(name, kind, number, workers)
+    )
 
     def still_open() -> bool:
         owner = reference()
@@ -321,12 +324,15 @@ def _newcomer() -> SharedWorker:
     """Make the calling thread a worker of the executor that started it.
 
     The executor handed its thread the queue to serve and a reference to itself. A thread that no
-    executor is known for gets a worker of a pool that nobody sees.
+    executor is known for gets a worker of a pool that nobody sees, so that its task runs on.
     """
-    for handed in getattr(threading.current_thread(), "_args", ()):
-        owner = handed() if isinstance(handed, weakref.ref) else None
-        queue = handed if owner is None else getattr(owner, "_work_queue", None)
-        pool = getattr(queue, "pool", None)
-        if isinstance(pool, SharedPool) and not pool.off:
-            return pool.newcomer()
+    try:
+        for handed in getattr(threading.current_thread(), "_args", ()):
+            owner = handed() if isinstance(handed, weakref.ref) else None
+            queue = handed if owner is None else getattr(owner, "_work_queue", None)
+            pool = getattr(queue, "pool", None)
+            if type(pool) is SharedPool and not pool.off:
+                return pool.newcomer()
+    except Exception as error:
+        warn("a thread's tasks are not recorded: %r", error)
     return SharedPool("unseen", "thread pool", NONE, MOST_WORKERS).newcomer()
