@@ -25,6 +25,8 @@ class _Cause(NamedTuple):
     cost: Callable[[WorkerTime], int]
     sentence: str
     advice: str
+    advice_one_queue: str = ""
+    """Where the workers share one queue and what helps is something else."""
 
 
 CAUSES = (
@@ -33,6 +35,8 @@ CAUSES = (
         lambda time: time.starved,
         "Workers were parked while tasks were queued and nobody woke them",
         "Wake a worker at every spawn, and park only after every deque and the inbox is empty.",
+        "They were woken late: hand in fewer, larger tasks, and let what hands them in hold the "
+        "interpreter lock less.",
     ),
     _Cause(
         "too-little-parallelism",
@@ -62,9 +66,11 @@ def findings(
 ) -> tuple[Finding, ...]:
     """Return the findings on `time` (over `workers` workers and `window_s` seconds).
 
-    A worker that died comes before all others: what follows it may be its doing.
+    `stays` is there where the workers share one queue. A worker that died comes before all
+    others: what follows it may be its doing.
     """
-    return (*_dead_workers(time, stays), *_costs(time, workers, window_s))
+    one_queue = stays is not None
+    return (*_dead_workers(time, stays), *_costs(time, workers, window_s, one_queue=one_queue))
 
 
 def _dead_workers(time: WorkerTime, stays: StayReading | None) -> tuple[Finding, ...]:
@@ -83,7 +89,9 @@ def _dead_workers(time: WorkerTime, stays: StayReading | None) -> tuple[Finding,
     return (Finding("lost-worker", seconds, share, sentence, advice),)
 
 
-def _costs(time: WorkerTime, workers: int, window_s: float) -> tuple[Finding, ...]:
+def _costs(
+    time: WorkerTime, workers: int, window_s: float, *, one_queue: bool
+) -> tuple[Finding, ...]:
     if window_s < LEAST_WINDOW_S or not time.total:
         return ()
     found = []
@@ -97,5 +105,6 @@ def _costs(time: WorkerTime, workers: int, window_s: float) -> tuple[Finding, ..
             f"{cause.sentence}: {seconds:.1f} worker-seconds, {share:.0%} of what "
             f"{workers} {'worker' if workers == 1 else 'workers'} had in {window_s:.0f} s."
         )
-        found.append(Finding(cause.code, seconds, share, sentence, cause.advice))
+        advice = (cause.advice_one_queue if one_queue else "") or cause.advice
+        found.append(Finding(cause.code, seconds, share, sentence, advice))
     return tuple(sorted(found, key=lambda finding: -finding.worker_seconds))

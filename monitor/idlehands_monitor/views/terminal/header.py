@@ -60,7 +60,7 @@ def flow(pool: PoolReading) -> list[str]:
         facts.append(f"recording {pool.detail}")
     if pool.stays is not None and pool.stays.died:
         facts.append(f"{count(pool.stays.died)} workers died")
-    if pool.inbox >= 0:
+    if pool.inbox >= 0 and pool.has_steals:  # else the inbox is the queue
         facts.append(f"{count(pool.inbox)} in the inbox")
     facts.append(f"median wait in queue {seconds(pool.tasks.median_queue_wait_s)}")
     if pool.has_steals and pool.window_s:
