@@ -1,211 +1,29 @@
 """Pools whose workers share one queue, and come and go: what the adapters record with.
 
-A task's token is made where it is queued; its row is put where it runs. The worker's own calls
-are written out in the adapters' hooks, so that a task costs them two Python frames and no more.
-A worker is a thread of this process here; workers that are processes write a board, see `_board`.
+A task's token is made where it is queued; its row is put where it runs, by a worker of
+`_shared_worker` or of `_board`. A thread pool's two hot paths are written out in its adapter.
 """
 
 from __future__ import annotations
 
-import os
-import threading
 from collections.abc import Sequence
-from time import monotonic_ns, thread_time_ns
+from time import monotonic_ns
 from typing import Any, Callable
 
 from ._names import is_lasting, name_of
 from ._pool import MOST_KINDS, PoolProbe, nanoseconds_of
-from ._recorder import WorkerSense
-from ._rings import Ring, Token
-from ._tables import (
-    FETCHING,
-    FINISHED,
-    GAPS,
-    INBOX,
-    LEFT,
-    MOST_WORKERS,
-    NONE,
-    PARKED,
-    STAYS,
-    TASKS,
-    Table,
-)
+from ._rings import Token
+from ._shared_worker import SKIPPED, STILL, SharedWorker, present_worker
+from ._tables import MOST_WORKERS, NONE
 
 MOST_ROWS_PER_WORKER = 1 << 13
 LEAST_ROWS_PER_WORKER = 1 << 8
 TASK_ROWS_PER_POOL = 1 << 15
-STAY_ROWS, GAP_ROWS = 1 << 6, 1 << 10
 MOST_SEATS = 1 << 10
-SKIPPED: Token = (NONE, NONE, 0, 0, NONE, NONE)
-"""The token of a task that is only counted; known by its identity, or by its number."""
 NOT_ONE = (1 << 62) - 1
 TOTALS, EVERY = 3, 16
-STILL = (1 << 63) - 1
-"""The end of a stay that has not ended."""
-
-
-class _Here(threading.local):
-    """What dies with the calling thread."""
-
-    leaving: Any = None
-
-
-_here = _Here()
-
-workers: dict[int, SharedWorker] = {}
-"""The worker that each thread is, by its identifier; threads that are none are not in it."""
-
-
-def present_worker() -> SharedWorker | None:
-    """Return the worker that the calling thread is."""
-    return workers.get(threading.get_ident())
-
-
-cpu_readers: set[SharedWorker] = set()
-"""The workers of whose tasks some have their CPU time read: empty most of the time."""
-
 
 _prices: list[float] = []
-
-
-class _Leaving:
-    """Dies with its thread's local data, and so says when the thread ends."""
-
-    __slots__ = ("worker",)
-
-    def __init__(self, worker: SharedWorker) -> None:
-        self.worker = worker
-
-    def __del__(self) -> None:
-        self.worker.leave()
-
-
-class SharedWorker(Ring, WorkerSense):
-    """One thread of a shared pool. The fields are those that the outlet reads of any worker.
-
-    It is its own ring of task rows, which saves a look-up a task. `token` stays when its task has
-    ended, for the same reason; the task is open unless the last row is its.
-    """
-
-    __slots__ = (
-        "after",
-        "after_state",
-        "cpu_kinds",
-        "gap",
-        "gaps",
-        "ident",
-        "index",
-        "joined_ns",
-        "long_streak",
-        "mark",
-        "native_id",
-        "pid",
-        "pool",
-        "skipped",
-        "stack",
-        "started",
-        "stays",
-        "taken_from",
-        "thread_name",
-        "token",
-    )
-
-    def __init__(self, pool: SharedPool, index: int, rows: int) -> None:
-        Ring.__init__(self, rows)
-        WorkerSense.__init__(self, index)
-        self.pool = pool
-        self.stays = Ring(STAY_ROWS)
-        self.gaps = Ring(GAP_ROWS)
-        self.skipped = 0
-        self.after = self.after_state = 0
-        self.token: Token | None = None
-        self.started = self.taken_from = NONE
-        self.stack: list[Any] = []
-        self.gap: tuple[int, int, int] | None = None
-        self.joined_ns = NONE
-        self.pid = NONE
-
-    @property
-    def open_token(self) -> Token | None:
-        """The token of the task in hand, None outside a task."""
-        token = self.token
-        if token is None or self.written == 0:
-            return token
-        last = self.slots[(self.written - 1) & self.mask]
-        return None if last is not None and last[0] is token else token
-
-    def weigh(self, rows: Sequence[Any]) -> None:
-        """Choose the kinds of task whose CPU time is read."""
-        super().weigh(rows)
-        if self.cpu_kinds:
-            cpu_readers.add(self)
-        else:
-            cpu_readers.discard(self)
-
-    def rings(self) -> tuple[tuple[Table, Any], ...]:
-        """Return the tables this worker writes, with their rings."""
-        return (TASKS, self), (STAYS, self.stays), (GAPS, self.gaps)
-
-    @property
-    def tasks_run(self) -> int:
-        """How many tasks it has run, recorded or only counted."""
-        return self.written + self.skipped
-
-    def join(self) -> None:
-        """The calling thread becomes this worker."""
-        thread = threading.current_thread()
-        self.thread_name = thread.name
-        self.ident = threading.get_ident()
-        self.native_id = threading.get_native_id()
-        self.pid = os.getpid()
-        self.joined_ns = monotonic_ns()
-        self.pool.sit(self, STILL)
-        workers[self.ident] = self
-        _here.leaving = _Leaving(self)
-        self.pool.worker_bound()
-
-    def unseen(self, function: Any) -> Token:
-        """Return a token for a task that was queued before the probe was there."""
-        token: Token = self.pool.queued(self.pool.kind_of(function))
-        return token
-
-    def running(self, token: Token) -> None:
-        """Begin the task of `token`, taken from the shared queue.
-
-        Of tasks that are only counted nothing is known but when the first one after a recorded
-        one began: that gap stands for all the others.
-        """
-        if self.after:
-            self.gaps.put((self.after, monotonic_ns(), self.after_state, 0, NONE, NONE))
-            self.after = 0
-        if token is SKIPPED:
-            self.skipped += 1
-            return
-        self.mark = thread_time_ns() if token[2] in self.cpu_kinds else NONE
-        self.started = monotonic_ns()
-        self.token = token
-
-    def finished(self, outcome: int = FINISHED) -> None:
-        """End the task in hand; nothing where none is."""
-        token = self.open_token
-        if token is None:
-            return
-        ended = monotonic_ns()
-        cpu = thread_time_ns() - self.mark if self.mark >= 0 else NONE
-        self.put((token, self.started, ended, INBOX, cpu, outcome))
-        if self.pool.every:
-            self.after, self.after_state = ended, PARKED if self.pool.is_empty() else FETCHING
-
-    def leave(self) -> None:
-        """The thread has ended."""
-        joined = self.joined_ns
-        if joined >= 0:
-            now = monotonic_ns()
-            self.stays.put((joined, now, self.pid, self.native_id, LEFT))
-            self.pool.sit(self, now)
-            workers.pop(self.ident, None)
-            self.joined_ns = NONE
-            self.token = None
 
 
 class SharedPool(PoolProbe):

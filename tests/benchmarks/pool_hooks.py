@@ -92,7 +92,7 @@ def floor() -> Variant:
 
 def probe() -> Variant:
     """Return the probe, with this thread as a worker of the pool."""
-    from idlehands._shared import workers
+    from idlehands._shared_worker import workers
 
     executor = ThreadPoolExecutor(1)
     items: Any = executor._work_queue

@@ -88,7 +88,9 @@ def fork():
     if child == 0:
         with ThreadPoolExecutor(1) as own:
             own.submit(nothing).result()
-        os._exit(0)
+        from idlehands._process import _process
+        (kept,) = _process.pools
+        os._exit(kept.probes[0].tasks_run - 1)
     return os.waitpid(child, 0)[1]
 
 pool = ThreadPoolExecutor(2)

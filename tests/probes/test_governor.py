@@ -7,7 +7,8 @@ import pytest
 import idlehands
 from idlehands._governor import CALM_LOOKS, EVERY, Governor, Price
 from idlehands._pool import PoolProbe, Settings
-from idlehands._shared import NOT_ONE, SKIPPED, SharedPool
+from idlehands._shared import NOT_ONE, SharedPool
+from idlehands._shared_worker import SKIPPED
 
 SECOND = 1_000_000_000
 PRICE = Price(1000.0, 100.0)

@@ -19,7 +19,8 @@ from typing import Any, Callable
 from .._board import leave
 from .._notes import warn
 from .._process import share_pool
-from .._shared import SharedPool, SharedWorker, present_worker
+from .._shared import SharedPool
+from .._shared_worker import SharedWorker, present_worker
 from .._tables import FAILED, FINISHED, NONE
 from ._process_queues import Between, arrive, begin, board_pool, end
 from ._telling import instances_of, made_at, missing_names, tell

@@ -22,7 +22,8 @@ from typing import Any, Callable
 
 from .._process import share_pool
 from .._rings import Token
-from .._shared import SharedPool, SharedWorker, present_worker
+from .._shared import SharedPool
+from .._shared_worker import SharedWorker, present_worker
 from .._tables import NONE
 from ._telling import POOL_PACKAGES, made_at, missing_names
 

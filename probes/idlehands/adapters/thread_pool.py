@@ -19,7 +19,8 @@ from typing import Any, Callable
 
 from .._notes import warn
 from .._process import share_pool
-from .._shared import SKIPPED, SharedPool, SharedWorker, cpu_readers, present_worker, workers
+from .._shared import SharedPool
+from .._shared_worker import SKIPPED, SharedWorker, cpu_readers, present_worker, workers
 from .._tables import CANCELLED, FAILED, FINISHED, INBOX, MOST_WORKERS, NONE
 from ._telling import instances_of, made_at, missing_names, tell
 
