@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Sequence
+from contextlib import suppress
 from time import monotonic_ns, thread_time_ns
 from typing import TYPE_CHECKING, Any
 
@@ -56,7 +57,8 @@ class _Leaving:
         self.worker = worker
 
     def __del__(self) -> None:
-        self.worker.leave()
+        with suppress(Exception):  # at the interpreter's end nothing is there any more
+            self.worker.leave()
 
 
 class SharedWorker(Ring, WorkerSense):
@@ -182,7 +184,8 @@ class SharedWorker(Ring, WorkerSense):
             now = monotonic_ns()
             self.stays.put((joined, now, self.pid, self.native_id, LEFT))
             self.pool.sit(self, now)
-            workers.pop(self.ident, None)
+            if workers.get(self.ident) is self:
+                del workers[self.ident]
             self.joined_ns = NONE
             self.token = None
 

@@ -141,7 +141,11 @@ def test_a_folder_and_an_archive_with_a_main_run_as_under_python(both, tmp_path)
 
 
 def test_ctrl_c_ends_a_job_as_it_ends_one_under_python(both, tmp_path):
-    (tmp_path / "job.py").write_text("import time\nprint('ready', flush=True) or time.sleep(60)")
+    (tmp_path / "job.py").write_text(
+        "import signal, time\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)  # it may have been ignored\n"
+        "print('ready', flush=True) or time.sleep(60)"
+    )
     plain, probed = both("job.py", stop=True)
     assert probed[0] == plain[0] == -signal.SIGINT
     assert probed[2].splitlines()[-1] == plain[2].splitlines()[-1] == "KeyboardInterrupt"
