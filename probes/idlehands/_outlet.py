@@ -104,6 +104,7 @@ class Outlet:
         self._readers: list[_Reader] = []
         self._stopping = self._pausing = False
         self._governors: dict[int, Governor] = {}
+        self._past_recording_ns = 0.0
         self._spent = (0, 0)
         self._began_cpu_ns = self._earlier_cpu_ns = 0
         self._native_id = 0
@@ -225,9 +226,12 @@ class Outlet:
             if number not in self._governors:
                 self._governors[number] = Governor(pool, Price(*pool.price()))
             self._governors[number].look(monotonic_ns(), per_row)
+        for number in self._governors.keys() - present.keys():  # or it would keep the pool's rings
+            self._past_recording_ns += self._governors.pop(number).recording_ns
 
     def _recording_ns(self) -> float:
-        return sum(governor.recording_ns for governor in self._governors.values())
+        present = sum(governor.recording_ns for governor in self._governors.values())
+        return self._past_recording_ns + present
 
     def _sending_ns(self) -> int:
         return self._earlier_cpu_ns + thread_time_ns() - self._began_cpu_ns

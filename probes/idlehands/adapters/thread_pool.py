@@ -127,9 +127,9 @@ def _queue_set(executor: Any, queue: Any) -> Any:
         pool.expose_depths(lambda: (telling.qsize(), ()))
 
         def take_step() -> None:
-            telling.put = _sampling_put(pool, put) if pool.every else _telling_put(pool, put)
-            if pool.every:
+            if pool.every:  # before the first task that is only counted can be taken
                 _Runs.sample()
+            telling.put = _sampling_put(pool, put) if pool.every else _telling_put(pool, put)
 
         pool.on_step = take_step
         take_step()
