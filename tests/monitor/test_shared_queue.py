@@ -226,3 +226,14 @@ def test_time_in_which_tasks_were_only_counted_is_stated_and_left_out():
     assert (time.counted_ns, time.pool.total) == (30, 70)
     (pool,) = read(ledger, SourceReading("quay", "live")).pools
     assert pool.tasks.finished == 500
+
+
+def test_the_totals_of_a_closed_pool_are_its_last_though_they_came_after_it_closed():
+    """Its last levels are read up to a flush later, when its queue may hold a sentinel still."""
+    ledger = sampled([(30, 10), (20, 20)], ran=37)
+    pool = ledger.pools[0]
+    pool.totals.appendleft((9_000, 20, 20))
+    pool.closed_ns, pool.inbox = 9_500, 1
+    (reading,) = read(ledger, SourceReading("quay", "live")).pools
+    assert reading.tasks.finished == 37
+    assert reading.tasks.queued == 0

@@ -114,7 +114,10 @@ def _ratio_error(run: Int64, idle: Int64) -> float:
 
 
 def tasks_run(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[int, int]:
-    """Return (run, handed in) between two moments, from the running totals."""
+    """Return (run, handed in) between two moments, from the running totals.
+
+    A pool that has closed runs nothing more: its last total, which came a little later, holds.
+    """
     if not pool.totals:
         return 0, 0
     table = np.array(pool.totals, dtype=np.int64)
@@ -123,6 +126,8 @@ def tasks_run(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[int, int]:
         if begin_ns <= pool.declared_ns
         else np.array([np.interp(begin_ns, table[:, 0], table[:, c]) for c in (1, 2)])
     )
+    if 0 <= pool.closed_ns <= end_ns:
+        end_ns = int(table[-1, 0])
     last = [np.interp(end_ns, table[:, 0], table[:, c]) for c in (1, 2)]
     run, spawned = (round(float(value)) for value in last - first)
     return run, spawned

@@ -140,7 +140,7 @@ def _tasks(pool: PoolLedger, begin_ns: int, end_ns: int, *, sampled: bool) -> Ta
     finished = int(np.count_nonzero((outcome != CANCELLED) & (outcome != LOST)))
     queued = queued_at(pool, end_ns)
     if sampled:  # the rows are some of the tasks; the totals count them all
-        queued = max(0, pool.inbox)
+        queued = max(0, pool.inbox) if pool.closed_ns < 0 else 0
     if (sampled or pool.lost_rows) and pool.totals and pool.totals[-1][1]:
         finished, spawned = tasks_run(pool, begin_ns, end_ns)
     return TaskReading(
