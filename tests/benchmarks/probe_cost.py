@@ -26,6 +26,8 @@ FLOOR_BAR, SPAN_BAR, ATTACHED_BAR, MISSED_BAR = 2.5, 1 / 20, 1.5, 2.0
 WARM_UP_TASKS = 200
 LONG_CHUNKS = 40
 """Chunks in a round of row 2: long enough for several of the outlet's flushes."""
+LONG_JOB = 160
+"""Tasks of a job of row 4, in units: some ten seconds, so that detail is given up where it is dear."""
 NUMBERS = tuple(range(1500))
 
 
@@ -198,7 +200,9 @@ def main() -> int:
         "1": lambda: added_rows(rounds, options.tasks),
         "2": lambda: attached_row(few, options.tasks * LONG_CHUNKS),
         "3": lambda: missed_row(rounds, options.tasks * 10),
-        "4": lambda: job_row(rounds // 2, options.tasks * 2),
+        "4": lambda: job_row(
+            max(4, rounds // 16), options.tasks * (2 if options.quick else LONG_JOB)
+        ),
         "5": lambda: import_row(max(20, few)),
     }
     rows: list[Row] = []
