@@ -27,7 +27,7 @@ WARM_UP_TASKS = 200
 LONG_CHUNKS = 40
 """Chunks in a round of row 2: long enough for several of the outlet's flushes."""
 LONG_JOB = 160
-"""Tasks of a job of row 4, in units: some ten seconds, so that detail is given up where it is dear."""
+"""Tasks of a job of row 4, in units: ten seconds or so, in which dear detail is given up."""
 NUMBERS = tuple(range(1500))
 
 
