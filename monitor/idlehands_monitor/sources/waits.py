@@ -1,0 +1,172 @@
+"""What a thread that is off the core waits for, read from the kernel without stopping it.
+
+Linux: `/proc/PID/task/TID/syscall` (proc(5)): the number of the system call a sleeping thread is
+in and its arguments, or "running". Reading it takes the right to trace the process. Threads that
+wait for CPython's interpreter lock sleep in futex(2) on a condition variable that is a static
+variable of the interpreter, in its executable or its libpython (CPython, Python/ceval_gil.h,
+3.9 to 3.13); all other locks lie on the heap or a stack. So the address tells them apart.
+"""
+
+from __future__ import annotations
+
+import os
+import platform
+from typing import TYPE_CHECKING, NamedTuple
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+RUNNING = "running"
+INTERPRETER_LOCK = "interpreter lock"
+LOCK = "lock"
+SLEEP = "sleep"
+INPUT_OUTPUT = "input/output"
+CHILD = "child process"
+OTHER = "other"
+
+Ranges = tuple[tuple[int, int], ...]
+
+
+class _Calls(NamedTuple):
+    """Numbers of system calls of one architecture (linux, arch/*/…/syscall*.tbl)."""
+
+    futex: int
+    sleep: frozenset[int]
+    select: frozenset[int]
+    poll: frozenset[int]
+    child: frozenset[int]
+    input_output: frozenset[int]
+
+
+_CALLS = {
+    "x86_64": _Calls(
+        futex=202,
+        sleep=frozenset({35, 230}),
+        select=frozenset({23, 270}),
+        poll=frozenset({7, 271}),
+        child=frozenset({61, 247}),
+        # read to writev, sendfile, sockets, file locks and syncs, directories, opening, epoll
+        input_output=frozenset(
+            {*range(3), *range(17, 21), 40, *range(42, 48), 72, *range(73, 76), 217, 232, 257}
+            | {275, 277, 281, 288, 295, 296, 299, 307, 426, 441}
+        ),
+    ),
+    "aarch64": _Calls(
+        futex=98,
+        sleep=frozenset({101, 115}),
+        select=frozenset({72}),
+        poll=frozenset({73}),
+        child=frozenset({95, 260}),
+        input_output=frozenset(
+            {22, 25, 32, 56, 61, *range(63, 72), *range(76, 78), *range(81, 85)}
+            | {202, 203, 206, 207, 211, 212, 242, 243, 269, 426, 441}
+        ),
+    ),
+}
+
+
+class KernelWaits:
+    """Tells what threads wait for; remembers where each process keeps the interpreter's data."""
+
+    def __init__(self) -> None:
+        self._calls = _CALLS.get(platform.machine())
+        self._statics: dict[int, Ranges | None] = {}
+
+    def sample(self, threads: Iterable[tuple[int, int]]) -> dict[int, str]:
+        """Return what each thread, (pid, kernel thread id), is in now.
+
+        Threads that are gone, and all of a process that may not be read, are left out.
+        """
+        found: dict[int, str] = {}
+        if self._calls is None:
+            return found
+        for pid, native_id in threads:
+            statics = self._statics_of(pid)
+            if statics is None:
+                continue
+            try:
+                with open(f"/proc/{pid}/task/{native_id}/syscall", encoding="ascii") as file:
+                    line = file.read()
+            except PermissionError:
+                self._statics[pid] = None
+                continue
+            except OSError:
+                continue
+            found[native_id] = wait_of(line, statics, self._calls)
+        return found
+
+    def may_read(self, pid: int) -> bool:
+        """Say whether the waits of a process can be read."""
+        return self._calls is not None and self._statics_of(pid) is not None
+
+    def _statics_of(self, pid: int) -> Ranges | None:
+        if pid not in self._statics:
+            try:
+                with open(f"/proc/{pid}/maps", encoding="utf-8", errors="replace") as file:
+                    text = file.read()
+                self._statics[pid] = statics_of(text, os.readlink(f"/proc/{pid}/exe"))
+            except OSError:
+                self._statics[pid] = None
+        return self._statics[pid]
+
+
+def statics_of(maps: str, executable: str) -> Ranges:
+    """Return where the interpreter's static variables lie, from the text of `/proc/PID/maps`.
+
+    That is what is writable of the executable and of libpython, and the unnamed mapping right
+    behind each (the variables that begin as zero).
+    """
+    ranges: list[tuple[int, int]] = []
+    end = 0
+    for line in maps.splitlines():
+        fields = line.split(maxsplit=5)
+        if len(fields) < 5:
+            continue
+        low, high = (int(part, 16) for part in fields[0].split("-"))
+        path = fields[5] if len(fields) > 5 else ""
+        ours = path == executable or os.path.basename(path).startswith("libpython")
+        if "w" in fields[1] and (ours or (not path and low == end)):
+            ranges.append((low, high))
+            end = high
+        elif ours:
+            end = high
+    return tuple(ranges)
+
+
+def wait_of(line: str, statics: Ranges, calls: _Calls) -> str:
+    """Return what a line of `/proc/PID/task/TID/syscall` says that its thread is in."""
+    words = line.split()
+    if not words or words[0] == RUNNING:
+        return RUNNING
+    try:
+        call, arguments = int(words[0]), [int(word, 16) for word in words[1:7]]
+    except ValueError:
+        return OTHER
+    if call == calls.futex and arguments:
+        held = any(low <= arguments[0] < high for low, high in statics)
+        return INTERPRETER_LOCK if held else LOCK
+    if call in calls.sleep:
+        return SLEEP
+    if call in calls.select:  # select with nothing to watch is how some versions sleep
+        return INPUT_OUTPUT if arguments and arguments[0] else SLEEP
+    if call in calls.poll:
+        return INPUT_OUTPUT if len(arguments) > 1 and arguments[1] else SLEEP
+    if call in calls.child:
+        return CHILD
+    if call in calls.input_output or call == -1:  # -1: not in a call, a page is being read in
+        return INPUT_OUTPUT
+    return OTHER
+
+
+__all__ = [
+    "CHILD",
+    "INPUT_OUTPUT",
+    "INTERPRETER_LOCK",
+    "LOCK",
+    "OTHER",
+    "RUNNING",
+    "SLEEP",
+    "KernelWaits",
+    "statics_of",
+    "wait_of",
+]
