@@ -23,14 +23,6 @@ SNAPSHOT_BYTES = 64 << 20
 SNAPSHOT_SPACING_NS = 500_000_000
 MOST_TOTALS = 1 << 12
 
-TIME_COLUMN = {
-    "tasks": "ended_ns",
-    "waits": "ended_ns",
-    "gaps": "ended_ns",
-    "spawns": "spawned_ns",
-    "stays": "ended_ns",
-}
-
 
 @dataclass(frozen=True, slots=True)
 class OpenInterval:
@@ -101,11 +93,11 @@ class PoolLedger:
         self.sampled_by = ""
         self.totals: deque[tuple[int, int, int]] = deque(maxlen=MOST_TOTALS)
         self.threads: dict[int, WorkerThread] = {}
-        self.tasks = TableStore(TASKS)
-        self.waits = TableStore(WAITS)
-        self.gaps = TableStore(GAPS)
-        self.spawns = TableStore(SPAWNS)
-        self.stays = TableStore(STAYS)
+        self.tasks = TableStore(TASKS, "ended_ns")
+        self.waits = TableStore(WAITS, "ended_ns")
+        self.gaps = TableStore(GAPS, "ended_ns")
+        self.spawns = TableStore(SPAWNS, "spawned_ns")
+        self.stays = TableStore(STAYS, "ended_ns")
         stores = (self.tasks, self.waits, self.gaps, self.spawns, self.stays)
         self.stores = {store.table.name: store for store in stores}
         self.snapshots: deque[CounterSnapshot] = deque()
@@ -177,7 +169,7 @@ class PoolLedger:
         if missing > 0:  # a capture that begins in the middle has no frame that says so
             self._lost({**frame, "rows": missing})
         ring.written = int(frame["first"]) + rows
-        times = store[TIME_COLUMN[store.table.name]][-rows:]
+        times = store[store.time][-rows:]
         if ring.lost_since_ns is not None and rows:
             # A row that was lost ended before the first one after it did.
             self._close_loss(ring, int(times[0]))
@@ -268,8 +260,8 @@ class PoolLedger:
 
     def forget_before(self, moment_ns: int) -> None:
         """Drop rows, snapshots and holes that ended before `moment_ns`."""
-        for name, store in self.stores.items():
-            store.forget_before(TIME_COLUMN[name], moment_ns)
+        for store in self.stores.values():
+            store.forget_before(moment_ns)
         while len(self.snapshots) > 1 and self.snapshots[1].at_ns <= moment_ns:
             self.snapshots.popleft()
         self.holes = [hole for hole in self.holes if hole.ended_ns > moment_ns]

@@ -1,10 +1,13 @@
 """A growing table of int64 columns: rows are added at one end and forgotten at the other.
 
+Rows arrive in batches, each of one worker and in the order of their time; between workers the
+order is only rough. So where rows of a time begin is found by batch, without looking at rows.
 Touches nothing but numpy.
 """
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,20 +21,27 @@ if TYPE_CHECKING:
 Int64 = npt.NDArray[np.int64]
 
 FIRST_CAPACITY = 1024
+FORGET_SHARE = 4
+"""Rows are dropped when a quarter of those held may be: each is then moved a few times at most."""
 
 
 class TableStore:
     """The rows of one table of one pool, with the column ``worker`` added at the end.
 
-    ``store["started_ns"]`` is a view of that column over all rows held, shape (rows,).
+    ``store["started_ns"]`` is a view of that column over all rows held, shape (rows,). `time`
+    names the column by whose values rows are found and forgotten.
     """
 
-    def __init__(self, table: Table) -> None:
+    def __init__(self, table: Table, time: str) -> None:
         self.table = table
+        self.time = time
         self.names = (*table.names, "worker")
         self._index = {name: number for number, name in enumerate(self.names)}
         self._data = np.empty((len(self.names), FIRST_CAPACITY), dtype=np.int64)
         self._rows = 0
+        self._starts: list[int] = []
+        self._latest: list[int] = []  # the latest time up to the end of each batch
+        self._last_rows: dict[int, list[int]] = {}  # the last row of each batch of a worker
 
     def __len__(self) -> int:
         return self._rows
@@ -50,21 +60,47 @@ class TableStore:
         for name, column in zip(self.table.names, found, strict=True):
             if len(column) != 8 * rows:
                 raise ValueError(f"column {name} has {len(column) / 8:g} values, not {rows}")
-        self._reserve(rows)
-        end = self._rows + rows
-        values = np.frombuffer(b"".join(found), dtype="<i8").reshape(len(found), rows)
-        self._data[:-1, self._rows : end] = values
-        self._data[-1, self._rows : end] = worker
-        self._rows = end
-
-    def forget_before(self, name: str, value: int) -> None:
-        """Drop the rows whose column `name` is under `value`."""
-        if self._rows == 0:
+        if not rows:
             return
-        keep = np.flatnonzero(self[name] >= value)
-        if len(keep) < self._rows:
-            self._data[:, : len(keep)] = self._data[:, keep]
-            self._rows = len(keep)
+        self._reserve(rows)
+        start, end = self._rows, self._rows + rows
+        values = np.frombuffer(b"".join(found), dtype="<i8").reshape(len(found), rows)
+        self._data[:-1, start:end] = values
+        self._data[-1, start:end] = worker
+        self._rows = end
+        self._note(start, worker, int(self[self.time][start:].max()))
+
+    def _note(self, start: int, worker: int, latest: int) -> None:
+        self._starts.append(start)
+        self._latest.append(max(latest, self._latest[-1]) if self._latest else latest)
+        self._last_rows.setdefault(worker, []).append(self._rows - 1)
+
+    def since(self, moment: int) -> int:
+        """Return a row before which all are earlier than `moment`; near the first that is not."""
+        batch = bisect_left(self._latest, moment)
+        return self._starts[batch] if batch < len(self._starts) else self._rows
+
+    def last_before(self, row: int) -> Int64:
+        """Return each worker's last row before `row`, where `row` begins a batch."""
+        found = [rows[bisect_left(rows, row) - 1] for rows in self._last_rows.values()]
+        return np.array([last for last in found if last < row], dtype=np.int64)
+
+    def forget_before(self, moment: int) -> None:
+        """Drop rows from before `moment`, once they are a good part of those held."""
+        first = self.since(moment)
+        if first * FORGET_SHARE < self._rows or first == 0:
+            return
+        kept = self._rows - first
+        self._data[:, :kept] = self._data[:, first : self._rows].copy()
+        self._rows = kept
+        batch = bisect_left(self._starts, first)
+        self._starts = [start - first for start in self._starts[batch:]]
+        self._latest = self._latest[batch:]
+        rest = {
+            worker: [row - first for row in rows[bisect_left(rows, first) :]]
+            for worker, rows in self._last_rows.items()
+        }
+        self._last_rows = {worker: rows for worker, rows in rest.items() if rows}
 
     def _reserve(self, more: int) -> None:
         capacity = self._data.shape[1]
