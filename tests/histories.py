@@ -8,7 +8,7 @@ and is what the vectorised sweep is held against.
 from __future__ import annotations
 
 import random
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from idlehands.wire import GAPS, INBOX, NONE, SPAWNS, TABLES, TASKS, WAITS, encode_columns
@@ -143,6 +143,29 @@ def random_history(seed: int) -> History:
     for number, task in enumerate(numbering):
         task.number = number
     return history
+
+
+def scaled(history: History, factor: int) -> History:
+    """Return a history in which everything takes `factor` times as long."""
+
+    def longer(moment: int) -> int:
+        return moment * factor if 0 <= moment < NEVER else moment
+
+    tasks = [
+        replace(
+            task,
+            spawned=longer(task.spawned),
+            started=longer(task.started),
+            ended=longer(task.ended),
+        )
+        for task in history.tasks
+    ]
+    waits = [(worker, task, longer(low), longer(high)) for worker, task, low, high in history.waits]
+    gaps = [
+        (worker, longer(low), longer(high), parked, longer(woken))
+        for worker, low, high, parked, woken in history.gaps
+    ]
+    return History(history.workers, history.end * factor, tasks, waits, gaps)
 
 
 def _fill(

@@ -63,8 +63,7 @@ class Feed:
             if not self._keep and pool.workers:
                 history = self._history.setdefault(number, PoolHistory())
                 history.extend(pool, self.ledger.host)
-        seconds = {number: tuple(past.seconds) for number, past in self._history.items()}
-        return read(self.ledger, self._describe(), self.window_ns, seconds)
+        return read(self.ledger, self._describe(), self.window_ns, self._history)
 
     def _describe(self) -> SourceReading:
         status, hello = self.source.status, self.ledger.hello

@@ -50,4 +50,4 @@ def reading(workers: int = 4, hits: int = 5, **changes: object) -> Reading:
             held.apply({**frame, "at_ns": end + SECOND, "inbox": 3, "deques": list(range(workers))})
     past = PoolHistory()
     past.extend(held.pools[0], held.host)
-    return read(held, source(**changes), None, {0: tuple(past.seconds)})
+    return read(held, source(**changes), None, {0: past})

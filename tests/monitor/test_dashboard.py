@@ -10,9 +10,9 @@ from types import SimpleNamespace
 import pytest
 from readings import HOSTILE, reading
 
+from idlehands_monitor.analysis.entries import WorkerTime
 from idlehands_monitor.analysis.findings import CAUSES, findings
 from idlehands_monitor.analysis.readings import HandOverReading
-from idlehands_monitor.analysis.worker_time import WorkerTime
 from idlehands_monitor.capture import CaptureError
 from idlehands_monitor.views.grid import steal_sentence
 from idlehands_monitor.views.terminal.app import Dashboard, lower_height

@@ -13,10 +13,12 @@ from hypothesis import strategies as st
 
 from idlehands.wire import GAPS, INBOX, LOST, PARKED, SPAWNS, STAYS, TASKS, encode_columns
 from idlehands_monitor.analysis.detail import EVERY, parts, sampled_shares, weights
+from idlehands_monitor.analysis.entries import ENTRIES
 from idlehands_monitor.analysis.intervals import task_rows
 from idlehands_monitor.analysis.read import read
 from idlehands_monitor.analysis.readings import SourceReading
-from idlehands_monitor.analysis.worker_time import ENTRIES, pool_time
+from idlehands_monitor.analysis.rows import Recent
+from idlehands_monitor.analysis.worker_time import pool_time
 from idlehands_monitor.ledger import HostCounters, Ledger
 
 
@@ -207,7 +209,7 @@ def _as_array(values):
 
 def test_rows_of_a_sampled_stretch_weigh_as_many_tasks_as_they_stand_for():
     pool = sampled([(30, 10), (20, 20)], ran=32).pools[0]
-    assert weights(pool).tolist() == [EVERY, EVERY]
+    assert weights(pool, Recent(pool.tasks, 0)).tolist() == [EVERY, EVERY]
     assert list(parts(pool, 0, 6_000)) == [(0, 100, 0), (100, 5_000, 2), (5_000, 6_000, 0)]
 
 

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from readings import HOSTILE, reading
 from rich.cells import cell_len
 
+from idlehands_monitor.analysis.entries import ENTRIES, WorkerTime
 from idlehands_monitor.analysis.findings import findings
-from idlehands_monitor.analysis.worker_time import ENTRIES, WorkerTime
 from idlehands_monitor.views import html, text
 from idlehands_monitor.views import json as json_view
 from idlehands_monitor.views.palette import (

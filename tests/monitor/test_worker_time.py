@@ -9,9 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from histories import History, Task, ledger, random_history, slow_worker_time
+from histories import History, Task, ledger, random_history, scaled, slow_worker_time
+from idlehands_monitor.analysis.entries import WorkerTime
+from idlehands_monitor.analysis.history import PoolHistory
 from idlehands_monitor.analysis.intervals import queued_at
-from idlehands_monitor.analysis.worker_time import WorkerTime, pool_time, round_to_total
+from idlehands_monitor.analysis.parked import round_to_total
+from idlehands_monitor.analysis.worker_time import pool_time, slice_times
 from idlehands_monitor.ledger import HostCounters
 
 seeds = st.integers(0, 2**32)
@@ -49,14 +52,14 @@ def test_entries_are_not_negative_and_add_up_exactly(seed):
     assert time.pool.total == history.workers * history.end
     for worker in time.per_worker:
         assert worker.total == history.end
-        assert min(asdict(worker).values()) >= -1  # starved is shared out in whole nanoseconds
+        assert min(asdict(worker).values()) >= 0
 
 
 @settings(max_examples=100, deadline=None)
 @given(seeds, st.integers(1, 7), st.integers(0, 2**16))
 def test_batching_and_arrival_order_change_nothing(seed, batch, order):
     history = random_history(seed)
-    assert time_of(history, batch=batch, seed=order) == time_of(history)
+    assert time_of(history, batch=batch, seed=order).per_worker == time_of(history).per_worker
 
 
 @settings(max_examples=100, deadline=None)
@@ -66,6 +69,35 @@ def test_windows_side_by_side_add_up_to_the_window_around_them(seed, data):
     middle = data.draw(st.integers(1, history.end - 1))
     left, right = time_of(history, 0, middle), time_of(history, middle, history.end)
     assert left.pool + right.pool == time_of(history).pool
+
+
+@settings(max_examples=60, deadline=None)
+@given(seeds, st.data())
+def test_slices_are_what_each_stretch_gives_by_itself(seed, data):
+    history = random_history(seed)
+    held = ledger(history)
+    middles = data.draw(st.lists(st.integers(1, history.end - 1), max_size=6, unique=True))
+    edges = [0, *sorted(middles), history.end]
+    slices = slice_times(held.pools[0], held.host, edges)
+    for part, low, high in zip(slices, edges, edges[1:], strict=False):
+        assert part.per_worker == time_of(history, low, high).per_worker
+    assert sum((part.pool for part in slices), start=WorkerTime()) == time_of(history).pool
+
+
+@settings(max_examples=40, deadline=None)
+@given(seeds, st.data())
+def test_a_live_window_is_the_sum_of_its_settled_seconds_and_the_rest(seed, data):
+    history = scaled(random_history(seed), 20_000_000)  # up to eight seconds
+    held = ledger(history)
+    pool, past = held.pools[0], PoolHistory()
+    past.extend(pool, held.host)
+    begin = data.draw(st.integers(0, history.end - 1))
+    window = past.time(pool, held.host, begin, history.end)
+    at_once = time_of(history, begin)
+    assert window.pool == at_once.pool
+    # Which of several parked workers starved is shared out in whole nanoseconds of each second.
+    assert abs(window.entries - at_once.entries).max() <= len(past.seconds) + 2
+    assert window.recorded_ns == history.end - begin
 
 
 def test_parked_beside_a_queued_task_is_starved_and_beside_none_is_no_work():
@@ -169,11 +201,14 @@ def test_a_counter_that_went_backwards_is_another_thread():
 
 
 @given(st.lists(st.floats(0, 1e6), min_size=1, max_size=20))
-def test_rounding_shares_keeps_their_total(shares):
-    total = round(sum(shares))
-    rounded = round_to_total(np.array(shares), total)
+def test_rounding_shares_keeps_their_total_and_passes_no_limit(shares):
+    exact = np.array(shares)
+    most = np.ceil(exact).astype(np.int64)
+    total = min(round(sum(shares)), int(most.sum()))
+    rounded = round_to_total(exact, total, most)
     assert rounded.sum() == total
-    assert abs(rounded - np.array(shares)).max() <= 1.0 + 1e-6
+    assert abs(rounded - exact).max() <= 1.0 + 1e-6
+    assert (rounded <= most).all()
 
 
 @pytest.mark.parametrize("moment", [50, 61, 62, 63, 99])

@@ -18,7 +18,7 @@ import numpy as np
 
 from idlehands.wire import PARKED
 
-from .rows import Int64, Rows
+from .rows import Int64, Recent, Rows
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -61,11 +61,10 @@ def parts(pool: PoolLedger, begin_ns: int, end_ns: int) -> Iterable[tuple[int, i
         yield low, end_ns, step
 
 
-def weights(pool: PoolLedger) -> Int64:
-    """Return how many tasks each row of the task table stands for, shape (rows,)."""
-    store = pool.tasks
-    weight = np.ones(len(store), dtype=np.int64)
-    if pool.sampled_by in store.table.names:
+def weights(pool: PoolLedger, store: Recent) -> Int64:
+    """Return how many tasks each of some rows of the task table stands for, shape (rows,)."""
+    weight = np.ones(len(store["task"]), dtype=np.int64)
+    if pool.sampled_by in pool.tasks.table.names:
         moments = store[pool.sampled_by]
         edges = [*pool.steps, (int(np.iinfo(np.int64).max), 0)]
         for (at_ns, step), (until_ns, _) in zip(edges, edges[1:], strict=False):
@@ -81,7 +80,7 @@ def sampled_shares(
     workers = len(present)
     inside = (tasks["began"] >= begin_ns) & (tasks["ended"] <= end_ns)
     runner, run = tasks["worker"][inside], (tasks["ended"] - tasks["began"])[inside]
-    gaps = pool.gaps
+    gaps = Recent(pool.gaps, begin_ns)
     chosen = (gaps["began_ns"] >= begin_ns) & (gaps["ended_ns"] <= end_ns)
     chosen &= (gaps["worker"] >= 0) & (gaps["worker"] < workers)
     idler, idle = gaps["worker"][chosen], (gaps["ended_ns"] - gaps["began_ns"])[chosen]

@@ -13,8 +13,8 @@ from .readings import Finding
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from .entries import WorkerTime
     from .readings import StayReading
-    from .worker_time import WorkerTime
 
 LEAST_WINDOW_S = 1.0
 LEAST_SHARE = 0.05

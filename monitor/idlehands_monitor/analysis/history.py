@@ -2,18 +2,25 @@
 
 A second is settled half a second after its end: by then the tasks that woken workers went on to
 run have started, and what was only open is in rows. Seconds are those of the host's clock, so
-that from one reading to the next they move on and do not change.
+that from one reading to the next they move on and do not change. A live window is the sum of the
+seconds in it and of what has not settled yet, which is all that has to be worked out anew.
 """
 
 from __future__ import annotations
 
 from collections import deque
+from itertools import islice
 from typing import TYPE_CHECKING
 
-from .worker_time import PoolTime, pool_time
+import numpy as np
+
+from .entries import PoolTime, no_time
+from .worker_time import pool_time
 
 if TYPE_CHECKING:
     from ..ledger import HostCounters, PoolLedger
+    from .entries import WorkerTime
+    from .rows import Float
 
 SECOND_NS = 1_000_000_000
 SETTLED_NS = 500_000_000
@@ -25,6 +32,8 @@ class PoolHistory:
 
     def __init__(self) -> None:
         self.seconds: deque[PoolTime] = deque(maxlen=MOST_SECONDS)
+        self.times: tuple[WorkerTime, ...] = ()
+        self._idle: list[list[float]] = []
         self._next: int | None = None
 
     def extend(self, pool: PoolLedger, host: HostCounters) -> None:
@@ -34,7 +43,40 @@ class PoolHistory:
             last = min(last, pool.closed_ns // SECOND_NS)
         earliest = max(-(-pool.complete_from_ns // SECOND_NS), last - MOST_SECONDS)
         start = earliest if self._next is None else max(earliest, self._next)
+        if self._next is not None and start > self._next:
+            self.seconds.clear()  # a time of which nothing is known lies between
         for second in range(start, last):
             begin = second * SECOND_NS
             self.seconds.append(pool_time(pool, host, begin, begin + SECOND_NS))
         self._next = max(start, last)
+        if start < last:
+            self.times = tuple(second.pool for second in self.seconds)
+            self._idle = _columns([second.idle_shares for second in self.seconds])
+
+    def time(self, pool: PoolLedger, host: HostCounters, begin_ns: int, end_ns: int) -> PoolTime:
+        """Return the worker time of a window, of the settled seconds in it as it was settled."""
+        first = self._next - len(self.seconds) if self._next is not None else 0
+        low = max(first, -(-begin_ns // SECOND_NS))
+        high = min(first + len(self.seconds), end_ns // SECOND_NS)
+        if high <= low:
+            return pool_time(pool, host, begin_ns, end_ns)
+        total = no_time(pool.workers)
+        for second in islice(self.seconds, low - first, high - first):
+            total += second
+        for begin, end in ((begin_ns, low * SECOND_NS), (high * SECOND_NS, end_ns)):
+            if begin < end:
+                total += pool_time(pool, host, begin, end)
+        return total
+
+    def idle_shares(self, worker: int) -> list[float]:
+        """Return the share of each second in which a worker was idle, NaN where it had none."""
+        return self._idle[worker] if worker < len(self._idle) else []
+
+
+def _columns(rows: list[Float]) -> list[list[float]]:
+    """Return the columns of rows; a short row is of a time when the pool had fewer workers."""
+    table = np.full((len(rows), max(map(len, rows), default=0)), np.nan)
+    for row, values in zip(table, rows, strict=True):
+        row[: len(values)] = values
+    columns: list[list[float]] = table.T.tolist()
+    return columns

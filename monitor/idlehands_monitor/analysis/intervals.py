@@ -1,7 +1,7 @@
 """What a pool's workers were in, as arrays of intervals inside one stretch of time.
 
-`cut` takes the ledger's rows and the intervals still open, clips them to the stretch, and finds
-out how they nest: a task can wait, and while it waits its worker can run other tasks, search
+`Whole` takes the ledger's rows and the intervals still open and finds out how they nest; its `cut`
+clips them to a stretch: a task can wait, and while it waits its worker can run other tasks, search
 and park. Everything is in integer nanoseconds.
 """
 
@@ -14,11 +14,11 @@ import numpy as np
 
 from idlehands.wire import CANCELLED, NONE, PARKED, SEARCHING
 
-from .rows import NEVER, Bool, Int64, Rows, of_workers, open_ends, still_open, with_more
+from .rows import NEVER, Bool, Int64, Recent, Rows, of_workers, open_ends, still_open, with_more
 from .stays import inferred_gaps, inside_stays, present_ns, stay_rows
 
 if TYPE_CHECKING:
-    from ..ledger import PoolLedger
+    from ..ledger import OpenInterval, PoolLedger
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,100 +75,143 @@ def sum_per_worker(worker: Int64, values: Int64, workers: int) -> Int64:
     return totals
 
 
-def cut(pool: PoolLedger, begin_ns: int, end_ns: int) -> Cut:
-    """Return what `pool` was in between two moments."""
-    waits = _waits(pool, end_ns)
-    since = -1 if pool.shared_queue else _since(waits, begin_ns)
-    tasks, cancelled = _tasks(pool, end_ns, since)
-    if pool.shared_queue:
-        stays = stay_rows(pool, end_ns)
-        tasks = inside_stays(tasks, stays)
-        gaps = inferred_gaps(tasks, stays)
-    else:
-        gaps = _gaps(pool, end_ns, since)
-    # Nesting and waking are worked out on whole intervals, so that a window's edge changes
-    # neither, and windows side by side add up to the window around them.
-    nesting = Nesting(waits, min(_least(rows["began"]) for rows in (tasks, waits, gaps)))
-    for rows in (tasks, waits, gaps):
-        rows["nested"] = nesting.inside(rows).astype(np.int64)
-    waits["helping"] = nesting.helping(tasks, gaps)
-    if not pool.shared_queue:
-        gaps["waking_ns"] = waking_from(gaps, tasks)
-    started = np.concatenate([tasks["began"], cancelled])
-    return Cut(
-        begin_ns,
-        end_ns,
-        pool.workers,
-        tasks=_clip(tasks, begin_ns, end_ns),
-        waits=_clip(waits, begin_ns, end_ns),
-        gaps=_clip(gaps, begin_ns, end_ns),
-        spawned_ns=_inside(pool.spawns["spawned_ns"], begin_ns, end_ns),
-        started_ns=_inside(started, begin_ns, end_ns),
-        queued_at_begin=queued_at(pool, begin_ns),
-        present_ns=present_ns(pool, begin_ns, end_ns),
-    )
+class Whole:
+    """All that matters of a window, worked out once; any part of it can then be cut out.
+
+    Nesting and waking are worked out on whole intervals, so that a part's edge changes neither,
+    and parts side by side add up to the window around them.
+    """
+
+    def __init__(self, pool: PoolLedger, begin_ns: int, end_ns: int) -> None:
+        self.pool = pool
+        self.begin_ns = begin_ns
+        waits = _waits(pool, end_ns, begin_ns)
+        since = min(begin_ns, _least(waits["began"][waits["ended"] >= begin_ns]))
+        tasks, cancelled = _tasks(pool, end_ns, since)
+        self.started_ns = np.sort(np.concatenate([tasks["began"], cancelled]))
+        if pool.shared_queue:
+            stays = stay_rows(pool, end_ns)
+            tasks = inside_stays(tasks, stays)
+            gaps = inferred_gaps(tasks, stays)
+        else:
+            gaps = _gaps(pool, end_ns, since)
+        nesting = Nesting(waits, min(_least(rows["began"]) for rows in (tasks, waits, gaps)))
+        for rows in (tasks, waits, gaps):
+            rows["nested"] = nesting.inside(rows).astype(np.int64)
+        waits["helping"] = nesting.helping(tasks, gaps)
+        if not pool.shared_queue:
+            gaps["waking_ns"] = waking_from(gaps, tasks)
+        self.tasks, self.waits, self.gaps = tasks, waits, gaps
+        self.spawned_ns = np.sort(Recent(pool.spawns, begin_ns)["spawned_ns"])
+        self.queued_at_begin = queued_at(pool, begin_ns)
+        self._reach: dict[int, Int64] = {}
+
+    def ordered(self) -> Whole:
+        """Put the intervals in order of their ends, so that a part is found without a search."""
+        for rows in (self.tasks, self.waits, self.gaps):
+            order = np.argsort(rows["ended"], kind="stable")
+            for name in rows:
+                rows[name] = rows[name][order]
+            # The earliest beginning from each row on: past which row all begin later.
+            self._reach[id(rows)] = np.minimum.accumulate(rows["began"][::-1])[::-1]
+        return self
+
+    def cut(self, begin_ns: int, end_ns: int) -> Cut:
+        """Return the part between two moments."""
+        spawned, began = (self._edges(times, begin_ns) for times in self._moments)
+        last_spawned, last_began = (self._edges(times, end_ns) for times in self._moments)
+        first = [self._edges(times, self.begin_ns) for times in self._moments]
+        queued = self.queued_at_begin + (spawned - first[0]) - (began - first[1])
+        return Cut(
+            begin_ns,
+            end_ns,
+            self.pool.workers,
+            tasks=self._clip(self.tasks, begin_ns, end_ns),
+            waits=self._clip(self.waits, begin_ns, end_ns),
+            gaps=self._clip(self.gaps, begin_ns, end_ns),
+            spawned_ns=self.spawned_ns[spawned:last_spawned],
+            started_ns=self.started_ns[began:last_began],
+            queued_at_begin=max(0, queued),
+            present_ns=present_ns(self.pool, begin_ns, end_ns),
+        )
+
+    @property
+    def _moments(self) -> tuple[Int64, Int64]:
+        return self.spawned_ns, self.started_ns
+
+    @staticmethod
+    def _edges(times: Int64, moment_ns: int) -> int:
+        return int(np.searchsorted(times, moment_ns, side="left"))
+
+    def _clip(self, rows: Rows, begin_ns: int, end_ns: int) -> Intervals:
+        reach = self._reach.get(id(rows))
+        if reach is not None:
+            low = int(np.searchsorted(rows["ended"], begin_ns, side="right"))
+            high = int(np.searchsorted(reach, end_ns, side="left"))
+            rows = {name: column[low:high] for name, column in rows.items()}
+        return _clip(rows, begin_ns, end_ns)
 
 
 def task_rows(pool: PoolLedger, end_ns: int) -> Rows:
     """Return all tasks run, whole: worker, began, ended and more."""
-    return _tasks(pool, end_ns, -1)[0]
-
-
-def _since(waits: Rows, begin_ns: int) -> int:
-    """Return from which end on rows matter: what lies in a wait that reaches the window does."""
-    return min(begin_ns, _least(waits["began"][waits["ended"] >= begin_ns]))
+    return _tasks(pool, end_ns, NONE)[0]
 
 
 def _least(times: Int64) -> int:
     return int(times.min()) if len(times) else NEVER
 
 
-def _inside(times: Int64, begin_ns: int, end_ns: int) -> Int64:
-    return np.sort(times[(times >= begin_ns) & (times < end_ns)])
-
-
 def _tasks(pool: PoolLedger, end_ns: int, since_ns: int) -> tuple[Rows, Int64]:
     """Return the tasks run, open ones included, and the moments of the tasks cancelled."""
-    store = pool.tasks
-    recent = store["ended_ns"] >= since_ns
+    store = Recent(pool.tasks, since_ns, and_last=pool.shared_queue)
     cancelled = store["outcome"] == CANCELLED
-    ran = recent & ~cancelled
-    workers, still = still_open(pool, store, "started_ns", ("task",))
+    ran = ~cancelled
+    workers, still = still_open(pool, pool.tasks, "started_ns", ("task",))
     rows = {
         "worker": with_more(store["worker"][ran], workers),
         "began": with_more(store["started_ns"][ran], [i.began_ns for i in still]),
         "ended": with_more(store["ended_ns"][ran], open_ends(pool, end_ns, still)),
+        "task": with_more(store["task"][ran], [i.task for i in still]),
+        "kind": with_more(store["kind"][ran], [i.kind for i in still]),
         "spawned_ns": with_more(store["spawned_ns"][ran], [i.spawned_ns for i in still]),
         "cpu_ns": with_more(store["cpu_ns"][ran], [NONE] * len(still)),
     }
     rows["full_ns"] = rows["ended"] - rows["began"]
-    return of_workers(rows, pool.workers), store["started_ns"][recent & cancelled]
+    return of_workers(rows, pool.workers), store["started_ns"][cancelled]
 
 
-def _waits(pool: PoolLedger, end_ns: int) -> Rows:
-    store = pool.waits
-    workers, still = still_open(pool, store, "began_ns", ("wait",))
+def _waits(pool: PoolLedger, end_ns: int, since_ns: int) -> Rows:
+    store = Recent(pool.waits, since_ns)
+    workers, still = still_open(pool, pool.waits, "began_ns", ("wait",))
+    inside = [_task_around(pool, worker, wait) for worker, wait in zip(workers, still, strict=True)]
     rows = {
         "worker": with_more(store["worker"], workers),
         "began": with_more(store["began_ns"], [i.began_ns for i in still]),
         "ended": with_more(store["ended_ns"], open_ends(pool, end_ns, still)),
+        "task": with_more(store["task"], inside),
+        "on_task": with_more(store["on_task"], [i.on_task for i in still]),
     }
     return of_workers(rows, pool.workers)
 
 
+def _task_around(pool: PoolLedger, worker: int, wait: OpenInterval) -> int:
+    """Return the task that an open wait is in: intervals come outermost first."""
+    outer = [i for i in pool.open[worker] if i.what == "task" and i.began_ns <= wait.began_ns]
+    return outer[-1].task if outer else NONE
+
+
 def _gaps(pool: PoolLedger, end_ns: int, since_ns: int) -> Rows:
-    store = pool.gaps
-    recent = store["ended_ns"] >= since_ns
-    workers, still = still_open(pool, store, "began_ns", ("searching", "parked"))
+    store = Recent(pool.gaps, since_ns)
+    workers, still = still_open(pool, pool.gaps, "began_ns", ("searching", "parked"))
     states = [PARKED if interval.what == "parked" else SEARCHING for interval in still]
     rows = {
-        "worker": with_more(store["worker"][recent], workers),
-        "began": with_more(store["began_ns"][recent], [i.began_ns for i in still]),
-        "ended": with_more(store["ended_ns"][recent], open_ends(pool, end_ns, still)),
-        "parked": (with_more(store["state"][recent], states) == PARKED).astype(np.int64),
-        "woken_ns": with_more(store["woken_ns"][recent], [NONE] * len(still)),
+        "worker": with_more(store["worker"], workers),
+        "began": with_more(store["began_ns"], [i.began_ns for i in still]),
+        "ended": with_more(store["ended_ns"], open_ends(pool, end_ns, still)),
+        "parked": (with_more(store["state"], states) == PARKED).astype(np.int64),
+        "woken_ns": with_more(store["woken_ns"], [NONE] * len(still)),
         # An open gap has not led to a task yet, whatever is found in the tables.
-        "closed_ns": with_more(store["ended_ns"][recent], [NEVER] * len(still)),
+        "closed_ns": with_more(store["ended_ns"], [NEVER] * len(still)),
     }
     return of_workers(rows, pool.workers)
 
@@ -268,10 +311,11 @@ def queued_at(pool: PoolLedger, moment_ns: int) -> int:
     Counted back from the running totals, so that it is exact however little of the past the
     tables hold.
     """
-    spawned = pool.spawns["spawned_ns"]
+    spawned = Recent(pool.spawns, moment_ns)["spawned_ns"]
     spawned_before = pool.written("spawns") - int(np.count_nonzero(spawned >= moment_ns))
     _workers, still = still_open(pool, pool.tasks, "started_ns", ("task",))
-    started_since = int(np.count_nonzero(pool.tasks["started_ns"] >= moment_ns))
+    started = Recent(pool.tasks, moment_ns)["started_ns"]
+    started_since = int(np.count_nonzero(started >= moment_ns))
     started_since += sum(interval.began_ns >= moment_ns for interval in still)
     started_before = pool.written("tasks") + len(still) - started_since
     return max(0, spawned_before - started_before)

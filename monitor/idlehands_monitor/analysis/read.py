@@ -24,30 +24,31 @@ from .readings import (
     StealReading,
     TaskReading,
 )
+from .rows import Recent
 from .worker_time import pool_time
 from .workers import comings_and_goings, kind_name, worker_readings
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Mapping
 
     import numpy.typing as npt
 
     from ..ledger import Ledger, PoolLedger
-    from .worker_time import PoolTime
+    from .history import PoolHistory
 
 
 def read(
     ledger: Ledger,
     source: SourceReading,
     window_ns: int | None = None,
-    history: Mapping[int, Sequence[PoolTime]] | None = None,
+    history: Mapping[int, PoolHistory] | None = None,
 ) -> Reading:
     """Return the reading of the last `window_ns` (None: all that is held) of every pool.
 
     `history` holds past seconds by the pool's number, for the views that draw them.
     """
     pools = [
-        read_pool(ledger, pool, *window, tuple((history or {}).get(pool.number, ())))
+        read_pool(ledger, pool, *window, (history or {}).get(pool.number))
         for pool in ledger.pools.values()
         if (window := window_of(pool, window_ns)) is not None
     ]
@@ -70,10 +71,11 @@ def read_pool(
     pool: PoolLedger,
     begin_ns: int,
     end_ns: int,
-    history: tuple[PoolTime, ...] = (),
+    history: PoolHistory | None = None,
 ) -> PoolReading:
     """Return the reading of one pool between two moments."""
-    time = pool_time(pool, ledger.host, begin_ns, end_ns)
+    measure = pool_time if history is None else history.time
+    time = measure(pool, ledger.host, begin_ns, end_ns)
     window_s = time.recorded_ns / 1e9
     sampled = time.counted_ns + time.sampled_ns > 0
     steals = _steals(pool, begin_ns, end_ns)
@@ -83,7 +85,7 @@ def read_pool(
         kind=pool.kind,
         number=pool.number,
         workers=worker_readings(pool, time.per_worker, steals, history, begin_ns, end_ns),
-        history=tuple(second.pool for second in history),
+        history=history.times if history else (),
         begin_ns=begin_ns,
         end_ns=end_ns,
         window_s=window_s,
@@ -119,24 +121,24 @@ def _steals(pool: PoolLedger, begin_ns: int, end_ns: int) -> StealReading:
 def _hand_overs(pool: PoolLedger, begin_ns: int, end_ns: int) -> HandOverReading:
     if pool.kind == STEALING:
         return HandOverReading(())
-    store, side = pool.tasks, pool.workers
+    store, side = Recent(pool.tasks, begin_ns), pool.workers
     inside = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)
     inside &= (store["worker"] >= 0) & (store["worker"] < side) & (store["spawned_by"] < side)
     counts = np.zeros((side + 1, side), dtype=np.int64)
     submitters = np.maximum(store["spawned_by"][inside], -1) + 1
-    np.add.at(counts, (submitters, store["worker"][inside]), weights(pool)[inside])
+    np.add.at(counts, (submitters, store["worker"][inside]), weights(pool, store)[inside])
     return HandOverReading(tuple(tuple(row) for row in counts.tolist()))
 
 
 def _tasks(pool: PoolLedger, begin_ns: int, end_ns: int, *, sampled: bool) -> TaskReading:
-    store = pool.tasks
+    store = Recent(pool.tasks, begin_ns)
     inside = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)
     outcome = store["outcome"][inside]
     ran = inside & (store["outcome"] != CANCELLED) & (store["outcome"] != LOST)
     waits = (store["started_ns"] - store["spawned_ns"])[ran]
-    moments = pool.spawns["spawned_ns"]
+    moments = Recent(pool.spawns, begin_ns)["spawned_ns"]
     spawned = int(np.count_nonzero((moments >= begin_ns) & (moments < end_ns)))
-    weight = weights(pool)
+    weight = weights(pool, store)
     finished = int(np.count_nonzero((outcome != CANCELLED) & (outcome != LOST)))
     queued = queued_at(pool, end_ns)
     if sampled:  # the rows are some of the tasks; the totals count them all
@@ -152,14 +154,13 @@ def _tasks(pool: PoolLedger, begin_ns: int, end_ns: int, *, sampled: bool) -> Ta
         queued=queued,
         running=sum(any(i.what == "task" for i in intervals) for intervals in pool.open),
         median_queue_wait_s=_median_s(waits),
-        kinds=_kinds(pool, ran, weight),
+        kinds=_kinds(pool, store, ran, weight),
     )
 
 
 def _kinds(
-    pool: PoolLedger, ran: npt.NDArray[np.bool_], weights: npt.NDArray[np.int64]
+    pool: PoolLedger, store: Recent, ran: npt.NDArray[np.bool_], weights: npt.NDArray[np.int64]
 ) -> tuple[KindReading, ...]:
-    store = pool.tasks
     kinds, lengths = store["kind"][ran], (store["ended_ns"] - store["started_ns"])[ran]
     stolen, weight = store["taken_from"][ran] >= 0, weights[ran]
     readings = []

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from .worker_time import WorkerTime
+    from .entries import WorkerTime
 
 STEALING = "work-stealing"
 """The kind of a pool whose workers take from each other's deques."""

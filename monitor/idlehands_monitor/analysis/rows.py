@@ -14,8 +14,27 @@ NEVER = int(np.iinfo(np.int64).max)
 
 Int64 = npt.NDArray[np.int64]
 Bool = npt.NDArray[np.bool_]
+Float = npt.NDArray[np.float64]
 Rows = dict[str, Int64]
 """Columns by name, one length; times in nanoseconds."""
+
+
+class Recent:
+    """The rows of a table from a moment on, a few earlier ones among them.
+
+    ``recent["began_ns"]`` is a column, shape (rows,). With `and_last` each worker's last row
+    before them comes first.
+    """
+
+    def __init__(self, store: TableStore, since_ns: int, *, and_last: bool = False) -> None:
+        self._store = store
+        self._first = store.since(since_ns)
+        self._before = store.last_before(self._first) if and_last else np.empty(0, dtype=np.int64)
+
+    def __getitem__(self, name: str) -> Int64:
+        column = self._store[name]
+        rest = column[self._first :]
+        return np.concatenate([column[self._before], rest]) if len(self._before) else rest
 
 
 def still_open(
@@ -25,8 +44,9 @@ def still_open(
 
     What ended while the levels were being read is in both; its row ends after their moment.
     """
-    late = store["ended_ns"] >= pool.complete_ns
-    closed = set(zip(store["worker"][late].tolist(), store[start][late].tolist(), strict=True))
+    recent = Recent(store, pool.complete_ns)
+    late = recent["ended_ns"] >= pool.complete_ns
+    closed = set(zip(recent["worker"][late].tolist(), recent[start][late].tolist(), strict=True))
     found = [
         (worker, interval)
         for worker, intervals in enumerate(pool.open)

@@ -9,13 +9,14 @@ import numpy as np
 from idlehands.wire import DIED, LOST, NONE
 
 from .readings import DeadWorkerReading, StayReading, WorkerReading
+from .rows import Recent
 
 if TYPE_CHECKING:
     from ..ledger import OpenInterval, PoolLedger
+    from .entries import WorkerTime
+    from .history import PoolHistory
     from .readings import StealReading
-    from .worker_time import PoolTime, WorkerTime
 
-NOT_RECORDED = float("nan")
 STATES = {"task": "working", "wait": "waiting", "searching": "searching", "parked": "parked"}
 MOST_DEAD_SHOWN = 8
 
@@ -24,21 +25,27 @@ def worker_readings(
     pool: PoolLedger,
     times: tuple[WorkerTime, ...],
     steals: StealReading,
-    history: tuple[PoolTime, ...],
+    history: PoolHistory | None,
     begin_ns: int,
     end_ns: int,
 ) -> tuple[WorkerReading, ...]:
     """Return a reading for each worker that the pool has or had."""
-    ended = (pool.tasks["ended_ns"] > begin_ns) & (pool.tasks["ended_ns"] <= end_ns)
-    runners = pool.tasks["worker"][ended & (pool.tasks["outcome"] != LOST)]
+    tasks = Recent(pool.tasks, begin_ns)
+    ended = (tasks["ended_ns"] > begin_ns) & (tasks["ended_ns"] <= end_ns)
+    runners = tasks["worker"][ended & (tasks["outcome"] != LOST)]
     finished = np.bincount(
         runners[(runners >= 0) & (runners < pool.workers)], minlength=pool.workers
     )
     workers = []
+    last_ended = _last_ended(pool)
+    stolen_by = [sum(row) for row in steals.hits] or [0] * pool.workers
+    stolen_from = [sum(column) for column in zip(*steals.hits, strict=True)] or stolen_by
     for index in range(pool.workers):
         intervals = pool.open[index] if index < len(pool.open) else []
         native_id, ident, name, pid = pool.threads.get(index, (NONE, NONE, "", NONE))
-        state, doing, since_ns = _present(pool, index, intervals, bound=native_id >= 0)
+        state, doing, since_ns = _present(
+            pool, intervals, last_ended.get(index, NONE), bound=native_id >= 0
+        )
         workers.append(
             WorkerReading(
                 index=index,
@@ -51,17 +58,24 @@ def worker_readings(
                 state=state,
                 doing=doing,
                 for_s=max(0.0, (pool.complete_ns - since_ns) / 1e9) if since_ns >= 0 else 0.0,
-                idle_history=tuple(_idle_share(second, index) for second in history),
+                idle_history=tuple(history.idle_shares(index)) if history else (),
                 tasks_finished=int(finished[index]),
-                stolen_by_it=sum(steals.hits[index]) if steals.hits else 0,
-                stolen_from_it=sum(row[index] for row in steals.hits),
+                stolen_by_it=stolen_by[index],
+                stolen_from_it=stolen_from[index],
             )
         )
     return tuple(workers)
 
 
+def _last_ended(pool: PoolLedger) -> dict[int, int]:
+    """Return when each worker ended the last task that it has a row of."""
+    last = pool.tasks.last_before(len(pool.tasks))
+    moments = pool.tasks["ended_ns"][last].tolist()
+    return dict(zip(pool.tasks["worker"][last].tolist(), moments, strict=True))
+
+
 def _present(
-    pool: PoolLedger, index: int, intervals: list[OpenInterval], *, bound: bool
+    pool: PoolLedger, intervals: list[OpenInterval], last_ended_ns: int, *, bound: bool
 ) -> tuple[str, str, int]:
     """Return (state, kind of the task in hand, since when) from a worker's open intervals."""
     if pool.closed_ns >= 0:
@@ -74,16 +88,8 @@ def _present(
     doing = kind_name(pool, tasks[-1].kind) if tasks else ""
     innermost = intervals[-1]
     if innermost.what == "stay":  # no task in hand: it waits for one at the queue
-        mine = pool.tasks["ended_ns"][pool.tasks["worker"] == index]
-        return "parked", "", max(innermost.began_ns, int(mine.max()) if len(mine) else NONE)
+        return "parked", "", max(innermost.began_ns, last_ended_ns)
     return STATES[innermost.what], doing, innermost.began_ns
-
-
-def _idle_share(second: PoolTime, index: int) -> float:
-    if index >= len(second.per_worker):
-        return NOT_RECORDED
-    time = second.per_worker[index]
-    return time.idle / time.total if time.total else NOT_RECORDED
 
 
 def kind_name(pool: PoolLedger, kind: int) -> str:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING
 
-from ..analysis.worker_time import ENTRIES
+from ..analysis.entries import ENTRIES
 from .grid import grid_of
 from .palette import CIVIDIS, ENTRY_LOOKS, step, text_on
 from .text import CORE_TIME_NOTES
@@ -17,8 +17,8 @@ from .words import ENTRY_NAMES, clean, detail_sentence, seconds, stays_sentence
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    from ..analysis.entries import WorkerTime
     from ..analysis.readings import PoolReading, Reading
-    from ..analysis.worker_time import WorkerTime
 
 STYLE = """
 :root { color-scheme: light dark; }

@@ -10,7 +10,7 @@ from dataclasses import asdict
 from math import isfinite
 from typing import TYPE_CHECKING, Any
 
-from ..analysis.worker_time import ENTRIES, WorkerTime
+from ..analysis.entries import ENTRIES, WorkerTime
 
 if TYPE_CHECKING:
     from ..analysis.readings import Finding, PoolReading, Reading, StealReading, TaskReading

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ..analysis.worker_time import ENTRIES
+from ..analysis.entries import ENTRIES
 from .grid import grid_of
 from .words import ENTRY_NAMES, clean, count, detail_sentence, seconds, share, stays_sentence
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from rich.cells import cell_len, set_cell_size
 
-from ...analysis.worker_time import ENTRIES, WorkerTime
+from ...analysis.entries import ENTRIES, WorkerTime
 from ..palette import SPARK
 from ..words import clean, seconds
 

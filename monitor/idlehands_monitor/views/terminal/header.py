@@ -9,7 +9,7 @@ from rich.style import Style
 from textual.strip import Strip
 from textual.widget import Widget
 
-from ...analysis.worker_time import ENTRIES
+from ...analysis.entries import ENTRIES
 from ..palette import ENTRY_LOOKS
 from ..words import ENTRY_NAMES, clean, count, seconds, share
 from .drawing import fit

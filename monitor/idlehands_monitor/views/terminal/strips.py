@@ -9,7 +9,7 @@ from rich.segment import Segment
 from rich.style import Style
 from textual.strip import Strip
 
-from ...analysis.worker_time import WorkerTime
+from ...analysis.entries import WorkerTime
 from ..palette import CIVIDIS, ENTRY_LOOKS, text_on
 from .drawing import entry_cells
 

@@ -11,7 +11,7 @@ from textual.containers import VerticalScroll
 from textual.screen import ModalScreen
 from textual.widgets import Static
 
-from ...analysis.worker_time import ENTRIES
+from ...analysis.entries import ENTRIES
 from ...sources.stacks import Stack, StackError, dump, stack_of
 from ..palette import ENTRY_LOOKS
 from ..words import ENTRY_NAMES, clean, seconds

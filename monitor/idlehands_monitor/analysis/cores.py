@@ -1,0 +1,62 @@
+"""How much of the time in tasks was on a core, and how much of it waited for one."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from .rows import Float, Int64
+from .stays import seats
+
+if TYPE_CHECKING:
+    from ..ledger import HostCounters, PoolLedger
+    from .intervals import Cut
+
+
+def on_core(
+    pool: PoolLedger, host: HostCounters, stretch: Cut, in_task: Int64, bookkeeping: Int64
+) -> tuple[str, Int64, Int64]:
+    """Return (source, on-core ns, run-queue ns) of the time inside tasks, per worker.
+
+    `in_task` and `bookkeeping` (searching and dispatch, which do not sleep) are nanoseconds per
+    worker, shape (workers,). On-core time comes from the tasks whose CPU time was read, and for
+    the rest from the kernel's counters less what the bookkeeping used.
+    """
+    workers, tasks = stretch.workers, stretch.tasks
+    cpu, full = tasks.extra["cpu_ns"], tasks.extra["full_ns"]
+    read = cpu >= 0
+    part = np.where(read, tasks.lengths / np.maximum(full, 1), 0.0)
+    known = np.bincount(tasks.worker, weights=np.where(read, cpu, 0) * part, minlength=workers)
+    on = np.minimum(known, in_task)
+    run_queue = np.zeros(workers)
+    cores, queues, covered = _from_host(pool, host, stretch)
+    for worker in np.flatnonzero(covered).tolist():
+        # Threads that came and went between two samples worked as those that were sampled did.
+        scale = max(1.0, int(stretch.present_ns[worker]) / int(covered[worker]))
+        rest = max(0.0, cores[worker] * scale - known[worker] - bookkeeping[worker])
+        on[worker] = min(float(in_task[worker]), known[worker] + rest)
+        active = max(1, int(in_task[worker] + bookkeeping[worker]))
+        share = queues[worker] * scale * in_task[worker] / active
+        run_queue[worker] = min(float(in_task[worker]) - on[worker], share)
+    if covered.any():
+        source = "kernel" if host.has_run_queue else "process"
+    elif read.any():
+        source = "tasks"
+    else:
+        source, on = "assumed", in_task.astype(np.float64)
+    return source, on.astype(np.int64), run_queue.astype(np.int64)
+
+
+def _from_host(pool: PoolLedger, host: HostCounters, stretch: Cut) -> tuple[Float, Float, Int64]:
+    """Return (on-core ns, run-queue ns, ns of its presence that samples cover) per worker."""
+    cores, queues = np.zeros(stretch.workers), np.zeros(stretch.workers)
+    covered_ns = np.zeros(stretch.workers, dtype=np.int64)
+    for seat in seats(pool, stretch.begin_ns, stretch.end_ns):
+        core, queue, covered = host.between(seat.native_id, seat.began_ns, seat.ended_ns)
+        if covered:
+            scale = (seat.ended_ns - seat.began_ns) / covered
+            cores[seat.worker] += core * scale
+            queues[seat.worker] += queue * scale
+            covered_ns[seat.worker] += seat.ended_ns - seat.began_ns
+    return cores, queues, covered_ns

@@ -1,0 +1,83 @@
+"""Parked time: waking, starved beside queued tasks, or without work.
+
+With q(t) tasks queued, p(t) workers parked and w(t) of them being woken, max(0, min(q, p) - w)
+workers starve at each moment.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .intervals import Cut, sum_per_worker
+from .rows import Float, Int64
+
+
+def parked_split(stretch: Cut) -> tuple[Int64, Int64]:
+    """Return (waking, starved) nanoseconds per worker, shape (workers,) each.
+
+    Their sum over workers is ∫ min(q, p) dt exactly. Which of several parked workers starved
+    cannot be told when there were fewer queued tasks than parked workers, so they share it.
+    """
+    workers = stretch.workers
+    chosen = stretch.gaps.extra["parked"] == 1
+    worker, began, ended = (
+        column[chosen] for column in (stretch.gaps.worker, stretch.gaps.began, stretch.gaps.ended)
+    )
+    wakes = np.clip(stretch.gaps.extra["waking_ns"][chosen], began, ended)
+    waking = sum_per_worker(worker, ended - wakes, workers)
+    edges, queued, parked, awaking = _levels(stretch, began, ended, wakes)
+    widths = np.diff(edges)
+    short = np.minimum(queued, parked) - awaking  # queued tasks that nobody is woken for
+    total = int((np.maximum(short, 0) * widths).sum())
+    waiting = parked - awaking
+    share = np.where(waiting > 0, np.maximum(short, 0) / np.maximum(waiting, 1), 0.0)
+    cumulative = np.concatenate([[0.0], np.cumsum(share * widths)])
+    per_gap = np.interp(wakes, edges, cumulative) - np.interp(began, edges, cumulative)
+    shares = np.bincount(worker, weights=per_gap, minlength=workers).astype(np.float64)
+    most = sum_per_worker(worker, wakes - began, workers)
+    return waking, round_to_total(shares, total, most)
+
+
+def _levels(
+    stretch: Cut, began: Int64, ended: Int64, wakes: Int64
+) -> tuple[Int64, Int64, Int64, Int64]:
+    """Return step functions over the stretch: edges (n+1,), then q, p and waking workers (n,)."""
+    moments = np.concatenate([stretch.spawned_ns, stretch.started_ns, began, ended, wakes, ended])
+    kinds = (
+        (stretch.spawned_ns, 0, 1),
+        (stretch.started_ns, 0, -1),
+        (began, 1, 1),
+        (ended, 1, -1),
+        (wakes, 2, 1),
+        (ended, 2, -1),
+    )
+    steps = np.zeros((3, len(moments)), dtype=np.int64)
+    place = 0
+    for times, level, step in kinds:
+        steps[level, place : place + len(times)] = step
+        place += len(times)
+    order = np.argsort(moments, kind="stable")
+    sums = np.cumsum(steps[:, order], axis=1)
+    sums = np.concatenate([np.zeros((3, 1), dtype=np.int64), sums], axis=1)
+    edges = np.concatenate([[stretch.begin_ns], moments[order], [stretch.end_ns]])
+    queued = np.maximum(sums[0] + stretch.queued_at_begin, 0)
+    return edges, queued, sums[1], sums[2]
+
+
+def round_to_total(shares: Float, total: int, most: Int64) -> Int64:
+    """Return integers near `shares`, none over its `most`, that add up to `total`.
+
+    The largest remainders get what rounding down leaves over. `total` is at most sum(most).
+    """
+    floors = np.minimum(np.floor(shares).astype(np.int64), most)
+    order = np.argsort(shares - floors, kind="stable")[::-1]
+    left = total - int(floors.sum())
+    while left:
+        step = 1 if left > 0 else -1
+        room = (floors < most) if left > 0 else (floors > 0)
+        if not room.any():
+            break
+        for place in order[room[order]][: abs(left)].tolist():
+            floors[place] += step
+            left -= step
+    return floors
