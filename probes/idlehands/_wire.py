@@ -17,7 +17,7 @@ cost      at_ns, recording_ns, sending_ns: what the probe has cost its process s
 lost      pool, table, worker, rows: overwritten before they could be sent
 bye       reason: the process ends, or the probe is switched off
 host      written by the monitor beside the others: at_ns, threads {native id: on-core ns,
-          run-queue ns}, see its host source
+          run-queue ns}, waits {native id: what it is in}, see its sources `host` and `waits`
 
 A reader skips kinds it does not know and reads keys it knows; a change that such a reader would
 misread raises `VERSION`.

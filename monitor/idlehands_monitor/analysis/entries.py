@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from functools import cached_property
 
 import numpy as np
 
+from .off_core import InTask, nothing_in_task
 from .rows import Float, Int64
 
 SOURCES = ("assumed", "tasks", "process", "kernel")
@@ -54,7 +55,7 @@ class PoolTime:
     known, not in `entries`; `sampled_ns` the part whose figures are estimates, with the standard
     error `error` of the share of time in tasks. `core_time` says what splits working from
     blocked: "kernel" (schedstat), "process" (no run queue), "tasks" (only CPU times read with the
-    tasks), "assumed" (tasks counted as working).
+    tasks), "assumed" (tasks counted as working). `in_task` says what the time in tasks was.
     """
 
     entries: Int64
@@ -63,6 +64,7 @@ class PoolTime:
     counted_ns: int = 0
     sampled_ns: int = 0
     error: float = 0.0
+    in_task: InTask = field(default_factory=nothing_in_task)
 
     @cached_property
     def pool(self) -> WorkerTime:
@@ -97,6 +99,7 @@ class PoolTime:
             self.counted_ns + other.counted_ns,
             sampled,
             error / sampled if sampled else 0.0,
+            self.in_task + other.in_task,
         )
 
 

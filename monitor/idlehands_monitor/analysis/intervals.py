@@ -49,8 +49,9 @@ class Intervals:
 class Cut:
     """One pool inside [begin_ns, end_ns].
 
-    tasks.extra: spawned_ns, full_ns (its length outside the stretch too), cpu_ns.
-    waits.extra: helping (1 where the worker did something else meanwhile).
+    tasks.extra: task, kind, spawned_ns, full_ns (its length outside the stretch too), cpu_ns.
+    waits.extra: helping (1 where the worker did something else meanwhile), on_task, kind (of the
+    task it is in).
     gaps.extra: parked (1 or 0), waking_ns (when the waking began that ends it).
     spawned_ns, started_ns: moments inside the stretch, sorted; queued_at_begin: tasks.
     present_ns: how long each worker belonged to the pool in the stretch, shape (workers,).
@@ -99,6 +100,7 @@ class Whole:
         for rows in (tasks, waits, gaps):
             rows["nested"] = nesting.inside(rows).astype(np.int64)
         waits["helping"] = nesting.helping(tasks, gaps)
+        waits["kind"] = _kinds_of(waits["task"], tasks)
         if not pool.shared_queue:
             gaps["waking_ns"] = waking_from(gaps, tasks)
         self.tasks, self.waits, self.gaps = tasks, waits, gaps
@@ -198,6 +200,16 @@ def _task_around(pool: PoolLedger, worker: int, wait: OpenInterval) -> int:
     """Return the task that an open wait is in: intervals come outermost first."""
     outer = [i for i in pool.open[worker] if i.what == "task" and i.began_ns <= wait.began_ns]
     return outer[-1].task if outer else NONE
+
+
+def _kinds_of(numbers: Int64, tasks: Rows) -> Int64:
+    """Return the kind of each task by its number, -1 where it is not among `tasks`."""
+    if not len(numbers) or not len(tasks["task"]):
+        return np.full(len(numbers), NONE, dtype=np.int64)
+    order = np.argsort(tasks["task"], kind="stable")
+    place = np.minimum(np.searchsorted(tasks["task"], numbers, sorter=order), len(order) - 1)
+    found = order[place]
+    return np.where(tasks["task"][found] == numbers, tasks["kind"][found], NONE)
 
 
 def _gaps(pool: PoolLedger, end_ns: int, since_ns: int) -> Rows:

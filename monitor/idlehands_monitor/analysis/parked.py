@@ -67,17 +67,21 @@ def _levels(
 def round_to_total(shares: Float, total: int, most: Int64) -> Int64:
     """Return integers near `shares`, none over its `most`, that add up to `total`.
 
-    The largest remainders get what rounding down leaves over. `total` is at most sum(most).
+    The largest remainders get what rounding down leaves over; what the limits leave over goes to
+    where there is room, in proportion to it. `total` is brought into 0 to sum(most).
     """
     floors = np.minimum(np.floor(shares).astype(np.int64), most)
-    order = np.argsort(shares - floors, kind="stable")[::-1]
+    total = min(max(0, total), int(most.sum()))
     left = total - int(floors.sum())
+    if abs(left) > len(floors):
+        room = most - floors if left > 0 else floors
+        floors += (room * (left / int(room.sum()))).astype(np.int64)
+        left = total - int(floors.sum())
+    order = np.argsort(shares - floors, kind="stable")[::-1]
     while left:
         step = 1 if left > 0 else -1
-        room = (floors < most) if left > 0 else (floors > 0)
-        if not room.any():
-            break
-        for place in order[room[order]][: abs(left)].tolist():
+        room = most - floors if left > 0 else floors
+        for place in order[room[order] > 0][: abs(left)].tolist():
             floors[place] += step
             left -= step
     return floors

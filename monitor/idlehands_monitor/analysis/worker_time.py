@@ -26,8 +26,8 @@ from .cores import on_core
 from .detail import SAMPLED, TOTALS, parts, sampled_shares
 from .entries import PoolTime, no_time
 from .intervals import Cut, Whole, task_rows
+from .off_core import in_task as in_task_split
 from .parked import parked_split
-from .rows import Int64
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -85,13 +85,11 @@ def _stretch_time(
         return PoolTime(nothing, recorded_ns=length, counted_ns=length)
     stretch = whole.cut(begin_ns, end_ns)
     if step == SAMPLED:
-        source, entries, error = _sampled_time(pool, host, stretch)
-        return PoolTime(entries, length, source, sampled_ns=length, error=error)
-    source, entries = _recorded_time(pool, host, stretch)
-    return PoolTime(entries, length, source)
+        return _sampled_time(pool, host, stretch)
+    return _recorded_time(pool, host, stretch)
 
 
-def _sampled_time(pool: PoolLedger, host: HostCounters, stretch: Cut) -> tuple[str, Int64, float]:
+def _sampled_time(pool: PoolLedger, host: HostCounters, stretch: Cut) -> PoolTime:
     """Return the worker time of a stretch in which tasks were sampled, see `detail`."""
     present = stretch.present_ns
     shares = sampled_shares(
@@ -102,10 +100,11 @@ def _sampled_time(pool: PoolLedger, host: HostCounters, stretch: Cut) -> tuple[s
     nothing = np.zeros(stretch.workers, dtype=np.int64)
     blocked = shares.in_task - working - run_queue
     entries = (working, blocked, run_queue, dispatch, nothing, nothing, nothing, shares.parked)
-    return source, np.stack(entries), shares.error
+    length = stretch.end_ns - stretch.begin_ns
+    return PoolTime(np.stack(entries), length, source, sampled_ns=length, error=shares.error)
 
 
-def _recorded_time(pool: PoolLedger, host: HostCounters, stretch: Cut) -> tuple[str, Int64]:
+def _recorded_time(pool: PoolLedger, host: HostCounters, stretch: Cut) -> PoolTime:
     workers = stretch.workers
     tasks, waits, gaps = stretch.tasks, stretch.waits, stretch.gaps
     parked_rows = gaps.extra["parked"] == 1
@@ -121,4 +120,5 @@ def _recorded_time(pool: PoolLedger, host: HostCounters, stretch: Cut) -> tuple[
     blocked = in_task - working - run_queue + waits.per_worker(workers, ~helping)
     no_work = parked - waking - starved
     entries = (working, blocked, run_queue, dispatch, searching, waking, starved, no_work)
-    return source, np.stack(entries)
+    split = in_task_split(pool, host, stretch, working, run_queue)
+    return PoolTime(np.stack(entries), stretch.end_ns - stretch.begin_ns, source, in_task=split)

@@ -15,6 +15,7 @@ import numpy.typing as npt
 from idlehands.wire import NONE, Frame
 
 from .pool import PoolLedger
+from .waits import WaitLooks
 
 
 class Cost(NamedTuple):
@@ -31,6 +32,7 @@ class HostCounters:
     def __init__(self) -> None:
         self._samples: dict[int, deque[tuple[int, int, int]]] = {}
         self.has_run_queue = False
+        self.waits = WaitLooks()
 
     def add(self, at_ns: int, native_id: int, on_core_ns: int, run_queue_ns: int) -> None:
         """Add a sample. A counter that went backwards is another thread with the same id."""
@@ -63,6 +65,7 @@ class HostCounters:
         for samples in self._samples.values():
             while len(samples) > 2 and samples[1][0] <= moment_ns:
                 samples.popleft()
+        self.waits.forget_before(moment_ns)
 
 
 class Ledger:
@@ -99,6 +102,7 @@ class Ledger:
         elif kind == "host":
             for native_id, (on_core, run_queue) in frame["threads"].items():
                 self.host.add(int(frame["at_ns"]), int(native_id), int(on_core), int(run_queue))
+            self.host.waits.add(int(frame["at_ns"]), frame.get("waits", {}))
         elif kind == "cost":
             self.costs.append(Cost(frame["at_ns"], frame["recording_ns"], frame["sending_ns"]))
         elif kind == "bye":

@@ -23,6 +23,7 @@ from ..capture import CaptureError, CaptureWriter
 from . import host
 from .discovery import FoundProcess, find_processes
 from .status import SourceStatus
+from .waits import KernelWaits
 
 RETRY_SECONDS = 0.3
 STALLED_SECONDS = 2.0
@@ -239,9 +240,10 @@ class LiveSource:
             self._past_is_cut = True
 
     async def _sample_host(self) -> None:
+        waits = KernelWaits()
         while True:
             threads = {thread for pool in self._threads.values() for thread in pool}
             if threads:
-                frame = host.sample(threads)
+                frame = {**host.sample(threads), "waits": waits.sample(threads)}
                 self._take([(frame, encode(frame))])
             await asyncio.sleep(HOST_SAMPLE_SECONDS)
