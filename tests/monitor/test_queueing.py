@@ -9,7 +9,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from idlehands_monitor.analysis.queueing import (
@@ -319,6 +319,17 @@ def test_the_account_closes_exactly_whatever_the_window_cuts_through(case):
     assert found.area_ns == sum(max(0, min(d, end) - max(a, begin)) for a, d in pairs)
     assert found.area_ns == found.finished_ns - found.before_ns + found.after_ns
     assert found.at_begin + found.arrivals == found.departures + found.at_end
+
+
+@given(near_sojourns, near, near.filter(bool), near.filter(bool))
+@example([(5, 5)], 0, 5, 5)  # came and left in one nanosecond, where the windows meet
+def test_windows_side_by_side_count_everybody_once(pairs, begin, first, second):
+    middle, end = begin + first, begin + first + second
+    parts = path(pairs, begin, middle), path(pairs, middle, end)
+    whole = path(pairs, begin, end)
+    for name in ("area_ns", "arrivals", "departures", "finished_ns"):
+        assert sum(getattr(part, name) for part in parts) == getattr(whole, name), name
+    assert parts[0].at_end == parts[1].at_begin
 
 
 @given(st.one_of(sojourns, near_sojourns).filter(lambda pairs: any(d > a for a, d in pairs)))

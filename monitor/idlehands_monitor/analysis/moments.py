@@ -2,9 +2,8 @@
 
 Pure. Stable for int64 nanoseconds and for float64: the values are shifted by the first of them,
 which for integers is exact and for floats loses nothing where it matters, and the squares are
-summed around the mean with the correction of what its rounding left over (T. F. Chan, G. H. Golub,
-R. J. LeVeque 1983, "Algorithms for computing the sample variance", Amer. Statist. 37(3):242–247,
-the corrected two-pass algorithm; from memory).
+summed around the mean in a second pass (T. F. Chan, G. H. Golub, R. J. LeVeque 1983, "Algorithms
+for computing the sample variance", Amer. Statist. 37(3):242–247; from memory).
 """
 
 from __future__ import annotations
@@ -55,11 +54,10 @@ def moments(values: Int64 | Float) -> Moments:
     offset = float(shifted.mean())
     around = shifted - offset
     squares = float((around**2).sum())
-    corrected = max(0.0, squares - float(around.sum()) ** 2 / count)
     return Moments(
         count,
         shift + offset,
-        math.sqrt(corrected / (count - 1)) if count > 1 else math.nan,
+        math.sqrt(squares / (count - 1)) if count > 1 else math.nan,
         float((around[:-1] * around[1:]).sum()) / squares if squares else math.nan,
     )
 
