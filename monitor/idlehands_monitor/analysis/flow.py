@@ -52,7 +52,8 @@ def queueing(
     path = little(arrived, departed, begin_ns, end_ns)
     service_s = busy_ns / count / 1e9
     variation = _variation(own_ns(pool, ran))
-    inside = np.sort(arrived[(arrived >= begin_ns) & (arrived < end_ns)])
+    # Each worker's rows come nearly in order, which is what a stable sort is quick at.
+    inside = np.sort(arrived[(arrived >= begin_ns) & (arrived < end_ns)], kind="stable")
     between = _variation(inside[1:] - inside[:-1])
     servers = max(1, round(time.pool.total / path.window_ns))
     mmc_wait, measured_wait = _theory(path, service_s, servers, between, variation)
@@ -103,10 +104,14 @@ def in_pool(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[Int64, Int64]
     started = np.concatenate([store["started_ns"], [i.began_ns for i in still]]).astype(np.int64)
     left = np.where(store["outcome"] == CANCELLED, store["started_ns"], store["ended_ns"])
     left = np.concatenate([left, np.full(len(still), NEVER, dtype=np.int64)])
-    queued = (spawned < end_ns) & (started >= end_ns)
-    fresh = _unanswered(pool.spawns["spawned_ns"], spawned, begin_ns, end_ns)
-    old = max(0, queued_at(pool, end_ns) - int(np.count_nonzero(queued)) - len(fresh))
-    waiting = np.concatenate([fresh, np.full(old, begin_ns - 1, dtype=np.int64)])
+    queued = queued_at(pool, end_ns) - int(
+        np.count_nonzero((spawned < end_ns) & (started >= end_ns))
+    )
+    waiting = np.zeros(0, dtype=np.int64)
+    if queued > 0:  # some of them have not begun yet
+        fresh = _unanswered(pool.spawns["spawned_ns"], spawned, begin_ns, end_ns)
+        old = np.full(max(0, queued - len(fresh)), begin_ns - 1, dtype=np.int64)
+        waiting = np.concatenate([fresh, old])
     # A damaged stream may tell of any moments; they must not run backwards or out of range.
     arrived = np.maximum(np.concatenate([spawned, waiting]), 0)
     departed = np.concatenate([left, np.full(len(waiting), NEVER, dtype=np.int64)])
