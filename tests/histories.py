@@ -28,6 +28,7 @@ class Task:
     ended: int = NEVER
     cpu: int = NONE
     taken_from: int = INBOX
+    outcome: int = 0
 
 
 @dataclass
@@ -47,7 +48,7 @@ def frames(history: History, *, batch: int = 1000, seed: int | None = None) -> l
     base = {"frame": "rows", "pool": 0, "complete_ns": history.end}
     rings: dict[tuple[str, int], list[tuple[int, ...]]] = {}
     for task in sorted(history.tasks, key=lambda task: task.ended):
-        if task.worker >= 0:
+        if task.worker >= 0 or task.outcome:  # a cancelled one has no worker
             row = (
                 task.number,
                 -1,
@@ -59,7 +60,7 @@ def frames(history: History, *, batch: int = 1000, seed: int | None = None) -> l
                 task.ended,
                 task.taken_from,
                 task.cpu,
-                0,
+                task.outcome,
             )
             rings.setdefault((TASKS.name, task.worker), []).append(row)
     for worker, number, began, ended in sorted(history.waits, key=lambda wait: wait[3]):

@@ -13,7 +13,9 @@ from idlehands.wire import CANCELLED, FAILED, LOST
 
 from .detail import WORDS, step_at, tasks_run, weights
 from .findings import findings
+from .flow import balance, queueing
 from .intervals import queued_at
+from .moments import quantile
 from .readings import (
     STEALING,
     HandOverReading,
@@ -80,6 +82,7 @@ def read_pool(
     sampled = time.counted_ns + time.sampled_ns > 0
     steals = _steals(pool, begin_ns, end_ns)
     stays = comings_and_goings(pool, begin_ns, end_ns)
+    tasks = _tasks(pool, begin_ns, end_ns, sampled=sampled)
     return PoolReading(
         name=pool.name,
         kind=pool.kind,
@@ -92,7 +95,7 @@ def read_pool(
         unrecorded_s=(end_ns - begin_ns) / 1e9 - window_s,
         time=time.pool,
         core_time=time.core_time,
-        tasks=_tasks(pool, begin_ns, end_ns, sampled=sampled),
+        tasks=tasks,
         detail=WORDS[min(step_at(pool, end_ns), len(WORDS) - 1)],
         counted_s=time.counted_ns / 1e9,
         sampled_s=time.sampled_ns / 1e9,
@@ -106,6 +109,8 @@ def read_pool(
         lost_rows=pool.lost_rows,
         misuses=pool.misuses,
         closed=pool.closed_ns >= 0,
+        queueing=queueing(pool, time, begin_ns, end_ns),
+        balance=balance(time, tasks.finished),
     )
 
 
@@ -179,4 +184,4 @@ def _kinds(
 
 
 def _median_s(nanoseconds: npt.NDArray[np.int64]) -> float:
-    return float(np.median(nanoseconds)) / 1e9 if len(nanoseconds) else 0.0
+    return quantile(nanoseconds, 0.5) / 1e9 if len(nanoseconds) else 0.0

@@ -71,6 +71,16 @@ def _pool(pool: PoolReading) -> dict[str, Any]:
         "lost_rows": pool.lost_rows,
         "misuses": pool.misuses,
         "closed": pool.closed,
+        "queueing": _finite(asdict(pool.queueing)) if pool.queueing is not None else None,
+        "balance": asdict(pool.balance) if pool.balance is not None else None,
+    }
+
+
+def _finite(values: dict[str, Any]) -> dict[str, Any]:
+    """Return the same with null for what is infinite: a wait without bound."""
+    return {
+        name: None if isinstance(value, float) and not isfinite(value) else value
+        for name, value in values.items()
     }
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import isinf
 from typing import TYPE_CHECKING
 
 from ..analysis.entries import ENTRIES
@@ -145,6 +146,32 @@ def _tasks(pool: PoolReading) -> list[str]:
         )
     if len(tasks.kinds) > MOST_KINDS:
         lines.append(f"  and {len(tasks.kinds) - MOST_KINDS} more kinds")
+    return [*lines, *_flow(pool)]
+
+
+def _flow(pool: PoolReading) -> list[str]:
+    lines = []
+    queue, spread = pool.queueing, pool.balance
+    if queue is not None:
+        theory = [
+            f"{model} {'without bound' if isinf(wait) else seconds(wait)}"
+            for model, wait in (
+                (f"random arrivals and run times (M/M/{queue.servers})", queue.mmc_wait_s),
+                ("their measured variation (Allen-Cunneen)", queue.allen_cunneen_wait_s),
+            )
+            if wait is not None
+        ]
+        lines.append(
+            f"Queueing: {queue.arrival_rate:.1f} tasks/s came, {queue.mean_in_pool:.1f} were in "
+            f"the pool on average; mean wait {seconds(queue.mean_queue_wait_s)}"
+            + (f"; theory expects, for {', for '.join(theory)}" if theory else "")
+        )
+    if spread is not None:
+        lines.append(
+            f"Balance: the busiest worker was in tasks {seconds(spread.imbalance_s)} "
+            f"({spread.imbalance:.0%}) longer than the mean; Jain's fairness index "
+            f"{spread.jain:.2f}, 1 is even"
+        )
     return lines
 
 
