@@ -79,7 +79,7 @@ class Feed:
             pid=pid,
             python=str(hello.get("python", "")),
             program=str(hello.get("argv0", "")),
-            cores=host.usable_cores(pid) if live else 0,
+            cores=host.cores_by_affinity(pid) if live else 0,
             uptime_s=host.uptime_s(pid) if live else 0.0,
             probe_cost=self._probe_cost(),
             skipped_frames=self.ledger.skipped_frames,
