@@ -1,0 +1,179 @@
+"""What the host has said of threads and processes: cumulative counters, sampled over time.
+
+Pure bookkeeping. A counter that goes backwards belongs to another thread or process with the
+same id, so what was held of the former goes.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections import deque
+from math import isfinite
+from operator import attrgetter
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from idlehands.wire import NONE
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from idlehands.wire import Frame
+
+MOST_SAMPLES = 512
+"""Of one process or thread; past it every other one goes, so that a long capture stays whole."""
+MOST_IDS = 4096
+"""Of processes or threads held at a time; the one heard of longest ago goes first."""
+GROWTH_NS = 300_000_000_000
+"""How far back memory is watched: it grows slowly, so its samples outlive the other rows."""
+
+
+class HostCounters:
+    """Cumulative on-core and run-queue nanoseconds per thread, by kernel thread id."""
+
+    def __init__(self) -> None:
+        self._samples: dict[int, deque[tuple[int, int, int]]] = {}
+        self.has_run_queue = False
+
+    def apply(self, frame: Frame) -> None:
+        """Take the threads' times of a ``host`` frame. Raises ValueError and the like."""
+        for native_id, (on_core, run_queue) in _entries(frame["threads"]):
+            self.add(_whole(frame["at_ns"]), native_id, _whole(on_core), _whole(run_queue))
+
+    def add(self, at_ns: int, native_id: int, on_core_ns: int, run_queue_ns: int) -> None:
+        """Add a sample. A counter that went backwards is another thread with the same id."""
+        samples = self._samples.setdefault(native_id, deque())
+        if samples and (on_core_ns < samples[-1][1] or at_ns < samples[-1][0]):
+            samples.clear()
+        samples.append((at_ns, on_core_ns, run_queue_ns))
+        self.has_run_queue = self.has_run_queue or run_queue_ns >= 0
+
+    def between(self, native_id: int, begin_ns: int, end_ns: int) -> tuple[float, float, int]:
+        """Return (on-core ns, run-queue ns, ns of the stretch covered) inside two moments.
+
+        Between samples the counters are taken to grow evenly. Zeros when nothing is known.
+        """
+        samples = self._samples.get(native_id)
+        if not samples or len(samples) < 2:
+            return 0.0, 0.0, 0
+        table: npt.NDArray[np.int64] = np.array(samples, dtype=np.int64)
+        low, high = max(begin_ns, int(table[0, 0])), min(end_ns, int(table[-1, 0]))
+        if high <= low:
+            return 0.0, 0.0, 0
+        on_core, run_queue = (
+            float(np.diff(np.interp([low, high], table[:, 0], table[:, column]))[0])
+            for column in (1, 2)
+        )
+        return on_core, max(0.0, run_queue), high - low
+
+    def forget_before(self, moment_ns: int) -> None:
+        """Drop the samples before `moment_ns`, but for the last, from which growth is counted."""
+        for samples in self._samples.values():
+            while len(samples) > 2 and samples[1][0] <= moment_ns:
+                samples.popleft()
+
+
+class SwitchSample(NamedTuple):
+    """Of one thread: context switches and time waited for block I/O so far, -1 unknown."""
+
+    at_ns: int
+    voluntary_switches: int
+    nonvoluntary_switches: int
+    io_wait_ns: int
+
+
+class ProcessSample(NamedTuple):
+    """Of one process, as a ``process`` frame has it; counters so far, -1 unknown."""
+
+    at_ns: int
+    resident_bytes: int
+    minor_faults: int
+    major_faults: int
+    voluntary_switches: int
+    nonvoluntary_switches: int
+    io_wait_ns: int
+    affinity: int
+    usable_cores: float
+    quota_cores: float
+    periods: int
+    throttled_periods: int
+    throttled_ns: int
+
+
+class ProcessCounters:
+    """What has been sampled of processes by their pid, and of threads by their native id."""
+
+    def __init__(self) -> None:
+        self.processes: dict[int, list[ProcessSample]] = {}
+        self.threads: dict[int, list[SwitchSample]] = {}
+
+    def apply(self, frame: Frame) -> None:
+        """Take a ``process`` frame. Raises ValueError and the like on a bad one."""
+        cores = {name: _cores(frame.get(name, NONE)) for name in ("usable_cores", "quota_cores")}
+        whole = {
+            name: _whole(frame.get(name, NONE))
+            for name in ProcessSample._fields
+            if name not in cores
+        }
+        new = ProcessSample(**{**cores, **whole})  # type: ignore[arg-type]  # whole ones are int
+        pid = _whole(frame["pid"])
+        held = self.processes.get(pid)
+        if held and (new.at_ns < held[-1].at_ns or new.minor_faults < held[-1].minor_faults):
+            held.clear()
+        _add(self.processes, pid, new)
+
+    def apply_switches(self, frame: Frame) -> None:
+        """Take the switches in a ``host`` frame, if it has any. Raises ValueError and the like."""
+        for native_id, (voluntary, nonvoluntary, waited) in _entries(frame.get("switches", {})):
+            new = SwitchSample(
+                _whole(frame["at_ns"]), _whole(voluntary), _whole(nonvoluntary), _whole(waited)
+            )
+            held = self.threads.get(native_id)
+            if held and (new.at_ns < held[-1].at_ns or new[1] < held[-1][1]):
+                held.clear()
+            _add(self.threads, native_id, new)
+
+    def forget_before(self, moment_ns: int) -> None:
+        """Drop what was sampled more than `GROWTH_NS` before `moment_ns`, but for the last."""
+        for held in (self.processes, self.threads):
+            _forget(held, moment_ns - GROWTH_NS)
+
+
+def _add(held: dict[int, list[Any]], number: int, new: Any) -> None:
+    samples = held.pop(number, [])  # put back at the end: the order is who was heard of last
+    samples.append(new)
+    if len(samples) > MOST_SAMPLES:
+        samples[:] = samples[::2]  # an odd number of them: the first and the newest stay
+    held[number] = samples
+    if len(held) > MOST_IDS:
+        del held[next(iter(held))]
+
+
+def _forget(held: dict[int, list[Any]], moment_ns: int) -> None:
+    for number, samples in list(held.items()):
+        if samples[-1].at_ns < moment_ns:
+            del held[number]
+            continue
+        old = bisect_right(samples, moment_ns, key=attrgetter("at_ns")) - 1
+        del samples[: max(0, old)]
+
+
+def _entries(found: object) -> Sequence[tuple[int, Any]]:
+    if not isinstance(found, dict):
+        raise ValueError("no map of threads")
+    return [(_whole(native_id), entry) for native_id, entry in found.items()]
+
+
+def _whole(value: object) -> int:
+    """Return a whole number that fits 64 bits. Raises ValueError for anything else."""
+    if not isinstance(value, int) or not -(2**63) <= value < 2**63:
+        raise ValueError(f"not a 64-bit integer: {value!r}")
+    return value
+
+
+def _cores(value: object) -> float:
+    if not isinstance(value, (int, float)) or not isfinite(value):
+        raise ValueError(f"not a number of cores: {value!r}")
+    return float(value)
