@@ -71,7 +71,7 @@ class Feed:
         pid = hello.get("pid")
         if not isinstance(pid, int) or not 0 < pid < 1 << 31:
             pid = -1
-        live = status.state in ("live", "stalled")
+        live = pid > 0 and status.state in ("live", "stalled")
         return SourceReading(
             target=self.source.target,
             state=status.state,

@@ -60,7 +60,7 @@ def _quota(
         + (f" in {often:.0%} of its periods" if often is not None else "")
         + f", and workers waited for the next: about {_cost(time, workers, lost_ns)}."
     )
-    advice = "Raise the quota, or run no more workers than it has cores."
+    advice = "Raise the quota; more workers than it has cores only use it up sooner."
     return (_finding("cpu-quota", time, lost_ns, sentence, advice),)
 
 

@@ -114,7 +114,7 @@ def _frame(
     at_ns = monotonic_ns()
     try:
         resident = int(psutil.Process(pid).memory_info().rss)
-    except psutil.Error:
+    except (psutil.Error, ValueError):  # gone, or what was named as a pid is none
         return None
     try:
         minor, major = stat_fields(f"{root}/proc/{pid}", MINOR_FAULTS, MAJOR_FAULTS)

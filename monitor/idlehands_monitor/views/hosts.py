@@ -14,12 +14,11 @@ MOST_SHOWN = 8
 
 
 def host_lines(reading: Reading) -> list[str]:
-    """Write a line for each process, and one more where a quota holds it back."""
-    lines = []
-    for process in reading.host[:MOST_SHOWN]:
-        lines.append(_process(process))
-        if process.throttled_share is not None and process.quota_cores is not None:
-            lines.append(_quota(process))
+    """Write a line for each process, and one for each quota that they run under."""
+    shown = reading.host[:MOST_SHOWN]
+    quotas = [_quota(process) for process in shown if process.quota_cores is not None]
+    # Processes of one control group all have its figures.
+    lines = [*map(_process, shown), *dict.fromkeys(quotas)]
     if len(reading.host) > MOST_SHOWN:
         lines.append(f"and {len(reading.host) - MOST_SHOWN} more processes: see --json")
     return lines
@@ -62,10 +61,9 @@ def _process(process: HostReading) -> str:
 
 
 def _quota(process: HostReading) -> str:
-    text = (
-        f"  {usable_words(process)}, quota {process.quota_cores:.3g}; "
-        f"held back for {share(process.throttled_share or 0.0)} of a core"
-    )
+    text = f"CPU quota {process.quota_cores:.3g}: {usable_words(process)}"
+    if process.throttled_share is not None:
+        text += f", held back for {share(process.throttled_share)} of a core"
     if process.throttled_periods_share is not None:
         text += f", in {share(process.throttled_periods_share)} of its periods"
     return text
