@@ -30,6 +30,8 @@ LEAST_GROWTH_NS = 10_000_000_000
 MOST_POINTS = 60
 """Samples looked at for growth, so that many processes stay cheap."""
 
+QUOTA = ProcessSample._fields.index("quota_cores")
+
 at_ns = attrgetter("at_ns")
 
 
@@ -52,7 +54,7 @@ def host_readings(ledger: Ledger, begin_ns: int, end_ns: int) -> tuple[HostReadi
     counters = ledger.processes
     readings = []
     for pid, samples in sorted(counters.processes.items()):
-        held = samples[: bisect_right(samples, end_ns, key=at_ns) + 1]
+        held = samples[: bisect_right(samples, end_ns, key=at_ns) + 1]  # one more, to end amid
         if held[-1].at_ns > begin_ns:
             threads = tuple(
                 _thread(native_id, counters.threads[native_id], begin_ns, end_ns)
@@ -87,15 +89,16 @@ def _process(
         grown, over_ns = grown_between(samples, name, begin_ns, end_ns)
         return grown / over_ns * 1e9 if over_ns else None
 
-    last = samples[-1]
+    last, growth = samples[-1], memory_growth(samples)
+    covered_ns = min(end_ns, last.at_ns) - max(begin_ns, samples[0].at_ns)
+    samples = samples[max(0, bisect_right(samples, begin_ns, key=at_ns) - 1) :]
     throttled, over_ns = grown_between(samples, "throttled_ns", begin_ns, end_ns)
     held_back, _ = grown_between(samples, "throttled_periods", begin_ns, end_ns)
     periods, _ = grown_between(samples, "periods", begin_ns, end_ns)
     waited, waited_over_ns = grown_between(samples, "io_wait_ns", begin_ns, end_ns)
-    growth = memory_growth(samples)
     return HostReading(
         pid=pid,
-        covered_s=max(0, min(end_ns, last.at_ns) - max(begin_ns, samples[0].at_ns)) / 1e9,
+        covered_s=max(0, covered_ns) / 1e9,
         resident_bytes=last.resident_bytes,
         growth_bytes_per_minute=growth.bytes_per_minute,
         growth_over_s=growth.over_s,
@@ -137,15 +140,18 @@ def grown_between(
     may be another control group's.
     """
     start = max(0, bisect_right(samples, begin_ns, key=at_ns) - 1)
+    column = samples[0]._fields.index(name)  # by place, as this is done for many a second
+    quota = QUOTA if len(samples[0]) > QUOTA else 0
     grown, known_ns = 0.0, 0
     for one, other in pairwise(samples[start:]):
-        if one.at_ns >= end_ns:
+        began, ended = one[0], other[0]
+        if began >= end_ns:
             break
-        low, high = max(begin_ns, one.at_ns), min(end_ns, other.at_ns)
-        before, after = getattr(one, name), getattr(other, name)
-        same_quota = getattr(one, "quota_cores", 0) == getattr(other, "quota_cores", 0)
-        if high > low and 0 <= before <= after and same_quota:
-            grown += (after - before) * (high - low) / (other.at_ns - one.at_ns)
+        low = began if began > begin_ns else begin_ns
+        high = ended if ended < end_ns else end_ns
+        before, after = one[column], other[column]
+        if high > low and 0 <= before <= after and (not quota or one[quota] == other[quota]):
+            grown += (after - before) * (high - low) / (ended - began)
             known_ns += high - low
     return grown, known_ns
 
@@ -161,15 +167,14 @@ def memory_growth(samples: Sequence[ProcessSample]) -> Growth:
     recent = samples[bisect_right(samples, end - GROWTH_NS - 1, key=at_ns) :]
     begin = recent[0].at_ns
     over_s = (end - begin) / 1e9
-    least: dict[int, int] = {}
-    points = recent[:: -(-len(recent) // MOST_POINTS)]
-    for sample in points:
-        part = min(PARTS - 1, (sample.at_ns - begin) * PARTS // max(1, end - begin))
-        least[part] = min(least.get(part, sample.resident_bytes), sample.resident_bytes)
-    if end - begin < LEAST_GROWTH_NS or len(least) < PARTS:
+    edges = [begin + (end - begin) * part // PARTS for part in range(1, PARTS)]
+    places = [0, *(bisect_right(recent, edge, key=at_ns) for edge in edges), len(recent)]
+    step = -(-len(recent) // MOST_POINTS)
+    parts = [recent[early:late:step] for early, late in pairwise(places)]
+    if end - begin < LEAST_GROWTH_NS or not all(parts):
         return Growth(None, over_s, is_steady=False)
     part_minutes = over_s / PARTS / 60
-    values = [least[part] for part in range(PARTS)]
+    values = [min(sample.resident_bytes for sample in part) for part in parts]
     slope = median(
         (values[late] - values[early]) / (late - early)
         for early, late in combinations(range(PARTS), 2)
