@@ -70,7 +70,7 @@ class Feed:
         pid = hello.get("pid")
         if not isinstance(pid, int) or not 0 < pid < 1 << 31:
             pid = -1
-        live = status.state in ("live", "stalled")
+        live = pid > 0 and status.state in ("live", "stalled")
         return SourceReading(
             target=self.source.target,
             state=status.state,
@@ -78,7 +78,7 @@ class Feed:
             pid=pid,
             python=str(hello.get("python", "")),
             program=str(hello.get("argv0", "")),
-            cores=host.usable_cores(pid) if live else 0,
+            cores=host.cores_by_affinity(pid) if live else 0,
             uptime_s=host.uptime_s(pid) if live else 0.0,
             probe_cost=self._probe_cost(),
             skipped_frames=self.ledger.skipped_frames,

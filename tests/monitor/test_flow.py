@@ -17,6 +17,7 @@ from idlehands.wire import CANCELLED, LOST, WAITS, encode_columns
 from idlehands_monitor.analysis.flow import LEAST_TASKS, in_pool, own_ns
 from idlehands_monitor.analysis.queueing import little, mmc
 from idlehands_monitor.analysis.read import read
+from idlehands_monitor.analysis.rows import Recent
 from idlehands_monitor.ledger import Ledger
 from idlehands_monitor.views import json as json_view
 from idlehands_monitor.views import text
@@ -122,7 +123,13 @@ def test_a_wait_in_which_others_ran_is_not_the_tasks_own_time():
     wait = {"frame": "rows", "pool": 0, "table": "waits", "worker": 0, "first": 0, "rows": 1}
     held.apply({**wait, "complete_ns": 100, "columns": columns})
     pool = held.pools[0]
-    own = dict(zip(pool.tasks["task"].tolist(), own_ns(pool, pool.tasks["task"] >= 0), strict=True))
+    own = dict(
+        zip(
+            pool.tasks["task"].tolist(),
+            own_ns(pool, Recent(pool.tasks, 0), pool.tasks["task"] >= 0),
+            strict=True,
+        )
+    )
     assert own == {0: 20, 1: 20}
 
 

@@ -62,15 +62,20 @@ CAUSES = (
 
 
 def findings(
-    time: WorkerTime, workers: int, window_s: float, stays: StayReading | None = None
+    time: WorkerTime,
+    workers: int,
+    window_s: float,
+    stays: StayReading | None = None,
+    others: tuple[Finding, ...] = (),
 ) -> tuple[Finding, ...]:
     """Return the findings on `time` (over `workers` workers and `window_s` seconds).
 
     `stays` is there where the workers share one queue. A worker that died comes before all
-    others: what follows it may be its doing.
+    others: what follows it may be its doing. `others` are put in their place among these.
     """
-    one_queue = stays is not None
-    return (*_dead_workers(time, stays), *_costs(time, workers, window_s, one_queue=one_queue))
+    costs = _costs(time, workers, window_s, one_queue=stays is not None) + others
+    by_cost = sorted(costs, key=lambda finding: -finding.worker_seconds)
+    return (*_dead_workers(time, stays), *by_cost)
 
 
 def _dead_workers(time: WorkerTime, stays: StayReading | None) -> tuple[Finding, ...]:
@@ -107,4 +112,4 @@ def _costs(
         )
         advice = (cause.advice_one_queue if one_queue else "") or cause.advice
         found.append(Finding(cause.code, seconds, share, sentence, advice))
-    return tuple(sorted(found, key=lambda finding: -finding.worker_seconds))
+    return tuple(found)

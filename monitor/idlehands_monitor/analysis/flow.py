@@ -19,12 +19,12 @@ from .intervals import queued_at
 from .moments import moments
 from .queueing import LittleReading, allen_cunneen, little, mmc
 from .readings import BalanceReading, QueueingReading
-from .rows import NEVER, Bool, Int64, still_open
+from .rows import NEVER, Bool, Int64, Recent, still_open
 from .spread import imbalance, jain
 
 if TYPE_CHECKING:
     from ..ledger import PoolLedger
-    from .worker_time import PoolTime, WorkerTime
+    from .entries import PoolTime, WorkerTime
 
 LEAST_TASKS = 30
 """Fewer tasks than this have no mean worth comparing; common practice, no source."""
@@ -41,7 +41,7 @@ def queueing(
     sampled = any(step >= SAMPLED for at_ns, step in pool.steps if at_ns < end_ns)
     if sampled or time.recorded_ns < end_ns - begin_ns:
         return None
-    store = pool.tasks
+    store = Recent(pool.tasks, begin_ns)
     ran = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)
     ran &= (store["outcome"] != CANCELLED) & (store["outcome"] != LOST)
     count = int(np.count_nonzero(ran))
@@ -51,7 +51,7 @@ def queueing(
     arrived, departed = in_pool(pool, begin_ns, end_ns)
     path = little(arrived, departed, begin_ns, end_ns)
     service_s = busy_ns / count / 1e9
-    variation = _variation(own_ns(pool, ran))
+    variation = _variation(own_ns(pool, store, ran))
     # Each worker's rows come nearly in order, which is what a stable sort is quick at.
     inside = np.sort(arrived[(arrived >= begin_ns) & (arrived < end_ns)], kind="stable")
     between = _variation(inside[1:] - inside[:-1])
@@ -98,8 +98,8 @@ def in_pool(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[Int64, Int64]
     Those still there at the end leave at `NEVER`, or later than the end. Of tasks queued since
     before the window only the number is known; they come one nanosecond before it.
     """
-    store = pool.tasks
-    _workers, still = still_open(pool, store, "started_ns", ("task",))
+    store = Recent(pool.tasks, begin_ns)
+    _workers, still = still_open(pool, pool.tasks, "started_ns", ("task",))
     spawned = np.concatenate([store["spawned_ns"], [i.spawned_ns for i in still]]).astype(np.int64)
     started = np.concatenate([store["started_ns"], [i.began_ns for i in still]]).astype(np.int64)
     left = np.where(store["outcome"] == CANCELLED, store["started_ns"], store["ended_ns"])
@@ -109,7 +109,7 @@ def in_pool(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[Int64, Int64]
     )
     waiting = np.zeros(0, dtype=np.int64)
     if queued > 0:  # some of them have not begun yet
-        fresh = _unanswered(pool.spawns["spawned_ns"], spawned, begin_ns, end_ns)
+        fresh = _unanswered(Recent(pool.spawns, begin_ns)["spawned_ns"], spawned, begin_ns, end_ns)
         old = np.full(max(0, queued - len(fresh)), begin_ns - 1, dtype=np.int64)
         waiting = np.concatenate([fresh, old])
     # A damaged stream may tell of any moments; they must not run backwards or out of range.
@@ -131,9 +131,9 @@ def _unanswered(spawns: Int64, known: Int64, begin_ns: int, end_ns: int) -> Int6
     return np.asarray(spawns[place_among_equals >= answered])
 
 
-def own_ns(pool: PoolLedger, chosen: Bool) -> Int64:
+def own_ns(pool: PoolLedger, store: Recent, chosen: Bool) -> Int64:
     """Return how long each chosen task held its worker: without waits in which it ran others."""
-    store, waits = pool.tasks, pool.waits
+    waits = pool.waits
     own = (store["ended_ns"] - store["started_ns"])[chosen]
     helping = waits["helped"] > 0
     if len(own) and helping.any():

@@ -14,6 +14,8 @@ from idlehands.wire import CANCELLED, FAILED, LOST
 from .detail import WORDS, step_at, tasks_run, weights
 from .findings import findings
 from .flow import balance, queueing
+from .host import host_readings, of_pool
+from .host_findings import host_findings
 from .intervals import queued_at
 from .moments import quantile
 from .readings import (
@@ -37,6 +39,7 @@ if TYPE_CHECKING:
 
     from ..ledger import Ledger, PoolLedger
     from .history import PoolHistory
+    from .readings import HostReading
 
 
 def read(
@@ -49,12 +52,21 @@ def read(
 
     `history` holds past seconds by the pool's number, for the views that draw them.
     """
-    pools = [
-        read_pool(ledger, pool, *window, (history or {}).get(pool.number))
+    windows = {
+        pool.number: window
         for pool in ledger.pools.values()
         if (window := window_of(pool, window_ns)) is not None
+    }
+    host: tuple[HostReading, ...] = ()
+    if windows:
+        end = max(window[1] for window in windows.values())
+        begin = min(window[0] for window in windows.values())
+        host = host_readings(ledger, begin if window_ns is None else end - window_ns, end)
+    pools = [
+        read_pool(ledger, ledger.pools[number], *window, (history or {}).get(number), host)
+        for number, window in windows.items()
     ]
-    return Reading(source, tuple(pools))
+    return Reading(source, tuple(pools), host)
 
 
 def window_of(pool: PoolLedger, window_ns: int | None) -> tuple[int, int] | None:
@@ -74,8 +86,9 @@ def read_pool(
     begin_ns: int,
     end_ns: int,
     history: PoolHistory | None = None,
+    host: tuple[HostReading, ...] = (),
 ) -> PoolReading:
-    """Return the reading of one pool between two moments."""
+    """Return the reading of one pool between two moments; `host` is that of every process."""
     measure = pool_time if history is None else history.time
     time = measure(pool, ledger.host, begin_ns, end_ns)
     window_s = time.recorded_ns / 1e9
@@ -105,7 +118,13 @@ def read_pool(
         stays=stays,
         broken=pool.broken,
         inbox=pool.inbox,
-        findings=findings(time.pool, pool.workers, window_s, stays),
+        findings=findings(
+            time.pool,
+            pool.workers,
+            window_s,
+            stays,
+            host_findings(time, stays, of_pool(ledger, pool, host)),
+        ),
         lost_rows=pool.lost_rows,
         misuses=pool.misuses,
         closed=pool.closed_ns >= 0,

@@ -1,6 +1,7 @@
 """The ledger: what has arrived of each pool, kept as tables. Pure: frames in, arrays out."""
 
-from .ledger import HostCounters, Ledger
+from .host import HostCounters, ProcessCounters, ProcessSample, SwitchSample
+from .ledger import Ledger
 from .pool import Hole, OpenInterval, PoolLedger, WorkerThread
 from .store import TableStore
 
@@ -10,6 +11,9 @@ __all__ = [
     "Ledger",
     "OpenInterval",
     "PoolLedger",
+    "ProcessCounters",
+    "ProcessSample",
+    "SwitchSample",
     "TableStore",
     "WorkerThread",
 ]

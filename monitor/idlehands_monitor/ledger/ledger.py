@@ -9,13 +9,10 @@ from __future__ import annotations
 from collections import deque
 from typing import NamedTuple
 
-import numpy as np
-import numpy.typing as npt
-
 from idlehands.wire import NONE, Frame
 
+from .host import HostCounters, ProcessCounters
 from .pool import PoolLedger
-from .waits import WaitLooks
 
 
 class Cost(NamedTuple):
@@ -26,52 +23,10 @@ class Cost(NamedTuple):
     sending_ns: int
 
 
-class HostCounters:
-    """Cumulative on-core and run-queue nanoseconds per thread, by kernel thread id."""
-
-    def __init__(self) -> None:
-        self._samples: dict[int, deque[tuple[int, int, int]]] = {}
-        self.has_run_queue = False
-        self.waits = WaitLooks()
-
-    def add(self, at_ns: int, native_id: int, on_core_ns: int, run_queue_ns: int) -> None:
-        """Add a sample. A counter that went backwards is another thread with the same id."""
-        samples = self._samples.setdefault(native_id, deque())
-        if samples and (on_core_ns < samples[-1][1] or at_ns < samples[-1][0]):
-            samples.clear()
-        samples.append((at_ns, on_core_ns, run_queue_ns))
-        self.has_run_queue = self.has_run_queue or run_queue_ns >= 0
-
-    def between(self, native_id: int, begin_ns: int, end_ns: int) -> tuple[float, float, int]:
-        """Return (on-core ns, run-queue ns, ns of the stretch covered) inside two moments.
-
-        Between samples the counters are taken to grow evenly. Zeros when nothing is known.
-        """
-        samples = self._samples.get(native_id)
-        if not samples or len(samples) < 2:
-            return 0.0, 0.0, 0
-        table: npt.NDArray[np.int64] = np.array(samples, dtype=np.int64)
-        low, high = max(begin_ns, int(table[0, 0])), min(end_ns, int(table[-1, 0]))
-        if high <= low:
-            return 0.0, 0.0, 0
-        on_core, run_queue = (
-            float(np.diff(np.interp([low, high], table[:, 0], table[:, column]))[0])
-            for column in (1, 2)
-        )
-        return on_core, max(0.0, run_queue), high - low
-
-    def forget_before(self, moment_ns: int) -> None:
-        """Drop the samples before `moment_ns`, but for the last, from which growth is counted."""
-        for samples in self._samples.values():
-            while len(samples) > 2 and samples[1][0] <= moment_ns:
-                samples.popleft()
-        self.waits.forget_before(moment_ns)
-
-
 class Ledger:
     """What has arrived from one process.
 
-    Attributes: hello (its first frame, empty before it), pools by number, host, costs,
+    Attributes: hello (its first frame, empty before it), pools by number, host, processes, costs,
     ended (its bye has come), skipped_frames.
     """
 
@@ -79,6 +34,7 @@ class Ledger:
         self.hello: Frame = {}
         self.pools: dict[int, PoolLedger] = {}
         self.host = HostCounters()
+        self.processes = ProcessCounters()
         self.costs: deque[Cost] = deque(maxlen=120)
         self.ended = ""
         self.skipped_frames = 0
@@ -100,9 +56,10 @@ class Ledger:
         if kind == "hello":
             self.hello = frame
         elif kind == "host":
-            for native_id, (on_core, run_queue) in frame["threads"].items():
-                self.host.add(int(frame["at_ns"]), int(native_id), int(on_core), int(run_queue))
-            self.host.waits.add(int(frame["at_ns"]), frame.get("waits", {}))
+            self.host.apply(frame)
+            self.processes.apply_switches(frame)
+        elif kind == "process":
+            self.processes.apply(frame)
         elif kind == "cost":
             self.costs.append(Cost(frame["at_ns"], frame["recording_ns"], frame["sending_ns"]))
         elif kind == "bye":
@@ -121,3 +78,4 @@ class Ledger:
         for pool in self.pools.values():
             pool.forget_before(moment_ns)
         self.host.forget_before(moment_ns)
+        self.processes.forget_before(moment_ns)

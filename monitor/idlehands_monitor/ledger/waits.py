@@ -20,10 +20,10 @@ class WaitLooks:
     def __init__(self) -> None:
         self._looks: deque[tuple[int, dict[int, int]]] = deque()
 
-    def add(self, at_ns: int, waits: Mapping[object, object]) -> None:
+    def add(self, at_ns: int, waits: Mapping[int, object]) -> None:
         """Add a look. A sort that is not known here counts as other."""
         other = SORT_NUMBERS["other"]
-        seen = {int(str(who)): SORT_NUMBERS.get(str(sort), other) for who, sort in waits.items()}
+        seen = {who: SORT_NUMBERS.get(str(sort), other) for who, sort in waits.items()}
         self._looks.append((at_ns, seen))
 
     def between(self, begin_ns: int, end_ns: int) -> list[tuple[int, dict[int, int]]]:

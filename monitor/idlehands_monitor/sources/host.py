@@ -75,7 +75,7 @@ def uptime_s(pid: int) -> float:
         return 0.0
 
 
-def usable_cores(pid: int) -> int:
+def cores_by_affinity(pid: int) -> int:
     """Return how many cores the process may run on by its affinity, 0 when it is gone."""
     try:
         return len(os.sched_getaffinity(pid))

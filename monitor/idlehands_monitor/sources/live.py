@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import itertools
 import threading
 from collections import deque
 from dataclasses import dataclass
@@ -20,7 +21,7 @@ from time import monotonic, monotonic_ns
 from idlehands.wire import Decoder, Frame, NewerVersion, WireError, address, encode, may_talk
 
 from ..capture import CaptureError, CaptureWriter
-from . import host
+from . import host, processes
 from .discovery import FoundProcess, find_processes
 from .status import SourceStatus
 from .waits import KernelWaits
@@ -29,6 +30,7 @@ RETRY_SECONDS = 0.3
 STALLED_SECONDS = 2.0
 DYING_SECONDS = 2.0
 HOST_SAMPLE_SECONDS = 0.25
+HOST_SAMPLES_PER_PROCESS_SAMPLE = 4
 READ_BYTES = 1 << 18
 PAST_NS = 60_000_000_000
 PAST_BYTES = 48 << 20
@@ -241,9 +243,16 @@ class LiveSource:
 
     async def _sample_host(self) -> None:
         waits = KernelWaits()
-        while True:
+        for turn in itertools.count():
             threads = {thread for pool in self._threads.values() for thread in pool}
             if threads:
-                frame = {**host.sample(threads), "waits": waits.sample(threads)}
-                self._take([(frame, encode(frame))])
+                frames = [{**host.sample(threads), "waits": waits.sample(threads)}]
+                if turn % HOST_SAMPLES_PER_PROCESS_SAMPLE == 0:
+                    pids = sorted({self._pid, *(pid for pid, _ in threads)})
+                    chosen = processes.in_turn(pids, turn // HOST_SAMPLES_PER_PROCESS_SAMPLE)
+                    said, switches = processes.sample(chosen)
+                    workers = {native_id for _, native_id in threads} & switches.keys()
+                    frames[0]["switches"] = {worker: switches[worker] for worker in workers}
+                    frames += said
+                self._take([(frame, encode(frame)) for frame in frames])
             await asyncio.sleep(HOST_SAMPLE_SECONDS)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from ..analysis.entries import ENTRIES
 from .grid import grid_of
+from .hosts import host_lines
 from .palette import CIVIDIS, ENTRY_LOOKS, step, text_on
 from .text import CORE_TIME_NOTES
 from .words import ENTRY_NAMES, clean, detail_sentence, seconds, stays_sentence
@@ -49,6 +50,7 @@ def render(reading: Reading) -> str:
     ]
     if source.warning:
         parts.append(f"<p><strong>Warning:</strong> {_text(source.warning)}</p>")
+    parts += [f'<p class="note">{_text(line)}</p>' for line in host_lines(reading)]
     for pool in reading.pools:
         parts += _pool(pool)
     parts.append("</body></html>\n")

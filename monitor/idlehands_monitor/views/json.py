@@ -24,6 +24,7 @@ def document(reading: Reading) -> dict[str, Any]:
         "schema": SCHEMA,
         "source": asdict(reading.source),
         "pools": [_pool(pool) for pool in reading.pools],
+        "host": [asdict(process) for process in reading.host],
     }
 
 

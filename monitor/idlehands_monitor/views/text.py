@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from ..analysis.entries import ENTRIES
 from .grid import grid_of
+from .hosts import host_lines
 from .words import ENTRY_NAMES, clean, count, detail_sentence, seconds, share, stays_sentence
 
 if TYPE_CHECKING:
@@ -30,6 +31,7 @@ def explain(reading: Reading) -> str:
     lines = [f"{clean(source.target)}: {_who(reading)}"]
     if source.warning:
         lines.append(f"warning: {clean(source.warning)}")
+    lines += host_lines(reading)
     if not reading.pools:
         lines.append("no pool with recorded time")
     for pool in reading.pools:

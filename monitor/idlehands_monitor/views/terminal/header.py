@@ -10,6 +10,7 @@ from textual.strip import Strip
 from textual.widget import Widget
 
 from ...analysis.entries import ENTRIES
+from ..hosts import cores_words
 from ..palette import ENTRY_LOOKS
 from ..words import ENTRY_NAMES, clean, count, seconds, share
 from .drawing import fit
@@ -37,8 +38,9 @@ def who(reading: Reading, pool: PoolReading | None) -> list[str]:
         facts.append(f"{workers} {'worker' if workers == 1 else 'workers'}")
     if source.pid >= 0:
         facts.append(f"process {source.pid}")
-    if source.cores:
-        facts.append(f"{source.cores} {'core' if source.cores == 1 else 'cores'}")
+    cores = cores_words(reading)
+    if cores:
+        facts.append(cores)
     if source.uptime_s:
         facts.append(f"up {seconds(source.uptime_s)}")
     if source.probe_cost is not None:

@@ -1,0 +1,207 @@
+"""What the host has said of threads and processes: cumulative counters, sampled over time.
+
+Pure bookkeeping. A counter that goes backwards belongs to another thread or process with the
+same id, so what was held of the former goes.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from math import isfinite
+from operator import attrgetter
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from idlehands.wire import NONE
+
+from .waits import WaitLooks
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from idlehands.wire import Frame
+
+MOST_SAMPLES = 512
+"""Of one process or thread; past it every other one goes, so that a long capture stays whole."""
+MOST_IDS = 4096
+"""Of processes or threads held at a time; the one heard of longest ago goes first."""
+GROWTH_NS = 300_000_000_000
+"""How far back memory is watched: it grows slowly, so its samples outlive the other rows."""
+
+
+class _Growth:
+    """Samples of one thread's counters, oldest first."""
+
+    __slots__ = ("moments", "on_core", "run_queue")
+
+    def __init__(self) -> None:
+        self.moments: list[int] = []
+        self.on_core: list[int] = []
+        self.run_queue: list[int] = []
+
+    def at(self, moment_ns: int) -> tuple[float, float]:
+        """Return both counters at a moment between the first and the last sample."""
+        place = min(max(1, bisect_right(self.moments, moment_ns)), len(self.moments) - 1)
+        before, after = self.moments[place - 1], self.moments[place]
+        part = (moment_ns - before) / (after - before) if after > before else 0.0
+        return tuple(
+            values[place - 1] + part * (values[place] - values[place - 1])
+            for values in (self.on_core, self.run_queue)
+        )  # type: ignore[return-value]  # two of them
+
+    def drop(self, count: int) -> None:
+        """Forget the first samples."""
+        for values in (self.moments, self.on_core, self.run_queue):
+            del values[:count]
+
+
+class HostCounters:
+    """Cumulative on-core and run-queue nanoseconds per thread, by kernel thread id.
+
+    `waits` holds what the threads were seen waiting for at the same moments.
+    """
+
+    def __init__(self) -> None:
+        self._threads: dict[int, _Growth] = {}
+        self.has_run_queue = False
+        self.waits = WaitLooks()
+
+    def apply(self, frame: Frame) -> None:
+        """Take the threads' times of a ``host`` frame. Raises ValueError and the like."""
+        for native_id, (on_core, run_queue) in _entries(frame["threads"]):
+            self.add(_whole(frame["at_ns"]), native_id, _whole(on_core), _whole(run_queue))
+        self.waits.add(_whole(frame["at_ns"]), dict(_entries(frame.get("waits", {}))))
+
+    def add(self, at_ns: int, native_id: int, on_core_ns: int, run_queue_ns: int) -> None:
+        """Add a sample. A counter that went backwards is another thread with the same id."""
+        thread = self._threads.setdefault(native_id, _Growth())
+        if thread.moments and (on_core_ns < thread.on_core[-1] or at_ns < thread.moments[-1]):
+            thread.drop(len(thread.moments))
+        thread.moments.append(at_ns)
+        thread.on_core.append(on_core_ns)
+        thread.run_queue.append(run_queue_ns)
+        self.has_run_queue = self.has_run_queue or run_queue_ns >= 0
+
+    def between(self, native_id: int, begin_ns: int, end_ns: int) -> tuple[float, float, int]:
+        """Return (on-core ns, run-queue ns, ns of the stretch covered) inside two moments.
+
+        Between samples the counters are taken to grow evenly. Zeros when nothing is known.
+        """
+        thread = self._threads.get(native_id)
+        if thread is None or len(thread.moments) < 2:
+            return 0.0, 0.0, 0
+        low, high = max(begin_ns, thread.moments[0]), min(end_ns, thread.moments[-1])
+        if high <= low:
+            return 0.0, 0.0, 0
+        (core, queue), (core_then, queue_then) = thread.at(high), thread.at(low)
+        return core - core_then, max(0.0, queue - queue_then), high - low
+
+    def forget_before(self, moment_ns: int) -> None:
+        """Drop the samples before `moment_ns`, but for the last, from which growth is counted."""
+        for thread in self._threads.values():
+            old = bisect_right(thread.moments, moment_ns) - 1
+            thread.drop(max(0, min(old, len(thread.moments) - 2)))
+        self.waits.forget_before(moment_ns)
+
+
+class SwitchSample(NamedTuple):
+    """Of one thread: context switches and time waited for block I/O so far, -1 unknown."""
+
+    at_ns: int
+    voluntary_switches: int
+    nonvoluntary_switches: int
+    io_wait_ns: int
+
+
+class ProcessSample(NamedTuple):
+    """Of one process, as a ``process`` frame has it; counters so far, -1 unknown."""
+
+    at_ns: int
+    resident_bytes: int
+    minor_faults: int
+    major_faults: int
+    voluntary_switches: int
+    nonvoluntary_switches: int
+    io_wait_ns: int
+    affinity: int
+    usable_cores: float
+    quota_cores: float
+    periods: int
+    throttled_periods: int
+    throttled_ns: int
+
+
+class ProcessCounters:
+    """What has been sampled of processes by their pid, and of threads by their native id."""
+
+    def __init__(self) -> None:
+        self.processes: dict[int, list[ProcessSample]] = {}
+        self.threads: dict[int, list[SwitchSample]] = {}
+
+    def apply(self, frame: Frame) -> None:
+        """Take a ``process`` frame. Raises ValueError and the like on a bad one."""
+        cores = {name: _cores(frame.get(name, NONE)) for name in ("usable_cores", "quota_cores")}
+        whole = {
+            name: _whole(frame.get(name, NONE))
+            for name in ProcessSample._fields
+            if name not in cores
+        }
+        new = ProcessSample(**{**cores, **whole})  # type: ignore[arg-type]  # whole ones are int
+        pid = _whole(frame["pid"])
+        held = self.processes.get(pid)
+        if held and (new.at_ns < held[-1].at_ns or new.minor_faults < held[-1].minor_faults):
+            held.clear()
+        _add(self.processes, pid, new)
+
+    def apply_switches(self, frame: Frame) -> None:
+        """Take the switches in a ``host`` frame, if it has any. Raises ValueError and the like."""
+        for native_id, (voluntary, nonvoluntary, waited) in _entries(frame.get("switches", {})):
+            new = SwitchSample(
+                _whole(frame["at_ns"]), _whole(voluntary), _whole(nonvoluntary), _whole(waited)
+            )
+            held = self.threads.get(native_id)
+            if held and (new.at_ns < held[-1].at_ns or new[1] < held[-1][1]):
+                held.clear()
+            _add(self.threads, native_id, new)
+
+    def forget_before(self, moment_ns: int) -> None:
+        """Drop what was sampled more than `GROWTH_NS` before `moment_ns`, but for the last."""
+        for held in (self.processes, self.threads):
+            _forget(held, moment_ns - GROWTH_NS)
+
+
+def _add(held: dict[int, list[Any]], number: int, new: Any) -> None:
+    samples = held.pop(number, [])  # put back at the end: the order is who was heard of last
+    samples.append(new)
+    if len(samples) > MOST_SAMPLES:
+        samples[:] = samples[::2]  # an odd number of them: the first and the newest stay
+    held[number] = samples
+    if len(held) > MOST_IDS:
+        del held[next(iter(held))]
+
+
+def _forget(held: dict[int, list[Any]], moment_ns: int) -> None:
+    for number, samples in list(held.items()):
+        if samples[-1].at_ns < moment_ns:
+            del held[number]
+            continue
+        old = bisect_right(samples, moment_ns, key=attrgetter("at_ns")) - 1
+        del samples[: max(0, old)]
+
+
+def _entries(found: object) -> Sequence[tuple[int, Any]]:
+    if not isinstance(found, dict):
+        raise ValueError("no map of threads")
+    return [(_whole(native_id), entry) for native_id, entry in found.items()]
+
+
+def _whole(value: object) -> int:
+    """Return a whole number that fits 64 bits. Raises ValueError for anything else."""
+    if not isinstance(value, int) or not -(2**63) <= value < 2**63:
+        raise ValueError(f"not a 64-bit integer: {value!r}")
+    return value
+
+
+def _cores(value: object) -> float:
+    if not isinstance(value, (int, float)) or not isfinite(value):
+        raise ValueError(f"not a number of cores: {value!r}")
+    return float(value)

@@ -1,0 +1,69 @@
+"""What the host said of a process, in words: for text, HTML and the head of the screen."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from .words import count, seconds, share
+
+if TYPE_CHECKING:
+    from ..analysis.readings import HostReading, Reading
+
+MOST_SHOWN = 8
+"""Processes written out; of more, all are in the JSON."""
+
+
+def host_lines(reading: Reading) -> list[str]:
+    """Write a line for each process, and one for each quota that they run under."""
+    shown = reading.host[:MOST_SHOWN]
+    quotas = [_quota(process) for process in shown if process.quota_cores is not None]
+    # Processes of one control group all have its figures.
+    lines = [*map(_process, shown), *dict.fromkeys(quotas)]
+    if len(reading.host) > MOST_SHOWN:
+        lines.append(f"and {len(reading.host) - MOST_SHOWN} more processes: see --json")
+    return lines
+
+
+def cores_words(reading: Reading) -> str:
+    """Write how many cores the watched process may use, empty where that is not known."""
+    watched = [process for process in reading.host if process.pid == reading.source.pid]
+    if watched and watched[0].quota_binds:
+        return f"{usable_words(watched[0])} (quota)"
+    cores = reading.source.cores or (watched[0].affinity if watched else 0)
+    return f"{cores} {'core' if cores == 1 else 'cores'}" if cores > 0 else ""
+
+
+def usable_words(process: HostReading) -> str:
+    """Write the usable cores of those that the process may run on."""
+    return f"{process.usable_cores:.3g} of {process.affinity} cores usable"
+
+
+def size(value: float) -> str:
+    """Write a number of bytes, in MiB or GiB (IEC 80000-13)."""
+    return f"{value / 2**30:.1f} GiB" if abs(value) >= 2**30 else f"{value / 2**20:.1f} MiB"
+
+
+def _process(process: HostReading) -> str:
+    facts = [f"{size(process.resident_bytes)} resident"]
+    growth = process.growth_bytes_per_minute
+    if growth is not None:
+        sign = "+" if growth >= 0 else "-"
+        facts[0] += f" ({sign}{size(abs(growth))} a minute)"
+    minor, major = process.minor_faults_per_s, process.major_faults_per_s
+    if minor is not None and major is not None:
+        facts.append(f"{count(minor + major)} page faults/s ({count(major)} from disk)")
+    own, taken = process.voluntary_switches_per_s, process.nonvoluntary_switches_per_s
+    if own is not None and taken is not None:
+        facts.append(f"{count(own)} switches/s of its own doing, {count(taken)} not")
+    if process.io_wait_s is not None:
+        facts.append(f"{seconds(process.io_wait_s)} waiting for block I/O")
+    return f"Process {process.pid}: {', '.join(facts)}"
+
+
+def _quota(process: HostReading) -> str:
+    text = f"CPU quota {process.quota_cores:.3g}: {usable_words(process)}"
+    if process.throttled_share is not None:
+        text += f", held back for {share(process.throttled_share)} of a core"
+    if process.throttled_periods_share is not None:
+        text += f", in {share(process.throttled_periods_share)} of its periods"
+    return text

@@ -1,0 +1,171 @@
+"""Control groups: quotas and counters from files written after the kernel's documentation, and
+from a real group where this machine lets one be made."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from helpers import environment, wait_until
+from idlehands_monitor.feed import Feed
+from idlehands_monitor.sources.control_group import ControlGroups, CpuLimit
+from idlehands_monitor.sources.live import LiveSource
+from idlehands_monitor.views import text
+from idlehands_monitor.views.hosts import cores_words
+
+TREES = Path(__file__).parent / "control_groups"
+QUOTA_US, PERIOD_US = 6_000, 20_000
+SPINNING_JOB = """
+import sys, time
+from concurrent.futures import ThreadPoolExecutor
+def spin():
+    end = time.thread_time() + 0.005
+    while time.thread_time() < end:
+        pass
+with ThreadPoolExecutor(1) as pool:
+    while True:
+        pool.submit(spin).result()
+"""
+
+
+def unpack(name: str, folder: Path, **replaced: str) -> str:
+    """Write a tree's files below `folder`; `replaced` has other contents by file name."""
+    for piece in (TREES / f"{name}.txt").read_text(encoding="utf-8").split("\n== ")[1:]:
+        path, _, content = piece.partition("\n")
+        target = folder / path
+        target.parent.mkdir(parents=True, exist_ok=True)
+        target.write_text(replaced.get(target.name.replace(".", "_"), content.rstrip("\n") + "\n"))
+    return str(folder)
+
+
+def test_version_2_takes_the_tightest_quota_on_the_way_to_the_root(tmp_path):
+    limit = ControlGroups(unpack("v2", tmp_path)).cpu_limit(42)
+    assert limit == CpuLimit(150_000, 100_000, 400, 100, 2_500_000_000)
+    assert limit.cores == 1.5
+
+
+def test_version_2_without_a_quota_anywhere_has_no_limit(tmp_path):
+    assert ControlGroups(unpack("v2", tmp_path)).cpu_limit(43) is None
+
+
+def test_version_1_is_found_at_its_mount_below_the_root_of_that(tmp_path):
+    limit = ControlGroups(unpack("v1", tmp_path)).cpu_limit(42)
+    assert limit == CpuLimit(10_000, 50_000, 200, 150, 6_000_000_000)
+
+
+@pytest.mark.parametrize(("tree", "pid"), [("v1", 43), ("v2", 44)])
+def test_a_group_that_no_mount_shows_has_no_limit(tree, pid, tmp_path):
+    assert ControlGroups(unpack(tree, tmp_path)).cpu_limit(pid) is None
+
+
+@pytest.mark.parametrize(
+    ("quota", "period", "cores"),
+    [("250000", "250000", 1.0), ("1000000", "500000", 2.0), ("10000", "50000", 0.2)],
+)
+def test_quotas_are_those_of_the_kernels_examples(quota, period, cores, tmp_path):
+    # Linux kernel documentation, scheduler/sched-bwc.rst, "Examples" 1 to 3.
+    root = unpack("v1", tmp_path, cpu_cfs_quota_us=quota, cpu_cfs_period_us=period)
+    assert ControlGroups(root).cpu_limit(42).cores == cores
+
+
+def test_counters_that_are_not_there_are_unknown(tmp_path):
+    root = unpack("v2", tmp_path, cpu_stat="usage_usec 5\n")
+    assert ControlGroups(root).cpu_limit(42) == CpuLimit(150_000, 100_000, -1, -1, -1)
+
+
+@pytest.mark.parametrize("bad", ["", "\n", "max", "0 0", "-5 100000", "5", "x y", "\x00", "9" * 40])
+def test_a_damaged_quota_is_none(bad, tmp_path):
+    assert ControlGroups(unpack("v2", tmp_path, cpu_max=bad)).cpu_limit(42) is None
+
+
+def test_a_machine_without_control_groups_has_no_limit(tmp_path):
+    assert ControlGroups(str(tmp_path)).cpu_limit(os.getpid()) is None
+
+
+def make_group(folder: Path) -> str:
+    """Make a control group with a quota of 0.3 cores; return why not, empty when it is there."""
+    if not (folder.parent / "cgroup.procs").exists():
+        return f"no control groups at {folder.parent}"
+    try:
+        folder.mkdir()
+    except OSError as error:
+        return f"{folder}: {error.strerror}"
+    try:
+        if (folder / "cpu.max").exists():
+            (folder / "cpu.max").write_text(f"{QUOTA_US} {PERIOD_US}")
+        else:
+            (folder / "cpu.cfs_period_us").write_text(str(PERIOD_US))
+            (folder / "cpu.cfs_quota_us").write_text(str(QUOTA_US))
+    except OSError as error:
+        folder.rmdir()
+        return f"{folder}: no CPU quota can be set: {error.strerror}"
+    return ""
+
+
+@pytest.fixture
+def group():
+    """Give a control group with a quota of 0.3 cores; skip where none may be made."""
+    reasons = []
+    for parent in ("/sys/fs/cgroup/cpu", "/sys/fs/cgroup"):
+        folder = Path(parent) / f"idlehands-test-{os.getpid()}"
+        reasons.append(make_group(folder))
+        if not reasons[-1]:
+            break
+    else:
+        pytest.skip("no control group with a CPU quota: " + "; ".join(reasons))
+    yield folder
+    wait_until(lambda: not (folder / "cgroup.procs").read_text(), "the group is empty")
+    folder.rmdir()
+
+
+@pytest.fixture
+def job(group, tmp_path):
+    """Run a pool of one spinning worker in the group, and give its pid."""
+    script = tmp_path / "job.py"
+    script.write_text(SPINNING_JOB)
+    folder = Path(os.environ["IDLEHANDS_DIR"])
+    process = subprocess.Popen(
+        [sys.executable, "-m", "idlehands", "run", str(script)],
+        env=environment(folder),
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        (group / "cgroup.procs").write_text(str(process.pid))
+        yield process.pid
+    finally:
+        process.kill()
+        process.wait()
+
+
+def test_the_counters_of_a_real_group_are_read(group, job):
+    def limit() -> CpuLimit | None:
+        return ControlGroups().cpu_limit(job)
+
+    wait_until(lambda: limit() is not None and limit().throttled_periods > 2, "it is held back")
+    assert (limit().quota_us, limit().period_us) == (QUOTA_US, PERIOD_US)
+    assert limit().periods >= limit().throttled_periods
+    assert limit().throttled_ns > 0
+
+
+def test_a_worker_under_a_real_quota_is_told_of_it(group, job):
+    feed = Feed(LiveSource(str(job)), 10_000_000_000)
+
+    def said() -> bool:
+        feed.update()
+        codes = [finding.code for pool in feed.reading().pools for finding in pool.findings]
+        return "cpu-quota" in codes
+
+    try:
+        wait_until(said, "the finding")
+        reading = feed.reading()
+    finally:
+        feed.source.close()
+    assert reading.host[0].quota_cores == pytest.approx(0.3)
+    assert "CPU quota 0.3" in text.explain(reading)
+    if reading.host[0].affinity > 1:
+        assert cores_words(reading).startswith("0.3 of ")
