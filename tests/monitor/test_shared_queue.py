@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from idlehands.wire import GAPS, INBOX, LOST, PARKED, SPAWNS, STAYS, TASKS, encode_columns
 from idlehands_monitor.analysis.detail import EVERY, parts, sampled_shares, weights
 from idlehands_monitor.analysis.entries import ENTRIES
-from idlehands_monitor.analysis.intervals import task_rows
+from idlehands_monitor.analysis.intervals import queued_at, task_rows
 from idlehands_monitor.analysis.read import read
 from idlehands_monitor.analysis.readings import SourceReading
 from idlehands_monitor.analysis.rows import Recent
@@ -239,3 +239,16 @@ def test_the_totals_of_a_closed_pool_are_its_last_though_they_came_after_it_clos
     (reading,) = read(ledger, SourceReading("quay", "live")).pools
     assert reading.tasks.finished == 37
     assert reading.tasks.queued == 0
+
+
+def test_tasks_that_left_no_row_are_not_queued_for_ever():
+    """Thirty-seven tasks were run in all, of which two left rows while detail was given up."""
+    ledger = sampled([(30, 10), (20, 20)], ran=37)
+    pool = ledger.pools[0]
+    pool.apply(
+        {
+            **{"frame": "levels", "pool": 0, "at_ns": 11_000, "inbox": 0, "deques": []},
+            **{"workers": [[]], "misuses": 0, "ran": [37], "spawned": 38},
+        }
+    )
+    assert queued_at(pool, 10_500) == 1

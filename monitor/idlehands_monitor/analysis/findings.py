@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from .readings import Finding
+from .readings import BlockedReading, Finding
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -18,21 +18,36 @@ if TYPE_CHECKING:
 
 LEAST_WINDOW_S = 1.0
 LEAST_SHARE = 0.05
+INTERPRETER_LOCK = "interpreter lock"
+WAIT_WORDS = {
+    "lock": "a lock",
+    "sleep": "a sleep to end",
+    "input/output": "input or output",
+    "child process": "a child process",
+}
+NOT_BLOCKED = BlockedReading(0.0, 0.0, (), 0, 0.0, one_core=False)
 
 
 class _Cause(NamedTuple):
     code: str
-    cost: Callable[[WorkerTime], int]
+    cost: Callable[[WorkerTime, BlockedReading], float]
     sentence: str
     advice: str
     advice_one_queue: str = ""
     """Where the workers share one queue and what helps is something else."""
 
 
+def _interpreter_lock_ns(time: WorkerTime, blocked: BlockedReading) -> float:
+    """Return what waiting for the interpreter lock took: seen, or told by one core's worth."""
+    if blocked.looks and not blocked.unsplit_s:
+        return blocked.seconds(INTERPRETER_LOCK) * 1e9
+    return blocked.unsplit_s * 1e9 if blocked.one_core else 0.0
+
+
 CAUSES = (
     _Cause(
         "starved-beside-work",
-        lambda time: time.starved,
+        lambda time, _blocked: time.starved,
         "Workers were parked while tasks were queued and nobody woke them",
         "Wake a worker at every spawn, and park only after every deque and the inbox is empty.",
         "They were woken late: hand in fewer, larger tasks, and let what hands them in hold the "
@@ -40,21 +55,29 @@ CAUSES = (
     ),
     _Cause(
         "too-little-parallelism",
-        lambda time: time.no_work,
+        lambda time, _blocked: time.no_work,
         "Workers were parked because the whole pool had nothing queued",
         "Split the work further or sooner, submit the next batch before this one ends, "
         "or run fewer workers.",
     ),
     _Cause(
         "long-searches",
-        lambda time: time.searching,
+        lambda time, _blocked: time.searching,
         "Workers were looking for tasks in other deques",
         "Make tasks larger or split from the top, so that one steal brings more work.",
     ),
     _Cause(
+        "interpreter-lock",
+        _interpreter_lock_ns,
+        "Workers waited inside tasks for the interpreter lock: one thread of a process runs Python "
+        "at a time",
+        "Use processes instead of threads for this work, move it into code that gives the lock "
+        "back (most of what works on arrays, compresses or hashes does), or run fewer threads.",
+    ),
+    _Cause(
         "blocked-in-task",
-        lambda time: time.blocked,
-        "Workers were inside tasks but off the core: waiting for I/O, a lock or a join",
+        lambda time, blocked: time.blocked - _interpreter_lock_ns(time, blocked),
+        "Workers were inside tasks but off the core",
         "Open a worker to see where it waits; shorten the waiting, begin it earlier, or let other "
         "tasks run meanwhile.",
     ),
@@ -67,13 +90,16 @@ def findings(
     window_s: float,
     stays: StayReading | None = None,
     others: tuple[Finding, ...] = (),
+    blocked: BlockedReading | None = None,
 ) -> tuple[Finding, ...]:
     """Return the findings on `time` (over `workers` workers and `window_s` seconds).
 
     `stays` is there where the workers share one queue. A worker that died comes before all
     others: what follows it may be its doing. `others` are put in their place among these.
+    `blocked` says what blocked time waited for.
     """
-    costs = _costs(time, workers, window_s, one_queue=stays is not None) + others
+    costs = _costs(time, workers, window_s, blocked or NOT_BLOCKED, one_queue=stays is not None)
+    costs += others
     by_cost = sorted(costs, key=lambda finding: -finding.worker_seconds)
     return (*_dead_workers(time, stays), *by_cost)
 
@@ -95,21 +121,35 @@ def _dead_workers(time: WorkerTime, stays: StayReading | None) -> tuple[Finding,
 
 
 def _costs(
-    time: WorkerTime, workers: int, window_s: float, *, one_queue: bool
+    time: WorkerTime, workers: int, window_s: float, blocked: BlockedReading, *, one_queue: bool
 ) -> tuple[Finding, ...]:
     if window_s < LEAST_WINDOW_S or not time.total:
         return ()
     found = []
     for cause in CAUSES:
-        cost = cause.cost(time)
+        cost = cause.cost(time, blocked)
         share = cost / time.total
         if share < LEAST_SHARE:
             continue
         seconds = cost / 1e9
+        what = _waited_for(blocked) if cause.code == "blocked-in-task" else ""
         sentence = (
-            f"{cause.sentence}: {seconds:.1f} worker-seconds, {share:.0%} of what "
+            f"{cause.sentence}{what}: {seconds:.1f} worker-seconds, {share:.0%} of what "
             f"{workers} {'worker' if workers == 1 else 'workers'} had in {window_s:.0f} s."
         )
         advice = (cause.advice_one_queue if one_queue else "") or cause.advice
         found.append(Finding(cause.code, seconds, share, sentence, advice))
     return tuple(found)
+
+
+def _waited_for(blocked: BlockedReading) -> str:
+    """Return what most of the blocked time but that for the interpreter lock waited for."""
+    sorts = {"a join": blocked.join_s, "a wait it marked": blocked.marked_s}
+    for wait in blocked.waits:
+        if wait.sort != INTERPRETER_LOCK:
+            sorts[WAIT_WORDS.get(wait.sort, "something else")] = wait.seconds
+    total = sum(sorts.values())
+    if total <= 0:
+        return ", waiting for input or output, a lock or a join"
+    most = [name for name in sorted(sorts, key=sorts.__getitem__) if sorts[name] >= total / 4]
+    return f", waiting mostly for {' and '.join(most[::-1])}"

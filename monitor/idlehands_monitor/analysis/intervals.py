@@ -329,5 +329,5 @@ def queued_at(pool: PoolLedger, moment_ns: int) -> int:
     started = Recent(pool.tasks, moment_ns)["started_ns"]
     started_since = int(np.count_nonzero(started >= moment_ns))
     started_since += sum(interval.began_ns >= moment_ns for interval in still)
-    started_before = pool.written("tasks") + len(still) - started_since
+    started_before = pool.written("tasks") + pool.untold + len(still) - started_since
     return max(0, spawned_before - started_before)

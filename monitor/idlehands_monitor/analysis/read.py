@@ -11,6 +11,7 @@ import numpy as np
 
 from idlehands.wire import CANCELLED, FAILED, LOST
 
+from .blocked import blocked
 from .detail import WORDS, step_at, tasks_run, weights
 from .findings import findings
 from .flow import balance, queueing
@@ -35,11 +36,11 @@ from .workers import comings_and_goings, kind_name, worker_readings
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    import numpy.typing as npt
-
     from ..ledger import Ledger, PoolLedger
+    from .entries import PoolTime
     from .history import PoolHistory
     from .readings import HostReading
+    from .rows import Bool, Int64
 
 
 def read(
@@ -95,7 +96,8 @@ def read_pool(
     sampled = time.counted_ns + time.sampled_ns > 0
     steals = _steals(pool, begin_ns, end_ns)
     stays = comings_and_goings(pool, begin_ns, end_ns)
-    tasks = _tasks(pool, begin_ns, end_ns, sampled=sampled)
+    tasks = _tasks(pool, begin_ns, end_ns, time, sampled=sampled)
+    waited = blocked(time)
     return PoolReading(
         name=pool.name,
         kind=pool.kind,
@@ -109,6 +111,7 @@ def read_pool(
         time=time.pool,
         core_time=time.core_time,
         tasks=tasks,
+        blocked=waited,
         detail=WORDS[min(step_at(pool, end_ns), len(WORDS) - 1)],
         counted_s=time.counted_ns / 1e9,
         sampled_s=time.sampled_ns / 1e9,
@@ -124,6 +127,7 @@ def read_pool(
             window_s,
             stays,
             host_findings(time, stays, of_pool(ledger, pool, host)),
+            waited,
         ),
         lost_rows=pool.lost_rows,
         misuses=pool.misuses,
@@ -154,7 +158,9 @@ def _hand_overs(pool: PoolLedger, begin_ns: int, end_ns: int) -> HandOverReading
     return HandOverReading(tuple(tuple(row) for row in counts.tolist()))
 
 
-def _tasks(pool: PoolLedger, begin_ns: int, end_ns: int, *, sampled: bool) -> TaskReading:
+def _tasks(
+    pool: PoolLedger, begin_ns: int, end_ns: int, time: PoolTime, *, sampled: bool
+) -> TaskReading:
     store = Recent(pool.tasks, begin_ns)
     inside = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)
     outcome = store["outcome"][inside]
@@ -178,29 +184,33 @@ def _tasks(pool: PoolLedger, begin_ns: int, end_ns: int, *, sampled: bool) -> Ta
         queued=queued,
         running=sum(any(i.what == "task" for i in intervals) for intervals in pool.open),
         median_queue_wait_s=_median_s(waits),
-        kinds=_kinds(pool, store, ran, weight),
+        kinds=_kinds(pool, store, ran, weight, time),
     )
 
 
 def _kinds(
-    pool: PoolLedger, store: Recent, ran: npt.NDArray[np.bool_], weights: npt.NDArray[np.int64]
+    pool: PoolLedger, store: Recent, ran: Bool, weights: Int64, time: PoolTime
 ) -> tuple[KindReading, ...]:
     kinds, lengths = store["kind"][ran], (store["ended_ns"] - store["started_ns"])[ran]
     stolen, weight = store["taken_from"][ran] >= 0, weights[ran]
+    spent = time.in_task.by_kind / 1e9
+    took = np.flatnonzero(spent[:, :-1].sum(axis=0)).tolist()
     readings = []
-    for kind in np.unique(kinds).tolist():
+    for kind in sorted({*np.unique(kinds).tolist(), *took}):
         mine = kinds == kind
+        known = kind if 0 <= kind < spent.shape[1] - 1 else -1
         readings.append(
             KindReading(
-                kind=kind_name(pool, kind),
-                finished=int(weight[mine].sum()),
-                total_s=float((lengths * weight)[mine].sum()) / 1e9,
-                median_s=_median_s(lengths[mine]),
-                stolen=int(weight[stolen & mine].sum()),
+                kind_name(pool, kind),
+                int(weight[mine].sum()),
+                float((lengths * weight)[mine].sum()) / 1e9,
+                _median_s(lengths[mine]),
+                int(weight[stolen & mine].sum()),
+                *spent[:, known].tolist(),
             )
         )
     return tuple(sorted(readings, key=lambda reading: -reading.total_s))
 
 
-def _median_s(nanoseconds: npt.NDArray[np.int64]) -> float:
+def _median_s(nanoseconds: Int64) -> float:
     return quantile(nanoseconds, 0.5) / 1e9 if len(nanoseconds) else 0.0

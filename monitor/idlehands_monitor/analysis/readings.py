@@ -132,13 +132,52 @@ class StayReading:
 
 @dataclass(frozen=True, slots=True)
 class KindReading:
-    """One kind of task in the window: how many ended, their summed and median run time."""
+    """One kind of task in the window: how many ended, their summed and median run time.
+
+    working_s, blocked_s, run_queue_wait_s: worker time that tasks of the kind took in the window,
+    ended or not; over all kinds they add up to the pool's.
+    """
 
     kind: str
     finished: int
     total_s: float
     median_s: float
     stolen: int
+    working_s: float = 0.0
+    blocked_s: float = 0.0
+    run_queue_wait_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class WaitReading:
+    """Blocked time that waited for one sort of thing, estimated, with its 95 % interval."""
+
+    sort: str
+    seconds: float
+    low_s: float
+    high_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class BlockedReading:
+    """What the blocked time of a pool waited for.
+
+    join_s, marked_s: exact, from waits that the tasks recorded. waits: the rest, split by `looks`
+    at blocked workers; empty with too few of them, then unsplit_s is all the rest. one_core: the
+    worker time on a core adds up to about one core while more workers than one were in tasks,
+    which is how the interpreter lock looks from outside.
+    """
+
+    join_s: float
+    marked_s: float
+    waits: tuple[WaitReading, ...]
+    looks: int
+    unsplit_s: float
+    one_core: bool
+
+    def seconds(self, sort: str) -> float:
+        """Return the estimate for one sort of wait, 0 where it was never seen."""
+        return next((wait.seconds for wait in self.waits if wait.sort == sort), 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,6 +262,7 @@ class PoolReading:
     detail: what the probe has given up at the end of the window, "" where nothing. counted_s: the
     part of the window of which only the number of tasks is known, not in `time`; sampled_s: the
     part that is estimated, its share in tasks with the standard error sampling_error.
+    blocked: what blocked time waited for, None where there was none.
     stays: None where the pool's workers are fixed. broken: why the pool cannot be used any more.
     queueing, balance: None where there is too little data for them, see `flow`.
     """
@@ -254,6 +294,7 @@ class PoolReading:
     sampling_error: float = 0.0
     queueing: QueueingReading | None = None
     balance: BalanceReading | None = None
+    blocked: BlockedReading | None = None
 
     @property
     def headline(self) -> Finding | None:

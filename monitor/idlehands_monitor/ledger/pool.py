@@ -77,7 +77,10 @@ class _Ring:
 
 
 class PoolLedger:
-    """Everything held of one pool. `apply` takes its frames in the order they were sent."""
+    """Everything held of one pool. `apply` takes its frames in the order they were sent.
+
+    `untold`: tasks run of which no row was made, because detail had been given up.
+    """
 
     def __init__(self, number: int) -> None:
         self.number = number
@@ -107,6 +110,7 @@ class PoolLedger:
         self.misuses = 0
         self.complete_ns = NONE
         self.complete_from_ns = NONE
+        self.untold = 0
         self.lost_rows = 0
         self.holes: list[Hole] = []
         self._rings: dict[tuple[str, int], _Ring] = {}
@@ -213,7 +217,12 @@ class PoolLedger:
         self.misuses = int(frame["misuses"])
         self.complete_ns = max(self.complete_ns, at_ns)
         self._snapshot(at_ns)
-        self._total(at_ns, sum(map(int, frame.get("ran", ()))), int(frame.get("spawned", NONE)))
+        ran = [int(tasks) for tasks in frame.get("ran", ())]
+        self._total(at_ns, sum(ran), int(frame.get("spawned", NONE)))
+        rows = (
+            self._rings[key].written for key in self._rings if key[0] == TASKS.name and key[1] >= 0
+        )
+        self.untold = max(0, sum(ran) - sum(rows)) if ran else 0
 
     def _total(self, at_ns: int, ran: int, spawned: int) -> None:
         """Keep how many tasks had been run and handed in, by a moment, about twice a second."""

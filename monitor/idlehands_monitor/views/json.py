@@ -44,6 +44,7 @@ def _pool(pool: PoolReading) -> dict[str, Any]:
         "worker_seconds": pool.time.total / 1e9,
         "worker_time": _time(pool.time),
         "core_time_from": pool.core_time,
+        "blocked": asdict(pool.blocked) if pool.blocked is not None else None,
         "per_worker": [
             {
                 "worker": worker.index,

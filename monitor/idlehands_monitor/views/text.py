@@ -88,6 +88,7 @@ def _pool(pool: PoolReading) -> list[str]:
         "",
         *_worker_time(pool),
         f"  ({CORE_TIME_NOTES[pool.core_time]})",
+        *_blocked(pool),
         "",
         *_findings(pool),
         "",
@@ -123,6 +124,26 @@ def _worker_time(pool: PoolReading) -> list[str]:
     return lines
 
 
+def _blocked(pool: PoolReading) -> list[str]:
+    """Return what blocked time waited for, where anything is known of it."""
+    blocked = pool.blocked
+    if blocked is None or pool.time.blocked * 200 < pool.time.total:
+        return []
+    parts = []
+    for name, value in (("joins", blocked.join_s), ("marked waits", blocked.marked_s)):
+        if value > 0:
+            parts.append(f"{name} {seconds(value)}")
+    for wait in blocked.waits:
+        parts.append(
+            f"{wait.sort} {seconds(wait.seconds)} ({seconds(wait.low_s)} to {seconds(wait.high_s)})"
+        )
+    if blocked.unsplit_s > 0:
+        why = ", one core's worth of work at a time" if blocked.one_core else ""
+        parts.append(f"not told apart {seconds(blocked.unsplit_s)}{why}")
+    note = f", from {blocked.looks} looks at blocked workers" if blocked.waits else ""
+    return [f"  Blocked time was{note}: {'; '.join(parts)}"]
+
+
 def _findings(pool: PoolReading) -> list[str]:
     if not pool.findings:
         return ["Findings: none"]
@@ -144,7 +165,9 @@ def _tasks(pool: PoolReading) -> list[str]:
     for kind in tasks.kinds[:MOST_KINDS]:
         lines.append(
             f"  {clean(kind.kind, 40):<24}{kind.finished:>9} finished, median "
-            f"{seconds(kind.median_s):>8}, {kind.stolen} stolen"
+            f"{seconds(kind.median_s):>8}; working {seconds(kind.working_s)}, blocked "
+            f"{seconds(kind.blocked_s)}, waiting for a core {seconds(kind.run_queue_wait_s)}"
+            + (f"; {kind.stolen} stolen" if pool.has_steals else "")
         )
     if len(tasks.kinds) > MOST_KINDS:
         lines.append(f"  and {len(tasks.kinds) - MOST_KINDS} more kinds")
