@@ -139,10 +139,15 @@ def random_history(seed: int) -> History:
     for task in history.tasks:
         task.spawned = draw.randint(0, task.started)
     history.tasks += [Task(0, draw.randint(0, end)) for _ in range(draw.randint(0, 3))]
+    around = [history.tasks[place] for _, place, _, _ in history.waits]
     # A probe numbers tasks in the order it is told of them.
     numbering = sorted(history.tasks, key=lambda task: task.spawned)
     for number, task in enumerate(numbering):
         task.number = number
+    history.waits = [
+        (worker, task.number, low, high)
+        for (worker, _, low, high), task in zip(history.waits, around, strict=True)
+    ]
     return history
 
 
@@ -190,7 +195,7 @@ def _fill(
             if ended - now > 6 and depth < 3 and draw.random() < 0.6:
                 began = draw.randint(now + 1, ended - 3)
                 until = draw.randint(began + 1, ended - 1)
-                history.waits.append((worker, -1, began, until))
+                history.waits.append((worker, len(history.tasks) - 1, began, until))
                 if draw.random() < 0.6 and until - began > 2:
                     _fill(history, draw, worker, began + 1, until - 1, depth + 1)
         now = ended + draw.randint(0, 4)

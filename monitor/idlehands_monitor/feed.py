@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from .analysis.history import PoolHistory
+from .analysis.past import Past
 from .analysis.read import read
 from .analysis.readings import Reading, SourceReading
 from .ledger import Ledger
@@ -33,7 +33,7 @@ class Feed:
         self.source = source
         self.window_ns = window_ns
         self.ledger = Ledger()
-        self._history: dict[int, PoolHistory] = {}
+        self._past = Past()
         self._keep = keep
         self._held_ns = max(HELD_NS, window_ns or 0)
 
@@ -42,7 +42,7 @@ class Feed:
         frames = self.source.drain()
         for frame in frames:
             if frame["frame"] == "hello" and self.ledger.hello:
-                self.ledger, self._history = Ledger(), {}
+                self.ledger, self._past = Ledger(), Past()
             self.ledger.apply(frame)
         if frames and not self._keep:
             self._forget()
@@ -59,11 +59,10 @@ class Feed:
 
     def reading(self) -> Reading:
         """Return the reading of what is held now."""
-        for number, pool in self.ledger.pools.items():
-            if not self._keep and pool.workers:
-                history = self._history.setdefault(number, PoolHistory())
-                history.extend(pool, self.ledger.host)
-        return read(self.ledger, self._describe(), self.window_ns, self._history)
+        if not self._keep:
+            self._past.extend(self.ledger)
+        past = None if self._keep else self._past
+        return read(self.ledger, self._describe(), self.window_ns, past)
 
     def _describe(self) -> SourceReading:
         status, hello = self.source.status, self.ledger.hello

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from histories import History, Task, frames, ledger
 from idlehands.wire import encode_columns
-from idlehands_monitor.analysis.history import PoolHistory
+from idlehands_monitor.analysis.past import Past
 from idlehands_monitor.analysis.read import read
 from idlehands_monitor.analysis.readings import Reading, SourceReading
 
@@ -48,6 +48,6 @@ def reading(workers: int = 4, hits: int = 5, **changes: object) -> Reading:
     for frame in frames(history):
         if frame["frame"] == "levels":
             held.apply({**frame, "at_ns": end + SECOND, "inbox": 3, "deques": list(range(workers))})
-    past = PoolHistory()
-    past.extend(held.pools[0], held.host)
-    return read(held, source(**changes), None, {0: past})
+    past = Past()
+    past.extend(held)
+    return read(held, source(**changes), None, past)

@@ -12,7 +12,7 @@ from readings import HOSTILE, reading
 
 from idlehands_monitor.analysis.entries import WorkerTime
 from idlehands_monitor.analysis.findings import CAUSES, findings
-from idlehands_monitor.analysis.readings import HandOverReading
+from idlehands_monitor.analysis.readings import BlockedReading, HandOverReading, WaitReading
 from idlehands_monitor.capture import CaptureError
 from idlehands_monitor.views.grid import steal_sentence
 from idlehands_monitor.views.terminal.app import Dashboard, lower_height
@@ -351,7 +351,15 @@ def test_every_headline_and_its_advice_fit_four_lines_of_eighty_cells(cause):
         "too-little-parallelism": "no_work",
         "long-searches": "searching",
         "blocked-in-task": "blocked",
+        "interpreter-lock": "blocked",
+        "stranded-in-other-pool": "no_work",
     }[cause.code]
-    (finding,) = findings(WorkerTime(**{entry: 10**13}), 1000, 10.0)
+    sort = "interpreter lock" if cause.code == "interpreter-lock" else "child process"
+    waits = (WaitReading(sort, 10**4, 0.0, 0.0),)
+    blocked = BlockedReading(0.0, 0.0, waits, 100, 0.0, one_core=False)
+    idle = 10.0**13 if cause.code == "stranded-in-other-pool" else 0.0
+    time = WorkerTime(**{entry: 10**13})
+    (finding,) = findings(time, 1000, 10.0, blocked=blocked, stranded_ns=idle)
+    assert finding.code == cause.code
     lines = wrap(finding.sentence, 78) + wrap(f"Try: {finding.advice}", 78)
     assert len(lines) <= 4, lines

@@ -28,17 +28,26 @@ WAIT_WORDS = {
 NOT_BLOCKED = BlockedReading(0.0, 0.0, (), 0, 0.0, one_core=False)
 
 
+class _Facts(NamedTuple):
+    """What a pool's findings follow from; `stranded_ns` of its idle time, see `stranded`."""
+
+    time: WorkerTime
+    blocked: BlockedReading
+    stranded_ns: float
+
+
 class _Cause(NamedTuple):
     code: str
-    cost: Callable[[WorkerTime, BlockedReading], float]
+    cost: Callable[[_Facts], float]
     sentence: str
     advice: str
     advice_one_queue: str = ""
     """Where the workers share one queue and what helps is something else."""
 
 
-def _interpreter_lock_ns(time: WorkerTime, blocked: BlockedReading) -> float:
+def _interpreter_lock_ns(facts: _Facts) -> float:
     """Return what waiting for the interpreter lock took: seen, or told by one core's worth."""
+    blocked = facts.blocked
     if blocked.looks and not blocked.unsplit_s:
         return blocked.seconds(INTERPRETER_LOCK) * 1e9
     return blocked.unsplit_s * 1e9 if blocked.one_core else 0.0
@@ -47,7 +56,7 @@ def _interpreter_lock_ns(time: WorkerTime, blocked: BlockedReading) -> float:
 CAUSES = (
     _Cause(
         "starved-beside-work",
-        lambda time, _blocked: time.starved,
+        lambda facts: facts.time.starved,
         "Workers were parked while tasks were queued and nobody woke them",
         "Wake a worker at every spawn, and park only after every deque and the inbox is empty.",
         "They were woken late: hand in fewer, larger tasks, and let what hands them in hold the "
@@ -55,28 +64,33 @@ CAUSES = (
     ),
     _Cause(
         "too-little-parallelism",
-        lambda time, _blocked: time.no_work,
+        lambda facts: facts.time.no_work - facts.stranded_ns,
         "Workers were parked because the whole pool had nothing queued",
         "Split the work further or sooner, submit the next batch before this one ends, "
         "or run fewer workers.",
     ),
     _Cause(
+        "stranded-in-other-pool",
+        lambda facts: facts.stranded_ns,
+        "Workers had nothing to do while another pool had more tasks queued than workers for them",
+        "Let both kinds of work share one pool, or move workers to where the tasks are.",
+    ),
+    _Cause(
         "long-searches",
-        lambda time, _blocked: time.searching,
+        lambda facts: facts.time.searching,
         "Workers were looking for tasks in other deques",
         "Make tasks larger or split from the top, so that one steal brings more work.",
     ),
     _Cause(
         "interpreter-lock",
         _interpreter_lock_ns,
-        "Workers waited inside tasks for the interpreter lock: one thread of a process runs Python "
-        "at a time",
-        "Use processes instead of threads for this work, move it into code that gives the lock "
-        "back (most of what works on arrays, compresses or hashes does), or run fewer threads.",
+        "Workers in tasks waited for the interpreter lock, which one thread at a time holds",
+        "Use processes instead of threads here, move the work into code that gives the lock back "
+        "(arrays, compression, hashes), or run fewer threads.",
     ),
     _Cause(
         "blocked-in-task",
-        lambda time, blocked: time.blocked - _interpreter_lock_ns(time, blocked),
+        lambda facts: facts.time.blocked - _interpreter_lock_ns(facts),
         "Workers were inside tasks but off the core",
         "Open a worker to see where it waits; shorten the waiting, begin it earlier, or let other "
         "tasks run meanwhile.",
@@ -91,14 +105,17 @@ def findings(
     stays: StayReading | None = None,
     others: tuple[Finding, ...] = (),
     blocked: BlockedReading | None = None,
+    stranded_ns: float = 0.0,
 ) -> tuple[Finding, ...]:
     """Return the findings on `time` (over `workers` workers and `window_s` seconds).
 
     `stays` is there where the workers share one queue. A worker that died comes before all
     others: what follows it may be its doing. `others` are put in their place among these.
-    `blocked` says what blocked time waited for.
+    `blocked` says what blocked time waited for; `stranded_ns` how much of its idle time the pool
+    had while tasks were queued in another.
     """
-    costs = _costs(time, workers, window_s, blocked or NOT_BLOCKED, one_queue=stays is not None)
+    facts = _Facts(time, blocked or NOT_BLOCKED, stranded_ns)
+    costs = _costs(facts, workers, window_s, one_queue=stays is not None)
     costs += others
     by_cost = sorted(costs, key=lambda finding: -finding.worker_seconds)
     return (*_dead_workers(time, stays), *by_cost)
@@ -120,19 +137,18 @@ def _dead_workers(time: WorkerTime, stays: StayReading | None) -> tuple[Finding,
     return (Finding("lost-worker", seconds, share, sentence, advice),)
 
 
-def _costs(
-    time: WorkerTime, workers: int, window_s: float, blocked: BlockedReading, *, one_queue: bool
-) -> tuple[Finding, ...]:
+def _costs(facts: _Facts, workers: int, window_s: float, *, one_queue: bool) -> tuple[Finding, ...]:
+    time = facts.time
     if window_s < LEAST_WINDOW_S or not time.total:
         return ()
     found = []
     for cause in CAUSES:
-        cost = cause.cost(time, blocked)
+        cost = cause.cost(facts)
         share = cost / time.total
         if share < LEAST_SHARE:
             continue
         seconds = cost / 1e9
-        what = _waited_for(blocked) if cause.code == "blocked-in-task" else ""
+        what = _waited_for(facts.blocked) if cause.code == "blocked-in-task" else ""
         sentence = (
             f"{cause.sentence}{what}: {seconds:.1f} worker-seconds, {share:.0%} of what "
             f"{workers} {'worker' if workers == 1 else 'workers'} had in {window_s:.0f} s."

@@ -89,7 +89,7 @@ def _by_kind(pool: PoolLedger, stretch: Cut, working: Int64, run_queue: Int64) -
     unread = np.maximum(inside - _per_worker_and_kind(tasks, kinds, stretch.workers, read), 0)
     rest = np.maximum(working - known.sum(axis=1), 0)
     weights = known + unread * (rest / np.maximum(unread.sum(axis=1), 1))[:, None]
-    total = inside.sum(axis=0)
+    total = np.maximum(inside.sum(axis=0), 0)  # a wait may name a task that nothing is known of
     on = _shared_out(weights.sum(axis=0), int(working.sum()), total)
     share = run_queue / np.maximum(inside.sum(axis=1), 1)
     queued = _shared_out((inside * share[:, None]).sum(axis=0), int(run_queue.sum()), total - on)

@@ -19,13 +19,9 @@ def parked_split(stretch: Cut) -> tuple[Int64, Int64]:
     cannot be told when there were fewer queued tasks than parked workers, so they share it.
     """
     workers = stretch.workers
-    chosen = stretch.gaps.extra["parked"] == 1
-    worker, began, ended = (
-        column[chosen] for column in (stretch.gaps.worker, stretch.gaps.began, stretch.gaps.ended)
-    )
-    wakes = np.clip(stretch.gaps.extra["waking_ns"][chosen], began, ended)
+    worker, began, ended, wakes = _parked(stretch)
     waking = sum_per_worker(worker, ended - wakes, workers)
-    edges, queued, parked, awaking = _levels(stretch, began, ended, wakes)
+    edges, queued, parked, awaking = levels(stretch)
     widths = np.diff(edges)
     short = np.minimum(queued, parked) - awaking  # queued tasks that nobody is woken for
     total = int((np.maximum(short, 0) * widths).sum())
@@ -38,10 +34,17 @@ def parked_split(stretch: Cut) -> tuple[Int64, Int64]:
     return waking, round_to_total(shares, total, most)
 
 
-def _levels(
-    stretch: Cut, began: Int64, ended: Int64, wakes: Int64
-) -> tuple[Int64, Int64, Int64, Int64]:
+def _parked(stretch: Cut) -> tuple[Int64, Int64, Int64, Int64]:
+    """Return (worker, began, ended, when its waking began) of the parked gaps."""
+    gaps = stretch.gaps
+    chosen = gaps.extra["parked"] == 1
+    worker, began, ended = (column[chosen] for column in (gaps.worker, gaps.began, gaps.ended))
+    return worker, began, ended, np.clip(gaps.extra["waking_ns"][chosen], began, ended)
+
+
+def levels(stretch: Cut) -> tuple[Int64, Int64, Int64, Int64]:
     """Return step functions over the stretch: edges (n+1,), then q, p and waking workers (n,)."""
+    _, began, ended, wakes = _parked(stretch)
     moments = np.concatenate([stretch.spawned_ns, stretch.started_ns, began, ended, wakes, ended])
     kinds = (
         (stretch.spawned_ns, 0, 1),

@@ -27,9 +27,11 @@ from .readings import (
     Reading,
     SourceReading,
     StealReading,
+    StrandedReading,
     TaskReading,
 )
 from .rows import Recent
+from .stranded import stranded
 from .worker_time import pool_time
 from .workers import comings_and_goings, kind_name, worker_readings
 
@@ -39,19 +41,21 @@ if TYPE_CHECKING:
     from ..ledger import Ledger, PoolLedger
     from .entries import PoolTime
     from .history import PoolHistory
+    from .past import Past
     from .readings import HostReading
     from .rows import Bool, Int64
+    from .stranded import Pairs
 
 
 def read(
     ledger: Ledger,
     source: SourceReading,
     window_ns: int | None = None,
-    history: Mapping[int, PoolHistory] | None = None,
+    past: Past | None = None,
 ) -> Reading:
     """Return the reading of the last `window_ns` (None: all that is held) of every pool.
 
-    `history` holds past seconds by the pool's number, for the views that draw them.
+    `past` holds what was worked out of earlier seconds, which views draw and windows are made of.
     """
     windows = {
         pool.number: window
@@ -59,15 +63,36 @@ def read(
         if (window := window_of(pool, window_ns)) is not None
     }
     host: tuple[HostReading, ...] = ()
+    between: Pairs = {}
     if windows:
         end = max(window[1] for window in windows.values())
         begin = min(window[0] for window in windows.values())
         host = host_readings(ledger, begin if window_ns is None else end - window_ns, end)
+        between = _stranded(ledger, windows, past)
     pools = [
-        read_pool(ledger, ledger.pools[number], *window, (history or {}).get(number), host)
+        read_pool(
+            ledger,
+            ledger.pools[number],
+            *window,
+            history=past.pools.get(number) if past else None,
+            host=host,
+            stranded_ns=sum(ns for (idle, _), ns in between.items() if idle == number),
+        )
         for number, window in windows.items()
     ]
-    return Reading(source, tuple(pools), host)
+    pairs = sorted(between.items(), key=lambda pair: -pair[1])
+    return Reading(
+        source, tuple(pools), host, tuple(StrandedReading(*pair, ns / 1e9) for pair, ns in pairs)
+    )
+
+
+def _stranded(ledger: Ledger, windows: Mapping[int, tuple[int, int]], past: Past | None) -> Pairs:
+    """Return what was stranded between pools while all of them were there."""
+    begin = max(window[0] for window in windows.values())
+    end = min(window[1] for window in windows.values())
+    if past is not None:
+        return past.stranded.pairs(begin, end)
+    return stranded([ledger.pools[number] for number in windows], begin, end)
 
 
 def window_of(pool: PoolLedger, window_ns: int | None) -> tuple[int, int] | None:
@@ -88,8 +113,12 @@ def read_pool(
     end_ns: int,
     history: PoolHistory | None = None,
     host: tuple[HostReading, ...] = (),
+    stranded_ns: float = 0.0,
 ) -> PoolReading:
-    """Return the reading of one pool between two moments; `host` is that of every process."""
+    """Return the reading of one pool between two moments; `host` is that of every process.
+
+    `stranded_ns`: how long its workers were idle while tasks were queued in other pools.
+    """
     measure = pool_time if history is None else history.time
     time = measure(pool, ledger.host, begin_ns, end_ns)
     window_s = time.recorded_ns / 1e9
@@ -128,6 +157,7 @@ def read_pool(
             stays,
             host_findings(time, stays, of_pool(ledger, pool, host)),
             waited,
+            stranded_ns,
         ),
         lost_rows=pool.lost_rows,
         misuses=pool.misuses,

@@ -353,9 +353,22 @@ class HostReading:
 
 
 @dataclass(frozen=True, slots=True)
+class StrandedReading:
+    """Worker time that one pool's workers were idle while tasks were queued in another."""
+
+    idle_pool: int
+    loaded_pool: int
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
 class Reading:
-    """All pools of one source over one window, and what the host said of its processes."""
+    """All pools of one source over one window, and what the host said of its processes.
+
+    stranded: between pairs of its pools, the costliest first.
+    """
 
     source: SourceReading
     pools: tuple[PoolReading, ...]
     host: tuple[HostReading, ...] = ()
+    stranded: tuple[StrandedReading, ...] = ()

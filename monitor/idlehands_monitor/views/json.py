@@ -25,6 +25,7 @@ def document(reading: Reading) -> dict[str, Any]:
         "source": asdict(reading.source),
         "pools": [_pool(pool) for pool in reading.pools],
         "host": [asdict(process) for process in reading.host],
+        "stranded": [asdict(pair) for pair in reading.stranded],
     }
 
 

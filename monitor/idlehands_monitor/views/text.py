@@ -36,7 +36,18 @@ def explain(reading: Reading) -> str:
         lines.append("no pool with recorded time")
     for pool in reading.pools:
         lines += ["", *_pool(pool)]
+    if reading.stranded:
+        lines += ["", *_stranded(reading)]
     return "\n".join(lines) + "\n"
+
+
+def _stranded(reading: Reading) -> list[str]:
+    names = {pool.number: clean(pool.name) for pool in reading.pools}
+    lines = ["Idle workers of one pool beside tasks queued in another, beyond its parked workers"]
+    for pair in reading.stranded:
+        idle, loaded = names.get(pair.idle_pool, "?"), names.get(pair.loaded_pool, "?")
+        lines.append(f"  {idle} idle beside {loaded}: {pair.seconds:.2f} worker-seconds")
+    return lines
 
 
 def second_line(reading: Reading) -> str:

@@ -1,0 +1,26 @@
+"""What is kept of a live job's past, pool by pool and between its pools."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from .history import PoolHistory
+from .stranded import StrandedHistory
+
+if TYPE_CHECKING:
+    from ..ledger import Ledger
+
+
+class Past:
+    """The settled seconds of every pool by its number, and of what was stranded between them."""
+
+    def __init__(self) -> None:
+        self.pools: dict[int, PoolHistory] = {}
+        self.stranded = StrandedHistory()
+
+    def extend(self, ledger: Ledger) -> None:
+        """Add the seconds that have settled since the last call."""
+        for number, pool in ledger.pools.items():
+            if pool.workers:
+                self.pools.setdefault(number, PoolHistory()).extend(pool, ledger.host)
+        self.stranded.extend(tuple(ledger.pools.values()))

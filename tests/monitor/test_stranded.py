@@ -1,0 +1,92 @@
+"""Stranded time between pools, against a walk through every nanosecond."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from histories import History, Task, frames, random_history, scaled
+from idlehands_monitor.analysis.past import Past
+from idlehands_monitor.analysis.read import read
+from idlehands_monitor.analysis.readings import SourceReading
+from idlehands_monitor.analysis.stranded import stranded
+from idlehands_monitor.ledger import Ledger
+
+seeds = st.integers(0, 2**16)
+
+
+def job(*histories):
+    """Return a ledger of several pools, numbered in this order."""
+    held = Ledger()
+    for number, history in enumerate(histories):
+        for frame in frames(history):
+            held.apply({**frame, "pool": number})
+    assert held.skipped_frames == 0
+    return held
+
+
+def slow_stranded(histories, end):
+    """Return stranded nanoseconds over [0, end), moment by moment, from the definition."""
+    total = 0
+    for moment in range(end):
+        idle = excess = 0
+        for history in histories:
+            queued = sum(task.spawned <= moment < task.started for task in history.tasks)
+            parked = sum(gap[3] and gap[1] <= moment < gap[2] for gap in history.gaps)
+            idle += max(0, parked - queued)
+            excess += max(0, queued - parked)
+        total += min(idle, excess)
+    return total
+
+
+def parked_and_loaded():
+    """Pool 0: two workers parked from 10 to 90. Pool 1: one busy worker, three queued from 30."""
+    idle = History(2, 100, gaps=[(0, 10, 90, True, -1), (1, 10, 90, True, -1)])
+    loaded = History(1, 100, [Task(0, 0, 0, 0, 100), Task(1, 30), Task(2, 30), Task(3, 30)])
+    return idle, loaded
+
+
+def test_workers_parked_in_one_pool_beside_tasks_queued_in_another_are_stranded():
+    held = job(*parked_and_loaded())
+    assert stranded(list(held.pools.values()), 0, 100) == {(0, 1): pytest.approx(2 * 60)}
+
+
+def test_tasks_for_which_their_own_pool_has_parked_workers_strand_nobody():
+    idle, loaded = parked_and_loaded()
+    loaded = History(4, 100, loaded.tasks, gaps=[(w, 0, 100, True, -1) for w in (1, 2, 3)])
+    assert stranded(list(job(idle, loaded).pools.values()), 0, 100) == {}
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.lists(seeds, min_size=2, max_size=3))
+def test_stranded_time_equals_the_slow_reference(chosen):
+    histories = [random_history(seed) for seed in chosen]
+    end = min(history.end for history in histories)
+    pairs = stranded(list(job(*histories).pools.values()), 0, end)
+    assert sum(pairs.values()) == pytest.approx(slow_stranded(histories, end))
+    assert all(idle != loaded for idle, loaded in pairs)
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.lists(seeds, min_size=2, max_size=2))
+def test_settled_seconds_of_stranded_time_add_up_to_that_of_the_window(chosen):
+    histories = [scaled(random_history(seed), 20_000_000) for seed in chosen]
+    held, past = job(*histories), Past()
+    past.extend(held)
+    last = (min(history.end for history in histories) - 500_000_000) // 10**9 * 10**9
+    at_once = stranded(list(held.pools.values()), 0, last) if last > 0 else {}
+    found = past.stranded.pairs(0, last)
+    assert found.keys() == at_once.keys()
+    assert all(found[pair] == pytest.approx(at_once[pair]) for pair in found)
+
+
+def test_a_pool_whose_workers_are_stranded_has_that_as_its_headline():
+    held = job(*(scaled(history, 10**8) for history in parked_and_loaded()))
+    reading = read(held, SourceReading("job", "replay"))
+    idle, loaded = reading.pools
+    assert idle.headline.code == "stranded-in-other-pool"
+    assert idle.headline.worker_seconds == pytest.approx(12.0)
+    assert "stranded-in-other-pool" not in {finding.code for finding in loaded.findings}
+    (pair,) = reading.stranded
+    assert (pair.idle_pool, pair.loaded_pool, pair.seconds) == (0, 1, pytest.approx(12.0))
