@@ -72,7 +72,7 @@ CAUSES = (
     _Cause(
         "stranded-in-other-pool",
         lambda facts: facts.stranded_ns,
-        "Workers had nothing to do while another pool had more tasks queued than workers for them",
+        "Workers had nothing to do while another pool had more tasks than workers",
         "Let both kinds of work share one pool, or move workers to where the tasks are.",
     ),
     _Cause(
