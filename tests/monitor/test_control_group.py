@@ -3,6 +3,7 @@ from a real group where this machine lets one be made."""
 
 from __future__ import annotations
 
+import contextlib
 import os
 import subprocess
 import sys
@@ -10,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from control_groups import PERIOD_US, control_group
 from helpers import environment, wait_until
 from idlehands_monitor.feed import Feed
 from idlehands_monitor.sources.control_group import ControlGroups, CpuLimit
@@ -18,7 +20,7 @@ from idlehands_monitor.views import text
 from idlehands_monitor.views.hosts import cores_words
 
 TREES = Path(__file__).parent / "control_groups"
-QUOTA_US, PERIOD_US = 6_000, 20_000
+QUOTA_US = 30_000
 SPINNING_JOB = """
 import sys, time
 from concurrent.futures import ThreadPoolExecutor
@@ -86,40 +88,15 @@ def test_a_machine_without_control_groups_has_no_limit(tmp_path):
     assert ControlGroups(str(tmp_path)).cpu_limit(os.getpid()) is None
 
 
-def make_group(folder: Path) -> str:
-    """Make a control group with a quota of 0.3 cores; return why not, empty when it is there."""
-    if not (folder.parent / "cgroup.procs").exists():
-        return f"no control groups at {folder.parent}"
-    try:
-        folder.mkdir()
-    except OSError as error:
-        return f"{folder}: {error.strerror}"
-    try:
-        if (folder / "cpu.max").exists():
-            (folder / "cpu.max").write_text(f"{QUOTA_US} {PERIOD_US}")
-        else:
-            (folder / "cpu.cfs_period_us").write_text(str(PERIOD_US))
-            (folder / "cpu.cfs_quota_us").write_text(str(QUOTA_US))
-    except OSError as error:
-        folder.rmdir()
-        return f"{folder}: no CPU quota can be set: {error.strerror}"
-    return ""
-
-
 @pytest.fixture
 def group():
     """Give a control group with a quota of 0.3 cores; skip where none may be made."""
-    reasons = []
-    for parent in ("/sys/fs/cgroup/cpu", "/sys/fs/cgroup"):
-        folder = Path(parent) / f"idlehands-test-{os.getpid()}"
-        reasons.append(make_group(folder))
-        if not reasons[-1]:
-            break
-    else:
-        pytest.skip("no control group with a CPU quota: " + "; ".join(reasons))
-    yield folder
-    wait_until(lambda: not (folder / "cgroup.procs").read_text(), "the group is empty")
-    folder.rmdir()
+    with contextlib.ExitStack() as stack:
+        try:
+            procs = stack.enter_context(control_group(QUOTA_US / PERIOD_US))
+        except OSError as error:
+            pytest.skip(str(error))
+        yield procs.parent
 
 
 @pytest.fixture
