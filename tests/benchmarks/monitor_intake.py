@@ -1,4 +1,4 @@
-"""How fast the monitor takes rows in, explains a large capture, and answers --help.
+"""How fast the monitor takes rows in, explains a large capture, sweeps it, answers --help.
 
 A benchmark, never a test: it exits with 0 whether its bars hold or not. `docs/benchmarks.md`
 says how each row is judged.
@@ -18,10 +18,13 @@ from made_up_rows import opening, task_frames, write_capture
 from support import Row, arguments, compiled, finish
 
 from idlehands.wire import Decoder
+from idlehands_monitor.analysis.worker_time import pool_time
+from idlehands_monitor.feed import Feed
 from idlehands_monitor.ledger import Ledger
+from idlehands_monitor.sources.replay import ReplaySource
 
 ROWS_BAR = 200_000
-EXPLAIN_S_BAR, EXPLAIN_MB_BAR, HELP_MS_BAR = 5.0, 600.0, 100.0
+EXPLAIN_S_BAR, EXPLAIN_MB_BAR, HELP_MS_BAR, SWEEP_BAR = 5.0, 600.0, 100.0, 1.0
 PIECE_BYTES = 1 << 18
 """What the live source reads from a socket at a time."""
 COMMAND = [sys.executable, "-m", "idlehands"]
@@ -89,6 +92,26 @@ def explain_rows(rounds: int, tasks: int) -> list[Row]:
     ]
 
 
+def sweep_row(rounds: int, tasks: int) -> Row:
+    """Row d: the worker time of a whole made-up capture, held in memory, in one thread."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = os.path.join(folder, "large.idlehands")
+        write_capture(path, tasks)
+        source = ReplaySource(path, 1.0)
+        feed = Feed(source, None, keep=True)
+        source.play_all()
+        feed.update()
+    (pool,) = feed.ledger.pools.values()
+    took = []
+    for _ in range(rounds + 1):
+        began = perf_counter()
+        time = pool_time(pool, feed.ledger.host, pool.complete_from_ns, pool.complete_ns)
+        took.append(perf_counter() - began)
+        assert time.pool.total == pool.workers * time.recorded_ns
+    measured = f"median of {rounds} of {tasks:,} rows, the first, with cold caches, {took[0]:.2f} s"
+    return Row("d worker time of task rows", measured, statistics.median(took[1:]), SWEEP_BAR, "s")
+
+
 def help_row(rounds: int) -> tuple[Row, list[str]]:
     """Row c: `idlehands --help`, beside a bare interpreter."""
     helps, bare = [], []
@@ -110,7 +133,12 @@ def main() -> int:
     tasks = options.tasks // (10 if options.quick else 1)
     rounds = 2 if options.quick else options.rounds
     help_found, notes = help_row(rounds * 4)
-    rows = [intake_row(rounds, tasks), *explain_rows(min(3, rounds), tasks), help_found]
+    rows = [
+        intake_row(rounds, tasks),
+        *explain_rows(min(3, rounds), tasks),
+        help_found,
+        sweep_row(rounds, tasks),
+    ]
     return finish(options, rows, notes)
 
 
