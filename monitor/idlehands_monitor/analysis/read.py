@@ -15,6 +15,7 @@ from .blocked import blocked
 from .detail import WORDS, step_at, tasks_run, weights
 from .findings import findings
 from .flow import balance, queueing
+from .history import SECOND_NS
 from .host import host_readings, of_pool
 from .host_findings import host_findings
 from .intervals import queued_at
@@ -32,19 +33,23 @@ from .readings import (
 )
 from .rows import Recent
 from .stranded import stranded
-from .worker_time import pool_time
+from .worker_time import pool_time, slice_times
 from .workers import comings_and_goings, kind_name, worker_readings
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from ..ledger import Ledger, PoolLedger
-    from .entries import PoolTime
+    from .entries import PoolTime, WorkerTime
     from .history import PoolHistory
     from .past import Past
     from .readings import HostReading
     from .rows import Bool, Int64
     from .stranded import Pairs
+
+MOST_SLICES = 60
+SHORTEST_SLICE_NS = 100_000_000
+"""A window that is read as a whole is cut into equal parts, neither many nor short."""
 
 
 def read(
@@ -127,12 +132,17 @@ def read_pool(
     stays = comings_and_goings(pool, begin_ns, end_ns)
     tasks = _tasks(pool, begin_ns, end_ns, time, sampled=sampled)
     waited = blocked(time)
+    if history is None:
+        times, slice_s = _slices(ledger, pool, begin_ns, end_ns)
+    else:
+        times, slice_s = history.times, SECOND_NS / 1e9
     return PoolReading(
         name=pool.name,
         kind=pool.kind,
         number=pool.number,
         workers=worker_readings(pool, time.per_worker, steals, history, begin_ns, end_ns),
-        history=history.times if history else (),
+        history=times,
+        slice_s=slice_s,
         begin_ns=begin_ns,
         end_ns=end_ns,
         window_s=window_s,
@@ -165,6 +175,16 @@ def read_pool(
         queueing=queueing(pool, time, begin_ns, end_ns),
         balance=balance(time, tasks.finished),
     )
+
+
+def _slices(
+    ledger: Ledger, pool: PoolLedger, begin_ns: int, end_ns: int
+) -> tuple[tuple[WorkerTime, ...], float]:
+    """Return (worker time of equal parts of a window, seconds of each)."""
+    count = max(1, min(MOST_SLICES, (end_ns - begin_ns) // SHORTEST_SLICE_NS))
+    edges = [begin_ns + (end_ns - begin_ns) * part // count for part in range(count + 1)]
+    slices = slice_times(pool, ledger.host, edges)
+    return tuple(part.pool for part in slices), (end_ns - begin_ns) / count / 1e9
 
 
 def _steals(pool: PoolLedger, begin_ns: int, end_ns: int) -> StealReading:

@@ -258,7 +258,8 @@ class PoolReading:
 
     window_s: the recorded part of the window; unrecorded_s: what was lost of it.
     core_time: what splits working from blocked, see `worker_time.PoolTime`.
-    history: worker time of each past second, oldest first, for views that draw it.
+    history: worker time slice by slice, oldest first, for views that draw it: each past second of a
+    live pool, or equal parts of the whole window, slice_s long each.
     detail: what the probe has given up at the end of the window, "" where nothing. counted_s: the
     part of the window of which only the number of tasks is known, not in `time`; sampled_s: the
     part that is estimated, its share in tasks with the standard error sampling_error.
@@ -295,6 +296,7 @@ class PoolReading:
     queueing: QueueingReading | None = None
     balance: BalanceReading | None = None
     blocked: BlockedReading | None = None
+    slice_s: float = 1.0
 
     @property
     def headline(self) -> Finding | None:

@@ -45,6 +45,7 @@ def _pool(pool: PoolReading) -> dict[str, Any]:
         "worker_seconds": pool.time.total / 1e9,
         "worker_time": _time(pool.time),
         "core_time_from": pool.core_time,
+        "slices": {"slice_s": pool.slice_s, "worker_time": [_time(t) for t in pool.history]},
         "blocked": asdict(pool.blocked) if pool.blocked is not None else None,
         "per_worker": [
             {
