@@ -16,8 +16,14 @@ levels    pool, at_ns, inbox, deques, workers (open intervals), misuses, ran (ta
 cost      at_ns, recording_ns, sending_ns: what the probe has cost its process so far
 lost      pool, table, worker, rows: overwritten before they could be sent
 bye       reason: the process ends, or the probe is switched off
-host      written by the monitor beside the others: at_ns, threads {native id: on-core ns,
-          run-queue ns}, see its host source
+host      written by the monitor beside the others: at_ns, threads {native id: [on-core ns,
+          run-queue ns]}, see its host source; where a process is sampled from outside also waits
+          {native id: what it was in, in a word}, see its waits source
+stacks    written by the monitor where a process has no probe (its hello says sampled: true): one
+          process at one moment: at_ns, pid, parent, missing (why the stacks could not be read,
+          empty where they were), threads [{pid, native_id, ident, name, owns_lock, wait (as in
+          waits, just before), frames [[function, file, line], innermost first, at most 40]}];
+          frames of one pid with the same at_ns are one dump
 
 A reader skips kinds it does not know and reads keys it knows; a change that such a reader would
 misread raises `VERSION`.

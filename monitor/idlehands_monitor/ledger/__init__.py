@@ -2,14 +2,20 @@
 
 from .ledger import HostCounters, Ledger
 from .pool import Hole, OpenInterval, PoolLedger, WorkerThread
+from .stacks import Dump, Samples, Stack, StackFrame, ThreadSample
 from .store import TableStore
 
 __all__ = [
+    "Dump",
     "Hole",
     "HostCounters",
     "Ledger",
     "OpenInterval",
     "PoolLedger",
+    "Samples",
+    "Stack",
+    "StackFrame",
     "TableStore",
+    "ThreadSample",
     "WorkerThread",
 ]

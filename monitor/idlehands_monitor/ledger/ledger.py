@@ -12,9 +12,10 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from idlehands.wire import NONE, Frame
+from idlehands.wire import Frame
 
 from .pool import PoolLedger
+from .stacks import Samples
 
 
 class Cost(NamedTuple):
@@ -69,7 +70,7 @@ class Ledger:
     """What has arrived from one process.
 
     Attributes: hello (its first frame, empty before it), pools by number, host, costs,
-    ended (its bye has come), skipped_frames.
+    samples (of a process without a probe), ended (its bye has come), skipped_frames.
     """
 
     def __init__(self) -> None:
@@ -77,13 +78,18 @@ class Ledger:
         self.pools: dict[int, PoolLedger] = {}
         self.host = HostCounters()
         self.costs: deque[Cost] = deque(maxlen=120)
+        self.samples = Samples()
         self.ended = ""
         self.skipped_frames = 0
 
     @property
     def latest_ns(self) -> int:
-        """The latest moment up to which some pool's rows are complete, -1 before any."""
-        return max((pool.complete_ns for pool in self.pools.values()), default=NONE)
+        """The latest moment up to which some pool's rows are complete, -1 before any.
+
+        Without any pool, the latest moment that was sampled.
+        """
+        complete = (pool.complete_ns for pool in self.pools.values())
+        return max(complete, default=self.samples.latest_ns)
 
     def apply(self, frame: Frame) -> None:
         """Take one frame."""
@@ -99,6 +105,10 @@ class Ledger:
         elif kind == "host":
             for native_id, (on_core, run_queue) in frame["threads"].items():
                 self.host.add(int(frame["at_ns"]), int(native_id), int(on_core), int(run_queue))
+            if "waits" in frame:
+                self.samples.add_waits(int(frame["at_ns"]), frame["waits"])
+        elif kind == "stacks":
+            self.samples.add_dump(frame)
         elif kind == "cost":
             self.costs.append(Cost(frame["at_ns"], frame["recording_ns"], frame["sending_ns"]))
         elif kind == "bye":
@@ -117,3 +127,4 @@ class Ledger:
         for pool in self.pools.values():
             pool.forget_before(moment_ns)
         self.host.forget_before(moment_ns)
+        self.samples.forget_before(moment_ns)
