@@ -24,6 +24,7 @@ from .readings import (
     StealReading,
     TaskReading,
 )
+from .unprobed import sampled_pools
 from .worker_time import pool_time
 from .workers import comings_and_goings, kind_name, worker_readings
 
@@ -44,6 +45,8 @@ def read(
 ) -> Reading:
     """Return the reading of the last `window_ns` (None: all that is held) of every pool.
 
+    Of a process without a probe, of what its threads look like from outside.
+
     `history` holds past seconds by the pool's number, for the views that draw them.
     """
     pools = [
@@ -51,7 +54,7 @@ def read(
         for pool in ledger.pools.values()
         if (window := window_of(pool, window_ns)) is not None
     ]
-    return Reading(source, tuple(pools))
+    return Reading(source, tuple(pools), sampled_pools(ledger, window_ns))
 
 
 def window_of(pool: PoolLedger, window_ns: int | None) -> tuple[int, int] | None:

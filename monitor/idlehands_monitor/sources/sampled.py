@@ -42,6 +42,8 @@ second in all."""
 SLOWEST_SECONDS = 1.0
 FIRST_GUESS_SECONDS = 0.02
 """What a dump is taken to cost before one has been made."""
+NEWCOMER_SECONDS = 0.2
+"""Where a process has not been seen yet: its first dump says whose worker it is."""
 JITTER = 0.25
 FAMILY_SECONDS = 1.0
 AGAIN_SECONDS = 10.0
@@ -50,6 +52,10 @@ START_TRIES, START_SECONDS = 4, 0.25
 NAP_SECONDS = 0.2
 MOST_THREADS = 4096
 MOST_FRAMES = 40
+OUTERMOST_FRAMES = 12
+"""How many of them are the outermost ones, which say whose thread it is, of a deeper stack."""
+LEFT_OFF = ["…", "", 0]
+"""Stands where a deeper stack was cut."""
 MOST_LETTERS = 200
 
 
@@ -188,6 +194,8 @@ class SampledSource:
             now = monotonic()
             waiting = [p for p in self._relatives() if self._not_before.get(p, now) <= now]
             gap = spacing(len(waiting), self._dump_seconds, cores)
+            if any(pid not in self._dumped_at for pid in waiting):
+                gap = min(gap, NEWCOMER_SECONDS)
             await self._nap(_spread(gap))
             if waiting:
                 await self._dump(min(waiting, key=lambda pid: self._dumped_at.get(pid, 0.0)))
@@ -269,11 +277,26 @@ def thread_of(
     told = thread_frame(pid, native, ident, thread.get("thread_name") or "")
     told["owns_lock"] = bool(thread.get("owns_gil"))
     told["wait"] = waits.get(native, "")
-    told["frames"] = [
-        [clip(frame.get("name")), clip(frame.get("filename")), int(frame.get("line") or 0)]
-        for frame in (thread.get("frames") or [])[:MOST_FRAMES]
-    ]
+    told["frames"] = frames_of(thread.get("frames") or [])
     return told
+
+
+def frames_of(frames: list[Frame]) -> list[list[object]]:
+    """Return a stack as [[function, file, line]], innermost first, at most `MOST_FRAMES`.
+
+    What a forked child has from its parent, outside of where the child began, is left out.
+    """
+    begin = "multiprocessing/process.py"
+    stack: list[list[object]] = []
+    for frame in frames:
+        name, file = clip(frame.get("name")), clip(frame.get("filename"))
+        stack.append([name, file, int(frame.get("line") or 0)])
+        if name.endswith("_bootstrap") and file.endswith(begin):
+            break
+    if len(stack) > MOST_FRAMES:
+        innermost = MOST_FRAMES - OUTERMOST_FRAMES - 1
+        stack = [*stack[:innermost], LEFT_OFF, *stack[-OUTERMOST_FRAMES:]]
+    return stack
 
 
 def thread_frame(pid: int, native_id: int, ident: int, name: str) -> Frame:
