@@ -1,9 +1,9 @@
 """The sampled source: a Python process that has no probe, looked at from outside.
 
 It makes its own frames: the kernel's counters and waits of all threads four times a second, and
-stacks by py-spy, never more than one dump a second of a process and fewer where dumps would take
-more than `BUDGET` of the cores. Both come at moments that are drawn at random around their
-spacing, so that they do not keep step with a job that does something once a second. Nothing is
+stacks by py-spy, one dump a second of a process and fewer where dumps would take more than
+`BUDGET` of the cores. Each comes at a random moment of its own stretch of time (stratified
+sampling), so that none keeps step with a job that does something once a second. Nothing is
 stopped or written to. Child processes are looked at too, in turn.
 
 Text from the process is cut to a bounded length here and cleaned where it is shown.
@@ -44,7 +44,6 @@ FIRST_GUESS_SECONDS = 0.02
 """What a dump is taken to cost before one has been made."""
 NEWCOMER_SECONDS = 0.2
 """Where a process has not been seen yet: its first dump says whose worker it is."""
-JITTER = 0.25
 FAMILY_SECONDS = 1.0
 AGAIN_SECONDS = 10.0
 """A process that gave no stacks is asked again after this long."""
@@ -117,10 +116,12 @@ class SampledSource:
         self._state, self._note = "live", ""
         dumping = asyncio.create_task(self._dump_in_turn())
         try:
+            stretch = _Stretches()
             while not self._closing.is_set() and _runs(process):
                 began = monotonic()
                 self._sample_host()
-                await self._nap(max(_spread(HOST_SECONDS), (monotonic() - began) / HOST_SHARE))
+                took = monotonic() - began
+                await self._nap(stretch.next(max(HOST_SECONDS, took / HOST_SHARE)))
         finally:
             dumping.cancel()
         if not self._closing.is_set():
@@ -190,13 +191,14 @@ class SampledSource:
 
     async def _dump_in_turn(self) -> None:
         cores = host.usable_cores(self._pid) or 1
+        stretch = _Stretches()
         while not self._closing.is_set():
             now = monotonic()
             waiting = [p for p in self._relatives() if self._not_before.get(p, now) <= now]
             gap = spacing(len(waiting), self._dump_seconds, cores)
             if any(pid not in self._dumped_at for pid in waiting):
                 gap = min(gap, NEWCOMER_SECONDS)
-            await self._nap(_spread(gap))
+            await self._nap(stretch.next(gap))
             if waiting:
                 await self._dump(min(waiting, key=lambda pid: self._dumped_at.get(pid, 0.0)))
 
@@ -325,9 +327,18 @@ def _runs(process: psutil.Process) -> bool:
         return False
 
 
-def _spread(seconds: float) -> float:
-    """Return `seconds` or up to a quarter more, at random."""
-    return seconds * (1 + random.random() * JITTER)  # noqa: S311 — to be uneven, not secret
+class _Stretches:
+    """Cuts time into stretches, with one moment drawn at random in each."""
+
+    def __init__(self) -> None:
+        self._end = monotonic()
+
+    def next(self, seconds: float) -> float:
+        """Begin the next stretch, of so many seconds; return how long it is to its moment."""
+        now = monotonic()
+        begin = max(self._end, now)
+        self._end = begin + seconds
+        return begin + random.random() * seconds - now  # noqa: S311 — to be uneven, not secret
 
 
 def _spent_on_children() -> float:

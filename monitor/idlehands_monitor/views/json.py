@@ -13,7 +13,15 @@ from typing import TYPE_CHECKING, Any
 from ..analysis.worker_time import ENTRIES, WorkerTime
 
 if TYPE_CHECKING:
-    from ..analysis.readings import Finding, PoolReading, Reading, StealReading, TaskReading
+    from ..analysis.readings import (
+        Finding,
+        PoolReading,
+        Reading,
+        SampledPoolReading,
+        SampledTime,
+        StealReading,
+        TaskReading,
+    )
 
 SCHEMA = 1
 
@@ -24,6 +32,7 @@ def document(reading: Reading) -> dict[str, Any]:
         "schema": SCHEMA,
         "source": asdict(reading.source),
         "pools": [_pool(pool) for pool in reading.pools],
+        "sampled": [_sampled(pool) for pool in reading.sampled],
     }
 
 
@@ -71,6 +80,51 @@ def _pool(pool: PoolReading) -> dict[str, Any]:
         "lost_rows": pool.lost_rows,
         "misuses": pool.misuses,
         "closed": pool.closed,
+    }
+
+
+def _sampled(pool: SampledPoolReading) -> dict[str, Any]:
+    return {
+        "name": pool.name,
+        "kind": pool.kind,
+        "module": pool.module,
+        "pid": pool.pid,
+        "workers": len(pool.workers),
+        "window_s": pool.window_s,
+        "time": _sampled_time(pool.time),
+        "parked_stacks": [asdict(stack) for stack in pool.parked_stacks],
+        "blocked_stacks": [asdict(stack) for stack in pool.blocked_stacks],
+        "per_worker": [
+            {
+                "worker": worker.index,
+                "name": worker.name,
+                "pid": worker.pid,
+                "native_id": worker.native_id,
+                "state": worker.state,
+                "waits_for": worker.waits_for,
+                "place": asdict(worker.place) if worker.place is not None else None,
+                "time": _sampled_time(worker.time),
+            }
+            for worker in pool.workers
+        ],
+        "missing": pool.missing,
+        "recorded": False,
+        "unanswered": list(pool.unanswered),
+    }
+
+
+def _sampled_time(time: SampledTime) -> dict[str, Any]:
+    return {
+        "worker_seconds": time.seconds,
+        "working": time.working,
+        "run_queue_wait": time.run_queue_wait,
+        "off_core": time.off_core,
+        "parked": asdict(time.parked) if time.parked is not None else None,
+        "blocked": asdict(time.blocked) if time.blocked is not None else None,
+        "confidence": 0.95,
+        "dumps": time.dumps,
+        "waits": {wait.sort: wait.share for wait in time.waits},
+        "wait_samples": time.wait_samples,
     }
 
 

@@ -6,7 +6,17 @@ from typing import TYPE_CHECKING
 
 from ..analysis.worker_time import ENTRIES
 from .grid import grid_of
-from .words import ENTRY_NAMES, clean, count, detail_sentence, seconds, share, stays_sentence
+from .sampled import explain_lines, second_part
+from .words import (
+    ENTRY_NAMES,
+    clean,
+    count,
+    detail_sentence,
+    nothing,
+    seconds,
+    share,
+    stays_sentence,
+)
 
 if TYPE_CHECKING:
     from ..analysis.readings import PoolReading, Reading
@@ -29,8 +39,10 @@ def explain(reading: Reading) -> str:
     lines = [f"{clean(source.target)}: {_who(reading)}"]
     if source.warning:
         lines.append(f"warning: {clean(source.warning)}")
-    if not reading.pools:
-        lines.append("no pool with recorded time")
+    if reading.sampled:
+        lines += explain_lines(reading)
+    elif not reading.pools:
+        lines.append(nothing(reading))
     for pool in reading.pools:
         lines += ["", *_pool(pool)]
     return "\n".join(lines) + "\n"
@@ -39,9 +51,9 @@ def explain(reading: Reading) -> str:
 def second_line(reading: Reading) -> str:
     """Return the present state in one line, for terminals without a screen and for logs."""
     source = reading.source
-    if not reading.pools:
+    if not reading.pools and not reading.sampled:
         return f"{source.state}: {clean(source.note) or 'no pool yet'}"
-    parts = []
+    parts = [second_part(pool) for pool in reading.sampled]
     for pool in reading.pools:
         shares = ", ".join(
             f"{ENTRY_NAMES[entry]} {share(getattr(pool.time, entry) / max(1, pool.time.total))}"
