@@ -16,7 +16,15 @@ DEMO = ROOT / "demo" / "idlehands_demo"
 PURE_NEVER = {"socket", "asyncio", "psutil", "time", "textual", "selectors", "subprocess", "os"}
 DRAWING = [
     MONITOR / "views" / name
-    for name in ("words.py", "text.py", "json.py", "html.py", "palette.py", "terminal/drawing.py")
+    for name in (
+        "words.py",
+        "sampled.py",
+        "text.py",
+        "json.py",
+        "html.py",
+        "palette.py",
+        "terminal/drawing.py",
+    )
 ]
 
 
@@ -101,7 +109,7 @@ def test_parts_of_the_monitor_import_only_what_stands_before_them(folder):
         assert parts <= ALLOWED[folder], f"{path.name} imports {parts - ALLOWED[folder]}"
 
 
-@pytest.mark.parametrize("name", ["words", "text", "json", "html", "palette"])
+@pytest.mark.parametrize("name", ["words", "sampled", "text", "json", "html", "palette"])
 def test_plain_views_take_a_reading_and_nothing_else(name):
     parts = {part(found) for found in imports(MONITOR / "views" / f"{name}.py")} - {""}
     assert parts <= {"views", "analysis"}

@@ -53,7 +53,7 @@ def wilson(successes: float, n: float, confidence: float = 0.95) -> tuple[float,
     share = successes / n
     middle = (share + z * z / (2 * n)) / (1 + z * z / n)
     half = z / (1 + z * z / n) * sqrt(max(0.0, share * (1 - share) / n + z * z / (4 * n * n)))
-    return max(0.0, middle - half), min(1.0, middle + half)
+    return max(0.0, min(share, middle - half)), min(1.0, max(share, middle + half))
 
 
 class _Key(NamedTuple):

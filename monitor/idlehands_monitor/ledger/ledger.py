@@ -105,8 +105,8 @@ class Ledger:
         elif kind == "host":
             for native_id, (on_core, run_queue) in frame["threads"].items():
                 self.host.add(int(frame["at_ns"]), int(native_id), int(on_core), int(run_queue))
-            if "waits" in frame:
-                self.samples.add_waits(int(frame["at_ns"]), frame["waits"])
+            if self.hello.get("sampled") is True:
+                self.samples.add_waits(int(frame["at_ns"]), frame.get("waits", {}))
         elif kind == "stacks":
             self.samples.add_dump(frame)
         elif kind == "cost":

@@ -15,10 +15,10 @@ from .sampled import (
     NAMES,
     NOT_RECORDED,
     PROBE_ADVICE,
-    STILL_SHOWN,
     TIME_NOTE,
     amount,
     dumps_text,
+    missing_text,
     origin,
     parts,
     stack_text,
@@ -80,7 +80,7 @@ def _sampled(pool: SampledPoolReading) -> Iterable[str]:
         f"{pool.time.seconds:.1f} worker-seconds.</p>"
     )
     if pool.missing:
-        yield f"<p>No stacks: {escape(clean(pool.missing, 400))}. {STILL_SHOWN}</p>"
+        yield f"<p>{escape(missing_text(pool))}</p>"
     yield "<h3>Where the worker time went</h3>" + _sampled_bar(pool.time)
     rows = "".join(
         f'<tr><td><span class="key" style="background:{SAMPLED_LOOKS[part.entry].colour}"></span>'

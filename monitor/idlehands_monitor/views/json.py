@@ -14,6 +14,7 @@ from ..analysis.worker_time import ENTRIES, WorkerTime
 
 if TYPE_CHECKING:
     from ..analysis.readings import (
+        Estimate,
         Finding,
         PoolReading,
         Reading,
@@ -119,13 +120,19 @@ def _sampled_time(time: SampledTime) -> dict[str, Any]:
         "working": time.working,
         "run_queue_wait": time.run_queue_wait,
         "off_core": time.off_core,
-        "parked": asdict(time.parked) if time.parked is not None else None,
-        "blocked": asdict(time.blocked) if time.blocked is not None else None,
+        "parked": _estimate(time.parked),
+        "blocked": _estimate(time.blocked),
         "confidence": 0.95,
         "dumps": time.dumps,
         "waits": {wait.sort: wait.share for wait in time.waits},
         "wait_samples": time.wait_samples,
     }
+
+
+def _estimate(estimate: Estimate | None) -> dict[str, float] | None:
+    if estimate is None:
+        return None
+    return {"share": estimate.value, "low": estimate.low, "high": estimate.high}
 
 
 def _time(time: WorkerTime) -> dict[str, float]:

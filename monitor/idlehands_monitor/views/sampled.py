@@ -36,7 +36,7 @@ NOT_RECORDED = (
 )
 IN_SHORT = ("sampled, not recorded", "no task counts, waits or steals")
 PROBE_ADVICE = "For those, run the job with a probe: idlehands run."
-STILL_SHOWN = "Shown without it: working and run-queue wait, from the kernel's counters."
+STILL_SHOWN = "Shown without it: working and run-queue wait, from the kernel's counters"
 TIME_NOTE = (
     "working and run-queue wait from the kernel's per-thread counters, exact; parked from dumps "
     "of stacks, with a 95 % interval (Wilson) that counts each dump once; blocked is the rest"
@@ -110,7 +110,7 @@ def stack_text(stack: StackReading) -> str:
 
 def state_text(worker: SampledWorkerReading) -> str:
     """Write what a worker was in at its last sample."""
-    state = "not sampled yet" if worker.state == "unknown" else worker.state
+    state = "not known" if worker.state == "unknown" else worker.state
     if worker.state == "unknown" and worker.waits_for:
         state = f"off the core, {worker.waits_for}"
     elif worker.state == "blocked" and worker.waits_for:
@@ -124,6 +124,14 @@ def origin(pool: SampledPoolReading) -> str:
     return f"{clean(pool.kind, 30)}{module}, process {pool.pid}"
 
 
+def missing_text(pool: SampledPoolReading) -> str:
+    """Write why there are no stacks and what there is all the same, empty where there are."""
+    if not pool.missing:
+        return ""
+    waits = ", and what threads wait for." if pool.time.waits else "; not what threads wait for."
+    return f"No stacks: {clean(pool.missing, 400)}. {STILL_SHOWN}{waits}"
+
+
 def dumps_text(pool: SampledPoolReading) -> str:
     """Write how much the figures rest on."""
     dumps = pool.time.dumps
@@ -135,6 +143,8 @@ def explain_lines(reading: Reading) -> list[str]:
     lines = [NOT_RECORDED, PROBE_ADVICE]
     for pool in reading.sampled:
         lines += ["", *_pool_lines(pool)]
+    if all(pool.missing for pool in reading.sampled):
+        return lines
     return [*lines, "", f"({TIME_NOTE})"]
 
 
@@ -144,7 +154,7 @@ def _pool_lines(pool: SampledPoolReading) -> list[str]:
         f"{dumps_text(pool)}, {pool.time.seconds:.1f} worker-seconds"
     ]
     if pool.missing:
-        lines.append(f"No stacks: {clean(pool.missing, 400)}. {STILL_SHOWN}")
+        lines.append(missing_text(pool))
     lines += ["", "Where the worker time went"]
     for part in parts(pool.time):
         spent = f"{part.value * pool.time.seconds:>10.2f} s"
@@ -176,6 +186,8 @@ def second_part(pool: SampledPoolReading) -> str:
     """Return a pool in part of one line, for terminals without a screen and for logs."""
     shares = ", ".join(f"{NAMES[part.entry]} {amount(part)}" for part in parts(pool.time))
     waits = waits_text(pool.time)
-    return f"{clean(pool.name, 60)} ({len(pool.workers)} workers, sampled): {shares}" + (
-        f"; {'blocked' if pool.time.blocked else 'off the core'} in: {waits}" if waits else ""
-    )
+    if waits:
+        shares += f"; {'blocked' if pool.time.blocked else 'off the core'} in: {waits}"
+    if pool.missing:
+        shares += f"; no stacks: {clean(pool.missing, 400)}"
+    return f"{clean(pool.name, 60)} ({len(pool.workers)} workers, sampled): {shares}"

@@ -52,7 +52,8 @@ def second_line(reading: Reading) -> str:
     """Return the present state in one line, for terminals without a screen and for logs."""
     source = reading.source
     if not reading.pools and not reading.sampled:
-        return f"{source.state}: {clean(source.note) or 'no pool yet'}"
+        none = nothing(reading) if source.sampled else "no pool yet"
+        return f"{source.state}: {clean(source.note) or none}"
     parts = [second_part(pool) for pool in reading.sampled]
     for pool in reading.pools:
         shares = ", ".join(

@@ -161,7 +161,7 @@ class Dashboard(App[None]):
         with self.batch_update():
             self._change_parts(sampled=True)
             self._who_line.show(reading, pool, paused=self._paused)
-            self._sampled_view.show(pool, self.size.height)
+            self._sampled_view.show(pool)
             self._hint_line.update(self._bottom(reading), layout=False)
 
     def _change_parts(self, *, sampled: bool) -> None:

@@ -12,8 +12,8 @@ from ..sampled import (
     NAMES,
     NOT_RECORDED,
     PROBE_ADVICE,
-    STILL_SHOWN,
     amount,
+    missing_text,
     parts,
     place_text,
     stack_text,
@@ -56,15 +56,21 @@ class SampledView(ScrollView, can_focus=True):
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self._rows: list[Row] = []
+        self._pool: SampledPoolReading | None = None
 
-    def show(self, pool: SampledPoolReading | None, height: int) -> None:
-        """Draw a pool on a screen of `height` lines."""
+    def show(self, pool: SampledPoolReading | None) -> None:
+        """Draw a pool."""
+        self._pool = pool
         cells = self.scrollable_content_region.width
-        self._rows = rows(pool, max(20, cells - 2), height)
+        self._rows = rows(pool, max(20, cells - 2), self.app.size.height)
         size = Size(self.size.width, len(self._rows))
         if self.virtual_size != size:
             self.virtual_size = size
         self.refresh()
+
+    def on_resize(self) -> None:
+        """Fit the rows to the new width, the first one included."""
+        self.show(self._pool)
 
     def render_line(self, y: int) -> Strip:
         """Draw line `y` of what is in sight."""
@@ -84,8 +90,7 @@ def rows(pool: SampledPoolReading | None, cells: int, height: int) -> list[Row]:
         what = "blocked in" if pool.time.blocked is not None else "off the core in"
         found.append([(fit(f"{what}: {waits}", cells), None)])
     if pool.missing:
-        missing = f"No stacks: {clean(pool.missing, 400)}. {STILL_SHOWN}"
-        found += [[(text, style(bold=True))] for text in wrap(missing, cells)]
+        found += [[(text, style(bold=True))] for text in wrap(missing_text(pool), cells)]
     found.append([])
     found += _stacks(pool, cells, FEW_STACKS if height < LOW_SCREEN else MORE_STACKS)
     found += [*_workers(pool, cells), []]
