@@ -37,10 +37,10 @@ HOST_SECONDS = 0.25
 HOST_SHARE = 0.02
 """Sampling the kernel's counters takes at most this share of the time of one core."""
 BUDGET = 0.005
-"""Dumps take at most this share of the cores that the process may use, where that leaves one a
-second in all."""
-SLOWEST_SECONDS = 1.0
-FIRST_GUESS_SECONDS = 0.02
+"""Dumps take at most this share of the cores that the process may use, where that leaves one in
+two seconds in all."""
+SLOWEST_SECONDS = 2.0
+FIRST_GUESS_SECONDS = 0.01
 """What a dump is taken to cost before one has been made."""
 NEWCOMER_SECONDS = 0.2
 """Where a process has not been seen yet: its first dump says whose worker it is."""
@@ -264,7 +264,7 @@ def spacing(processes: int, dump_seconds: float, cores: int) -> float:
     """Return the seconds from one dump to the next, of whichever process.
 
     No process is dumped more than once a second; all dumps together take at most `BUDGET` of the
-    cores, but one a second is always made.
+    cores, but one in two seconds is always made.
     """
     wanted = max(1.0 / max(1, processes), dump_seconds / (BUDGET * max(1, cores)))
     return min(SLOWEST_SECONDS, wanted)
