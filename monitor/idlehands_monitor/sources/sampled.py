@@ -134,8 +134,7 @@ class SampledSource:
         for _ in range(START_TRIES):  # one that was only just started has no interpreter yet
             for pid in self._relatives():
                 try:
-                    waits = self._waits_of(pid)
-                    threads = await stacks.dump(pid)
+                    threads = await self._look(pid)
                 except (stacks.NotPython, stacks.Gone) as failure:
                     error = failure if pid == self._pid or error is None else error
                     continue
@@ -144,7 +143,7 @@ class SampledSource:
                     self._missing(pid, failure)
                     return True
                 self._hello()
-                self._stacks(pid, threads, waits)
+                self._told(pid, threads)
                 return True
             self._family_at = -FAMILY_SECONDS
             await self._nap(START_SECONDS)
@@ -203,27 +202,26 @@ class SampledSource:
                 await self._dump(min(waiting, key=lambda pid: self._dumped_at.get(pid, 0.0)))
 
     async def _dump(self, pid: int) -> None:
-        waits = self._waits_of(pid)
         spent = _spent_on_children()
         try:
-            threads = await stacks.dump(pid)
-            self._stacks(pid, threads, waits)
+            self._told(pid, await self._look(pid))
         except (stacks.NotPython, stacks.Gone):
             self._dumped_at[pid] = monotonic()
             self._not_before[pid] = monotonic() + AGAIN_SECONDS
         except stacks.StackError as error:
             self._missing(pid, error)
-        except (AttributeError, TypeError, ValueError) as error:
-            self._missing(pid, stacks.StackError(f"py-spy's answer is not understood: {error}"))
         # Renewed by a quarter, so that one dump that was unlucky does not set the pace.
         self._dump_seconds += (_spent_on_children() - spent - self._dump_seconds) / 4
 
-    def _waits_of(self, pid: int) -> dict[int, str]:
-        return self._waits.sample((pid, native) for native in host.thread_ids(pid))
-
-    def _stacks(self, pid: int, threads: list[PySpyThread], waits: Mapping[int, str]) -> None:
-        ids = self._ids.of(pid, threads)
-        self._told(pid, [thread_of(pid, thread, ids, waits) for thread in threads])
+    async def _look(self, pid: int) -> list[Frame]:
+        """Return the threads of a process with their stacks and waits. Raises StackError."""
+        waits = self._waits.sample((pid, native) for native in host.thread_ids(pid))
+        threads = await stacks.dump(pid)
+        try:
+            ids = self._ids.of(pid, threads)
+            return [thread_of(pid, thread, ids, waits) for thread in threads]
+        except (AttributeError, TypeError, ValueError) as error:
+            raise stacks.StackError(f"py-spy's answer is not understood: {error}") from error
 
     def _missing(self, pid: int, error: stacks.StackError) -> None:
         """Say which threads a process has, and why not what they are in."""
