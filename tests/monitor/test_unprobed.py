@@ -14,8 +14,8 @@ from idlehands_monitor.analysis.roles import chain, role_of
 from idlehands_monitor.analysis.unprobed import sampled_pools, wilson
 from idlehands_monitor.ledger import Ledger, StackFrame
 from idlehands_monitor.ledger.stacks import Samples
-from idlehands_monitor.sources import sampled as source_module
-from idlehands_monitor.sources import stacks
+from idlehands_monitor.sources import stack_frames, stacks
+from idlehands_monitor.sources.sampled import spacing
 from idlehands_monitor.sources.thread_ids import by_stack, in_order
 from idlehands_monitor.views.html import render as render_html
 from idlehands_monitor.views.json import render as render_json
@@ -413,21 +413,21 @@ def test_damaged_waits_are_counted_and_skipped(waits):
 
 
 def test_long_text_from_the_process_is_cut():
-    frames = source_module.frames_of([{"name": "f" * 9999, "filename": "/x" * 9999, "line": 3}])
-    assert max(len(text) for text in frames[0][:2]) <= source_module.MOST_LETTERS
+    frames = stack_frames.frames_of([{"name": "f" * 9999, "filename": "/x" * 9999, "line": 3}])
+    assert max(len(text) for text in frames[0][:2]) <= stack_frames.MOST_LETTERS
 
 
 def test_a_deep_stack_keeps_both_of_its_ends():
     deep = [{"name": f"f{number}", "filename": "job.py", "line": 1} for number in range(500)]
-    frames = source_module.frames_of(deep)
-    assert len(frames) == source_module.MOST_FRAMES
+    frames = stack_frames.frames_of(deep)
+    assert len(frames) == stack_frames.MOST_FRAMES
     assert (frames[0][0], frames[-1][0]) == ("f0", "f499")
 
 
 def test_what_a_forked_child_has_from_its_parent_is_left_out():
     inherited = [*TASK, *PROCESS_START, *EXECUTOR, *THREAD_START]
     told = [{"name": name, "filename": file, "line": line} for name, file, line in inherited]
-    assert source_module.frames_of(told) == [*TASK, *PROCESS_START]
+    assert stack_frames.frames_of(told) == [*TASK, *PROCESS_START]
 
 
 @pytest.mark.parametrize(
@@ -441,7 +441,7 @@ def test_what_a_forked_child_has_from_its_parent_is_left_out():
     ],
 )
 def test_dumps_are_spaced_by_what_they_cost(processes, dump_seconds, cores, gap):
-    assert source_module.spacing(processes, dump_seconds, cores) == pytest.approx(gap)
+    assert spacing(processes, dump_seconds, cores) == pytest.approx(gap)
 
 
 def test_a_thread_is_told_by_the_stack_its_pointer_is_in():

@@ -12,10 +12,9 @@ of all samples, those that parked workers are in are taken out by the parked sha
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
-from dataclasses import dataclass, field
+from collections import Counter
 from math import sqrt
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from scipy.special import ndtri
 
@@ -28,13 +27,14 @@ from .readings import (
     StackReading,
     WaitReading,
 )
-from .roles import LOKY_POOL, PROCESS_POOL, PROCESSES, QUEUE_AND_THREADS, THREADS, chain, role_of
+from .roles import PROCESSES, THREADS, chain
+from .sampled_workers import Group, ThreadKey, Worker, groups_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable
 
-    from ..ledger import Dump, HostCounters, Ledger, ThreadSample
-    from .roles import Role
+    from ..ledger import HostCounters, Ledger
+    from .sampled_workers import Seen
 
 RUNNING = "running"
 """What the waits source calls a thread that is not in a system call that waits."""
@@ -56,39 +56,6 @@ def wilson(successes: float, n: float, confidence: float = 0.95) -> tuple[float,
     return max(0.0, min(share, middle - half)), min(1.0, max(share, middle + half))
 
 
-class _Key(NamedTuple):
-    """A thread: its process and the kernel's id, or minus its identifier where that is unknown."""
-
-    pid: int
-    thread: int
-
-
-class _Group(NamedTuple):
-    """What tells one pool from another."""
-
-    pid: int
-    kind: str
-    module: str
-    label: str
-
-
-class _Seen(NamedTuple):
-    """One worker in one dump."""
-
-    dump: int
-    sample: ThreadSample
-    role: Role
-
-
-@dataclass(slots=True)
-class _Worker:
-    key: _Key
-    name: str = ""
-    native_id: int = -1
-    ident: int = -1
-    seen: list[_Seen] = field(default_factory=list)
-
-
 def sampled_pools(ledger: Ledger, window_ns: int | None) -> tuple[SampledPoolReading, ...]:
     """Return a reading of each pool that the dumps show, the largest first."""
     samples = ledger.samples
@@ -97,68 +64,13 @@ def sampled_pools(ledger: Ledger, window_ns: int | None) -> tuple[SampledPoolRea
     end = samples.latest_ns
     begin = samples.first_ns if window_ns is None else max(samples.first_ns, end - window_ns)
     pools = []
-    for group, workers in _groups(list(samples.dumps)).items():
+    for group, workers in groups_of(list(samples.dumps)).items():
         reading = _Window(ledger, begin, end).pool(group, workers)
         if reading is not None:
             pools.append(reading)
     missing = _without_stacks(ledger, begin, end)
     pools.sort(key=lambda pool: (pool.kind in (THREADS, PROCESSES), -len(pool.workers), pool.name))
     return (*pools, *missing)
-
-
-def _groups(dumps: Sequence[Dump]) -> dict[_Group, list[_Worker]]:
-    """Sort the threads of dumps into pools; a thread's first stack that tells decides."""
-    numbers = {
-        (dump.pid, thread.ident): thread.native_id
-        for dump in dumps
-        for thread in dump.threads
-        if thread.native_id >= 0 and thread.ident >= 0
-    }
-    workers: dict[_Key, _Worker] = {}
-    parents: dict[int, int] = {}
-    for place, dump in enumerate(dumps):
-        if dump.missing:
-            continue
-        parents[dump.pid] = dump.parent
-        for thread in dump.threads:
-            native = thread.native_id
-            if native < 0:
-                native = numbers.get((dump.pid, thread.ident), -1)
-            main = native == dump.pid or (native < 0 and thread.name == "MainThread")
-            role = role_of(thread.stack, thread.name, main=main)
-            if role is None:
-                continue
-            key = _Key(dump.pid, native if native >= 0 else -thread.ident)
-            worker = workers.setdefault(key, _Worker(key))
-            worker.name, worker.native_id, worker.ident = thread.name, native, thread.ident
-            worker.seen.append(_Seen(place, thread, role))
-    return _by_pool(workers.values(), parents)
-
-
-def _by_pool(workers: Iterable[_Worker], parents: dict[int, int]) -> dict[_Group, list[_Worker]]:
-    grouped: dict[_Group, list[_Worker]] = defaultdict(list)
-    for worker in workers:
-        role = next(
-            (seen.role for seen in worker.seen if seen.role.kind != THREADS), worker.seen[-1].role
-        )
-        processes = role.kind in (PROCESS_POOL, LOKY_POOL, PROCESSES) and worker.native_id in (
-            worker.key.pid,
-            -1,
-        )
-        pid = parents[worker.key.pid] if processes else worker.key.pid
-        grouped[_Group(pid, role.kind, role.module, role.label)].append(worker)
-    found: dict[_Group, list[_Worker]] = defaultdict(list)
-    for group, members in grouped.items():
-        pool = group
-        if group.kind == THREADS:
-            parked = any(seen.role.parked for worker in members for seen in worker.seen)
-            pool = (
-                group._replace(kind=QUEUE_AND_THREADS, module="queue")
-                if parked
-                else group._replace(label=THREADS)
-            )
-        found[pool] += members
-    return found
 
 
 class _Window:
@@ -172,10 +84,10 @@ class _Window:
         self._waits = [w.waits for w in ledger.samples.waits if w.at_ns >= begin_ns]
 
     def pool(
-        self, group: _Group, workers: list[_Worker], missing: str = ""
+        self, group: Group, workers: list[Worker], missing: str = ""
     ) -> SampledPoolReading | None:
         """Return the reading of one pool, None where nothing of it is in the window."""
-        covered: list[tuple[_Worker, list[_Seen], tuple[float, float, int]]] = []
+        covered: list[tuple[Worker, list[Seen], tuple[float, float, int]]] = []
         for worker in sorted(workers, key=lambda worker: worker.key):
             seen = [one for one in worker.seen if one.dump in self._inside]
             counters = self._host.between(worker.native_id, self._begin_ns, self._end_ns)
@@ -206,7 +118,7 @@ class _Window:
         )
 
     def _worker(
-        self, index: int, worker: _Worker, seen: list[_Seen], counters: tuple[float, float, int]
+        self, index: int, worker: Worker, seen: list[Seen], counters: tuple[float, float, int]
     ) -> SampledWorkerReading:
         wait = seen[-1].sample.wait if seen else self._last_wait(worker.native_id)
         state = "working" if wait == RUNNING else "unknown"
@@ -233,7 +145,7 @@ class _Window:
 
     def _time(
         self,
-        seen: list[list[_Seen]],
+        seen: list[list[Seen]],
         counters: list[tuple[float, float, int]],
         native_ids: list[int],
     ) -> SampledTime:
@@ -257,7 +169,7 @@ class _Window:
         return SampledTime(total / 1e9, working, queued, parked, blocked, dumps, waits, number)
 
     def _what_for(
-        self, seen: list[list[_Seen]], native_ids: list[int], parked: float, blocked: float
+        self, seen: list[list[Seen]], native_ids: list[int], parked: float, blocked: float
     ) -> tuple[tuple[WaitReading, ...], int]:
         """Share `blocked` out among the sorts of wait; return them and the number of samples."""
         wanted = set(native_ids)
@@ -284,7 +196,7 @@ class _Window:
         return tuple(sorted(waits, key=lambda wait: -wait.share)), len(sampled)
 
 
-def _parked_share(seen: list[list[_Seen]], covered: list[int]) -> float:
+def _parked_share(seen: list[list[Seen]], covered: list[int]) -> float:
     """Return the mean over workers of their share of dumps parked, by the time each was there."""
     weight = parked = 0.0
     for sights, time in zip(seen, covered, strict=True):
@@ -295,7 +207,7 @@ def _parked_share(seen: list[list[_Seen]], covered: list[int]) -> float:
     return parked / weight if weight else 0.0
 
 
-def _is_blocked(one: _Seen) -> bool:
+def _is_blocked(one: Seen) -> bool:
     """Say whether a worker was in a task and off the core, as far as the sample tells."""
     if one.role.parked:
         return False
@@ -303,7 +215,7 @@ def _is_blocked(one: _Seen) -> bool:
     return wait != RUNNING if wait else not one.sample.owns_lock
 
 
-def _state(one: _Seen) -> str:
+def _state(one: Seen) -> str:
     if one.role.parked:
         return "parked"
     if not one.sample.wait:
@@ -311,11 +223,11 @@ def _state(one: _Seen) -> str:
     return "working" if one.sample.wait == RUNNING else "blocked"
 
 
-def _places(one: _Seen) -> tuple[PlaceReading, ...]:
+def _places(one: Seen) -> tuple[PlaceReading, ...]:
     return tuple(PlaceReading(*frame) for frame in chain(one.sample.stack, one.role))
 
 
-def _stacks(seen: Iterable[_Seen]) -> tuple[StackReading, ...]:
+def _stacks(seen: Iterable[Seen]) -> tuple[StackReading, ...]:
     counts = Counter(map(_places, seen))
     return tuple(StackReading(frames, count) for frames, count in counts.most_common(MOST_STACKS))
 
@@ -328,11 +240,11 @@ def _without_stacks(ledger: Ledger, begin_ns: int, end_ns: int) -> tuple[Sampled
     if not last:
         return ()
     workers = [
-        _Worker(_Key(pid, thread.native_id), thread.name, thread.native_id)
+        Worker(ThreadKey(pid, thread.native_id), thread.name, thread.native_id)
         for pid, dump in last.items()
         for thread in dump.threads
     ]
-    group = _Group(min(last), THREADS, "", "all threads")
+    group = Group(min(last), THREADS, "", "all threads")
     missing = next(iter(last.values())).missing
     reading = _Window(ledger, begin_ns, end_ns).pool(group, workers, missing)
     return () if reading is None else (reading,)

@@ -5,8 +5,6 @@ stacks by py-spy, one dump a second of a process and fewer where dumps would tak
 `BUDGET` of the cores. Each comes at a random moment of its own stretch of time (stratified
 sampling), so that none keeps step with a job that does something once a second. Nothing is
 stopped or written to. Child processes are looked at too, in turn.
-
-Text from the process is cut to a bounded length here and cleaned where it is shown.
 """
 
 from __future__ import annotations
@@ -16,7 +14,6 @@ import random
 import resource
 import threading
 from time import monotonic, monotonic_ns, time_ns
-from typing import TYPE_CHECKING
 
 import psutil
 
@@ -24,14 +21,10 @@ from idlehands.wire import VERSION, Frame, WireError, encode
 
 from . import host, stacks
 from .intake import Intake
+from .stack_frames import clip, thread_frame, thread_of
 from .status import SourceStatus
 from .thread_ids import UNKNOWN, ThreadIds
 from .waits import KernelWaits
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from .stacks import PySpyThread
 
 HOST_SECONDS = 0.25
 HOST_SHARE = 0.02
@@ -50,12 +43,6 @@ AGAIN_SECONDS = 10.0
 START_TRIES, START_SECONDS = 4, 0.25
 NAP_SECONDS = 0.2
 MOST_THREADS = 4096
-MOST_FRAMES = 40
-OUTERMOST_FRAMES = 12
-"""How many of them are the outermost ones, which say whose thread it is, of a deeper stack."""
-LEFT_OFF = ["…", "", 0]
-"""Stands where a deeper stack was cut."""
-MOST_LETTERS = 200
 
 
 class SampledSource:
@@ -266,55 +253,6 @@ def spacing(processes: int, dump_seconds: float, cores: int) -> float:
     """
     wanted = max(1.0 / max(1, processes), dump_seconds / (BUDGET * max(1, cores)))
     return min(SLOWEST_SECONDS, wanted)
-
-
-def thread_of(
-    pid: int, thread: PySpyThread, ids: Mapping[int, int], waits: Mapping[int, str]
-) -> Frame:
-    """Return one thread of a dump as it goes into a frame."""
-    ident = int(thread.get("thread_id") or UNKNOWN)
-    native = ids.get(ident, UNKNOWN)
-    told = thread_frame(pid, native, ident, thread.get("thread_name") or "")
-    told["owns_lock"] = bool(thread.get("owns_gil"))
-    told["wait"] = waits.get(native, "")
-    told["frames"] = frames_of(thread.get("frames") or [])
-    return told
-
-
-def frames_of(frames: list[Frame]) -> list[list[object]]:
-    """Return a stack as [[function, file, line]], innermost first, at most `MOST_FRAMES`.
-
-    What a forked child has from its parent, outside of where the child began, is left out.
-    """
-    begin = "multiprocessing/process.py"
-    stack: list[list[object]] = []
-    for frame in frames:
-        name, file = clip(frame.get("name")), clip(frame.get("filename"))
-        stack.append([name, file, int(frame.get("line") or 0)])
-        if name.endswith("_bootstrap") and file.endswith(begin):
-            break
-    if len(stack) > MOST_FRAMES:
-        innermost = MOST_FRAMES - OUTERMOST_FRAMES - 1
-        stack = [*stack[:innermost], LEFT_OFF, *stack[-OUTERMOST_FRAMES:]]
-    return stack
-
-
-def thread_frame(pid: int, native_id: int, ident: int, name: str) -> Frame:
-    """Return a thread of which nothing is known but who it is."""
-    return {
-        "pid": pid,
-        "native_id": native_id,
-        "ident": ident,
-        "name": clip(name),
-        "owns_lock": False,
-        "wait": "",
-        "frames": [],
-    }
-
-
-def clip(text: object) -> str:
-    """Return foreign text of at most `MOST_LETTERS`: its end, which tells one path from another."""
-    return str(text)[-MOST_LETTERS:]
 
 
 def _runs(process: psutil.Process) -> bool:
