@@ -19,6 +19,7 @@ DRAWING = [
     for name in (
         "words.py",
         "hosts.py",
+        "sampled.py",
         "text.py",
         "json.py",
         "html.py",
@@ -109,7 +110,7 @@ def test_parts_of_the_monitor_import_only_what_stands_before_them(folder):
         assert parts <= ALLOWED[folder], f"{path.name} imports {parts - ALLOWED[folder]}"
 
 
-@pytest.mark.parametrize("name", ["words", "hosts", "text", "json", "html", "palette"])
+@pytest.mark.parametrize("name", ["words", "hosts", "sampled", "text", "json", "html", "palette"])
 def test_plain_views_take_a_reading_and_nothing_else(name):
     parts = {part(found) for found in imports(MONITOR / "views" / f"{name}.py")} - {""}
     assert parts <= {"views", "analysis"}

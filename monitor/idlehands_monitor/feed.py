@@ -82,6 +82,7 @@ class Feed:
             probe_cost=self._probe_cost(),
             skipped_frames=self.ledger.skipped_frames,
             warning=status.warning,
+            sampled=hello.get("sampled") is True,
         )
 
     def _probe_cost(self) -> float | None:

@@ -17,13 +17,19 @@ cost      at_ns, recording_ns, sending_ns: what the probe has cost its process s
 lost      pool, table, worker, rows: overwritten before they could be sent
 bye       reason: the process ends, or the probe is switched off
 host      written by the monitor beside the others: at_ns, threads {native id: on-core ns,
-          run-queue ns}, waits {native id: what it is in}, see its sources `host` and `waits`;
+          run-queue ns}, waits {native id: what it was in, in words}, see its sources `host` and
+          `waits`;
           once a second also switches {native id: [voluntary, nonvoluntary, block I/O wait ns]},
           -1 where unknown
 process   written by the monitor once a second for the process and each worker process: at_ns,
           pid, resident_bytes, minor_faults, major_faults, voluntary_switches,
           nonvoluntary_switches and io_wait_ns (of its present threads), affinity, usable_cores,
           quota_cores, periods, throttled_periods, throttled_ns; -1 where unknown
+stacks    written by the monitor where a process has no probe (its hello says sampled: true): one
+          process at one moment: at_ns, pid, parent, missing (why the stacks could not be read,
+          empty where they were), threads [{pid, native_id, ident, name, owns_lock, wait (as in
+          waits, just before), frames [[function, file, line], innermost first, at most 40]}];
+          frames of one pid with the same at_ns are one dump
 
 A reader skips kinds it does not know and reads keys it knows; a change that such a reader would
 misread raises `VERSION`.

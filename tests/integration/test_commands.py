@@ -78,9 +78,11 @@ def test_nothing_to_watch_is_status_3_and_one_line(folder, arguments):
     one_line(idlehands(*arguments, folder=folder), 3)
 
 
-def test_a_process_without_a_probe_is_told_from_no_process(folder):
-    line = one_line(idlehands("watch", os.getpid(), folder=folder), 3)
-    assert "has no probe" in line
+def test_a_process_that_is_no_python_is_told_from_no_process(folder):
+    with subprocess.Popen(["/bin/sleep", "60"]) as other:
+        line = one_line(idlehands("watch", other.pid, folder=folder), 3)
+        other.kill()
+    assert "not a Python process" in line
     assert "there is no process" in one_line(idlehands("watch", "4194305", folder=folder), 3)
 
 

@@ -33,6 +33,7 @@ from .readings import (
 )
 from .rows import Recent
 from .stranded import stranded
+from .unprobed import sampled_pools
 from .worker_time import pool_time, slice_times
 from .workers import comings_and_goings, kind_name, worker_readings
 
@@ -59,6 +60,8 @@ def read(
     past: Past | None = None,
 ) -> Reading:
     """Return the reading of the last `window_ns` (None: all that is held) of every pool.
+
+    Of a process without a probe, of what its threads look like from outside.
 
     `past` holds what was worked out of earlier seconds, which views draw and windows are made of.
     """
@@ -87,7 +90,11 @@ def read(
     ]
     pairs = sorted(between.items(), key=lambda pair: -pair[1])
     return Reading(
-        source, tuple(pools), host, tuple(StrandedReading(*pair, ns / 1e9) for pair, ns in pairs)
+        source,
+        tuple(pools),
+        host,
+        tuple(StrandedReading(*pair, ns / 1e9) for pair, ns in pairs),
+        sampled_pools(ledger, window_ns),
     )
 
 

@@ -9,13 +9,10 @@ from typing import TYPE_CHECKING
 from ..capture import CaptureError, CaptureReader, CaptureWriter
 from ..errors import DONE, CommandError
 from .lines import message
-from .targets import is_file, open_live
+from .targets import is_file, open_live, wait_until_attached
 
 if TYPE_CHECKING:
     import argparse
-    from collections.abc import Callable
-
-    from ..sources.live import LiveSource
 
 POLL_SECONDS = 0.1
 
@@ -54,17 +51,6 @@ def capture_live(target: str, path: str, seconds: float | None) -> None:
         message(f"wrote {path}")
     finally:
         source.close()
-
-
-def wait_until_attached(
-    source: LiveSource, seconds: float = 5.0, given_up: Callable[[], bool] = lambda: False
-) -> None:
-    """Wait until the source is attached. Raises CommandError, status 3, when it cannot be."""
-    deadline = monotonic() + seconds
-    while source.status.state == "connecting":
-        if monotonic() >= deadline or given_up():
-            raise CommandError(f"could not attach to {source.target}: {source.status.note}", 3)
-        sleep(0.02)
 
 
 def copy_whole_blocks(source_path: str, path: str) -> None:

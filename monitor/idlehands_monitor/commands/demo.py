@@ -17,9 +17,9 @@ from ..capture import CaptureError
 from ..errors import CHECK_FAILED, DONE, CommandError
 from ..feed import Feed
 from ..sources.live import LiveSource
-from .capture import wait_until_attached
 from .lines import message
 from .screen import has_screen, show
+from .targets import wait_until_attached
 
 if TYPE_CHECKING:
     import argparse

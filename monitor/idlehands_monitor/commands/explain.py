@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 from ..errors import DONE, NOTHING_TO_WATCH, CommandError
 from ..feed import Feed
-from .capture import wait_until_attached
+from ..views.words import nothing
 from .lines import message
-from .targets import is_file, open_live, open_replay
+from .targets import is_file, open_live, open_replay, wait_until_attached
 
 if TYPE_CHECKING:
     import argparse
@@ -28,8 +28,8 @@ def run(options: argparse.Namespace) -> int:
         reading = read_live(options.target, options.seconds)
     if reading.source.warning:
         message(f"{options.target}: {reading.source.warning}")
-    if not reading.pools:
-        raise CommandError(f"{options.target}: no pool with recorded time", NOTHING_TO_WATCH)
+    if not reading.pools and not reading.sampled:
+        raise CommandError(f"{options.target}: {nothing(reading)}", NOTHING_TO_WATCH)
     if options.html:
         from ..views.html import render as render_html
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+from time import monotonic, sleep
+from typing import TYPE_CHECKING
 
 from ..capture import CaptureError
 from ..errors import NOTHING_TO_WATCH, CommandError
@@ -10,8 +12,16 @@ from ..sources import host
 from ..sources.discovery import FoundProcess, find_processes
 from ..sources.live import LiveSource
 from ..sources.replay import ReplaySource
+from ..sources.sampled import SampledSource
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from ..sources.status import Source
 
 SUFFIX = ".idlehands"
+SAMPLED_SECONDS = 15.0
+"""How long the first look at a process may take, which py-spy gives up on in ten seconds."""
 
 
 def is_file(target: str) -> bool:
@@ -29,8 +39,10 @@ def open_replay(path: str, speed: float = 1.0) -> ReplaySource:
         raise CommandError(str(error)) from error
 
 
-def open_live(target: str | None) -> LiveSource:
+def open_live(target: str | None) -> Source:
     """Return a live source for a process id or pool name, or for the only pool there is.
+
+    A process that has no probe is sampled from outside.
 
     Raises CommandError with status 3 when there is nothing to watch, 2 when it is not clear.
     """
@@ -38,12 +50,37 @@ def open_live(target: str | None) -> LiveSource:
     if target is None:
         return LiveSource(_only(processes))
     matching = [process for process in processes if _matches(process, target)]
+    if not matching and target.isdigit() and host.process_exists(int(target)):
+        return _open_sampled(int(target))
     if not matching:
         raise CommandError(_nothing(target, processes), NOTHING_TO_WATCH)
     if len(matching) > 1:
         pids = ", ".join(str(process.pid) for process in matching)
         raise CommandError(f"several processes have a pool {target!r}: {pids}; give a process id")
     return LiveSource(target)
+
+
+def _open_sampled(pid: int) -> SampledSource:
+    source = SampledSource(pid)
+    try:
+        wait_until_attached(source, SAMPLED_SECONDS)
+        if source.status.state == "ended":
+            raise CommandError(source.status.note, NOTHING_TO_WATCH)
+    except BaseException:
+        source.close()
+        raise
+    return source
+
+
+def wait_until_attached(
+    source: Source, seconds: float = 5.0, given_up: Callable[[], bool] = lambda: False
+) -> None:
+    """Wait until the source is attached. Raises CommandError, status 3, when it cannot be."""
+    deadline = monotonic() + seconds
+    while source.status.state == "connecting":
+        if monotonic() >= deadline or given_up():
+            raise CommandError(f"could not attach to {source.target}: {source.status.note}", 3)
+        sleep(0.02)
 
 
 def _matches(process: FoundProcess, target: str) -> bool:
@@ -66,8 +103,6 @@ def _only(processes: list[FoundProcess]) -> str:
 
 def _nothing(target: str, processes: list[FoundProcess]) -> str:
     if target.isdigit():
-        if host.process_exists(int(target)):
-            return f"process {target} has no probe that this user can reach"
         return f"there is no process {target}"
     names = sorted({pool.name for process in processes for pool in process.pools})
     there = f"there is: {', '.join(names)}" if names else "no probed pool is running here"

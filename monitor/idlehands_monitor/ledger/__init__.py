@@ -3,9 +3,11 @@
 from .host import HostCounters, ProcessCounters, ProcessSample, SwitchSample
 from .ledger import Ledger
 from .pool import Hole, OpenInterval, PoolLedger, WorkerThread
+from .stacks import Dump, Samples, Stack, StackFrame, ThreadSample
 from .store import TableStore
 
 __all__ = [
+    "Dump",
     "Hole",
     "HostCounters",
     "Ledger",
@@ -13,7 +15,11 @@ __all__ = [
     "PoolLedger",
     "ProcessCounters",
     "ProcessSample",
+    "Samples",
+    "Stack",
+    "StackFrame",
     "SwitchSample",
     "TableStore",
+    "ThreadSample",
     "WorkerThread",
 ]

@@ -9,10 +9,11 @@ from __future__ import annotations
 from collections import deque
 from typing import NamedTuple
 
-from idlehands.wire import NONE, Frame
+from idlehands.wire import Frame
 
 from .host import HostCounters, ProcessCounters
 from .pool import PoolLedger
+from .stacks import Samples
 
 
 class Cost(NamedTuple):
@@ -27,7 +28,7 @@ class Ledger:
     """What has arrived from one process.
 
     Attributes: hello (its first frame, empty before it), pools by number, host, processes, costs,
-    ended (its bye has come), skipped_frames.
+    samples (of a process without a probe), ended (its bye has come), skipped_frames.
     """
 
     def __init__(self) -> None:
@@ -36,13 +37,18 @@ class Ledger:
         self.host = HostCounters()
         self.processes = ProcessCounters()
         self.costs: deque[Cost] = deque(maxlen=120)
+        self.samples = Samples()
         self.ended = ""
         self.skipped_frames = 0
 
     @property
     def latest_ns(self) -> int:
-        """The latest moment up to which some pool's rows are complete, -1 before any."""
-        return max((pool.complete_ns for pool in self.pools.values()), default=NONE)
+        """The latest moment up to which some pool's rows are complete, -1 before any.
+
+        Without any pool, the latest moment that was sampled.
+        """
+        complete = (pool.complete_ns for pool in self.pools.values())
+        return max(complete, default=self.samples.latest_ns)
 
     def apply(self, frame: Frame) -> None:
         """Take one frame."""
@@ -58,6 +64,10 @@ class Ledger:
         elif kind == "host":
             self.host.apply(frame)
             self.processes.apply_switches(frame)
+            if self.hello.get("sampled") is True:
+                self.samples.add_waits(int(frame["at_ns"]), frame.get("waits", {}))
+        elif kind == "stacks":
+            self.samples.add_dump(frame)
         elif kind == "process":
             self.processes.apply(frame)
         elif kind == "cost":
@@ -79,3 +89,4 @@ class Ledger:
             pool.forget_before(moment_ns)
         self.host.forget_before(moment_ns)
         self.processes.forget_before(moment_ns)
+        self.samples.forget_before(moment_ns)

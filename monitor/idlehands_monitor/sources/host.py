@@ -8,6 +8,7 @@ which know no run queue.
 from __future__ import annotations
 
 import os
+import re
 from time import monotonic_ns, time
 from typing import TYPE_CHECKING
 
@@ -57,6 +58,80 @@ def _from_psutil(pid: int, native_ids: set[int]) -> dict[int, list[int]]:
         for thread in every
         if thread.id in native_ids
     }
+
+
+def thread_ids(pid: int) -> list[int]:
+    """Return the kernel's ids of all threads of a process, ascending; none when it is gone."""
+    try:
+        return sorted(int(name) for name in os.listdir(f"/proc/{pid}/task"))
+    except OSError:
+        pass
+    try:
+        return sorted(thread.id for thread in psutil.Process(pid).threads())
+    except psutil.Error:
+        return []
+
+
+def thread_name(pid: int, native_id: int) -> str:
+    """Return the kernel's name of a thread, at most 15 letters, empty where it has none."""
+    try:
+        with open(f"/proc/{pid}/task/{native_id}/comm", encoding="utf-8", errors="replace") as file:
+            return file.read().strip()
+    except OSError:
+        return ""
+
+
+def family(pid: int) -> dict[int, int]:
+    """Return a process and all that descend from it, each with its parent's id.
+
+    Processes that only clean up after `multiprocessing` are left out: nothing works there.
+    """
+    try:
+        first = psutil.Process(pid)
+        everybody = [first, *first.children(recursive=True)]
+    except psutil.Error:
+        return {}
+    found = {}
+    for process in everybody:
+        try:
+            command = process.cmdline() if process is not first else []
+            if not any("resource_tracker import main" in word for word in command):
+                found[process.pid] = process.ppid()
+        except psutil.Error:
+            continue
+    return found
+
+
+def program(pid: int) -> tuple[str, str]:
+    """Return (the script or module that a Python process runs, the version of its interpreter).
+
+    The version is that in the name of the executable, such as 3.11, empty where it has none.
+    """
+    try:
+        process = psutil.Process(pid)
+        command = process.cmdline()
+    except psutil.Error:
+        return "", ""
+    try:
+        executable = process.exe()
+    except psutil.Error:
+        executable = command[0] if command else ""
+    version = re.search(r"python(\d+\.\d+)", os.path.basename(executable))
+    return _script(command), version[1] if version else ""
+
+
+def _script(command: list[str]) -> str:
+    words = iter(command[1:])
+    for word in words:
+        if word == "-c":
+            return word  # a program's whole text is no name
+        if word == "-m":
+            return f"-m {next(words, '')}"
+        if word in ("-W", "-X", "--check-hash-based-pycs"):
+            next(words, None)
+        elif not word.startswith("-"):
+            return word
+    return command[0] if command else ""
 
 
 def process_exists(pid: int) -> bool:

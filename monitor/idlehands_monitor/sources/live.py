@@ -14,15 +14,13 @@ import asyncio
 import contextlib
 import itertools
 import threading
-from collections import deque
-from dataclasses import dataclass
-from time import monotonic, monotonic_ns
+from time import monotonic
 
 from idlehands.wire import Decoder, Frame, NewerVersion, WireError, address, encode, may_talk
 
-from ..capture import CaptureError, CaptureWriter
 from . import host, processes
 from .discovery import FoundProcess, find_processes
+from .intake import Intake
 from .status import SourceStatus
 from .waits import KernelWaits
 
@@ -32,15 +30,6 @@ DYING_SECONDS = 2.0
 HOST_SAMPLE_SECONDS = 0.25
 HOST_SAMPLES_PER_PROCESS_SAMPLE = 4
 READ_BYTES = 1 << 18
-PAST_NS = 60_000_000_000
-PAST_BYTES = 48 << 20
-"""How much of the recent past is kept, to begin a capture with."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Piece:
-    at_ns: int
-    frames: bytes
 
 
 class LiveSource:
@@ -48,20 +37,12 @@ class LiveSource:
 
     def __init__(self, target: str) -> None:
         self.target = target
-        self._frames: deque[Frame] = deque()
-        self._past: deque[_Piece] = deque()
-        self._past_bytes = 0
-        self._past_is_cut = False
-        self._opening: dict[str, bytes] = {}
+        self._intake = Intake()
         self._threads: dict[int, set[tuple[int, int]]] = {}
         self._pid = -1
         self._said_bye = False
         self._state = "connecting"
         self._note = f"looking for {target}"
-        self._warning = ""
-        self._last_data = monotonic()
-        self._capture: CaptureWriter | None = None
-        self._capture_lock = threading.Lock()
         self._closing = threading.Event()
         self._thread = threading.Thread(
             target=lambda: asyncio.run(self._run()), name="idlehands-source", daemon=True
@@ -72,10 +53,10 @@ class LiveSource:
     def status(self) -> SourceStatus:
         """How the stream stands now."""
         state, note = self._state, self._note
-        silent = monotonic() - self._last_data
+        silent = monotonic() - self._intake.last_data
         if state == "live" and silent > STALLED_SECONDS:
             state, note = "stalled", f"process {self._pid} has said nothing for {silent:.0f} s"
-        return SourceStatus(state, note, self._warning)
+        return SourceStatus(state, note, self._intake.warning)
 
     @property
     def pid(self) -> int:
@@ -84,31 +65,15 @@ class LiveSource:
 
     def drain(self) -> list[Frame]:
         """Return the frames that arrived since the last call, in order. Never blocks."""
-        frames = []
-        while self._frames:
-            frames.append(self._frames.popleft())
-        return frames
+        return self._intake.drain()
 
     def start_capture(self, path: str) -> None:
         """Begin writing the stream to `path`, the recent past first. Raises CaptureError."""
-        writer = CaptureWriter(path)
-        with self._capture_lock:
-            if self._past_is_cut:  # it no longer begins with who and what this is
-                for frames in self._opening.values():
-                    writer.add(self._past[0].at_ns if self._past else monotonic_ns(), frames)
-            for piece in self._past:
-                writer.add(piece.at_ns, piece.frames)
-            writer.flush()
-            self._capture = writer
+        self._intake.start_capture(path)
 
     def stop_capture(self) -> str:
         """End the capture; return its path, empty when none was open. Raises CaptureError."""
-        with self._capture_lock:
-            writer, self._capture = self._capture, None
-            if writer is None:
-                return ""
-            writer.close()
-            return writer.path
+        return self._intake.stop_capture()
 
     def pause(self, paused: bool) -> None:
         """Do nothing: a live stream goes on."""
@@ -117,8 +82,7 @@ class LiveSource:
         """End the stream; bounded in time. An open capture is closed whole."""
         self._closing.set()
         self._thread.join(2.0)
-        with contextlib.suppress(CaptureError):
-            self.stop_capture()
+        self._intake.close()
 
     async def _run(self) -> None:
         met = False
@@ -153,15 +117,15 @@ class LiveSource:
         sampling: asyncio.Task[None] | None = None
         try:
             if not may_talk(writer.get_extra_info("socket")):
-                self._warning = f"process {process.pid} belongs to another user; left alone"
+                self._intake.warning = f"process {process.pid} belongs to another user; left alone"
                 return
             self._begin(process)
             sampling = asyncio.create_task(self._sample_host())
             await self._read(reader)
         except NewerVersion as error:
-            self._warning = f"process {process.pid}: {error}"
+            self._intake.warning = f"process {process.pid}: {error}"
         except (WireError, OSError) as error:
-            self._warning = f"the stream of process {process.pid} broke off: {error}"
+            self._intake.warning = f"the stream of process {process.pid} broke off: {error}"
         finally:
             if sampling is not None:
                 sampling.cancel()
@@ -170,13 +134,8 @@ class LiveSource:
 
     def _begin(self, process: FoundProcess) -> None:
         self._pid = process.pid
-        self._state, self._note, self._warning = "live", "", ""
-        self._last_data = monotonic()
-        with self._capture_lock:
-            self._past.clear()
-            self._past_bytes = 0
-            self._past_is_cut = False
-            self._opening.clear()
+        self._state, self._note = "live", ""
+        self._intake.begin()
         self._threads.clear()
         self._said_bye = False
 
@@ -204,42 +163,21 @@ class LiveSource:
                 continue
             if not data:
                 return
-            self._last_data = monotonic()
+            self._intake.last_data = monotonic()
             self._take(decoder.feed_whole(data))
 
     def _take(self, pieces: list[tuple[Frame, bytes]]) -> None:
-        """Queue frames for the caller, keep them as past, and write them to an open capture."""
-        at_ns = monotonic_ns()
-        for frame, raw in pieces:
+        for frame, _ in pieces:
             kind = frame["frame"]
             if kind == "bye":
                 self._said_bye = True
-            elif kind in ("hello", "names"):
-                self._opening[f"{kind} {frame.get('pool')}"] = raw
-            if kind == "names":
+            elif kind == "names":
                 with contextlib.suppress(KeyError, IndexError, TypeError, ValueError):
                     self._threads[frame["pool"]] = {
                         (int(thread[4]) if len(thread) > 4 else self._pid, int(thread[1]))
                         for thread in frame["threads"]
                     }
-        piece = _Piece(at_ns, b"".join(raw for _, raw in pieces))
-        with self._capture_lock:
-            self._keep(piece)
-            if self._capture is not None:
-                try:
-                    self._capture.add(piece.at_ns, piece.frames)
-                except CaptureError as error:
-                    self._capture, self._warning = None, f"capture stopped: {error}"
-        self._frames.extend(frame for frame, _ in pieces)
-
-    def _keep(self, piece: _Piece) -> None:
-        self._past.append(piece)
-        self._past_bytes += len(piece.frames)
-        while self._past and (
-            self._past_bytes > PAST_BYTES or self._past[0].at_ns < piece.at_ns - PAST_NS
-        ):
-            self._past_bytes -= len(self._past.popleft().frames)
-            self._past_is_cut = True
+        self._intake.take(pieces)
 
     async def _sample_host(self) -> None:
         waits = KernelWaits()

@@ -24,6 +24,18 @@ class StackError(Exception):
     """No stack can be had; the message is one line that says why and what would help."""
 
 
+class NotPython(StackError):
+    """The process runs no Python that py-spy knows, or none yet."""
+
+
+class Gone(StackError):
+    """The process has ended."""
+
+
+PySpyThread = dict[str, Any]
+"""A thread in py-spy's own words: thread_id, thread_name, os_thread_id, owns_gil, frames, …"""
+
+
 @dataclass(frozen=True, slots=True)
 class Frame:
     """One frame: a function's qualified name, its file, its line."""
@@ -56,8 +68,8 @@ def py_spy_path() -> str | None:
     return shutil.which("py-spy")
 
 
-async def dump(pid: int) -> list[dict[str, Any]]:
-    """Return py-spy's list of threads of `pid`. Raises StackError."""
+async def dump(pid: int) -> list[PySpyThread]:
+    """Return py-spy's list of threads of `pid`, the newest first. Raises StackError."""
     program = py_spy_path()
     if program is None:
         raise StackError("py-spy is not installed; run: python -m pip install 'idlehands[monitor]'")
@@ -82,7 +94,7 @@ async def dump(pid: int) -> list[dict[str, Any]]:
             process.kill()
         raise StackError(f"py-spy gave no answer in {TIMEOUT_SECONDS:.0f} s") from error
     if process.returncode != 0:
-        raise StackError(explain_failure(pid, complaints.decode(errors="replace")))
+        raise failure(pid, complaints.decode(errors="replace"))
     try:
         threads = json.loads(out)
     except ValueError as error:
@@ -90,9 +102,9 @@ async def dump(pid: int) -> list[dict[str, Any]]:
     return threads if isinstance(threads, list) else []
 
 
-def explain_failure(pid: int, complaints: str) -> str:
-    """Turn py-spy's complaint into one line that says what would help."""
-    permission = (
+def failure(pid: int, complaints: str) -> StackError:
+    """Turn py-spy's complaint into an error whose one line says what would help."""
+    permission = StackError(
         f"reading the stack of process {pid} is not permitted: it needs the right to trace it "
         f"(CAP_SYS_PTRACE, or the same user with kernel.yama.ptrace_scope=0); "
         f"see docs/watching-production.md"
@@ -102,14 +114,15 @@ def explain_failure(pid: int, complaints: str) -> str:
     if "executable name" in complaints and os.path.exists(f"/proc/{pid}"):
         return permission  # what py-spy says as root without CAP_SYS_PTRACE, as in containers
     if "executable name" in complaints:
-        return f"process {pid} has ended"
+        return Gone(f"process {pid} has ended")
     if "python version" in complaints:
-        return f"process {pid} is not a Python process that py-spy knows"
+        return NotPython(f"process {pid} is not a Python process that py-spy knows")
     last = [line for line in complaints.splitlines() if line.strip()]
-    return f"py-spy: {last[-1].strip()}" if last else "py-spy failed and did not say why"
+    said = f"py-spy: {last[-1].strip()}" if last else "py-spy failed and did not say why"
+    return StackError(said)
 
 
-def stack_of(threads: list[dict[str, Any]], native_id: int, ident: int) -> Stack:
+def stack_of(threads: list[PySpyThread], native_id: int, ident: int) -> Stack:
     """Return the stack of one thread, found by its kernel id or its `threading` ident.
 
     Across process-id namespaces the kernel id differs, the ident does not. Raises StackError.

@@ -99,6 +99,11 @@ class KernelWaits:
         """Say whether the waits of a process can be read."""
         return self._calls is not None and self._statics_of(pid) is not None
 
+    def forget_all_but(self, pids: Iterable[int]) -> None:
+        """Forget the processes that are not in `pids`."""
+        kept = set(pids)
+        self._statics = {pid: ranges for pid, ranges in self._statics.items() if pid in kept}
+
     def _statics_of(self, pid: int) -> Ranges | None:
         if pid not in self._statics:
             try:

@@ -11,7 +11,21 @@ from typing import TYPE_CHECKING
 from ..analysis.entries import ENTRIES
 from .grid import grid_of
 from .hosts import host_lines
-from .palette import CIVIDIS, ENTRY_LOOKS, step, text_on
+from .palette import CIVIDIS, ENTRY_LOOKS, SAMPLED_LOOKS, step, text_on
+from .sampled import (
+    NAMES,
+    NOT_RECORDED,
+    PROBE_ADVICE,
+    TIME_NOTE,
+    amount,
+    dumps_text,
+    missing_text,
+    origin,
+    parts,
+    stack_text,
+    state_text,
+    waits_text,
+)
 from .text import CORE_TIME_NOTES
 from .words import ENTRY_NAMES, clean, detail_sentence, seconds, stays_sentence
 
@@ -19,7 +33,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from ..analysis.entries import WorkerTime
-    from ..analysis.readings import PoolReading, Reading
+    from ..analysis.readings import PoolReading, Reading, SampledPoolReading, SampledTime
 
 STYLE = """
 :root { color-scheme: light dark; }
@@ -40,7 +54,7 @@ def render(reading: Reading) -> str:
     """Return the whole document."""
     source = reading.source
     title = f"idlehands: {_text(source.target)}"
-    parts = [
+    page = [
         '<!DOCTYPE html><html lang="en"><head><meta charset="utf-8">',
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
         f"<title>{title}</title><style>{STYLE}</style></head><body>",
@@ -49,12 +63,67 @@ def render(reading: Reading) -> str:
         f"Python {_text(source.python)}; {_text(source.state)}. {_text(source.note)}</p>",
     ]
     if source.warning:
-        parts.append(f"<p><strong>Warning:</strong> {_text(source.warning)}</p>")
-    parts += [f'<p class="note">{_text(line)}</p>' for line in host_lines(reading)]
+        page.append(f"<p><strong>Warning:</strong> {_text(source.warning)}</p>")
+    page += [f'<p class="note">{_text(line)}</p>' for line in host_lines(reading)]
     for pool in reading.pools:
-        parts += _pool(pool)
-    parts.append("</body></html>\n")
-    return "\n".join(parts)
+        page += _pool(pool)
+    if reading.sampled:
+        page.append(f"<p><strong>{NOT_RECORDED}</strong> {PROBE_ADVICE}</p>")
+    for sampled in reading.sampled:
+        page += _sampled(sampled)
+    page.append("</body></html>\n")
+    return "\n".join(page)
+
+
+def _sampled(pool: SampledPoolReading) -> Iterable[str]:
+    yield (
+        f"<h2>Pool {_text(pool.name)}</h2><p>Looks like: {_text(origin(pool))}; "
+        f"{len(pool.workers)} workers, {dumps_text(pool)}, "
+        f"{pool.time.seconds:.1f} worker-seconds.</p>"
+    )
+    if pool.missing:
+        yield f"<p>{escape(missing_text(pool))}</p>"
+    yield "<h3>Where the worker time went</h3>" + _sampled_bar(pool.time)
+    rows = "".join(
+        f'<tr><td><span class="key" style="background:{SAMPLED_LOOKS[part.entry].colour}"></span>'
+        f"{NAMES[part.entry]}</td><td>{part.value * pool.time.seconds:.2f} s</td>"
+        f"<td>{amount(part)}</td></tr>"
+        for part in parts(pool.time)
+    )
+    yield f"<table>{rows}</table>"
+    if pool.time.waits:
+        what = "Blocked" if pool.time.blocked is not None else "Off the core"
+        yield f"<p>{what} in: {_text(waits_text(pool.time))}.</p>"
+    if not pool.missing:
+        yield f'<p class="note">{TIME_NOTE}</p>'
+    for title, stacks in (
+        ("Most often parked in", pool.parked_stacks),
+        ("Most often blocked in", pool.blocked_stacks),
+    ):
+        if stacks:
+            rows = "".join(
+                f"<tr><td>{escape(stack_text(stack))}</td><td>{stack.samples}</td></tr>"
+                for stack in stacks
+            )
+            yield f"<h3>{title}</h3><table><tr><th>stack</th><th>samples</th></tr>{rows}</table>"
+    rows = "".join(
+        f"<tr><td>{worker.index} {_text(worker.name)}</td><td>{_sampled_bar(worker.time)}</td>"
+        f"<td>{_text(state_text(worker))}</td></tr>"
+        for worker in pool.workers
+    )
+    yield (
+        "<h3>Workers</h3><table><tr><th>worker</th><th>its time</th><th>at the end</th></tr>"
+        f"{rows}</table>"
+    )
+
+
+def _sampled_bar(time: SampledTime) -> str:
+    spans = "".join(
+        f'<span style="width:{part.value:.4%};background:{SAMPLED_LOOKS[part.entry].colour}" '
+        f'title="{NAMES[part.entry]} {amount(part)}"></span>'
+        for part in parts(time)
+    )
+    return f'<div class="bar">{spans}</div>'
 
 
 def _text(text: str) -> str:

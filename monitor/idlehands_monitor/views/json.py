@@ -13,7 +13,16 @@ from typing import TYPE_CHECKING, Any
 from ..analysis.entries import ENTRIES, WorkerTime
 
 if TYPE_CHECKING:
-    from ..analysis.readings import Finding, PoolReading, Reading, StealReading, TaskReading
+    from ..analysis.readings import (
+        Estimate,
+        Finding,
+        PoolReading,
+        Reading,
+        SampledPoolReading,
+        SampledTime,
+        StealReading,
+        TaskReading,
+    )
 
 SCHEMA = 1
 
@@ -26,6 +35,7 @@ def document(reading: Reading) -> dict[str, Any]:
         "pools": [_pool(pool) for pool in reading.pools],
         "host": [asdict(process) for process in reading.host],
         "stranded": [asdict(pair) for pair in reading.stranded],
+        "sampled": [_sampled(pool) for pool in reading.sampled],
     }
 
 
@@ -86,6 +96,57 @@ def _finite(values: dict[str, Any]) -> dict[str, Any]:
         name: None if isinstance(value, float) and not isfinite(value) else value
         for name, value in values.items()
     }
+
+
+def _sampled(pool: SampledPoolReading) -> dict[str, Any]:
+    return {
+        "name": pool.name,
+        "kind": pool.kind,
+        "module": pool.module,
+        "pid": pool.pid,
+        "workers": len(pool.workers),
+        "window_s": pool.window_s,
+        "time": _sampled_time(pool.time),
+        "parked_stacks": [asdict(stack) for stack in pool.parked_stacks],
+        "blocked_stacks": [asdict(stack) for stack in pool.blocked_stacks],
+        "per_worker": [
+            {
+                "worker": worker.index,
+                "name": worker.name,
+                "pid": worker.pid,
+                "native_id": worker.native_id,
+                "state": worker.state,
+                "waits_for": worker.waits_for,
+                "place": asdict(worker.place) if worker.place is not None else None,
+                "time": _sampled_time(worker.time),
+            }
+            for worker in pool.workers
+        ],
+        "missing": pool.missing,
+        "recorded": False,
+        "unanswered": list(pool.unanswered),
+    }
+
+
+def _sampled_time(time: SampledTime) -> dict[str, Any]:
+    return {
+        "worker_seconds": time.seconds,
+        "working": time.working,
+        "run_queue_wait": time.run_queue_wait,
+        "off_core": time.off_core,
+        "parked": _estimate(time.parked),
+        "blocked": _estimate(time.blocked),
+        "confidence": 0.95,
+        "dumps": time.dumps,
+        "waits": {wait.sort: wait.share for wait in time.waits},
+        "wait_samples": time.wait_samples,
+    }
+
+
+def _estimate(estimate: Estimate | None) -> dict[str, float] | None:
+    if estimate is None:
+        return None
+    return {"share": estimate.value, "low": estimate.low, "high": estimate.high}
 
 
 def _time(time: WorkerTime) -> dict[str, float]:

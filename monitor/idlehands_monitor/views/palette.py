@@ -30,6 +30,13 @@ ENTRY_LOOKS = {
     "no_work": Look("·", "#999999"),
 }
 
+SAMPLED_LOOKS = {
+    **{entry: ENTRY_LOOKS[entry] for entry in ("working", "blocked", "run_queue_wait")},
+    "parked": Look("─", "#E69F00"),
+    "off_core": Look("┄", "#999999"),
+}
+"""Parked is not drawn as no work: samples do not say whether there was any."""
+
 CIVIDIS = (
     "#00224E",
     "#1A386F",

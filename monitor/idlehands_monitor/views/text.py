@@ -8,7 +8,17 @@ from typing import TYPE_CHECKING
 from ..analysis.entries import ENTRIES
 from .grid import grid_of
 from .hosts import host_lines
-from .words import ENTRY_NAMES, clean, count, detail_sentence, seconds, share, stays_sentence
+from .sampled import explain_lines, second_part
+from .words import (
+    ENTRY_NAMES,
+    clean,
+    count,
+    detail_sentence,
+    nothing,
+    seconds,
+    share,
+    stays_sentence,
+)
 
 if TYPE_CHECKING:
     from ..analysis.readings import PoolReading, Reading
@@ -32,8 +42,10 @@ def explain(reading: Reading) -> str:
     if source.warning:
         lines.append(f"warning: {clean(source.warning)}")
     lines += host_lines(reading)
-    if not reading.pools:
-        lines.append("no pool with recorded time")
+    if reading.sampled:
+        lines += explain_lines(reading)
+    elif not reading.pools:
+        lines.append(nothing(reading))
     for pool in reading.pools:
         lines += ["", *_pool(pool)]
     if reading.stranded:
@@ -53,9 +65,10 @@ def _stranded(reading: Reading) -> list[str]:
 def second_line(reading: Reading) -> str:
     """Return the present state in one line, for terminals without a screen and for logs."""
     source = reading.source
-    if not reading.pools:
-        return f"{source.state}: {clean(source.note) or 'no pool yet'}"
-    parts = []
+    if not reading.pools and not reading.sampled:
+        none = nothing(reading) if source.sampled else "no pool yet"
+        return f"{source.state}: {clean(source.note) or none}"
+    parts = [second_part(pool) for pool in reading.sampled]
     for pool in reading.pools:
         shares = ", ".join(
             f"{ENTRY_NAMES[entry]} {share(getattr(pool.time, entry) / max(1, pool.time.total))}"

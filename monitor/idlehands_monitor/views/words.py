@@ -10,7 +10,7 @@ import unicodedata
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from ..analysis.readings import StayReading
+    from ..analysis.readings import Reading, StayReading
 
 ENTRY_NAMES = {
     "working": "working",
@@ -89,3 +89,10 @@ def stays_sentence(stays: StayReading) -> str:
         task = f" in {dead.kind} after {seconds(dead.run_s)}" if dead.kind else ""
         text += f"; worker {dead.worker} (process {dead.pid}) died{task}"
     return text + "."
+
+
+def nothing(reading: Reading) -> str:
+    """Write why a reading shows no pool."""
+    if reading.source.sampled:
+        return "no worker thread was seen, only main threads and the helpers of pools"
+    return "no pool with recorded time"

@@ -23,6 +23,7 @@ from ..words import clean
 from .header import Headline, TimeBar, WhoLine
 from .matrix import LABEL_CELLS, LINES_AROUND, MatrixView, cell_width
 from .past import KindsView, PastView
+from .sampled import SampledView
 from .worker_screen import WorkerScreen
 from .workers import WorkersView
 
@@ -45,6 +46,7 @@ ABOVE_AND_BELOW = 13
 LEAST_LOWER, MOST_LOWER = 7, 30
 TALL_SCREEN = 45
 HINTS = "q quit · space pause · c capture · tab and arrows move · enter opens a worker"
+HINTS_SAMPLED = "q quit · space pause · c capture · arrows scroll"
 
 
 class Dashboard(App[None]):
@@ -60,6 +62,7 @@ class Dashboard(App[None]):
     #lower { height: 0; margin: 1 0 0 0; }
     #past { width: 1fr; }
     #kinds { width: 52; margin: 0 0 0 1; }
+    #sampled { height: 1fr; margin: 1 0 0 0; scrollbar-size: 1 1; display: none; }
     #hints { height: 1; color: $text-muted; padding: 0 1; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -84,9 +87,11 @@ class Dashboard(App[None]):
         self._headline_view = Headline(id="headline")
         self._workers_view = WorkersView(id="workers")
         self._matrix_view = MatrixView(id="matrix")
+        self._middle_part = Horizontal(id="middle")
         self._lower_part = Horizontal(id="lower")
         self._past_view = PastView(id="past")
         self._kinds_view = KindsView(id="kinds")
+        self._sampled_view = SampledView(id="sampled")
         self._hint_line = Static(id="hints", markup=False)
 
     def compose(self) -> ComposeResult:
@@ -94,12 +99,13 @@ class Dashboard(App[None]):
         yield self._who_line
         yield self._time_bar
         yield self._headline_view
-        with Horizontal(id="middle"):
+        with self._middle_part:
             yield self._workers_view
             yield self._matrix_view
         with self._lower_part:
             yield self._past_view
             yield self._kinds_view
+        yield self._sampled_view
         yield self._hint_line
 
     def on_mount(self) -> None:
@@ -131,6 +137,10 @@ class Dashboard(App[None]):
 
     def _draw(self, reading: Reading) -> None:
         self._last = reading
+        if reading.source.sampled and not reading.pools:
+            self._draw_sampled(reading)
+            return
+        self._change_parts(sampled=False)
         pool = self._pool(reading)
         with self.batch_update():
             self._who_line.show(reading, pool, paused=self._paused)
@@ -144,6 +154,24 @@ class Dashboard(App[None]):
             self._hint_line.update(self._bottom(reading), layout=False)
         if isinstance(self.screen, WorkerScreen) and pool is not None:
             self.screen.show(pool)
+
+    def _draw_sampled(self, reading: Reading) -> None:
+        pools = reading.sampled
+        pool = pools[self._pool_place % len(pools)] if pools else None
+        with self.batch_update():
+            self._change_parts(sampled=True)
+            self._who_line.show(reading, pool, paused=self._paused)
+            self._sampled_view.show(pool)
+            self._hint_line.update(self._bottom(reading), layout=False)
+
+    def _change_parts(self, *, sampled: bool) -> None:
+        """Show the parts for a recorded pool or for a sampled one."""
+        if self._sampled_view.display == sampled:
+            return
+        for part in (self._time_bar, self._headline_view, self._middle_part, self._lower_part):
+            part.display = not sampled
+        self._sampled_view.display = sampled
+        (self._sampled_view if sampled else self._workers_view).focus()
 
     def _pool(self, reading: Reading) -> PoolReading | None:
         return reading.pools[self._pool_place % len(reading.pools)] if reading.pools else None
@@ -172,8 +200,8 @@ class Dashboard(App[None]):
             return Text(f"capturing to {clean(self._capture_path)}, c ends it", style="bold")
         if source.note:
             return Text(f"{clean(source.note)} · q quit")
-        more = " · p next pool" if len(reading.pools) > 1 else ""
-        return Text(HINTS + more)
+        more = " · p next pool" if len(reading.pools or reading.sampled) > 1 else ""
+        return Text((HINTS_SAMPLED if source.sampled else HINTS) + more)
 
     def _say(self, message: str) -> None:
         self._message = (clean(message), time.monotonic() + MESSAGE_SECONDS)

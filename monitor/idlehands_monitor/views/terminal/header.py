@@ -10,8 +10,10 @@ from textual.strip import Strip
 from textual.widget import Widget
 
 from ...analysis.entries import ENTRIES
+from ...analysis.readings import SampledPoolReading
 from ..hosts import cores_words
 from ..palette import ENTRY_LOOKS
+from ..sampled import IN_SHORT, dumps_text, origin
 from ..words import ENTRY_NAMES, clean, count, seconds, share
 from .drawing import fit
 from .strips import ENTRY_STYLES, Run, bar_runs, line, style
@@ -29,7 +31,7 @@ STATE_COLOURS = {
 }
 
 
-def who(reading: Reading, pool: PoolReading | None) -> list[str]:
+def who(reading: Reading, pool: PoolReading | SampledPoolReading | None) -> list[str]:
     """Return the facts of the first line, most important first."""
     source = reading.source
     facts = [clean(pool.name if pool else source.target, 40)]
@@ -52,8 +54,11 @@ def who(reading: Reading, pool: PoolReading | None) -> list[str]:
     return facts
 
 
-def flow(pool: PoolReading) -> list[str]:
+def flow(pool: PoolReading | SampledPoolReading) -> list[str]:
     """Return the facts of the second line: what goes through the pool."""
+    if isinstance(pool, SampledPoolReading):
+        what, without = IN_SHORT
+        return [what, dumps_text(pool), without, origin(pool)]
     rate = pool.tasks.finished / pool.window_s if pool.window_s else 0.0
     facts = [f"{count(rate)} tasks/s", f"{count(pool.tasks.queued)} queued"]
     if pool.broken:
@@ -92,10 +97,12 @@ class WhoLine(Widget):
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self._reading: Reading | None = None
-        self._pool: PoolReading | None = None
+        self._pool: PoolReading | SampledPoolReading | None = None
         self._paused = False
 
-    def show(self, reading: Reading, pool: PoolReading | None, *, paused: bool) -> None:
+    def show(
+        self, reading: Reading, pool: PoolReading | SampledPoolReading | None, *, paused: bool
+    ) -> None:
         """Draw a reading."""
         self._reading, self._pool, self._paused = reading, pool, paused
         self.refresh()

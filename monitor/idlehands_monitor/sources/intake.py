@@ -1,0 +1,112 @@
+"""What every live source does with its frames: queue them for the caller, keep them as the recent
+past, and write them to an open capture.
+
+Frames are taken in on the source's own thread and drained on another; a capture is begun and
+ended on that other one too.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+from collections import deque
+from dataclasses import dataclass
+from time import monotonic, monotonic_ns
+from typing import TYPE_CHECKING
+
+from ..capture import CaptureError, CaptureWriter
+
+if TYPE_CHECKING:
+    from idlehands.wire import Frame
+
+PAST_NS = 60_000_000_000
+PAST_BYTES = 48 << 20
+"""How much of the recent past is kept, to begin a capture with."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    at_ns: int
+    frames: bytes
+
+
+class Intake:
+    """The frames of one stream, each with its bytes. `last_data` is when the last ones came."""
+
+    def __init__(self) -> None:
+        self.last_data = monotonic()
+        self.warning = ""
+        self._frames: deque[Frame] = deque()
+        self._past: deque[_Piece] = deque()
+        self._past_bytes = 0
+        self._past_is_cut = False
+        self._opening: dict[str, bytes] = {}
+        self._capture: CaptureWriter | None = None
+        self._capture_lock = threading.Lock()
+
+    def begin(self) -> None:
+        """Start a stream anew: what is kept of another process is no past of this one."""
+        self.last_data = monotonic()
+        self.warning = ""
+        with self._capture_lock:
+            self._past.clear()
+            self._past_bytes = 0
+            self._past_is_cut = False
+            self._opening.clear()
+
+    def take(self, pieces: list[tuple[Frame, bytes]]) -> None:
+        """Queue frames for the caller, keep them as past, and write them to an open capture."""
+        for frame, raw in pieces:
+            if frame["frame"] in ("hello", "names"):
+                self._opening[f"{frame['frame']} {frame.get('pool')}"] = raw
+        piece = _Piece(monotonic_ns(), b"".join(raw for _, raw in pieces))
+        with self._capture_lock:
+            self._keep(piece)
+            if self._capture is not None:
+                try:
+                    self._capture.add(piece.at_ns, piece.frames)
+                except CaptureError as error:
+                    self._capture, self.warning = None, f"capture stopped: {error}"
+        self._frames.extend(frame for frame, _ in pieces)
+
+    def _keep(self, piece: _Piece) -> None:
+        self._past.append(piece)
+        self._past_bytes += len(piece.frames)
+        while self._past and (
+            self._past_bytes > PAST_BYTES or self._past[0].at_ns < piece.at_ns - PAST_NS
+        ):
+            self._past_bytes -= len(self._past.popleft().frames)
+            self._past_is_cut = True
+
+    def drain(self) -> list[Frame]:
+        """Return the frames that arrived since the last call, in order. Never blocks."""
+        frames = []
+        while self._frames:
+            frames.append(self._frames.popleft())
+        return frames
+
+    def start_capture(self, path: str) -> None:
+        """Begin writing the stream to `path`, the recent past first. Raises CaptureError."""
+        writer = CaptureWriter(path)
+        with self._capture_lock:
+            if self._past_is_cut:  # it no longer begins with who and what this is
+                for frames in self._opening.values():
+                    writer.add(self._past[0].at_ns if self._past else monotonic_ns(), frames)
+            for piece in self._past:
+                writer.add(piece.at_ns, piece.frames)
+            writer.flush()
+            self._capture = writer
+
+    def stop_capture(self) -> str:
+        """End the capture; return its path, empty when none was open. Raises CaptureError."""
+        with self._capture_lock:
+            writer, self._capture = self._capture, None
+            if writer is None:
+                return ""
+            writer.close()
+            return writer.path
+
+    def close(self) -> None:
+        """Close an open capture whole, as far as that can be done."""
+        with contextlib.suppress(CaptureError):
+            self.stop_capture()

@@ -1,0 +1,73 @@
+"""From py-spy's words for a thread to the threads of a ``stacks`` frame, and no further.
+
+Text from the process is cut to a bounded length here and cleaned where it is shown. No I/O.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from .thread_ids import UNKNOWN
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from idlehands.wire import Frame
+
+    from .stacks import PySpyThread
+
+MOST_FRAMES = 40
+OUTERMOST_FRAMES = 12
+"""How many of them are the outermost ones, which say whose thread it is, of a deeper stack."""
+LEFT_OFF = ["…", "", 0]
+"""Stands where a deeper stack was cut."""
+MOST_LETTERS = 200
+
+
+def thread_of(
+    pid: int, thread: PySpyThread, ids: Mapping[int, int], waits: Mapping[int, str]
+) -> Frame:
+    """Return one thread of a dump as it goes into a frame."""
+    ident = int(thread.get("thread_id") or UNKNOWN)
+    native = ids.get(ident, UNKNOWN)
+    told = thread_frame(pid, native, ident, thread.get("thread_name") or "")
+    told["owns_lock"] = bool(thread.get("owns_gil"))
+    told["wait"] = waits.get(native, "")
+    told["frames"] = frames_of(thread.get("frames") or [])
+    return told
+
+
+def frames_of(frames: list[Frame]) -> list[list[object]]:
+    """Return a stack as [[function, file, line]], innermost first, at most `MOST_FRAMES`.
+
+    What a forked child has from its parent, outside of where the child began, is left out.
+    """
+    begin = "multiprocessing/process.py"
+    stack: list[list[object]] = []
+    for frame in frames:
+        name, file = clip(frame.get("name")), clip(frame.get("filename"))
+        stack.append([name, file, int(frame.get("line") or 0)])
+        if name.endswith("_bootstrap") and file.endswith(begin):
+            break
+    if len(stack) > MOST_FRAMES:
+        innermost = MOST_FRAMES - OUTERMOST_FRAMES - 1
+        stack = [*stack[:innermost], LEFT_OFF, *stack[-OUTERMOST_FRAMES:]]
+    return stack
+
+
+def thread_frame(pid: int, native_id: int, ident: int, name: str) -> Frame:
+    """Return a thread of which nothing is known but who it is."""
+    return {
+        "pid": pid,
+        "native_id": native_id,
+        "ident": ident,
+        "name": clip(name),
+        "owns_lock": False,
+        "wait": "",
+        "frames": [],
+    }
+
+
+def clip(text: object) -> str:
+    """Return foreign text of at most `MOST_LETTERS`: its end, which tells one path from another."""
+    return str(text)[-MOST_LETTERS:]

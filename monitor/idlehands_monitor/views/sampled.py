@@ -1,0 +1,193 @@
+"""What a process without a probe shows from outside, in words that the plain views share.
+
+Pure: sampled pools in, words and numbers out.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from .words import clean, seconds, share
+
+if TYPE_CHECKING:
+    from ..analysis.readings import (
+        Estimate,
+        PlaceReading,
+        Reading,
+        SampledPoolReading,
+        SampledTime,
+        SampledWorkerReading,
+        StackReading,
+    )
+
+NAMES = {
+    "working": "working",
+    "blocked": "blocked",
+    "run_queue_wait": "run-queue wait",
+    "parked": "parked",
+    "off_core": "off the core",
+}
+"""The parts of sampled worker time, in the order in which every view has them."""
+
+NOT_RECORDED = (
+    "Sampled, not recorded: this cannot say how many tasks ran or how long they waited in the "
+    "queue, whether parked workers were starved or had no work, what was stolen or handed over, "
+    "or how fast workers woke."
+)
+IN_SHORT = ("sampled, not recorded", "no task counts, waits or steals")
+PROBE_ADVICE = "For those, run the job with a probe: idlehands run."
+STILL_SHOWN = "Shown without it: working and run-queue wait, from the kernel's counters"
+TIME_NOTE = (
+    "working and run-queue wait from the kernel's per-thread counters, exact; parked from dumps "
+    "of stacks, with a 95 % interval (Wilson) that counts each dump once; blocked is the rest"
+)
+
+
+LOPSIDED = 3
+"""An interval whose sides differ by more than so many hundredths is written from end to end."""
+
+
+class Part(NamedTuple):
+    """One part of sampled worker time: its share, and the interval where it is an estimate."""
+
+    entry: str
+    value: float
+    estimate: Estimate | None
+
+
+def parts(time: SampledTime) -> list[Part]:
+    """Return the parts that add up to all worker time; none where no time is known."""
+    if not time.seconds:
+        return []
+    found = [Part("working", time.working, None)]
+    if time.blocked is not None and time.parked is not None:
+        found += [
+            Part("blocked", time.blocked.value, time.blocked),
+            Part("run_queue_wait", time.run_queue_wait, None),
+            Part("parked", time.parked.value, time.parked),
+        ]
+    else:
+        found += [
+            Part("run_queue_wait", time.run_queue_wait, None),
+            Part("off_core", time.off_core, None),
+        ]
+    return found
+
+
+def amount(part: Part) -> str:
+    """Write a share with its interval: 25 %, 41 % ± 12, or 3 % (0–36) where it is lopsided."""
+    if part.estimate is None:
+        return share(part.value)
+    low, value, high = (
+        round(100 * number) for number in (part.estimate.low, part.value, part.estimate.high)
+    )
+    if low == high:
+        return share(part.value)
+    below, above = value - low, high - value
+    if abs(below - above) > LOPSIDED:
+        return f"{value} % ({low}–{high})"
+    return f"{value} % ± {max(below, above)}"
+
+
+def waits_text(time: SampledTime) -> str:
+    """Write what off-core time went into, empty where that is not known."""
+    return ", ".join(
+        f"{clean(wait.sort, 30)} {share(wait.share)}" for wait in time.waits if wait.share >= 0.005
+    )
+
+
+def place_text(place: PlaceReading) -> str:
+    """Write one frame: function (file:line), without the folders."""
+    file = clean(place.file.rpartition("/")[2], 60)
+    where = f" ({file}:{place.line})" if file else ""
+    return f"{clean(place.function, 60)}{where}"
+
+
+def stack_text(stack: StackReading) -> str:
+    """Write where workers were seen, innermost first."""
+    return " ← ".join(map(place_text, stack.frames)) or "no Python frame"
+
+
+def state_text(worker: SampledWorkerReading) -> str:
+    """Write what a worker was in at its last sample."""
+    state = "not known" if worker.state == "unknown" else worker.state
+    if worker.state == "unknown" and worker.waits_for:
+        state = f"off the core, {worker.waits_for}"
+    elif worker.state == "blocked" and worker.waits_for:
+        state = f"blocked, {worker.waits_for}"
+    return state
+
+
+def origin(pool: SampledPoolReading) -> str:
+    """Write what a pool looks like and whose it is."""
+    module = f", {clean(pool.module, 60)}" if pool.module and pool.module != pool.name else ""
+    return f"{clean(pool.kind, 30)}{module}, process {pool.pid}"
+
+
+def missing_text(pool: SampledPoolReading) -> str:
+    """Write why there are no stacks and what there is all the same, empty where there are."""
+    if not pool.missing:
+        return ""
+    waits = ", and what threads wait for." if pool.time.waits else "; not what threads wait for."
+    return f"No stacks: {clean(pool.missing, 400)}. {STILL_SHOWN}{waits}"
+
+
+def dumps_text(pool: SampledPoolReading) -> str:
+    """Write how much the figures rest on."""
+    dumps = pool.time.dumps
+    return f"{dumps} {'dump' if dumps == 1 else 'dumps'} in {seconds(pool.window_s)}"
+
+
+def explain_lines(reading: Reading) -> list[str]:
+    """Return the text of all sampled pools of a reading, for `explain`."""
+    lines = [NOT_RECORDED, PROBE_ADVICE]
+    for pool in reading.sampled:
+        lines += ["", *_pool_lines(pool)]
+    if all(pool.missing for pool in reading.sampled):
+        return lines
+    return [*lines, "", f"({TIME_NOTE})"]
+
+
+def _pool_lines(pool: SampledPoolReading) -> list[str]:
+    lines = [
+        f"Pool {clean(pool.name, 60)} (looks like: {origin(pool)}): {len(pool.workers)} workers, "
+        f"{dumps_text(pool)}, {pool.time.seconds:.1f} worker-seconds"
+    ]
+    if pool.missing:
+        lines.append(missing_text(pool))
+    lines += ["", "Where the worker time went"]
+    for part in parts(pool.time):
+        spent = f"{part.value * pool.time.seconds:>10.2f} s"
+        lines.append(f"  {NAMES[part.entry]:<15}{spent}   {amount(part)}")
+        if part.entry in ("blocked", "off_core"):
+            lines += [
+                f"    {clean(wait.sort, 30):<20}{share(wait.share):>6}" for wait in pool.time.waits
+            ]
+    if pool.time.waits:
+        lines.append(f"  (what it waited for: from {pool.time.wait_samples} samples)")
+    for title, stacks in (
+        ("Most often parked in", pool.parked_stacks),
+        ("Most often blocked in", pool.blocked_stacks),
+    ):
+        if stacks:
+            lines += ["", title]
+            lines += [f"  {stack.samples:>5} × {stack_text(stack)}" for stack in stacks]
+    lines += ["", "Workers"]
+    for worker in pool.workers:
+        shares = ", ".join(f"{NAMES[part.entry]} {amount(part)}" for part in parts(worker.time))
+        lines.append(
+            f"  {worker.index:>4} {clean(worker.name, 24):<24} {shares or 'no counters'}; "
+            f"{state_text(worker)}"
+        )
+    return lines
+
+
+def second_part(pool: SampledPoolReading) -> str:
+    """Return a pool in part of one line, for terminals without a screen and for logs."""
+    shares = ", ".join(f"{NAMES[part.entry]} {amount(part)}" for part in parts(pool.time))
+    waits = waits_text(pool.time)
+    if waits:
+        shares += f"; {'blocked' if pool.time.blocked else 'off the core'} in: {waits}"
+    if pool.missing:
+        shares += f"; no stacks: {clean(pool.missing, 400)}"
+    return f"{clean(pool.name, 60)} ({len(pool.workers)} workers, sampled): {shares}"
