@@ -41,8 +41,8 @@ class Feed:
         """Take in what has arrived. Return whether anything has."""
         frames = self.source.drain()
         for frame in frames:
-            if frame["frame"] == "hello" and self.ledger.hello:
-                self.ledger, self._past = Ledger(), Past()
+            if self.ledger.begins_anew(frame):
+                self.ledger, self._past = self.ledger.successor(), Past()
             self.ledger.apply(frame)
         if frames and not self._keep:
             self._forget()
@@ -83,14 +83,17 @@ class Feed:
             skipped_frames=self.ledger.skipped_frames,
             warning=status.warning,
             sampled=hello.get("sampled") is True,
+            processes=tuple(sorted(pid for pid in self.ledger.origins if pid >= 0)),
         )
 
     def _probe_cost(self) -> float | None:
         """Return the probe's share of the worker time between its last reports and now."""
-        costs = self.ledger.costs
         workers = sum(pool.workers for pool in self.ledger.pools.values())
-        if len(costs) < 2 or not workers or costs[-1].at_ns <= costs[0].at_ns:
-            return None
-        first, last = costs[0], costs[-1]
-        spent = (last.recording_ns - first.recording_ns) + (last.sending_ns - first.sending_ns)
-        return spent / ((last.at_ns - first.at_ns) * workers)
+        spent, longest = 0, 0
+        for origin in self.ledger.origins.values():
+            if len(origin.costs) > 1:
+                first, last = origin.costs[0], origin.costs[-1]
+                spent += last.recording_ns - first.recording_ns
+                spent += last.sending_ns - first.sending_ns
+                longest = max(longest, last.at_ns - first.at_ns)
+        return spent / (longest * workers) if longest and workers else None

@@ -16,6 +16,8 @@ levels    pool, at_ns, inbox, deques, workers (open intervals), misuses, ran (ta
 cost      at_ns, recording_ns, sending_ns: what the probe has cost its process so far
 lost      pool, table, worker, rows: overwritten before they could be sent
 bye       reason: the process ends, or the probe is switched off
+from      written by the monitor where it reads a job: pid, the process that the frames after it are
+          of, up to the next one; a stream without it is all of one process
 host      written by the monitor beside the others: at_ns, threads {native id: on-core ns,
           run-queue ns}, waits {native id: what it was in, in words}, see its sources `host` and
           `waits`;
@@ -43,7 +45,7 @@ from typing import Any
 
 import msgpack
 
-VERSION = 1
+VERSION = 2
 MOST_BYTES = 4 << 20
 """A longer frame is refused unread, so that a broken or hostile peer cannot fill memory."""
 

@@ -65,11 +65,9 @@ def host_readings(ledger: Ledger, begin_ns: int, end_ns: int) -> tuple[HostReadi
     return tuple(readings)
 
 
-def of_pool(
-    ledger: Ledger, pool: PoolLedger, host: tuple[HostReading, ...]
-) -> tuple[HostReading, ...]:
+def of_pool(pool: PoolLedger, host: tuple[HostReading, ...]) -> tuple[HostReading, ...]:
     """Return the readings of the process that has the pool and of its worker processes."""
-    pids = {_main_pid(ledger)} | {thread.pid for thread in pool.threads.values()}
+    pids = {pool.pid} | {thread.pid for thread in pool.threads.values()}
     return tuple(reading for reading in host if reading.pid in pids)
 
 

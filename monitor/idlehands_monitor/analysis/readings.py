@@ -6,10 +6,8 @@ Views take a `Reading` and nothing else. Times in nanoseconds (``_ns``) or secon
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from .entries import WorkerTime
+from .entries import WorkerTime
 
 STEALING = "work-stealing"
 """The kind of a pool whose workers take from each other's deques."""
@@ -24,7 +22,8 @@ class SourceReading:
 
     state: "connecting", "live", "stalled", "ended" or "replay". note: one line, may be empty.
     probe_cost: share of the process's worker time that the probe takes, None where unknown.
-    sampled: whether the process has no probe and is only looked at from outside.
+    sampled: whether the process has no probe and is only looked at from outside. processes: the
+    ids of the job's processes that have been attached, pid the first of them.
     """
 
     target: str
@@ -39,6 +38,7 @@ class SourceReading:
     skipped_frames: int = 0
     warning: str = ""
     sampled: bool = False
+    processes: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -299,6 +299,7 @@ class PoolReading:
     balance: BalanceReading | None = None
     blocked: BlockedReading | None = None
     slice_s: float = 1.0
+    pid: int = -1
 
     @property
     def headline(self) -> Finding | None:
@@ -489,3 +490,14 @@ class Reading:
     host: tuple[HostReading, ...] = ()
     stranded: tuple[StrandedReading, ...] = ()
     sampled: tuple[SampledPoolReading, ...] = ()
+
+    @property
+    def total(self) -> WorkerTime:
+        """The worker time of all pools together."""
+        return sum((pool.time for pool in self.pools), start=WorkerTime())
+
+    @property
+    def headline(self) -> tuple[PoolReading, Finding] | None:
+        """The costliest finding of all pools, with its pool; None where there is none."""
+        found = [(pool, pool.findings[0]) for pool in self.pools if pool.findings]
+        return max(found, key=lambda pair: pair[1].worker_seconds, default=None)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from ..capture import CaptureError
 from ..errors import NOTHING_TO_WATCH, CommandError
 from ..sources import host
-from ..sources.discovery import FoundProcess, find_processes
+from ..sources.discovery import FoundProcess, find_processes, of_job
 from ..sources.live import LiveSource
 from ..sources.replay import ReplaySource
 from ..sources.sampled import SampledSource
@@ -49,15 +49,11 @@ def open_live(target: str | None) -> Source:
     processes = find_processes()
     if target is None:
         return LiveSource(_only(processes))
-    matching = [process for process in processes if _matches(process, target)]
-    if not matching and target.isdigit() and host.process_exists(int(target)):
+    if of_job(target, processes):
+        return LiveSource(target)
+    if target.isdigit() and host.process_exists(int(target)):
         return _open_sampled(int(target))
-    if not matching:
-        raise CommandError(_nothing(target, processes), NOTHING_TO_WATCH)
-    if len(matching) > 1:
-        pids = ", ".join(str(process.pid) for process in matching)
-        raise CommandError(f"several processes have a pool {target!r}: {pids}; give a process id")
-    return LiveSource(target)
+    raise CommandError(_nothing(target, processes), NOTHING_TO_WATCH)
 
 
 def _open_sampled(pid: int) -> SampledSource:
@@ -83,22 +79,16 @@ def wait_until_attached(
         sleep(0.02)
 
 
-def _matches(process: FoundProcess, target: str) -> bool:
-    if str(process.pid) == target:
-        return True
-    return any(pool.name == target and not pool.closed for pool in process.pools)
-
-
 def _only(processes: list[FoundProcess]) -> str:
     if not processes:
         raise CommandError("no probed pool is running here; try: idlehands demo", NOTHING_TO_WATCH)
-    if len(processes) > 1:
-        listed = ", ".join(
-            f"{process.pid} ({', '.join(pool.name for pool in process.pools)})"
-            for process in processes
-        )
-        raise CommandError(f"several processes can be watched, name one: {listed}")
-    return str(processes[0].pid)
+    for process in processes:  # one that has started all the others stands for the whole job
+        if len(of_job(str(process.pid), processes)) == len(processes):
+            return str(process.pid)
+    listed = ", ".join(
+        f"{process.pid} ({', '.join(pool.name for pool in process.pools)})" for process in processes
+    )
+    raise CommandError(f"several processes can be watched, name one: {listed}")
 
 
 def _nothing(target: str, processes: list[FoundProcess]) -> str:

@@ -82,8 +82,9 @@ class PoolLedger:
     `untold`: tasks run of which no row was made, because detail had been given up.
     """
 
-    def __init__(self, number: int) -> None:
+    def __init__(self, number: int, pid: int = NONE) -> None:
         self.number = number
+        self.pid = pid
         self.name = f"pool {number}"
         self.kind = ""
         self.workers = 0

@@ -11,6 +11,9 @@ import os
 import socket
 from dataclasses import dataclass
 from time import monotonic
+from typing import TYPE_CHECKING
+
+import psutil
 
 from idlehands.wire import (
     ENVIRONMENT,
@@ -24,6 +27,9 @@ from idlehands.wire import (
     may_talk,
     verify_folder,
 )
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
 
 ANSWER_SECONDS = 1.0
 
@@ -61,8 +67,11 @@ def folders() -> list[str]:
     return found
 
 
-def find_processes() -> list[FoundProcess]:
-    """Return the processes that can be watched, by process id. Never raises for a bad folder."""
+def find_processes(known: Collection[str] = ()) -> list[FoundProcess]:
+    """Return the processes that can be watched, by process id. Never raises for a bad folder.
+
+    Those whose socket's path is `known` are neither asked nor returned.
+    """
     found: dict[str, FoundProcess] = {}
     for folder in folders():
         if not os.path.isdir(folder):
@@ -73,10 +82,38 @@ def find_processes() -> list[FoundProcess]:
         except FolderRefused:
             continue
         for path in sorted(glob.glob(os.path.join(glob.escape(folder), f"*{SUFFIX}"))):
-            process = ask(path)
+            process = ask(path) if path not in known else None
             if process is not None:
                 found[path] = process
     return sorted(found.values(), key=lambda process: process.pid)
+
+
+def of_job(target: str, found: list[FoundProcess]) -> list[FoundProcess]:
+    """Return those of `found` that belong to a job.
+
+    That is, for a process id, the process and those it has started, directly or not; for any other
+    target the processes that have an open pool of that name.
+    """
+    if not target.isdigit():
+        return [
+            process
+            for process in found
+            if any(pool.name == target and not pool.closed for pool in process.pools)
+        ]
+    pid = int(target)
+    chosen = [process for process in found if process.pid == pid]
+    if len(chosen) < len(found):
+        family = descendants(pid)
+        chosen += [process for process in found if process.pid in family]
+    return chosen
+
+
+def descendants(pid: int) -> set[int]:
+    """Return the processes that a process has started, directly or not; empty when it is gone."""
+    try:
+        return {child.pid for child in psutil.Process(pid).children(recursive=True)}
+    except psutil.Error:
+        return set()
 
 
 def ask(path: str) -> FoundProcess | None:

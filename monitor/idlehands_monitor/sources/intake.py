@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from time import monotonic, monotonic_ns
 from typing import TYPE_CHECKING
 
+from idlehands.wire import encode
+
 from ..capture import CaptureError, CaptureWriter
 
 if TYPE_CHECKING:
@@ -54,11 +56,19 @@ class Intake:
             self._past_is_cut = False
             self._opening.clear()
 
-    def take(self, pieces: list[tuple[Frame, bytes]]) -> None:
-        """Queue frames for the caller, keep them as past, and write them to an open capture."""
+    def take(self, pieces: list[tuple[Frame, bytes]], pid: int | None = None) -> None:
+        """Queue frames for the caller, keep them as past, and write them to an open capture.
+
+        With `pid`, of several processes, each batch begins by saying which one it is from.
+        """
+        origin = b""
+        if pid is not None:
+            said = {"frame": "from", "pid": pid}
+            origin = encode(said)
+            pieces = [(said, origin), *pieces]
         for frame, raw in pieces:
             if frame["frame"] in ("hello", "names"):
-                self._opening[f"{frame['frame']} {frame.get('pool')}"] = raw
+                self._opening[f"{pid} {frame['frame']} {frame.get('pool')}"] = origin + raw
         piece = _Piece(monotonic_ns(), b"".join(raw for _, raw in pieces))
         with self._capture_lock:
             self._keep(piece)

@@ -1,46 +1,43 @@
-"""The live source: one attached process, read on a thread of its own.
+"""The live source: the attached processes of one job, read on a thread of their own.
 
-The thread runs an asyncio loop that drains the socket, samples the host counters and feeds an
+The thread runs an asyncio loop that drains the sockets, samples the host counters and feeds an
 open capture, so a slow terminal can hold up neither the probe nor a capture. Frames pass to the
-caller through a queue, in order, by `drain`.
+caller through a queue, in order, by `drain`; which process they are of, a ``from`` frame says.
 
-A pool's name as target outlives its process: when that ends, the source waits for another
-process with a pool of the name. A process id ends with its process.
+A job is a process with those it has started, or all processes with an open pool of a name. One
+that joins later is attached too. A pool's name as target outlives its processes: when the last one
+ends, the source waits for another with a pool of the name. A process id ends with its processes.
 """
 
 from __future__ import annotations
 
 import asyncio
-import contextlib
-import itertools
 import threading
 from time import monotonic
+from typing import TYPE_CHECKING
 
-from idlehands.wire import Decoder, Frame, NewerVersion, WireError, address, encode, may_talk
-
-from . import host, processes
-from .discovery import FoundProcess, find_processes
+from . import host
+from .attachment import Attachment
+from .discovery import find_processes, of_job
 from .intake import Intake
 from .status import SourceStatus
-from .waits import KernelWaits
+
+if TYPE_CHECKING:
+    from idlehands.wire import Frame
 
 RETRY_SECONDS = 0.3
+NEWCOMER_SECONDS = 1.5
+"""How often it is looked whether another process has joined the job."""
 STALLED_SECONDS = 2.0
-DYING_SECONDS = 2.0
-HOST_SAMPLE_SECONDS = 0.25
-HOST_SAMPLES_PER_PROCESS_SAMPLE = 4
-READ_BYTES = 1 << 18
 
 
 class LiveSource:
-    """Reads one process by its id or by the name of one of its pools."""
+    """Reads a job: a process id, with what that process has started, or the name of a pool."""
 
     def __init__(self, target: str) -> None:
         self.target = target
         self._intake = Intake()
-        self._threads: dict[int, set[tuple[int, int]]] = {}
-        self._pid = -1
-        self._said_bye = False
+        self._attached: dict[str, Attachment] = {}  # by the socket's path
         self._state = "connecting"
         self._note = f"looking for {target}"
         self._closing = threading.Event()
@@ -52,16 +49,26 @@ class LiveSource:
     @property
     def status(self) -> SourceStatus:
         """How the stream stands now."""
+        live = [one for one in self._attached.values() if one.is_live]
         state, note = self._state, self._note
-        silent = monotonic() - self._intake.last_data
-        if state == "live" and silent > STALLED_SECONDS:
-            state, note = "stalled", f"process {self._pid} has said nothing for {silent:.0f} s"
-        return SourceStatus(state, note, self._intake.warning)
+        quietest = min(live, key=lambda one: one.last_data, default=None)
+        if quietest is not None and state == "live":
+            silent = monotonic() - quietest.last_data
+            if silent > STALLED_SECONDS:
+                state = "stalled"
+                note = f"process {quietest.pid} has said nothing for {silent:.0f} s"
+        return SourceStatus(state, note, self._warning())
+
+    def _warning(self) -> str:
+        complaints = [one.complaint for one in self._attached.values() if one.complaint]
+        return self._intake.warning or (complaints[-1] if complaints else "")
 
     @property
     def pid(self) -> int:
-        """The process attached to, or the last one; -1 before the first."""
-        return self._pid
+        """The process attached to first, or the last one; -1 before the first."""
+        live = [one.pid for one in self._attached.values() if one.is_live]
+        every = live or [one.pid for one in self._attached.values()][-1:]
+        return every[0] if every else -1
 
     def drain(self) -> list[Frame]:
         """Return the frames that arrived since the last call, in order. Never blocks."""
@@ -81,116 +88,68 @@ class LiveSource:
     def close(self) -> None:
         """End the stream; bounded in time. An open capture is closed whole."""
         self._closing.set()
+        for one in list(self._attached.values()):
+            one.close()
         self._thread.join(2.0)
         self._intake.close()
 
     async def _run(self) -> None:
-        met = False
+        tasks: dict[str, asyncio.Task[None]] = {}
         while not self._closing.is_set():
-            process = self._find()
-            if process is not None:
-                met = True
-                await self._attend(process)
-                if self.target.isdigit():
-                    return
-            elif met:
-                self._state = "ended"
-            elif self.target.isdigit() and not host.process_exists(int(self.target)):
-                self._state, self._note = "ended", f"there is no process {self.target}"
+            going = [task for task in tasks.values() if not task.done()]
+            await self._attach_newcomers(tasks, job_goes_on=bool(going))
+            going = [task for task in tasks.values() if not task.done()]
+            if not going and self._is_over(met=bool(tasks)):
                 return
-            await asyncio.sleep(RETRY_SECONDS)
+            # Woken at once by an end: what comes after it should not be long in coming.
+            wait = NEWCOMER_SECONDS if going else RETRY_SECONDS
+            await self._nap(going, wait)
+        await asyncio.gather(*tasks.values(), return_exceptions=True)
 
-    def _find(self) -> FoundProcess | None:
-        for process in find_processes():
-            names = [pool.name for pool in process.pools if not pool.closed]
-            if str(process.pid) == self.target or self.target in names:
-                return process
-        return None
-
-    async def _attend(self, process: FoundProcess) -> None:
-        try:
-            with address(process.path) as short:
-                reader, writer = await asyncio.open_unix_connection(short, limit=READ_BYTES)
-        except OSError as error:
-            self._note = f"cannot attach to process {process.pid}: {error.strerror}"
-            return
-        sampling: asyncio.Task[None] | None = None
-        try:
-            if not may_talk(writer.get_extra_info("socket")):
-                self._intake.warning = f"process {process.pid} belongs to another user; left alone"
+    async def _nap(self, going: list[asyncio.Task[None]], seconds: float) -> None:
+        until = monotonic() + seconds
+        while not self._closing.is_set() and monotonic() < until:
+            if going and all(task.done() for task in going):
                 return
-            self._begin(process)
-            sampling = asyncio.create_task(self._sample_host())
-            await self._read(reader)
-        except NewerVersion as error:
-            self._intake.warning = f"process {process.pid}: {error}"
-        except (WireError, OSError) as error:
-            self._intake.warning = f"the stream of process {process.pid} broke off: {error}"
-        finally:
-            if sampling is not None:
-                sampling.cancel()
-            writer.close()
-        await self._ended(process)
-
-    def _begin(self, process: FoundProcess) -> None:
-        self._pid = process.pid
-        self._state, self._note = "live", ""
-        self._intake.begin()
-        self._threads.clear()
-        self._said_bye = False
-
-    async def _ended(self, process: FoundProcess) -> None:
-        """Say how the stream ended; a process that is being killed outlives its socket a little."""
-        self._state, self._note = "ended", f"process {process.pid} closed the connection"
-        deadline = monotonic() + DYING_SECONDS
-        alive = host.process_exists(process.pid)
-        while alive and not self._said_bye and monotonic() < deadline:
             await asyncio.sleep(0.05)
-            alive = host.process_exists(process.pid)
-        if self._said_bye or not alive:
-            how = "has ended" if self._said_bye else "was killed or crashed"
-        else:
-            how = "closed the connection and runs on"
-        waiting = "" if self.target.isdigit() else f"; waiting for another pool {self.target}"
-        self._note = f"process {process.pid} {how}{waiting}"
 
-    async def _read(self, reader: asyncio.StreamReader) -> None:
-        decoder = Decoder()
-        while not self._closing.is_set():
-            try:
-                data = await asyncio.wait_for(reader.read(READ_BYTES), timeout=0.5)
-            except TimeoutError:
-                continue
-            if not data:
-                return
-            self._intake.last_data = monotonic()
-            self._take(decoder.feed_whole(data))
+    async def _attach_newcomers(
+        self, tasks: dict[str, asyncio.Task[None]], *, job_goes_on: bool
+    ) -> None:
+        known = {path for path, task in tasks.items() if not task.done()}
+        found = await asyncio.to_thread(find_processes, known)
+        for process in of_job(self.target, found):
+            before = self._attached.get(process.path)
+            if before is not None and before.pid == process.pid and before.complaint:
+                continue  # it could not be read a moment ago
+            if not job_goes_on:  # what is kept of another job is no past of this one
+                self._intake.begin()
+                self._attached.clear()
+                tasks.clear()
+                job_goes_on = True
+            self._attached[process.path] = one = Attachment(process, self._intake)
+            tasks[process.path] = asyncio.create_task(self._attend(one))
 
-    def _take(self, pieces: list[tuple[Frame, bytes]]) -> None:
-        for frame, _ in pieces:
-            kind = frame["frame"]
-            if kind == "bye":
-                self._said_bye = True
-            elif kind == "names":
-                with contextlib.suppress(KeyError, IndexError, TypeError, ValueError):
-                    self._threads[frame["pool"]] = {
-                        (int(thread[4]) if len(thread) > 4 else self._pid, int(thread[1]))
-                        for thread in frame["threads"]
-                    }
-        self._intake.take(pieces)
+    async def _attend(self, one: Attachment) -> None:
+        self._state, self._note = "live", ""
+        await one.attend()
+        left = [other.pid for other in self._attached.values() if other.is_live]
+        self._note = one.ended
+        if left:
+            goes_on = "goes on" if len(left) == 1 else "go on"
+            self._note += f"; {len(left)} of its job {goes_on}"
+            return
+        self._state = "ended"
+        if not self.target.isdigit():
+            self._note += f"; waiting for another pool {self.target}"
 
-    async def _sample_host(self) -> None:
-        waits = KernelWaits()
-        for turn in itertools.count():
-            threads = {thread for pool in self._threads.values() for thread in pool}
-            if threads:
-                frames = [{**host.sample(threads), "waits": waits.sample(threads)}]
-                if turn % HOST_SAMPLES_PER_PROCESS_SAMPLE == 0:
-                    pids = sorted({self._pid, *(pid for pid, _ in threads)})
-                    chosen = processes.in_turn(pids, turn // HOST_SAMPLES_PER_PROCESS_SAMPLE)
-                    said, switches = processes.sample(chosen)
-                    workers = {native_id for _, native_id in threads} & switches.keys()
-                    frames[0]["switches"] = {worker: switches[worker] for worker in workers}
-                    frames += said
-                self._take([(frame, encode(frame)) for frame in frames])
-            await asyncio.sleep(HOST_SAMPLE_SECONDS)
+    def _is_over(self, *, met: bool) -> bool:
+        """Say whether nothing can come any more."""
+        if not self.target.isdigit():
+            return False
+        if met:
+            return True
+        if not host.process_exists(int(self.target)):
+            self._state, self._note = "ended", f"there is no process {self.target}"
+            return True
+        return False

@@ -32,6 +32,13 @@ def document(reading: Reading) -> dict[str, Any]:
     return {
         "schema": SCHEMA,
         "source": asdict(reading.source),
+        "job": {
+            "processes": list(reading.source.processes),
+            "pools": len(reading.pools),
+            "workers": sum(len(pool.workers) for pool in reading.pools),
+            "worker_seconds": reading.total.total / 1e9,
+            "worker_time": _time(reading.total),
+        },
         "pools": [_pool(pool) for pool in reading.pools],
         "host": [asdict(process) for process in reading.host],
         "stranded": [asdict(pair) for pair in reading.stranded],
@@ -49,6 +56,7 @@ def _pool(pool: PoolReading) -> dict[str, Any]:
     return {
         "name": pool.name,
         "kind": pool.kind,
+        "pid": pool.pid,
         "workers": len(pool.workers),
         "window_s": pool.window_s,
         "unrecorded_s": pool.unrecorded_s,

@@ -21,6 +21,7 @@ from .words import (
 )
 
 if TYPE_CHECKING:
+    from ..analysis.entries import WorkerTime
     from ..analysis.readings import PoolReading, Reading
 
 BAR_CELLS = 30
@@ -46,11 +47,29 @@ def explain(reading: Reading) -> str:
         lines += explain_lines(reading)
     elif not reading.pools:
         lines.append(nothing(reading))
+    if len(reading.pools) > 1:
+        lines += ["", *_job(reading)]
     for pool in reading.pools:
         lines += ["", *_pool(pool)]
     if reading.stranded:
         lines += ["", *_stranded(reading)]
     return "\n".join(lines) + "\n"
+
+
+def _job(reading: Reading) -> list[str]:
+    """Return what a job of several pools comes to as one."""
+    workers = sum(len(pool.workers) for pool in reading.pools)
+    processes = len(reading.source.processes)
+    where = f" in {processes} processes" if processes > 1 else ""
+    lines = [
+        f"The job: {len(reading.pools)} pools{where}, {workers} workers, "
+        f"{reading.total.total / 1e9:.1f} worker-seconds",
+        *_entries(reading.total),
+    ]
+    if reading.headline is not None:
+        pool, finding = reading.headline
+        lines.append(f"  Costliest: {finding.code} in pool {clean(pool.name)}")
+    return lines
 
 
 def _stranded(reading: Reading) -> list[str]:
@@ -103,8 +122,10 @@ def _who(reading: Reading) -> str:
 
 def _pool(pool: PoolReading) -> list[str]:
     closed = ", closed" if pool.closed else ""
+    where = f", process {pool.pid}" if pool.pid >= 0 else ""
     lines = [
-        f"Pool {clean(pool.name)} ({clean(pool.kind)}{closed}): {len(pool.workers)} workers over "
+        f"Pool {clean(pool.name)} ({clean(pool.kind)}{where}{closed}): "
+        f"{len(pool.workers)} workers over "
         f"{seconds(pool.window_s)}, {pool.time.total / 1e9:.1f} worker-seconds",
         *([f"The pool is broken: {clean(pool.broken)}"] if pool.broken else []),
         *([clean(stays_sentence(pool.stays), 1000)] if pool.stays is not None else []),
@@ -137,10 +158,14 @@ def _detail(pool: PoolReading) -> str:
 
 
 def _worker_time(pool: PoolReading) -> list[str]:
-    lines = ["Where the worker time went"]
+    return ["Where the worker time went", *_entries(pool.time)]
+
+
+def _entries(time: WorkerTime) -> list[str]:
+    lines = []
     for entry in ENTRIES:
-        value = getattr(pool.time, entry)
-        part = value / max(1, pool.time.total)
+        value = getattr(time, entry)
+        part = value / max(1, time.total)
         bar = "#" * round(part * BAR_CELLS)
         lines.append(
             f"  {ENTRY_NAMES[entry]:<15}{value / 1e9:>10.2f} s {part * 100:>6.1f} %  {bar}".rstrip()

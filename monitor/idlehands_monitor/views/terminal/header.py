@@ -38,8 +38,10 @@ def who(reading: Reading, pool: PoolReading | SampledPoolReading | None) -> list
     if pool is not None:
         workers = len(pool.workers)
         facts.append(f"{workers} {'worker' if workers == 1 else 'workers'}")
-    if source.pid >= 0:
-        facts.append(f"process {source.pid}")
+    pid = pool.pid if pool is not None and pool.pid >= 0 else source.pid
+    if pid >= 0:
+        several = len(source.processes)
+        facts.append(f"process {pid}" + (f" of {several}" if several > 1 else ""))
     cores = cores_words(reading)
     if cores:
         facts.append(cores)
