@@ -246,14 +246,18 @@ def test_the_parts_add_up_and_none_is_negative(working, parked_dumps):
         assert 0 <= estimate.low <= estimate.value <= estimate.high <= time.off_core + 1e-12
 
 
-def test_the_wait_that_parked_workers_are_in_is_taken_out_of_blocked():
-    # Parked half of the time, which shows as a lock; asleep in tasks the other half.
-    held = two_workers(5)
-    for quarter in range(40):
-        sort = "lock" if quarter < 20 else "sleep"
-        held.apply(counters(20 + quarter / 4, {}, {1: sort}))
-    waits = only_pool(held).workers[0].time.waits
-    assert [(wait.sort, wait.share) for wait in waits] == [("sleep", pytest.approx(0.5))]
+def test_a_wait_that_parked_workers_are_in_too_is_counted_where_they_are_not_parked():
+    # A second each: parked (a lock to the kernel), at a lock in a task, and asleep in two more.
+    dumps = ((PARKED, "lock"), (WORKS, "lock"), (WORKS, "sleep"), (WORKS, "sleep"))
+    held = ledger()
+    for second, (frames, sort) in enumerate(dumps):
+        for quarter in range(4):
+            held.apply(counters(second + quarter / 4, {1: [0, 0]}, {1: sort}))
+        held.apply(stacks_frame(second + 0.8, [thread(1, frames, wait=sort)]))
+    time = only_pool(held).time
+    assert {wait.sort: wait.share for wait in time.waits} == pytest.approx(
+        {"sleep": 0.5, "lock": 0.25}
+    )
 
 
 def test_blocked_is_shared_out_by_the_samples_of_the_kernel():

@@ -6,8 +6,8 @@ share of dumps in which a worker waited for its next task, with E. B. Wilson's s
 left. The samples behind a pool's interval are its dumps, not its workers times its dumps: workers
 in one dump are not independent, so the interval is rather too wide than too narrow.
 
-What blocked workers waited for comes from the kernel's waits, sampled more often: from the shares
-of all samples, those that parked workers are in are taken out by the parked share.
+What blocked workers waited for comes from the kernel's waits, which are sampled more often. A sort
+of wait that parked workers are in as well is counted in the dumps, which tell the two apart.
 """
 
 from __future__ import annotations
@@ -149,11 +149,11 @@ class _Window:
                 blocked = Estimate(off_core - share, off_core - high, off_core - low)
             parked = Estimate(share, low, high)
         blocked_share = blocked.value if blocked is not None else off_core
-        waits, number = self._what_for(seen, native_ids, share, blocked_share)
+        waits, number = self._what_for(seen, native_ids, blocked_share)
         return SampledTime(total / 1e9, working, queued, parked, blocked, dumps, waits, number)
 
     def _what_for(
-        self, seen: list[list[Seen]], native_ids: list[int], parked: float, blocked: float
+        self, seen: list[list[Seen]], native_ids: list[int], blocked: float
     ) -> tuple[tuple[WaitShareReading, ...], int]:
         """Share `blocked` out among the sorts of wait; return them and the number of samples."""
         wanted = set(native_ids)
@@ -162,14 +162,12 @@ class _Window:
         total = counts.total()
         if not total or blocked <= 0:
             return (), len(sampled)
-        parked_in = Counter(
-            one.sample.wait
-            for sights in seen
-            for one in sights
-            if one.role.parked and one.sample.wait not in ("", RUNNING)
-        )
+        told = [one for sights in seen for one in sights if one.sample.wait]
+        parked_in = {one.sample.wait for one in told if one.role.parked}
+        blocked_in = Counter(one.sample.wait for one in told if not one.role.parked)
         left = {
-            sort: count / total - parked * parked_in[sort] / max(1, parked_in.total())
+            # Of a sort that parked workers are in too, only dumps tell how much is theirs.
+            sort: blocked_in[sort] / len(told) if sort in parked_in else count / total
             for sort, count in counts.items()
             if sort != RUNNING
         }
