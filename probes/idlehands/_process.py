@@ -34,6 +34,8 @@ CLOSED_POOLS_KEPT = 2
 """So many closed pools stay readable, for a monitor that attaches just after the end."""
 CLOSED_POOLS_KEPT_NS = 2_000_000_000
 """All stay readable this long: until a monitor that is attached has read them to their end."""
+LAST_OF_ALL = -1000
+"""Finalizers of a lower priority run later; those of the program's own are not below 0."""
 FORKS_WARN_OF_THREADS = sys.version_info >= (3, 12)
 
 
@@ -106,6 +108,7 @@ class _Process:
 
                 self.outlet = Outlet(self.present_pools)
                 self.outlet.start()
+                _stop_where_multiprocessing_ends_us()
             except Exception as error:
                 self.outlet_failed = True
                 warn("nobody can attach to this process: %s", error)
@@ -221,3 +224,14 @@ if os.environ.get(STRICT_SWITCH, "").lower() in ("off", "0", "no"):
 @atexit.register
 def _stop() -> None:
     _process.stop()
+
+
+def _stop_where_multiprocessing_ends_us() -> None:
+    """Have the outlet say its last words in a child of `multiprocessing` as well.
+
+    Such a child ends by `os._exit` once its own finalizers have run (CPython,
+    Lib/multiprocessing/process.py and util.py, 3.9 to 3.13); exit functions are not called.
+    """
+    util, process = map(sys.modules.get, ("multiprocessing.util", "multiprocessing.process"))
+    if util is not None and process is not None and process.parent_process() is not None:
+        util.Finalize(None, _stop, exitpriority=LAST_OF_ALL)

@@ -168,11 +168,6 @@ def test_watch_without_a_target_takes_the_only_pool_and_asks_among_several(folde
     assert "name one" in one_line(idlehands("watch", "--no-screen", folder=folder), 2)
 
 
-def test_two_processes_with_a_pool_of_one_name_need_a_process_id(folder, pools):
-    pools("same", "same")
-    assert "give a process id" in one_line(idlehands("watch", "same", folder=folder), 2)
-
-
 def test_capture_writes_for_a_time_and_explain_reads_it(folder, pools, tmp_path):
     pools("left")
     path = tmp_path / "left.idlehands"

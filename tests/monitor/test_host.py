@@ -15,7 +15,7 @@ import pytest
 from readings import SECOND, reading, source
 
 from helpers import wait_until
-from histories import History, Task, ledger
+from histories import History, Task, frames, ledger
 from idlehands_monitor.analysis.entries import ENTRIES, PoolTime, WorkerTime
 from idlehands_monitor.analysis.host import grown_between, host_readings, memory_growth
 from idlehands_monitor.analysis.host_findings import host_findings
@@ -427,8 +427,10 @@ def test_growth_that_is_short_slow_or_unsteady_is_not_found(changes):
 
 def test_findings_of_the_host_take_their_place_by_cost_in_the_pools_reading():
     # The one worker waits for a core all the time, and the group is held back all the time.
-    counters = ledger(History(1, 10 * SECOND, tasks=[Task(0, 0, 0, 0, 10 * SECOND)]))
+    counters = Ledger()
     counters.apply({"frame": "hello", "version": 1, "pid": PID})
+    for frame in frames(History(1, 10 * SECOND, tasks=[Task(0, 0, 0, 0, 10 * SECOND)])):
+        counters.apply(frame)
     for at in (0, 10):
         counters.apply(process_frame(at, throttled_ns=at * SECOND, periods=at))
         threads = {100: [0, at * SECOND]}

@@ -26,8 +26,9 @@ READ_BYTES = 1 << 18
 class Attachment:
     """Reads one process until it ends or `close`.
 
-    is_live: whether it is being read. last_data: when something last came. ended: how it ended,
-    empty before it has. complaint: why it could not be read, or not to its end.
+    is_live: whether it is being read, from when the first came on: what is lost is counted from
+    there. last_data: when something last came. ended: how it ended, empty before it has.
+    complaint: why it could not be read, or not to its end.
     """
 
     def __init__(self, process: FoundProcess, intake: Intake) -> None:
@@ -60,7 +61,6 @@ class Attachment:
             if not may_talk(writer.get_extra_info("socket")):
                 self.complaint = f"process {self.pid} belongs to another user; left alone"
                 return
-            self.is_live = True
             sampling = asyncio.create_task(self._sample_host())
             await self._read(reader)
         except NewerVersion as error:
@@ -103,6 +103,7 @@ class Attachment:
                 return
             self.last_data = monotonic()
             self._take(decoder.feed_whole(data))
+            self.is_live = True
 
     def _take(self, pieces: list[tuple[Frame, bytes]]) -> None:
         for frame, _ in pieces:

@@ -50,9 +50,9 @@ class LiveSource:
     def status(self) -> SourceStatus:
         """How the stream stands now."""
         live = [one for one in self._attached.values() if one.is_live]
-        state, note = self._state, self._note
+        state, note = "live" if live else self._state, self._note
         quietest = min(live, key=lambda one: one.last_data, default=None)
-        if quietest is not None and state == "live":
+        if quietest is not None:
             silent = monotonic() - quietest.last_data
             if silent > STALLED_SECONDS:
                 state = "stalled"
@@ -131,7 +131,7 @@ class LiveSource:
             tasks[process.path] = asyncio.create_task(self._attend(one))
 
     async def _attend(self, one: Attachment) -> None:
-        self._state, self._note = "live", ""
+        self._state, self._note = "connecting", ""
         await one.attend()
         left = [other.pid for other in self._attached.values() if other.is_live]
         self._note = one.ended
