@@ -19,8 +19,8 @@ from histories import History, Task, frames, ledger
 from idlehands_monitor.analysis.entries import ENTRIES, PoolTime, WorkerTime
 from idlehands_monitor.analysis.host import grown_between, host_readings, memory_growth
 from idlehands_monitor.analysis.host_findings import host_findings
+from idlehands_monitor.analysis.host_readings import HostReading
 from idlehands_monitor.analysis.read import read
-from idlehands_monitor.analysis.readings import HostReading
 from idlehands_monitor.feed import Feed
 from idlehands_monitor.ledger import Ledger, ProcessSample
 from idlehands_monitor.ledger.host import MOST_IDS, MOST_SAMPLES

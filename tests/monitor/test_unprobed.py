@@ -10,8 +10,8 @@ from test_dashboard import drive, screen_text
 
 from idlehands_monitor.analysis.moments import wilson
 from idlehands_monitor.analysis.read import read
-from idlehands_monitor.analysis.readings import Estimate
 from idlehands_monitor.analysis.roles import chain, role_of
+from idlehands_monitor.analysis.sampled_readings import Estimate
 from idlehands_monitor.analysis.unprobed import sampled_pools
 from idlehands_monitor.ledger import Ledger, StackFrame
 from idlehands_monitor.ledger.stacks import Samples

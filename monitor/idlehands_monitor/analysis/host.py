@@ -16,7 +16,7 @@ from idlehands.wire import NONE
 
 from ..ledger import ProcessSample, SwitchSample
 from ..ledger.host import GROWTH_NS
-from .readings import HostReading, ThreadReading
+from .host_readings import HostReading, ThreadReading
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

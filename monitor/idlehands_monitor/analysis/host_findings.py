@@ -16,7 +16,8 @@ from .readings import Finding
 
 if TYPE_CHECKING:
     from .entries import PoolTime
-    from .readings import HostReading, StayReading
+    from .host_readings import HostReading
+    from .readings import StayReading
 
 LEAST_GROWTH_S = 60.0
 LEAST_GROWTH_BYTES_PER_MINUTE = 1 << 20

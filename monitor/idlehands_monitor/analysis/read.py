@@ -43,8 +43,8 @@ if TYPE_CHECKING:
     from ..ledger import Ledger, PoolLedger
     from .entries import PoolTime, WorkerTime
     from .history import PoolHistory
+    from .host_readings import HostReading
     from .past import Past
-    from .readings import HostReading
     from .rows import Bool, Int64
     from .stranded import Pairs
 

@@ -6,8 +6,13 @@ Views take a `Reading` and nothing else. Times in nanoseconds (``_ns``) or secon
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from .entries import WorkerTime
+
+if TYPE_CHECKING:
+    from .host_readings import HostReading
+    from .sampled_readings import SampledPoolReading
 
 STEALING = "work-stealing"
 """The kind of a pool whose workers take from each other's deques."""
@@ -310,162 +315,6 @@ class PoolReading:
     def has_steals(self) -> bool:
         """Whether this pool's workers take from each other's deques."""
         return self.kind == STEALING
-
-
-UNANSWERED = (
-    "number-of-tasks",
-    "wait-in-queue",
-    "starved-or-no-work",
-    "steals",
-    "waking",
-    "hand-overs",
-)
-"""What samples of a process without a probe cannot say."""
-
-
-@dataclass(frozen=True, slots=True)
-class Estimate:
-    """A share of the time, 0 to 1, estimated from a sample, and its interval."""
-
-    value: float
-    low: float
-    high: float
-
-
-@dataclass(frozen=True, slots=True)
-class WaitShareReading:
-    """What off-core time went into: the sort of wait, and its share of all the time."""
-
-    sort: str
-    share: float
-
-
-@dataclass(frozen=True, slots=True)
-class PlaceReading:
-    """One frame of a stack."""
-
-    function: str
-    file: str
-    line: int
-
-
-@dataclass(frozen=True, slots=True)
-class StackReading:
-    """Where workers were seen, innermost frame first, and in how many samples."""
-
-    frames: tuple[PlaceReading, ...]
-    samples: int
-
-
-@dataclass(frozen=True, slots=True)
-class SampledTime:
-    """Where worker time went, as far as it can be told from outside.
-
-    seconds: worker time that the kernel's counters cover. working, run_queue_wait: shares of it,
-    from those counters, exact. parked and blocked share out the rest; None where no stack was
-    read. dumps: how many samples that rests on. waits: what the blocked time, or where that is
-    not known all off-core time, went into; wait_samples: how many samples that rests on.
-    """
-
-    seconds: float
-    working: float
-    run_queue_wait: float
-    parked: Estimate | None
-    blocked: Estimate | None
-    dumps: int
-    waits: tuple[WaitShareReading, ...]
-    wait_samples: int
-
-    @property
-    def off_core(self) -> float:
-        """The share in which a worker neither ran nor waited for a core."""
-        return max(0.0, 1.0 - self.working - self.run_queue_wait)
-
-
-@dataclass(frozen=True, slots=True)
-class SampledWorkerReading:
-    """One worker. native_id: the kernel's id, -1 where it could not be told.
-
-    state: "working", "blocked", "parked" or "unknown", in the last sample; waits_for: the sort of
-    wait it was in; place: its innermost frame there, None where no stack was read.
-    """
-
-    index: int
-    name: str
-    pid: int
-    native_id: int
-    ident: int
-    time: SampledTime
-    state: str
-    waits_for: str
-    place: PlaceReading | None
-
-
-@dataclass(frozen=True, slots=True)
-class SampledPoolReading:
-    """What looks like one pool of a process without a probe, over one window.
-
-    kind: what it looks like, as pools with a probe are called. module: the library's module whose
-    loop its workers run. pid: the process that has the workers, or that started theirs. missing:
-    why there are no stacks, empty where there are.
-    """
-
-    name: str
-    kind: str
-    module: str
-    pid: int
-    workers: tuple[SampledWorkerReading, ...]
-    window_s: float
-    time: SampledTime
-    parked_stacks: tuple[StackReading, ...]
-    blocked_stacks: tuple[StackReading, ...]
-    missing: str = ""
-    unanswered: tuple[str, ...] = UNANSWERED
-
-
-@dataclass(frozen=True, slots=True)
-class ThreadReading:
-    """One worker's thread: context switches a second of its own doing and not, I/O wait."""
-
-    native_id: int
-    voluntary_switches_per_s: float | None
-    nonvoluntary_switches_per_s: float | None
-    io_wait_s: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class HostReading:
-    """What the host said of one process in the window; None where it does not say.
-
-    resident_bytes: memory at the end; growth_bytes_per_minute over growth_over_s, which may reach
-    back before the window; growth_is_steady: every part of that stretch was above the one before.
-    usable_cores: the lesser of affinity and quota_cores (None without a quota). throttled_share:
-    core time for which its control group was held back / window, above 1 where on several cores.
-    io_wait_s: of its threads, waiting for block I/O.
-    """
-
-    pid: int
-    covered_s: float
-    resident_bytes: int
-    growth_bytes_per_minute: float | None
-    growth_over_s: float
-    growth_is_steady: bool
-    minor_faults_per_s: float | None
-    major_faults_per_s: float | None
-    voluntary_switches_per_s: float | None
-    nonvoluntary_switches_per_s: float | None
-    affinity: int
-    usable_cores: float
-    quota_cores: float | None
-    throttled_share: float | None
-    throttled_periods_share: float | None
-    io_wait_s: float | None
-    threads: tuple[ThreadReading, ...] = ()
-
-    @property
-    def quota_binds(self) -> bool:
-        """Whether the quota leaves fewer cores than the affinity does."""
-        return self.quota_cores is not None and self.quota_cores < self.affinity
 
 
 @dataclass(frozen=True, slots=True)

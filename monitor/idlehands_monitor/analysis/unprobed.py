@@ -16,7 +16,8 @@ from collections import Counter
 from typing import TYPE_CHECKING
 
 from .moments import wilson
-from .readings import (
+from .roles import PROCESSES, THREADS, chain
+from .sampled_readings import (
     Estimate,
     PlaceReading,
     SampledPoolReading,
@@ -25,7 +26,6 @@ from .readings import (
     StackReading,
     WaitShareReading,
 )
-from .roles import PROCESSES, THREADS, chain
 from .sampled_workers import Group, ThreadKey, Worker, groups_of
 
 if TYPE_CHECKING:

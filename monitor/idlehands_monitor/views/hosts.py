@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 from .words import count, seconds, share
 
 if TYPE_CHECKING:
-    from ..analysis.readings import HostReading, Reading
+    from ..analysis.host_readings import HostReading
+    from ..analysis.readings import Reading
 
 MOST_SHOWN = 8
 """Processes written out; of more, all are in the JSON."""

@@ -33,7 +33,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from ..analysis.entries import WorkerTime
-    from ..analysis.readings import PoolReading, Reading, SampledPoolReading, SampledTime
+    from ..analysis.readings import PoolReading, Reading
+    from ..analysis.sampled_readings import SampledPoolReading, SampledTime
 
 STYLE = """
 :root { color-scheme: light dark; }

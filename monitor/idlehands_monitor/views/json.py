@@ -13,16 +13,8 @@ from typing import TYPE_CHECKING, Any
 from ..analysis.entries import ENTRIES, WorkerTime
 
 if TYPE_CHECKING:
-    from ..analysis.readings import (
-        Estimate,
-        Finding,
-        PoolReading,
-        Reading,
-        SampledPoolReading,
-        SampledTime,
-        StealReading,
-        TaskReading,
-    )
+    from ..analysis.readings import Finding, PoolReading, Reading, StealReading, TaskReading
+    from ..analysis.sampled_readings import Estimate, SampledPoolReading, SampledTime
 
 SCHEMA = 1
 

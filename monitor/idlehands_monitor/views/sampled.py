@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, NamedTuple
 from .words import clean, seconds, share
 
 if TYPE_CHECKING:
-    from ..analysis.readings import (
+    from ..analysis.readings import Reading
+    from ..analysis.sampled_readings import (
         Estimate,
         PlaceReading,
-        Reading,
         SampledPoolReading,
         SampledTime,
         SampledWorkerReading,

@@ -10,7 +10,7 @@ from textual.strip import Strip
 from textual.widget import Widget
 
 from ...analysis.entries import ENTRIES
-from ...analysis.readings import SampledPoolReading
+from ...analysis.sampled_readings import SampledPoolReading
 from ..hosts import cores_words
 from ..palette import ENTRY_LOOKS
 from ..sampled import IN_SHORT, dumps_text, origin

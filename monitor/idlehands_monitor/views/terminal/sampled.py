@@ -28,7 +28,7 @@ from .strips import Run, line, style
 if TYPE_CHECKING:
     from textual.strip import Strip
 
-    from ...analysis.readings import (
+    from ...analysis.sampled_readings import (
         SampledPoolReading,
         SampledTime,
         SampledWorkerReading,

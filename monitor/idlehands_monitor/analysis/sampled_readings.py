@@ -1,0 +1,118 @@
+"""What is said of a process without a probe: its pools as they look from outside, frozen.
+
+Part of a `Reading`. Times in seconds, shares of time from 0 to 1.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+UNANSWERED = (
+    "number-of-tasks",
+    "wait-in-queue",
+    "starved-or-no-work",
+    "steals",
+    "waking",
+    "hand-overs",
+)
+"""What samples of a process without a probe cannot say."""
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A share of the time, 0 to 1, estimated from a sample, and its interval."""
+
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class WaitShareReading:
+    """What off-core time went into: the sort of wait, and its share of all the time."""
+
+    sort: str
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceReading:
+    """One frame of a stack."""
+
+    function: str
+    file: str
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class StackReading:
+    """Where workers were seen, innermost frame first, and in how many samples."""
+
+    frames: tuple[PlaceReading, ...]
+    samples: int
+
+
+@dataclass(frozen=True, slots=True)
+class SampledTime:
+    """Where worker time went, as far as it can be told from outside.
+
+    seconds: worker time that the kernel's counters cover. working, run_queue_wait: shares of it,
+    from those counters, exact. parked and blocked share out the rest; None where no stack was
+    read. dumps: how many samples that rests on. waits: what the blocked time, or where that is
+    not known all off-core time, went into; wait_samples: how many samples that rests on.
+    """
+
+    seconds: float
+    working: float
+    run_queue_wait: float
+    parked: Estimate | None
+    blocked: Estimate | None
+    dumps: int
+    waits: tuple[WaitShareReading, ...]
+    wait_samples: int
+
+    @property
+    def off_core(self) -> float:
+        """The share in which a worker neither ran nor waited for a core."""
+        return max(0.0, 1.0 - self.working - self.run_queue_wait)
+
+
+@dataclass(frozen=True, slots=True)
+class SampledWorkerReading:
+    """One worker. native_id: the kernel's id, -1 where it could not be told.
+
+    state: "working", "blocked", "parked" or "unknown", in the last sample; waits_for: the sort of
+    wait it was in; place: its innermost frame there, None where no stack was read.
+    """
+
+    index: int
+    name: str
+    pid: int
+    native_id: int
+    ident: int
+    time: SampledTime
+    state: str
+    waits_for: str
+    place: PlaceReading | None
+
+
+@dataclass(frozen=True, slots=True)
+class SampledPoolReading:
+    """What looks like one pool of a process without a probe, over one window.
+
+    kind: what it looks like, as pools with a probe are called. module: the library's module whose
+    loop its workers run. pid: the process that has the workers, or that started theirs. missing:
+    why there are no stacks, empty where there are.
+    """
+
+    name: str
+    kind: str
+    module: str
+    pid: int
+    workers: tuple[SampledWorkerReading, ...]
+    window_s: float
+    time: SampledTime
+    parked_stacks: tuple[StackReading, ...]
+    blocked_stacks: tuple[StackReading, ...]
+    missing: str = ""
+    unanswered: tuple[str, ...] = UNANSWERED
