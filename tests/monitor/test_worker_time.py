@@ -100,6 +100,29 @@ def test_a_live_window_is_the_sum_of_its_settled_seconds_and_the_rest(seed, data
     assert window.recorded_ns == history.end - begin
 
 
+def test_time_from_before_the_first_counters_is_split_as_the_time_after_it():
+    """Counters are read from 6 s on: of what they cover a worker is on a core half of the time."""
+    history = History(1, 10 * 10**9)
+    history.tasks = [Task(0, 0, 0, 0, 10 * 10**9)]
+    history.waits = [(0, 0, 2 * 10**9, 3 * 10**9)]
+    held = ledger(history)
+    for second in range(6, 11):
+        held.host.add(second * 10**9, 100, (second - 6) * 10**9 // 2, 0)
+    pool, past = held.pools[0], PoolHistory()
+    past.extend(pool, held.host)
+    window = past.time(pool, held.host, 0, history.end).pool
+    assert window.working == pytest.approx(4.5 * 10**9)
+    assert window.blocked == pytest.approx(4.5 * 10**9 + 10**9)
+    assert window.total == history.end
+    by_kind = past.time(pool, held.host, 0, history.end).in_task.by_kind.sum(axis=1).tolist()
+    assert by_kind == [window.working, window.blocked, window.run_queue_wait]
+    assert [second.working for second in past.times] == [
+        pytest.approx(0.5 * 10**9) if second != 2 else 0 for second in range(9)
+    ]
+    slices = slice_times(pool, held.host, range(0, history.end + 1, 10**9))
+    assert [part.pool.working for part in slices[:9]] == [t.working for t in past.times]
+
+
 def test_parked_beside_a_queued_task_is_starved_and_beside_none_is_no_work():
     # Worker 0 works all the time. Worker 1 is parked throughout; a task is queued from 30 to 80.
     history = History(2, 100)

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from .off_core import InTask, nothing_in_task
 from .rows import Float, Int64
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 SOURCES = ("assumed", "tasks", "process", "kernel")
 """What splits working from blocked, from the worst to the best."""
@@ -43,7 +47,7 @@ class WorkerTime:
 
 
 ENTRIES = tuple(field.name for field in fields(WorkerTime))
-FIRST_IDLE = ENTRIES.index("searching")
+FIRST_BETWEEN, FIRST_IDLE = ENTRIES.index("dispatch"), ENTRIES.index("searching")
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,6 +60,7 @@ class PoolTime:
     error `error` of the share of time in tasks. `core_time` says what splits working from
     blocked: "kernel" (schedstat), "process" (no run queue), "tasks" (only CPU times read with the
     tasks), "assumed" (tasks counted as working). `in_task` says what the time in tasks was.
+    `waited`: what each worker spent in recorded waits, a part of blocked, shape (workers,).
     """
 
     entries: Int64
@@ -65,6 +70,7 @@ class PoolTime:
     sampled_ns: int = 0
     error: float = 0.0
     in_task: InTask = field(default_factory=nothing_in_task)
+    waited: Int64 = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
 
     @cached_property
     def pool(self) -> WorkerTime:
@@ -100,7 +106,50 @@ class PoolTime:
             sampled,
             error / sampled if sampled else 0.0,
             self.in_task + other.in_task,
+            _padded(self.waited, total.shape[1]) + _padded(other.waited, total.shape[1]),
         )
+
+    def split_as(self, known: PoolTime) -> PoolTime:
+        """Return this with its time in tasks split into working, blocked and run-queue wait as in
+        another window of the same pool, of which more is known."""
+        workers = self.entries.shape[1]
+        inside, inside_known = self._unwaited(), _padded(known._unwaited(), workers)
+        entries = self.entries.copy()
+        left = inside.copy()
+        for row in (ENTRIES.index("working"), ENTRIES.index("run_queue_wait")):
+            part = _padded(known.entries[row], workers)
+            pooled = known.entries[row].sum() / max(1, int(known._unwaited().sum()))
+            share = np.where(inside_known > 0, part / np.maximum(inside_known, 1), pooled)
+            entries[row] = np.minimum((inside * share).astype(np.int64), left)
+            left -= entries[row]
+        entries[ENTRIES.index("blocked")] = left + _padded(self.waited, workers)
+        working, _, run_queue = entries[:FIRST_BETWEEN].sum(axis=1).tolist()
+        in_task = self.in_task.split_as(known.in_task, working, run_queue)
+        return replace(self, entries=entries, core_time=known.core_time, in_task=in_task)
+
+    def _unwaited(self) -> Int64:
+        """Return each worker's time in tasks outside recorded waits, shape (workers,)."""
+        inside: Int64 = self.entries[:FIRST_BETWEEN].sum(axis=0)
+        return inside - _padded(self.waited, len(inside))
+
+
+def _padded(values: Int64, length: int) -> Int64:
+    """Return values with zeros behind them, or cut off, to a length."""
+    return np.concatenate([values, np.zeros(length, dtype=values.dtype)])[:length]
+
+
+def alike(parts: Sequence[PoolTime]) -> list[PoolTime]:
+    """Return windows side by side, all split by the best that is known of any of them.
+
+    A monitor that attaches late reads the past from the rings, but nobody had read the kernel's
+    counters then; that time is split as the rest was.
+    """
+    best = max((part.core_time for part in parts), key=SOURCES.index, default="assumed")
+    known = [part for part in parts if part.core_time == best]
+    if len(known) == len(parts):
+        return list(parts)
+    base = sum(known[1:], start=known[0])
+    return [part if part.core_time == best else part.split_as(base) for part in parts]
 
 
 def no_time(workers: int) -> PoolTime:

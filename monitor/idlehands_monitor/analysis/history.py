@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .entries import PoolTime, no_time
+from .entries import PoolTime, alike, no_time
 from .worker_time import pool_time
 
 if TYPE_CHECKING:
@@ -50,7 +50,7 @@ class PoolHistory:
             self.seconds.append(pool_time(pool, host, begin, begin + SECOND_NS))
         self._next = max(start, last)
         if start < last:
-            self.times = tuple(second.pool for second in self.seconds)
+            self.times = tuple(second.pool for second in alike(self.seconds))
             self._idle = _columns([second.idle_shares for second in self.seconds])
 
     def time(self, pool: PoolLedger, host: HostCounters, begin_ns: int, end_ns: int) -> PoolTime:
@@ -60,13 +60,11 @@ class PoolHistory:
         high = min(first + len(self.seconds), end_ns // SECOND_NS)
         if high <= low:
             return pool_time(pool, host, begin_ns, end_ns)
-        total = no_time(pool.workers)
-        for second in islice(self.seconds, low - first, high - first):
-            total += second
+        parts = list(islice(self.seconds, low - first, high - first))
         for begin, end in ((begin_ns, low * SECOND_NS), (high * SECOND_NS, end_ns)):
             if begin < end:
-                total += pool_time(pool, host, begin, end)
-        return total
+                parts.append(pool_time(pool, host, begin, end))
+        return sum(alike(parts), start=no_time(pool.workers))
 
     def idle_shares(self, worker: int) -> list[float]:
         """Return the share of each second in which a worker was idle, NaN where it had none."""

@@ -8,7 +8,7 @@ it sleeps in says what for. Shares of looks are shares of time; their intervals 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -49,6 +49,20 @@ class InTask:
             self.joined_ns + other.joined_ns,
             self.marked_ns + other.marked_ns,
         )
+
+    def split_as(self, known: InTask, working: int, run_queue: int) -> InTask:
+        """Return this with so much working and run-queue wait, by kinds as in `known`."""
+        total = self.by_kind.sum(axis=0)
+        shares = np.zeros((3, len(total)))
+        columns = min(known.by_kind.shape[1], len(total)) - 1
+        shares[:, :columns] = known.by_kind[:, :columns]
+        shares[:, -1] = known.by_kind[:, -1]
+        seen = shares.sum(axis=0)
+        pooled = known.by_kind.sum(axis=1) / max(1, int(known.by_kind.sum()))
+        shares = np.where(seen > 0, shares / np.maximum(seen, 1), pooled[:, None])
+        on = _shared_out(total * shares[0], working, total)
+        queued = _shared_out(total * shares[2], run_queue, total - on)
+        return replace(self, by_kind=np.stack((on, total - on - queued, queued)))
 
 
 def nothing_in_task() -> InTask:

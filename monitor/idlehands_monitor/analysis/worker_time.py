@@ -24,7 +24,7 @@ import numpy as np
 
 from .cores import on_core
 from .detail import SAMPLED, TOTALS, parts, sampled_shares
-from .entries import PoolTime, no_time
+from .entries import PoolTime, alike, no_time
 from .intervals import Cut, Whole, task_rows
 from .off_core import in_task as in_task_split
 from .parked import parked_split
@@ -57,9 +57,8 @@ def pool_time(
 def slice_times(pool: PoolLedger, host: HostCounters, edges: Sequence[int]) -> tuple[PoolTime, ...]:
     """Return the worker time between each two neighbours of the sorted moments `edges`."""
     whole = Whole(pool, edges[0], edges[-1]).ordered()
-    return tuple(
-        pool_time(pool, host, low, high, whole) for low, high in zip(edges, edges[1:], strict=False)
-    )
+    pairs = zip(edges, edges[1:], strict=False)
+    return tuple(alike([pool_time(pool, host, low, high, whole) for low, high in pairs]))
 
 
 def recorded_stretches(pool: PoolLedger, begin_ns: int, end_ns: int) -> Iterable[tuple[int, int]]:
@@ -117,8 +116,10 @@ def _recorded_time(pool: PoolLedger, host: HostCounters, stretch: Cut) -> PoolTi
     parked = gaps.per_worker(workers, parked_rows)
     waking, starved = parked_split(stretch)
     source, working, run_queue = on_core(pool, host, stretch, in_task, dispatch + searching)
-    blocked = in_task - working - run_queue + waits.per_worker(workers, ~helping)
+    waited = waits.per_worker(workers, ~helping)
+    blocked = in_task - working - run_queue + waited
     no_work = parked - waking - starved
     entries = (working, blocked, run_queue, dispatch, searching, waking, starved, no_work)
     split = in_task_split(pool, host, stretch, working, run_queue)
-    return PoolTime(np.stack(entries), stretch.end_ns - stretch.begin_ns, source, in_task=split)
+    length = stretch.end_ns - stretch.begin_ns
+    return PoolTime(np.stack(entries), length, source, in_task=split, waited=waited)
