@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..ledger.waits import WAIT_SORTS
+from ..ledger.waits import RUNNING, WAIT_SORTS
 from .parked import round_to_total
 from .stays import seats
 
@@ -142,11 +142,11 @@ def _looks(pool: PoolLedger, host: HostCounters, stretch: Cut) -> Int64:
     workers, moments, sorts = [], [], []
     for seat in seats(pool, stretch.begin_ns, stretch.end_ns):
         for at_ns, seen in looks:
-            sort = seen.get(seat.native_id, -1)
-            if sort >= 0 and seat.began_ns <= at_ns < seat.ended_ns:
+            word = seen.get(seat.native_id, RUNNING)
+            if word != RUNNING and seat.began_ns <= at_ns < seat.ended_ns:
                 workers.append(seat.worker)
                 moments.append(at_ns)
-                sorts.append(sort)
+                sorts.append(WAIT_SORTS.index(word))
     if not sorts:
         return counts
     worker, moment = np.array(workers), np.array(moments)

@@ -15,8 +15,10 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
+from ..ledger.waits import RUNNING
 from .moments import wilson
 from .roles import PROCESSES, THREADS, chain
+from .rows import NEVER
 from .sampled_readings import (
     Estimate,
     PlaceReading,
@@ -34,8 +36,6 @@ if TYPE_CHECKING:
     from ..ledger import HostCounters, Ledger
     from .sampled_workers import Seen
 
-RUNNING = "running"
-"""What the waits source calls a thread that is not in a system call that waits."""
 MOST_STACKS = 5
 LEAST_COVERED_NS = 1
 
@@ -65,7 +65,7 @@ class _Window:
         self._begin_ns, self._end_ns = begin_ns, end_ns
         dumps = ledger.samples.dumps
         self._inside = {n for n, dump in enumerate(dumps) if dump.at_ns >= begin_ns}
-        self._waits = [w.waits for w in ledger.samples.waits if w.at_ns >= begin_ns]
+        self._waits = [look.waits for look in ledger.host.waits.between(begin_ns, NEVER)]
 
     def pool(
         self, group: Group, workers: list[Worker], missing: str = ""

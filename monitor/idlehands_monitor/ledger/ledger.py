@@ -102,7 +102,7 @@ class Ledger:
             self.host.apply(frame)
             self.processes.apply_switches(frame)
             if self.hello.get("sampled") is True:
-                self.samples.add_waits(int(frame["at_ns"]), frame.get("waits", {}))
+                self.samples.note(int(frame["at_ns"]))
         elif kind == "stacks":
             self.samples.add_dump(frame)
         elif kind == "process":

@@ -1,4 +1,4 @@
-"""What was sampled of a process from outside: the stacks of its threads, and what they wait for.
+"""What was sampled of a process from outside: the stacks of its threads.
 
 Pure bookkeeping, bounded: equal stacks are kept once, and past `MOST_SAMPLES` the oldest go.
 """
@@ -50,19 +50,11 @@ class Dump(NamedTuple):
     threads: tuple[ThreadSample, ...]
 
 
-class WaitSample(NamedTuple):
-    """What each thread, by kernel id, was in at a moment, in the words of the waits source."""
-
-    at_ns: int
-    waits: dict[int, str]
-
-
 class Samples:
-    """Dumps and waits, oldest first."""
+    """Dumps of stacks, oldest first; first_ns and latest_ns span all that was sampled."""
 
     def __init__(self, most: int = MOST_SAMPLES) -> None:
         self.dumps: deque[Dump] = deque()
-        self.waits: deque[WaitSample] = deque()
         self.first_ns = -1
         self.latest_ns = -1
         self._most = most
@@ -86,21 +78,14 @@ class Samples:
             self.dumps.append(dump)
         self._add(dump.at_ns, len(dump.threads))
 
-    def add_waits(self, at_ns: int, waits: Any) -> None:
-        """Take what threads, by kernel id, were in at a moment. Raises ValueError on a bad map."""
-        if not isinstance(waits, dict):
-            raise ValueError("waits are no map")
-        _moment(at_ns)
-        told = {int(native): self._word(str(sort)) for native, sort in waits.items()}
-        self.waits.append(WaitSample(at_ns, told))
-        self._add(at_ns, len(told))
+    def note(self, at_ns: int) -> None:
+        """Note that something was sampled at a moment. Raises ValueError on a bad one."""
+        self._add(_moment(at_ns), 0)
 
     def forget_before(self, moment_ns: int) -> None:
         """Drop what was sampled before `moment_ns`."""
         while self.dumps and self.dumps[0].at_ns < moment_ns:
             self._held -= len(self.dumps.popleft().threads)
-        while self.waits and self.waits[0].at_ns < moment_ns:
-            self._held -= len(self.waits.popleft().waits)
         self.first_ns = max(self.first_ns, moment_ns)
         live = sum(len(dump.threads) for dump in self.dumps)
         if len(self._stacks) > 2 * live + MOST_FRAMES:

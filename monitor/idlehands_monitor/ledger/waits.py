@@ -1,42 +1,58 @@
-"""What threads were seen waiting for, look by look."""
+"""What threads were seen in, look by look, in the words of the monitor's source `waits`."""
 
 from __future__ import annotations
 
 from collections import deque
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
 RUNNING = "running"
 WAIT_SORTS = ("interpreter lock", "lock", "sleep", "input/output", "child process", "other")
-"""What a thread that is off the core can be seen to wait for, see the monitor's source `waits`."""
-SORT_NUMBERS = {RUNNING: -1, **{sort: number for number, sort in enumerate(WAIT_SORTS)}}
+"""What a thread that is off the core can be seen to wait for."""
+MOST_SIGHTS = 1 << 20
+"""Threads seen, over all looks held; past it every other look goes, which leaves shares as they
+are."""
+
+_KNOWN = {word: word for word in (RUNNING, *WAIT_SORTS)}
+
+
+class Look(NamedTuple):
+    """What each thread, by kernel id, was in at a moment."""
+
+    at_ns: int
+    waits: dict[int, str]
 
 
 class WaitLooks:
-    """Looks at threads, oldest first: (moment, {kernel thread id: sort}), -1 for one that ran."""
+    """Looks at threads, oldest first."""
 
-    def __init__(self) -> None:
-        self._looks: deque[tuple[int, dict[int, int]]] = deque()
+    def __init__(self, most: int = MOST_SIGHTS) -> None:
+        self._looks: deque[Look] = deque()
+        self._held = 0
+        self._most = most
 
     def add(self, at_ns: int, waits: Mapping[int, object]) -> None:
-        """Add a look. A sort that is not known here counts as other."""
-        other = SORT_NUMBERS["other"]
-        seen = {who: SORT_NUMBERS.get(str(sort), other) for who, sort in waits.items()}
-        self._looks.append((at_ns, seen))
+        """Add a look. A word that is not known here counts as other."""
+        seen = {who: _KNOWN.get(str(word), "other") for who, word in waits.items()}
+        self._looks.append(Look(at_ns, seen))
+        self._held += len(seen)
+        if self._held > self._most:
+            self._looks = deque(list(self._looks)[::2])
+            self._held = sum(len(look.waits) for look in self._looks)
 
-    def between(self, begin_ns: int, end_ns: int) -> list[tuple[int, dict[int, int]]]:
-        """Return the looks in [begin, end)."""
+    def between(self, begin_ns: int, end_ns: int) -> list[Look]:
+        """Return the looks in [begin, end), oldest first."""
         found = []
-        for at_ns, seen in reversed(self._looks):
-            if at_ns < begin_ns:
+        for look in reversed(self._looks):
+            if look.at_ns < begin_ns:
                 break
-            if at_ns < end_ns:
-                found.append((at_ns, seen))
-        return found
+            if look.at_ns < end_ns:
+                found.append(look)
+        return found[::-1]
 
     def forget_before(self, moment_ns: int) -> None:
         """Drop the looks before a moment."""
-        while self._looks and self._looks[0][0] < moment_ns:
-            self._looks.popleft()
+        while self._looks and self._looks[0].at_ns < moment_ns:
+            self._held -= len(self._looks.popleft().waits)
