@@ -35,7 +35,8 @@ class TableStore:
     def __init__(self, table: Table, time: str) -> None:
         self.table = table
         self.time = time
-        self.names = (*table.names, "worker")
+        self._columns = table.names
+        self.names = (*self._columns, "worker")
         self._index = {name: number for number, name in enumerate(self.names)}
         self._data = np.empty((len(self.names), FIRST_CAPACITY), dtype=np.int64)
         self._rows = 0
@@ -56,10 +57,9 @@ class TableStore:
         Raises ValueError when a column does not hold `rows` values.
         """
         missing = b"\xff" * 8 * rows  # -1 in every row
-        found = [columns.get(name, missing) for name in self.table.names]
-        for name, column in zip(self.table.names, found, strict=True):
-            if len(column) != 8 * rows:
-                raise ValueError(f"column {name} has {len(column) / 8:g} values, not {rows}")
+        found = [columns.get(name, missing) for name in self._columns]
+        if any(len(column) != 8 * rows for column in found):
+            raise ValueError(f"columns of {[len(column) / 8 for column in found]} rows, not {rows}")
         if not rows:
             return
         self._reserve(rows)
