@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from idlehands.wire import GAPS, INBOX, LOST, PARKED, SPAWNS, STAYS, TASKS, encode_columns
@@ -150,6 +150,44 @@ def test_entries_are_never_negative_and_add_up_to_the_time_that_workers_were_the
     there = sum(max(0, min(e, end) - max(b, begin)) for _, b, e in stays)
     assert time.pool.total == there
     assert all(getattr(worker, name) >= 0 for worker in time.per_worker for name in ENTRIES)
+
+
+def slow_entries(workers, tasks, stays, begin, end):
+    """Return worker time by looking at every nanosecond, see docs/figures.md."""
+    total = dict.fromkeys(("working", "dispatch", "waking", "starved", "no_work"), 0)
+    for moment in range(begin, end):
+        queued = sum(spawned <= moment < started for _, spawned, started, _ in tasks)
+        parked = waking = 0
+        for worker in range(workers):
+            stay = [(b, e) for w, b, e in stays if w == worker and b <= moment < e]
+            if not stay:
+                continue
+            mine = [t for t in tasks if t[0] == worker and stay[0][0] <= t[2] <= stay[0][1]]
+            if any(t[2] <= moment < t[3] for t in mine):
+                total["working"] += 1
+                continue
+            before = max([stay[0][0], *(t[3] for t in mine if t[3] <= moment)])
+            later = sorted((t[2], t[1]) for t in mine if t[2] > moment)
+            if later and later[0][1] <= before:
+                total["dispatch"] += 1  # the next task was queued already: it only fetches it
+            else:
+                parked += 1
+                waking += bool(later) and moment >= later[0][1]
+        total["waking"] += waking
+        total["starved"] += max(0, min(queued, parked) - waking)
+        total["no_work"] += parked - waking - max(0, min(queued, parked) - waking)
+    return total
+
+
+@settings(max_examples=150, deadline=None)
+@given(histories(), st.integers(0, 60), st.integers(1, 120))
+def test_the_sweep_of_a_shared_queue_equals_the_slow_reference(history, begin, length):
+    workers, tasks, stays = history
+    stayed = [t for t in tasks if any(t[0] == w and b <= t[2] <= e for w, b, e in stays)]
+    ledger = shared_ledger(stayed, stays, 1000, workers=workers)
+    time = pool_time(ledger.pools[0], HostCounters(), begin, begin + length).pool
+    expected = slow_entries(workers, stayed, stays, begin, begin + length)
+    assert {name: getattr(time, name) for name in expected} == expected
 
 
 def test_submitters_and_runners_are_counted_as_hand_overs():
