@@ -290,3 +290,10 @@ def test_tasks_that_left_no_row_are_not_queued_for_ever():
         }
     )
     assert queued_at(pool, 10_500) == 1
+
+
+def test_a_worker_seen_to_go_just_after_its_pool_closed_has_left():
+    ledger = shared_ledger([(0, 1, 1, 2)], [(0, 0, 97), (1, 0, 90)], 100, workers=2)
+    ledger.pools[0].closed_ns = 95
+    (pool,) = read(ledger, SourceReading("quay", "live")).pools
+    assert (pool.stays.joined, pool.stays.left) == (2, 2)

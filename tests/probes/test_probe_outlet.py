@@ -18,6 +18,7 @@ from idlehands import _outlet
 from idlehands._frames import ROWS_PER_FRAME
 from idlehands._recorder import TASK_ROWS_PER_POOL
 from idlehands._tables import TASKS
+from idlehands._wire import VERSION
 
 as_root = pytest.mark.skipif(os.geteuid() != 0, reason="only root can act as another user")
 
@@ -77,7 +78,7 @@ def test_hello_says_whose_stream_it_is(start, attach):
     reader = attach(target.pid)
     reader.take_until(seen("hello"))
     hello = reader.frames[0]
-    assert hello["version"] == 1
+    assert hello["version"] == VERSION
     assert hello["pid"] == target.pid
     assert hello["argv0"].endswith(".py")
     assert hello["python"] == sys.version.split()[0]

@@ -9,7 +9,7 @@ import numpy as np
 from idlehands.wire import DIED, LOST, NONE
 
 from .readings import DeadWorkerReading, StayReading, WorkerReading
-from .rows import Recent
+from .rows import NEVER, Recent
 
 if TYPE_CHECKING:
     from ..ledger import OpenInterval, PoolLedger
@@ -102,6 +102,8 @@ def comings_and_goings(pool: PoolLedger, begin_ns: int, end_ns: int) -> StayRead
     if not pool.shared_queue:
         return None
     stays = pool.stays
+    if 0 <= pool.closed_ns <= end_ns:  # whose workers may be seen to go only after that
+        end_ns = NEVER
     ended = (stays["ended_ns"] > begin_ns) & (stays["ended_ns"] <= end_ns)
     began = stays["began_ns"]
     still = [i.began_ns for worker in pool.open for i in worker if i.what == "stay"]
