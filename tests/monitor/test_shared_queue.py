@@ -162,7 +162,7 @@ def slow_entries(workers, tasks, stays, begin, end):
             stay = [(b, e) for w, b, e in stays if w == worker and b <= moment < e]
             if not stay:
                 continue
-            mine = [t for t in tasks if t[0] == worker and stay[0][0] <= t[2] <= stay[0][1]]
+            mine = [t for t in tasks if t[0] == worker and stay[0][0] <= t[2] < stay[0][1]]
             if any(t[2] <= moment < t[3] for t in mine):
                 total["working"] += 1
                 continue
@@ -179,11 +179,13 @@ def slow_entries(workers, tasks, stays, begin, end):
     return total
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=300, deadline=None)
 @given(histories(), st.integers(0, 60), st.integers(1, 120))
 def test_the_sweep_of_a_shared_queue_equals_the_slow_reference(history, begin, length):
     workers, tasks, stays = history
-    stayed = [t for t in tasks if any(t[0] == w and b <= t[2] <= e for w, b, e in stays)]
+    # Of two tasks that begin at once one takes no time, and which came first is not to be told.
+    tasks = [task for task in tasks if task[3] > task[2]]
+    stayed = [t for t in tasks if any(t[0] == w and b <= t[2] < e for w, b, e in stays)]
     ledger = shared_ledger(stayed, stays, 1000, workers=workers)
     time = pool_time(ledger.pools[0], HostCounters(), begin, begin + length).pool
     expected = slow_entries(workers, stayed, stays, begin, begin + length)
