@@ -9,16 +9,18 @@ benchmark, never a test.
 
 from __future__ import annotations
 
+import os
+import signal
 import statistics
 import subprocess
 import sys
-from time import sleep
+import threading
 
 import psutil
 from support import Row, arguments, finish, quartiles
 
 BAR = 1.01
-SECONDS = 5
+SECONDS = 2
 
 JOB = """
 import hashlib, sys, time
@@ -74,50 +76,58 @@ class Job:
         cpu, wall = map(float, self._line().split())
         return cpu, wall
 
-    def watched(self) -> tuple[float, float, float]:
-        """Return the same of a run that is watched, and the watcher's own CPU seconds a second."""
-        watcher = subprocess.Popen(
-            [sys.executable, "-m", "idlehands", "watch", str(self.process.pid), "--no-screen"],
+
+class Watcher:
+    """`idlehands watch` on a process, stopped until it is told to look."""
+
+    def __init__(self, pid: int) -> None:
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "idlehands", "watch", str(pid), "--no-screen"],
             stdout=subprocess.PIPE,
             text=True,
+            start_new_session=True,
         )
-        assert watcher.stdout is not None
-        while "sampled)" not in watcher.stdout.readline():
-            if watcher.poll() is not None:
+        assert self.process.stdout is not None
+        while "sampled)" not in self.process.stdout.readline():
+            if self.process.poll() is not None:
                 raise SystemExit("the job could not be watched")
-        before = _cpu(watcher.pid)
-        cpu, wall = self.run()
-        spent = (_cpu(watcher.pid) - before) / wall
-        watcher.kill()
-        watcher.wait()
-        return cpu, wall, spent
+        threading.Thread(target=self.process.stdout.read, daemon=True).start()
+        self.look(False)
 
+    def look(self, looking: bool) -> None:
+        """Let it and its dumps run, or stop them."""
+        os.killpg(self.process.pid, signal.SIGCONT if looking else signal.SIGSTOP)
 
-def _cpu(pid: int) -> float:
-    """Return the CPU seconds of a process and of its children that have ended (the dumps)."""
-    times = psutil.Process(pid).cpu_times()
-    return times.user + times.system + times.children_user + times.children_system
+    def cpu_seconds(self) -> float:
+        """Return the CPU seconds of it and of the dumps that have ended."""
+        times = psutil.Process(self.process.pid).cpu_times()
+        return times.user + times.system + times.children_user + times.children_system
+
+    def close(self) -> None:
+        """End it."""
+        os.killpg(self.process.pid, signal.SIGKILL)
+        self.process.wait()
 
 
 def main() -> int:
     """Measure the pairs and print the median ratio of each kind of time."""
-    options = arguments(__doc__.splitlines()[0], rounds=15, seconds=SECONDS).parse_args()
+    options = arguments(__doc__.splitlines()[0], rounds=60, seconds=SECONDS).parse_args()
     pairs = 2 if options.quick else options.rounds
     job = Job(options.seconds / (10 if options.quick else 1))
+    watcher = Watcher(job.process.pid)
     cpus, walls, spent, lengths = [], [], [], []
     for number in range(pairs):
-        if number % 2:
-            watched = job.watched()
-            sleep(0.5)
-            alone = job.run()
-        else:
-            alone = job.run()
-            watched = job.watched()
-        cpus.append(watched[0] / alone[0])
-        walls.append(watched[1] / alone[1])
-        spent.append(watched[2])
-        lengths.append(alone[1])
-        sleep(0.5)  # the watcher's end is no part of the next run
+        runs = {}
+        for watched in (True, False) if number % 2 else (False, True):
+            watcher.look(watched)
+            before = watcher.cpu_seconds()
+            runs[watched] = job.run()
+            if watched:
+                spent.append((watcher.cpu_seconds() - before) / runs[True][1])
+        cpus.append(runs[True][0] / runs[False][0])
+        walls.append(runs[True][1] / runs[False][1])
+        lengths.append(runs[False][1])
+    watcher.close()
     job.process.kill()
     job.process.wait()
     rows = []

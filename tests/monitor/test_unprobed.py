@@ -422,8 +422,8 @@ def test_what_a_forked_child_has_from_its_parent_is_left_out():
     [
         (1, 0.0001, 64, 1.0),  # never more than one a second of a process
         (4, 0.001, 64, 0.25),
-        (64, 0.016, 64, 0.05),  # more often would take over half a hundredth of 64 cores
-        (64, 0.016, 2, 1.6),
+        (64, 0.016, 64, 0.1),  # more often would take over 0.25 % of 64 cores
+        (64, 0.016, 4, 1.6),
         (64, 0.1, 2, 2.0),  # one in two seconds is always made
     ],
 )
