@@ -16,7 +16,7 @@ from idlehands_monitor.analysis.readings import BlockedReading, HandOverReading,
 from idlehands_monitor.capture import CaptureError
 from idlehands_monitor.views.grid import steal_sentence
 from idlehands_monitor.views.terminal.app import Dashboard, lower_height
-from idlehands_monitor.views.terminal.header import headline_text, legend_rows, wrap
+from idlehands_monitor.views.terminal.header import flow, headline_text, legend_rows, wrap
 from idlehands_monitor.views.terminal.matrix import MatrixView, cell_width
 from idlehands_monitor.views.terminal.worker_screen import WorkerScreen
 from idlehands_monitor.views.terminal.workers import WorkersView
@@ -363,3 +363,13 @@ def test_every_headline_and_its_advice_fit_four_lines_of_eighty_cells(cause):
     assert finding.code == cause.code
     lines = wrap(finding.sentence, 78) + wrap(f"Try: {finding.advice}", 78)
     assert len(lines) <= 4, lines
+
+
+def test_the_second_line_says_what_most_of_the_blocked_time_waited_for():
+    pool = reading().pools[0]
+    waits = (WaitReading("sleep", 12.0, 10.0, 14.0), WaitReading("lock", 3.0, 2.0, 4.0))
+    blocked = BlockedReading(1.0, 0.0, waits, 100, 0.0, one_core=False)
+    much = replace(pool, blocked=blocked, time=WorkerTime(working=24 * 10**9, blocked=16 * 10**9))
+    assert "blocked mostly: sleep 30 %" in flow(much)
+    little = replace(much, time=WorkerTime(working=39 * 10**9, blocked=10**9))
+    assert not any("blocked" in fact for fact in flow(little))

@@ -67,6 +67,9 @@ def flow(pool: PoolReading | SampledPoolReading) -> list[str]:
         facts.insert(0, "the pool is broken")
     if pool.detail:
         facts.append(f"recording {pool.detail}")
+    waited = blocked_words(pool)
+    if waited:
+        facts.append(waited)
     if pool.stays is not None and pool.stays.died:
         facts.append(f"{count(pool.stays.died)} workers died")
     if pool.inbox >= 0 and pool.has_steals:  # else the inbox is the queue
@@ -79,6 +82,18 @@ def flow(pool: PoolReading | SampledPoolReading) -> list[str]:
     if pool.lost_rows:
         facts.append(f"{count(pool.lost_rows)} rows lost")
     return facts
+
+
+def blocked_words(pool: PoolReading) -> str:
+    """Return what most of the blocked time waited for, empty where little was blocked."""
+    total = pool.time.total
+    if pool.blocked is None or pool.time.blocked * 20 < total:
+        return ""
+    sorts = {"joins": pool.blocked.join_s, "marked waits": pool.blocked.marked_s}
+    sorts.update((wait.sort, wait.seconds) for wait in pool.blocked.waits)
+    sorts["not told apart"] = pool.blocked.unsplit_s
+    most = max(sorts, key=sorts.__getitem__)
+    return f"blocked mostly: {most} {share(sorts[most] * 1e9 / total)}"
 
 
 def join_fitting(facts: list[str], cells: int) -> str:
