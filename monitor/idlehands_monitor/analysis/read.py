@@ -20,6 +20,7 @@ from .host import host_readings, of_pool
 from .host_findings import host_findings
 from .intervals import queued_at
 from .moments import quantile
+from .promises import promises
 from .readings import (
     STEALING,
     HandOverReading,
@@ -159,6 +160,7 @@ def read_pool(
         core_time=time.core_time,
         tasks=tasks,
         blocked=waited,
+        promises=promises(pool, begin_ns, end_ns),
         detail=WORDS[min(step_at(pool, end_ns), len(WORDS) - 1)],
         counted_s=time.counted_ns / 1e9,
         sampled_s=time.sampled_ns / 1e9,

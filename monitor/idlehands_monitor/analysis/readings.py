@@ -260,6 +260,28 @@ class BalanceReading:
 
 
 @dataclass(frozen=True, slots=True)
+class PromiseReading:
+    """One promise of the scheduler and whether this run keeps it.
+
+    verdict: "kept", "broken" or "unknown" (too little data, or not recorded). cases: how often it
+    could have been broken; broken: how often it was; effect: the share or the effect size that
+    the verdict goes by. moments_ns: when it was broken, the first few. why: what
+    keeps it from being judged.
+    """
+
+    code: str
+    what: str
+    verdict: str
+    cases: int
+    broken: int
+    effect: float
+    moments_ns: tuple[int, ...]
+    purpose: str
+    source: str
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class PoolReading:
     """One pool over one window.
 
@@ -305,6 +327,7 @@ class PoolReading:
     blocked: BlockedReading | None = None
     slice_s: float = 1.0
     pid: int = -1
+    promises: tuple[PromiseReading, ...] = ()
 
     @property
     def headline(self) -> Finding | None:

@@ -13,7 +13,14 @@ from typing import TYPE_CHECKING, Any
 from ..analysis.entries import ENTRIES, WorkerTime
 
 if TYPE_CHECKING:
-    from ..analysis.readings import Finding, PoolReading, Reading, StealReading, TaskReading
+    from ..analysis.readings import (
+        Finding,
+        PoolReading,
+        PromiseReading,
+        Reading,
+        StealReading,
+        TaskReading,
+    )
     from ..analysis.sampled_readings import Estimate, SampledPoolReading, SampledTime
 
 SCHEMA = 1
@@ -81,6 +88,7 @@ def _pool(pool: PoolReading) -> dict[str, Any]:
         "counted_s": pool.counted_s,
         "sampled_s": pool.sampled_s,
         "sampling_error": pool.sampling_error if isfinite(pool.sampling_error) else None,
+        "promises": [_promise(promise) for promise in pool.promises],
         "findings": [_finding(finding) for finding in pool.findings],
         "lost_rows": pool.lost_rows,
         "misuses": pool.misuses,
@@ -179,6 +187,12 @@ def _steals(steals: StealReading) -> dict[str, Any]:
             for rows in zip(steals.hits, steals.empties, steals.lost_races, strict=True)
         ],
     }
+
+
+def _promise(promise: PromiseReading) -> dict[str, Any]:
+    document = asdict(promise)
+    document["moments_ns"] = [str(moment) for moment in promise.moments_ns]  # RFC 8259, section 6
+    return document
 
 
 def _finding(finding: Finding) -> dict[str, Any]:

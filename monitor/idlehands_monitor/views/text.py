@@ -141,6 +141,8 @@ def _pool(pool: PoolReading) -> list[str]:
     ]
     if grid_of(pool).columns:
         lines += ["", *_matrix(pool)]
+    if pool.has_steals:
+        lines += ["", *_promises(pool)]
     lines += ["", *_workers(pool)]
     if pool.lost_rows or pool.unrecorded_s > 0:
         lines += [
@@ -271,6 +273,16 @@ def _matrix(pool: PoolReading) -> list[str]:
             for column, cell in enumerate(counts)
         )
         lines.append(f"  {grid.row_names[row]:>6}{cells}")
+    return lines
+
+
+def _promises(pool: PoolReading) -> list[str]:
+    lines = ["What the scheduler promises"]
+    for promise in pool.promises:
+        cases = f"broken in {promise.broken} of {promise.cases}" if promise.cases else promise.why
+        lines.append(f"  {promise.verdict:<8} {promise.what}: {cases}")
+        if promise.verdict == "broken":
+            lines.append(f"           {promise.purpose}")
     return lines
 
 

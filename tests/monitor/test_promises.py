@@ -1,0 +1,108 @@
+"""The promises of a scheduler, on scripted histories; expected verdicts follow from their words."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from histories import History, Task, ledger, random_history, scaled
+from idlehands_monitor.analysis.promises import (
+    BROKEN,
+    KEPT,
+    LEAST_CASES,
+    MOST_BROKEN,
+    RACE_NS,
+    UNKNOWN,
+    parks_when_empty,
+    queued_for_sure,
+    stays_in_pool,
+)
+
+MS = 1_000_000
+seeds = st.integers(0, 2**16)
+
+
+def parkings(count, *, beside=0, lead_ns=MS):
+    """Worker 1 parks `count` times; for `beside` of them a task is queued since `lead_ns`."""
+    history = History(2, (count + 1) * 10 * MS)
+    for turn in range(count):
+        at = (turn + 1) * 10 * MS
+        history.gaps.append((1, at, at + 5 * MS, True, -1))
+        if turn < beside:
+            history.tasks.append(Task(0, at - lead_ns, 0, at + 3 * MS, at + 4 * MS))
+    for number, task in enumerate(sorted(history.tasks, key=lambda task: task.spawned)):
+        task.number = number
+    return history
+
+
+def verdict_of(history):
+    return parks_when_empty(ledger(history).pools[0], 0, history.end)
+
+
+def test_parking_in_an_empty_pool_keeps_the_promise():
+    found = verdict_of(parkings(100))
+    assert (found.verdict, found.cases, found.broken) == (KEPT, 100, 0)
+
+
+def test_parking_beside_a_task_that_was_there_breaks_it_and_says_when():
+    found = verdict_of(parkings(100, beside=10))
+    assert (found.verdict, found.cases, found.broken) == (BROKEN, 100, 10)
+    assert found.effect == pytest.approx(0.1)
+    assert found.moments_ns[0] == 10 * MS
+    assert len(found.moments_ns) == 10
+
+
+def test_a_task_that_comes_while_a_worker_parks_is_a_race_and_breaks_nothing():
+    assert verdict_of(parkings(100, beside=50, lead_ns=RACE_NS // 2)).broken == 0
+
+
+def test_a_rare_slip_breaks_no_promise():
+    found = verdict_of(parkings(100, beside=int(100 * MOST_BROKEN)))
+    assert found.verdict == KEPT
+
+
+def test_below_the_least_number_of_cases_there_is_no_verdict_and_it_says_why():
+    found = verdict_of(parkings(LEAST_CASES - 1, beside=LEAST_CASES - 1))
+    assert found.verdict == UNKNOWN
+    assert f"{LEAST_CASES} are needed" in found.why
+
+
+@settings(max_examples=60, deadline=None)
+@given(seeds, st.integers(0, 400))
+def test_what_is_surely_queued_is_never_more_than_was(seed, moment):
+    history = scaled(random_history(seed), MS)
+    moment *= MS
+    import numpy as np
+
+    (found,) = queued_for_sure(ledger(history).pools[0], np.array([moment])).tolist()
+    # A task begun just before the moment and one spawned just before it may make it less.
+    least = sum(
+        task.spawned <= moment - RACE_NS and task.started > moment + RACE_NS
+        for task in history.tasks
+    )
+    assert found <= least
+
+
+def foreign(history, numbers):
+    held = ledger(history)
+    stamps = held.pools[0].tasks["spawned_ns"]
+    for place in numbers:
+        stamps[place] -= 7  # as a task of another pool, spawned at another moment
+    return stays_in_pool(held.pools[0], 0, history.end)
+
+
+def hundred_tasks():
+    tasks = [Task(n, n * MS, 0, n * MS + 1000, n * MS + 2000) for n in range(100)]
+    return History(1, 101 * MS, tasks)
+
+
+def test_tasks_of_the_pool_itself_keep_the_promise_to_stay_in_it():
+    found = foreign(hundred_tasks(), [])
+    assert (found.verdict, found.cases, found.broken) == (KEPT, 100, 0)
+
+
+def test_tasks_spawned_in_another_pool_are_told_by_their_stamp():
+    found = foreign(hundred_tasks(), range(20, 40))
+    assert (found.verdict, found.broken) == (BROKEN, 20)
+    assert found.moments_ns[0] == 20 * MS + 1000
