@@ -14,10 +14,12 @@ from idlehands_monitor.analysis.promises import (
     MOST_BROKEN,
     RACE_NS,
     UNKNOWN,
+    greedy_bound,
     parks_when_empty,
     queued_for_sure,
     stays_in_pool,
 )
+from idlehands_monitor.analysis.readings import GraphReading
 
 MS = 1_000_000
 seeds = st.integers(0, 2**16)
@@ -106,3 +108,30 @@ def test_tasks_spawned_in_another_pool_are_told_by_their_stamp():
     found = foreign(hundred_tasks(), range(20, 40))
     assert (found.verdict, found.broken) == (BROKEN, 20)
     assert found.moments_ns[0] == 20 * MS + 1000
+
+
+def graph(**changes):
+    known = {
+        **{"tasks": 100, "work_s": 8.0, "span_s": 1.0, "parallelism": 8.0},
+        **{"measured_s": 2.5, "greedy_bound_s": 2.75, "last_root_s": 0.0},
+    }
+    return GraphReading(**{**known, **changes})
+
+
+def test_a_graph_that_took_no_longer_than_the_bound_keeps_it():
+    found = greedy_bound(graph())
+    assert (found.verdict, found.effect) == (KEPT, pytest.approx(2.5 / 2.75))
+
+
+def test_a_graph_that_took_longer_than_any_greedy_schedule_breaks_it():
+    assert greedy_bound(graph(measured_s=3.5)).verdict == BROKEN
+
+
+def test_work_that_kept_coming_has_no_bound_and_says_so():
+    found = greedy_bound(graph(last_root_s=1.0))
+    assert found.verdict == UNKNOWN
+    assert "kept coming" in found.why
+
+
+def test_without_a_graph_nothing_is_said_of_the_bound():
+    assert greedy_bound(None).verdict == UNKNOWN

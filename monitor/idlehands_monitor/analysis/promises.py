@@ -8,13 +8,14 @@ race and no case.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from idlehands.wire import PARKED
 
-from .readings import PromiseReading
+from .readings import GraphReading, PromiseReading
 from .rows import Recent
 
 if TYPE_CHECKING:
@@ -54,6 +55,19 @@ STAYS_IN_POOL = Promise(
 )
 
 
+GREEDY_BOUND = Promise(
+    "within-greedy-bound",
+    "the whole takes no longer than a greedy schedule could",
+    "A schedule that never idles a worker beside a ready task takes at most (T1 - Tinf)/P + Tinf; "
+    "longer means idling, or overhead between tasks.",
+    "R. L. Graham 1966, Bell Syst. Tech. J. 45:1563-1581; CLRS, 3rd edition, theorem 27.1",
+)
+AT_ONCE = 0.02
+"""All work was there at once if it had come within this share of the time that it took."""
+BOUND_SLACK = 1.05
+"""Dispatch and steals are no part of the bound: so much longer is still within it."""
+
+
 def judged(
     promise: Promise, cases: int, broken: int, moments: Int64, *, least: int = LEAST_CASES
 ) -> PromiseReading:
@@ -81,17 +95,40 @@ def not_judged(promise: Promise, why: str) -> PromiseReading:
     )
 
 
-def promises(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[PromiseReading, ...]:
+def promises(
+    pool: PoolLedger, begin_ns: int, end_ns: int, graph: GraphReading | None
+) -> tuple[PromiseReading, ...]:
     """Return every promise and how it was kept in a window."""
+    bound = greedy_bound(graph)
     if pool.shared_queue:
         return (
+            bound,
             not_judged(
                 PARKS_WHEN_EMPTY,
                 "the workers share one queue and do not say when they look: see starved and waking",
             ),
             not_judged(STAYS_IN_POOL, "the workers share one queue and have no other to take from"),
         )
-    return parks_when_empty(pool, begin_ns, end_ns), stays_in_pool(pool, begin_ns, end_ns)
+    return (
+        parks_when_empty(pool, begin_ns, end_ns),
+        stays_in_pool(pool, begin_ns, end_ns),
+        bound,
+    )
+
+
+def greedy_bound(graph: GraphReading | None) -> PromiseReading:
+    """Judge the time that a graph took against the bound of greedy schedules.
+
+    The bound is of work that is all there when it begins, so nothing is said where it kept coming.
+    """
+    if graph is None:
+        return not_judged(GREEDY_BOUND, "no whole graph of tasks in this window")
+    if graph.last_root_s > AT_ONCE * graph.measured_s:
+        return not_judged(GREEDY_BOUND, "work kept coming in, so no bound on the whole holds")
+    ratio = graph.measured_s / graph.greedy_bound_s if graph.greedy_bound_s else 0.0
+    broken = ratio > BOUND_SLACK
+    reading = judged(GREEDY_BOUND, 1, int(broken), np.zeros(0, dtype=np.int64), least=1)
+    return replace(reading, effect=ratio)
 
 
 def parks_when_empty(pool: PoolLedger, begin_ns: int, end_ns: int) -> PromiseReading:

@@ -15,6 +15,7 @@ from .blocked import blocked
 from .detail import WORDS, step_at, tasks_run, weights
 from .findings import findings
 from .flow import balance, queueing
+from .graph import task_graph
 from .history import SECOND_NS
 from .host import host_readings, of_pool
 from .host_findings import host_findings
@@ -23,6 +24,7 @@ from .moments import quantile
 from .promises import promises
 from .readings import (
     STEALING,
+    GraphReading,
     HandOverReading,
     KindReading,
     PoolReading,
@@ -140,6 +142,7 @@ def read_pool(
     stays = comings_and_goings(pool, begin_ns, end_ns)
     tasks = _tasks(pool, begin_ns, end_ns, time, sampled=sampled)
     waited = blocked(time)
+    graph = _graph(pool, begin_ns, end_ns) if history is None else None
     if history is None:
         times, slice_s = _slices(ledger, pool, begin_ns, end_ns)
     else:
@@ -160,7 +163,8 @@ def read_pool(
         core_time=time.core_time,
         tasks=tasks,
         blocked=waited,
-        promises=promises(pool, begin_ns, end_ns),
+        promises=promises(pool, begin_ns, end_ns, graph),
+        graph=graph,
         detail=WORDS[min(step_at(pool, end_ns), len(WORDS) - 1)],
         counted_s=time.counted_ns / 1e9,
         sampled_s=time.sampled_ns / 1e9,
@@ -184,6 +188,21 @@ def read_pool(
         closed=pool.closed_ns >= 0,
         queueing=queueing(pool, time, begin_ns, end_ns),
         balance=balance(time, tasks.finished),
+    )
+
+
+def _graph(pool: PoolLedger, begin_ns: int, end_ns: int) -> GraphReading | None:
+    graph = task_graph(pool, begin_ns, end_ns)
+    if graph is None:
+        return None
+    return GraphReading(
+        tasks=graph.tasks,
+        work_s=graph.work_ns / 1e9,
+        span_s=graph.span_ns / 1e9,
+        parallelism=graph.parallelism,
+        measured_s=(graph.ended_ns - graph.began_ns) / 1e9,
+        greedy_bound_s=graph.greedy_bound_ns(max(1, pool.workers)) / 1e9,
+        last_root_s=(graph.last_root_ns - graph.began_ns) / 1e9,
     )
 
 

@@ -260,6 +260,24 @@ class BalanceReading:
 
 
 @dataclass(frozen=True, slots=True)
+class GraphReading:
+    """Work and span of the tasks spawned, run and ended in the window, of all of them.
+
+    measured_s: from the first spawn to the last end. greedy_bound_s: what no greedy schedule of
+    these tasks on as many workers exceeds. last_root_s: when the last task came from outside,
+    counted from the first spawn.
+    """
+
+    tasks: int
+    work_s: float
+    span_s: float
+    parallelism: float
+    measured_s: float
+    greedy_bound_s: float
+    last_root_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class PromiseReading:
     """One promise of the scheduler and whether this run keeps it.
 
@@ -293,6 +311,7 @@ class PoolReading:
     part of the window of which only the number of tasks is known, not in `time`; sampled_s: the
     part that is estimated, its share in tasks with the standard error sampling_error.
     blocked: what blocked time waited for, None where there was none.
+    graph: None where the window is one of a live stream, or no task began and ended in it.
     stays: None where the pool's workers are fixed. broken: why the pool cannot be used any more.
     queueing, balance: None where there is too little data for them, see `flow`.
     """
@@ -328,6 +347,7 @@ class PoolReading:
     slice_s: float = 1.0
     pid: int = -1
     promises: tuple[PromiseReading, ...] = ()
+    graph: GraphReading | None = None
 
     @property
     def headline(self) -> Finding | None:

@@ -88,6 +88,7 @@ def _pool(pool: PoolReading) -> dict[str, Any]:
         "counted_s": pool.counted_s,
         "sampled_s": pool.sampled_s,
         "sampling_error": pool.sampling_error if isfinite(pool.sampling_error) else None,
+        "graph": asdict(pool.graph) if pool.graph is not None else None,
         "promises": [_promise(promise) for promise in pool.promises],
         "findings": [_finding(finding) for finding in pool.findings],
         "lost_rows": pool.lost_rows,

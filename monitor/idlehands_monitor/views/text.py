@@ -141,6 +141,8 @@ def _pool(pool: PoolReading) -> list[str]:
     ]
     if grid_of(pool).columns:
         lines += ["", *_matrix(pool)]
+    if pool.graph is not None:
+        lines += ["", *_graph(pool)]
     if pool.has_steals:
         lines += ["", *_promises(pool)]
     lines += ["", *_workers(pool)]
@@ -276,10 +278,23 @@ def _matrix(pool: PoolReading) -> list[str]:
     return lines
 
 
+def _graph(pool: PoolReading) -> list[str]:
+    graph = pool.graph
+    if graph is None:
+        return []
+    return [
+        f"Work and span of {graph.tasks} tasks: work {seconds(graph.work_s)}, span "
+        f"{seconds(graph.span_s)}, parallelism {graph.parallelism:.1f}; took "
+        f"{seconds(graph.measured_s)}, a greedy schedule on {len(pool.workers)} workers at most "
+        f"{seconds(graph.greedy_bound_s)}"
+    ]
+
+
 def _promises(pool: PoolReading) -> list[str]:
     lines = ["What the scheduler promises"]
     for promise in pool.promises:
-        cases = f"broken in {promise.broken} of {promise.cases}" if promise.cases else promise.why
+        counts = f"broken in {promise.broken} of {promise.cases}"
+        cases = counts if promise.cases > 1 else promise.why or f"{promise.effect:.2f} of the bound"
         lines.append(f"  {promise.verdict:<8} {promise.what}: {cases}")
         if promise.verdict == "broken":
             lines.append(f"           {promise.purpose}")
