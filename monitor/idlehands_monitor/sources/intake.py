@@ -120,3 +120,26 @@ class Intake:
         """Close an open capture whole, as far as that can be done."""
         with contextlib.suppress(CaptureError):
             self.stop_capture()
+
+
+class TakingSource:
+    """What live sources have in common: what is done with frames once they have been taken in."""
+
+    def __init__(self, target: str) -> None:
+        self.target = target
+        self._intake = Intake()
+
+    def drain(self) -> list[Frame]:
+        """Return the frames that arrived since the last call, in order. Never blocks."""
+        return self._intake.drain()
+
+    def start_capture(self, path: str) -> None:
+        """Begin writing the stream to `path`, the recent past first. Raises CaptureError."""
+        self._intake.start_capture(path)
+
+    def stop_capture(self) -> str:
+        """End the capture; return its path, empty when none was open. Raises CaptureError."""
+        return self._intake.stop_capture()
+
+    def pause(self, paused: bool) -> None:
+        """Do nothing: a live stream goes on."""

@@ -19,11 +19,11 @@ from typing import TYPE_CHECKING
 from . import host
 from .attachment import Attachment
 from .discovery import find_processes, of_job
-from .intake import Intake
+from .intake import TakingSource
 from .status import SourceStatus
 
 if TYPE_CHECKING:
-    from idlehands.wire import Frame
+    pass
 
 RETRY_SECONDS = 0.3
 NEWCOMER_SECONDS = 1.5
@@ -31,12 +31,11 @@ NEWCOMER_SECONDS = 1.5
 STALLED_SECONDS = 2.0
 
 
-class LiveSource:
+class LiveSource(TakingSource):
     """Reads a job: a process id, with what that process has started, or the name of a pool."""
 
     def __init__(self, target: str) -> None:
-        self.target = target
-        self._intake = Intake()
+        super().__init__(target)
         self._attached: dict[str, Attachment] = {}  # by the socket's path
         self._state = "connecting"
         self._note = f"looking for {target}"
@@ -69,21 +68,6 @@ class LiveSource:
         live = [one.pid for one in self._attached.values() if one.is_live]
         every = live or [one.pid for one in self._attached.values()][-1:]
         return every[0] if every else -1
-
-    def drain(self) -> list[Frame]:
-        """Return the frames that arrived since the last call, in order. Never blocks."""
-        return self._intake.drain()
-
-    def start_capture(self, path: str) -> None:
-        """Begin writing the stream to `path`, the recent past first. Raises CaptureError."""
-        self._intake.start_capture(path)
-
-    def stop_capture(self) -> str:
-        """End the capture; return its path, empty when none was open. Raises CaptureError."""
-        return self._intake.stop_capture()
-
-    def pause(self, paused: bool) -> None:
-        """Do nothing: a live stream goes on."""
 
     def close(self) -> None:
         """End the stream; bounded in time. An open capture is closed whole."""

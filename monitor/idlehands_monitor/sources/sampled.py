@@ -23,7 +23,7 @@ import psutil
 from idlehands.wire import VERSION, Frame, WireError, encode
 
 from . import host, stacks
-from .intake import Intake
+from .intake import TakingSource
 from .stack_frames import clip, thread_frame, thread_of
 from .status import SourceStatus
 from .thread_ids import UNKNOWN, ThreadIds
@@ -49,13 +49,12 @@ NAP_SECONDS = 0.2
 MOST_THREADS = 4096
 
 
-class SampledSource:
+class SampledSource(TakingSource):
     """Reads the threads of one process and of its children by sampling."""
 
     def __init__(self, pid: int) -> None:
-        self.target = str(pid)
+        super().__init__(str(pid))
         self._pid = pid
-        self._intake = Intake()
         self._family: dict[int, int] = {}
         self._family_at = -FAMILY_SECONDS
         self._dumped_at: dict[int, float] = {}
@@ -74,21 +73,6 @@ class SampledSource:
     def status(self) -> SourceStatus:
         """How the stream stands now."""
         return SourceStatus(self._state, self._note, self._intake.warning)
-
-    def drain(self) -> list[Frame]:
-        """Return the frames that arrived since the last call, in order. Never blocks."""
-        return self._intake.drain()
-
-    def start_capture(self, path: str) -> None:
-        """Begin writing the stream to `path`, the recent past first. Raises CaptureError."""
-        self._intake.start_capture(path)
-
-    def stop_capture(self) -> str:
-        """End the capture; return its path, empty when none was open. Raises CaptureError."""
-        return self._intake.stop_capture()
-
-    def pause(self, paused: bool) -> None:
-        """Do nothing: a live stream goes on."""
 
     def close(self) -> None:
         """End the stream; bounded in time. An open capture is closed whole."""
