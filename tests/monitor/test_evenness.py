@@ -359,6 +359,67 @@ def test_an_ascending_order_is_named():
     assert choice.p < CHANCE
 
 
+def test_an_order_seen_in_looks_that_mostly_find_nothing_is_named():
+    # Looks of the demonstration's pool with its fault of a fixed order; recorded from it.
+    looks = with_diagonal(
+        [
+            [366, 285, 227, 178, 154, 128, 115],
+            [292, 227, 172, 134, 112, 101, 94],
+            [266, 203, 181, 142, 123, 112, 104],
+            [233, 205, 179, 155, 131, 111, 106],
+            [221, 171, 141, 124, 112, 103, 92],
+            [202, 159, 137, 124, 113, 106, 99],
+            [163, 129, 113, 101, 95, 86, 84],
+            [153, 124, 114, 102, 93, 87, 87],
+        ]
+    )
+    choice = victim_choice(looks)
+    assert (choice.verdict, choice.pattern) == ("broken", "fixed order")
+
+
+def test_neighbours_first_in_looks_that_mostly_find_nothing_are_named():
+    # Recorded from the demonstration's pool with its fault of nearest neighbours.
+    looks = with_diagonal(
+        [
+            [125, 78, 67, 62, 62, 70, 95],
+            [81, 119, 68, 62, 58, 60, 64],
+            [60, 73, 109, 64, 60, 58, 59],
+            [73, 79, 96, 128, 84, 75, 69],
+            [65, 66, 69, 90, 132, 72, 66],
+            [67, 66, 66, 71, 94, 132, 77],
+            [76, 70, 67, 68, 72, 90, 125],
+            [124, 82, 69, 67, 68, 76, 94],
+        ]
+    )
+    # Its hits were nearly all at the neighbours: half of the effect could be of a permutation.
+    hits = np.zeros_like(looks)
+    for thief in range(WORKERS):
+        hits[thief, (thief + 1) % WORKERS] = 30
+    choice = victim_choice(looks, hits)
+    assert choice.effect < UNEVEN
+    assert (choice.verdict, choice.pattern) == ("broken", "nearest neighbour")
+
+
+def test_one_thief_alone_shows_a_preference_but_no_order():
+    rows = [[4000, 3000, 2000, 1000, 1000, 800, 600]] + [[0] * 7] * 7
+    choice = victim_choice(with_diagonal(rows))
+    assert (choice.verdict, choice.pattern) == ("broken", "")
+
+
+def test_one_victim_that_all_others_prefer_is_no_fixed_order():
+    rows = [[100] * 7] + [[400] + [100] * 6] * 7
+    choice = victim_choice(with_diagonal(rows))
+    assert (choice.verdict, choice.pattern) == ("broken", "")
+
+
+@pytest.mark.parametrize(
+    ("order", "word"), [(ascending, "fixed order"), (ring, "nearest neighbour")]
+)
+def test_orders_of_two_victims_are_named(order, word):
+    choice = victim_choice(*searches(order, lambda draw: {0, 1, 2}, 200, 3, workers=3))
+    assert (choice.verdict, choice.pattern) == ("broken", word)
+
+
 def test_the_nearest_neighbour_first_is_named():
     choice = victim_choice(*searches(ring, FULL["anybody"], 300, 2))
     assert (choice.verdict, choice.pattern) == ("broken", "nearest neighbour")

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import chdtrc
 
-from .victim_patterns import pattern
+from .victim_patterns import ORDERS, pattern
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,6 +28,9 @@ LEAST_EXPECTED = 5.0
 UNEVEN = 0.2
 """The effect size from which on a choice is uneven: between J. Cohen's small (0.1) and medium
 (0.3) w. Ours: there is no published line for victims."""
+ORDERED = 0.1
+"""The same where an order fits every thief: Cohen's small w. Most looks of a search that finds
+nothing go all the way round, which hides most of an order."""
 SURE = 5.0
 """Standard deviations of χ² that such an effect must exceed; with fewer looks nothing is said."""
 CHANCE = 1e-5
@@ -163,7 +166,7 @@ def benjamini_hochberg(p_values: Sequence[float] | Float) -> Float:
     steps = values[order] * len(values) / np.arange(1, len(values) + 1)
     adjusted = np.empty_like(values)
     adjusted[order] = np.minimum(np.minimum.accumulate(steps[::-1])[::-1], 1.0)
-    return adjusted
+    return np.maximum(adjusted, values)  # p·n/n may round to below p
 
 
 def victim_choice(attempts: Int64, hits: Int64 | None = None) -> VictimChoice:
@@ -200,11 +203,12 @@ def victim_choice(attempts: Int64, hits: Int64 | None = None) -> VictimChoice:
     thieves = _thieves(tested, totals, chosen)
     together = sum(thief.chi_square for thief in thieves)
     p = _upper_tail(degrees, together)
-    uneven = effect >= UNEVEN
+    word = pattern(tested, looks[tested], never=bool(never))
+    uneven = effect >= (ORDERED if word in ORDERS else UNEVEN)
     broken = bool(never) or (uneven and p < CHANCE)
     return VictimChoice(
         verdict="broken" if broken else "unknown" if uneven else "kept",
-        pattern=pattern(tested, chosen, never=bool(never)) if broken else "",
+        pattern=word if broken else "",
         effect=effect,
         concentration=min(1.0, effect / math.sqrt(victims - 1)),
         looks=everything,
