@@ -35,6 +35,10 @@ SURE = 5.0
 """Standard deviations of χ² that such an effect must exceed; with fewer looks nothing is said."""
 CHANCE = 1e-5
 """An uneven choice must also be less likely than this by chance: a live pool is judged often."""
+MOST_WITH_WORK = 8
+"""Up to so many deques non-empty at once the order in a permutation matters: beyond, a hit counts
+at least nine tenths of a look."""
+MOST_NEVER_TRIED = 100
 NEVER_EXPECTED = 20.0
 """Looks that an even choice expects at a victim, with none of them made, that are no chance."""
 
@@ -72,7 +76,7 @@ class VictimChoice:
     concentration: the same in the manner of Cramér's V, effect/√(victims − 1): 0 even, 1 where
     each thief has one victim. chi_square, degrees, p: of all thieves tested together. looks: of
     those. never_tried: (thief, victim) of which an even choice expects at least `NEVER_EXPECTED`
-    looks and there is none.
+    looks and there is none, the first `MOST_NEVER_TRIED`.
     """
 
     verdict: str
@@ -196,7 +200,8 @@ def victim_choice(attempts: Int64, hits: Int64 | None = None) -> VictimChoice:
     everything = int(totals[tested].sum())
     if everything * UNEVEN**2 < SURE * math.sqrt(2 * degrees) or not degrees:
         return NO_CHOICE
-    weights = [1.0, *(k / (k + 1) for k in range(1, victims))] if took.any() else [1.0]
+    with_work = range(1, min(victims, MOST_WITH_WORK + 1)) if took.any() else ()
+    weights = [1.0, *(k / (k + 1) for k in with_work)]
     counts = [looks[tested] - (1 - weight) * took[tested] for weight in weights]
     effect, chosen = min(((_effect(c), c) for c in counts), key=lambda pair: pair[0])
     never = _never_tried(looks, tested, totals)
@@ -251,8 +256,7 @@ def _thieves(tested: Int64, totals: Int64, counts: Float) -> tuple[ThiefChoice, 
 
 def _never_tried(looks: Int64, tested: Int64, totals: Int64) -> tuple[tuple[int, int], ...]:
     often = tested[totals[tested] >= NEVER_EXPECTED * looks.shape[1]]
-    return tuple(
-        (thief, place + (place >= thief))
-        for thief in often.tolist()
-        for place in np.flatnonzero(looks[thief] == 0).tolist()
-    )
+    rows, places = (found[:MOST_NEVER_TRIED] for found in np.nonzero(looks[often] == 0))
+    thieves = often[rows]
+    victims = places + (places >= thieves)  # behind the thief's own place all move up by one
+    return tuple(zip(thieves.tolist(), victims.tolist(), strict=True))

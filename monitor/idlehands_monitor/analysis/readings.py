@@ -13,6 +13,7 @@ from .entries import WorkerTime
 if TYPE_CHECKING:
     from .host_readings import HostReading
     from .sampled_readings import SampledPoolReading
+    from .steals import StealingReading
 
 STEALING = "work-stealing"
 """The kind of a pool whose workers take from each other's deques."""
@@ -273,6 +274,7 @@ class PoolReading:
     blocked: what blocked time waited for, None where there was none.
     stays: None where the pool's workers are fixed. broken: why the pool cannot be used any more.
     queueing, balance: None where there is too little data for them, see `flow`.
+    stealing: what the looks come to, None where the workers have no deques.
     """
 
     name: str
@@ -305,6 +307,7 @@ class PoolReading:
     blocked: BlockedReading | None = None
     slice_s: float = 1.0
     pid: int = -1
+    stealing: StealingReading | None = None
 
     @property
     def headline(self) -> Finding | None:

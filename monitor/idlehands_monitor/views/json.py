@@ -15,6 +15,7 @@ from ..analysis.entries import ENTRIES, WorkerTime
 if TYPE_CHECKING:
     from ..analysis.readings import Finding, PoolReading, Reading, StealReading, TaskReading
     from ..analysis.sampled_readings import Estimate, SampledPoolReading, SampledTime
+    from ..analysis.steals import StealingReading
 
 SCHEMA = 1
 
@@ -70,7 +71,7 @@ def _pool(pool: PoolReading) -> dict[str, Any]:
             for worker in pool.workers
         ],
         "tasks": _tasks(pool.tasks),
-        "steals": _steals(pool.steals),
+        "steals": {**_steals(pool.steals), **_stealing(pool.stealing)},
         "hand_overs": {
             "submitters": ["outside", *range(len(pool.workers))] if hand_overs else [],
             "matrix": [list(row) for row in hand_overs],
@@ -179,6 +180,14 @@ def _steals(steals: StealReading) -> dict[str, Any]:
             for rows in zip(steals.hits, steals.empties, steals.lost_races, strict=True)
         ],
     }
+
+
+def _stealing(stealing: StealingReading | None) -> dict[str, Any]:
+    if stealing is not None:
+        return asdict(stealing)
+    lists = dict.fromkeys(("by_thief", "by_victim", "net_flow", "feeders"), ())
+    single = dict.fromkeys(("looks_per_hit", "with_work", "to_next_task", "choice"))
+    return {**lists, **single}
 
 
 def _finding(finding: Finding) -> dict[str, Any]:
