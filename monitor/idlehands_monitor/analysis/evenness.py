@@ -186,10 +186,7 @@ def victim_choice(attempts: Int64, hits: Int64 | None = None) -> VictimChoice:
     even. Where `hits` are known, each counts k/(k + 1) with the k (or all: draws with
     replacement) that makes the least of the effect. Raises ValueError for unlike shapes.
     """
-    looks = np.asarray(attempts, dtype=np.int64)
-    took = np.zeros_like(looks) if hits is None else np.asarray(hits, dtype=np.int64)
-    if looks.ndim != 2 or looks.shape[0] != looks.shape[1] or took.shape != looks.shape:
-        raise ValueError(f"looks of shape {looks.shape}, hits of shape {took.shape}")
+    looks, took = _square(attempts, hits)
     victims = len(looks) - 1
     if victims < 2 or (looks < 0).any():  # a single victim is no choice
         return NO_CHOICE
@@ -202,10 +199,9 @@ def victim_choice(attempts: Int64, hits: Int64 | None = None) -> VictimChoice:
         return NO_CHOICE
     with_work = range(1, min(victims, MOST_WITH_WORK + 1)) if took.any() else ()
     weights = [1.0, *(k / (k + 1) for k in with_work)]
-    counts = [looks[tested] - (1 - weight) * took[tested] for weight in weights]
-    effect, chosen = min(((_effect(c), c) for c in counts), key=lambda pair: pair[0])
+    effect, statistics = _least_effect(looks[tested], took[tested], weights)
     never = _never_tried(looks, tested, totals)
-    thieves = _thieves(tested, totals, chosen)
+    thieves = _thieves(tested, totals, statistics, victims - 1)
     together = sum(thief.chi_square for thief in thieves)
     p = _upper_tail(degrees, together)
     word = pattern(tested, looks[tested], never=bool(never))
@@ -225,31 +221,57 @@ def victim_choice(attempts: Int64, hits: Int64 | None = None) -> VictimChoice:
     )
 
 
+def _square(attempts: Int64, hits: Int64 | None) -> tuple[Int64, Int64]:
+    looks = np.asarray(attempts, dtype=np.int64)
+    took = np.zeros_like(looks) if hits is None else np.asarray(hits, dtype=np.int64)
+    if looks.ndim != 2 or looks.shape[0] != looks.shape[1] or took.shape != looks.shape:
+        raise ValueError(f"looks of shape {looks.shape}, hits of shape {took.shape}")
+    return looks, took
+
+
 def _others(matrix: Int64) -> Int64:
     """Return each row without its diagonal: shape (workers, workers − 1), by victim's index."""
     side = len(matrix)
     return np.asarray(matrix[~np.eye(side, dtype=bool)].reshape(side, side - 1))
 
 
-def _chi_squares(counts: Float) -> Float:
-    """Return χ² of each row of counts, shape (thieves,), against its mean."""
-    means = counts.mean(axis=1, keepdims=True)
-    return np.asarray(((counts - means) ** 2 / np.maximum(means, 1e-9)).sum(axis=1))
+def _least_effect(looks: Int64, took: Int64, weights: Sequence[float]) -> tuple[float, Float]:
+    """Return (the effect, χ² of each thief) with that weight of a hit that makes the least of it.
+
+    Counts of shape (thieves, victims). A thief's Σ(x − x̄)² with x = look − (1 − weight)·hit is a
+    square in the weight, so the counts are gone through once.
+    """
+    mean_looks, mean_took = looks.mean(axis=1), took.mean(axis=1)
+    around, around_took = looks - mean_looks[:, None], took - mean_took[:, None]
+    square, square_took = (around**2).sum(axis=1), (around_took**2).sum(axis=1)
+    product = (around * around_took).sum(axis=1)
+    thieves, victims = looks.shape
+
+    def weighed(weight: float) -> tuple[float, Float]:
+        less = 1 - weight
+        means = mean_looks - less * mean_took
+        squares = square - 2 * less * product + less**2 * square_took
+        statistics = np.maximum(squares, 0.0) / np.maximum(means, 1e-9)
+        over = float(statistics.sum()) - thieves * (victims - 1)
+        return math.sqrt(max(0.0, over) / float(means.sum() * victims)), statistics
+
+    return min(map(weighed, weights), key=lambda pair: pair[0])
 
 
-def _effect(counts: Float) -> float:
-    over = float(_chi_squares(counts).sum()) - len(counts) * (counts.shape[1] - 1)
-    return math.sqrt(max(0.0, over) / float(counts.sum()))
-
-
-def _thieves(tested: Int64, totals: Int64, counts: Float) -> tuple[ThiefChoice, ...]:
-    statistics = _chi_squares(counts).tolist()
-    p_values = [_upper_tail(counts.shape[1] - 1, statistic) for statistic in statistics]
+def _thieves(
+    tested: Int64, totals: Int64, statistics: Float, degrees: int
+) -> tuple[ThiefChoice, ...]:
+    p_values = [_upper_tail(degrees, statistic) for statistic in statistics.tolist()]
     adjusted = benjamini_hochberg(p_values).tolist()
     return tuple(
         ThiefChoice(thief, looks, statistic, p, more)
         for thief, looks, statistic, p, more in zip(
-            tested.tolist(), totals[tested].tolist(), statistics, p_values, adjusted, strict=True
+            tested.tolist(),
+            totals[tested].tolist(),
+            statistics.tolist(),
+            p_values,
+            adjusted,
+            strict=True,
         )
     )
 
