@@ -272,6 +272,14 @@ def test_one_busy_thief_with_few_looks_does_not_speak_for_the_pool():
     assert victim_choice(with_diagonal(rows)).verdict == "unknown"
 
 
+def test_an_effect_that_chance_may_well_have_made_leaves_the_choice_unknown():
+    looks = np.array([[0, 110, 70], [0, 0, 0], [0, 0, 0]])
+    choice = victim_choice(looks)
+    assert choice.effect > UNEVEN
+    assert choice.p > CHANCE
+    assert (choice.verdict, choice.pattern) == ("unknown", "")
+
+
 def test_thieves_with_few_looks_are_left_out_of_the_test():
     rows = [[100] * 7] * 7 + [[30, 0, 0, 0, 0, 0, 0]]
     choice = victim_choice(with_diagonal(rows))
@@ -409,6 +417,11 @@ def test_one_thief_alone_shows_a_preference_but_no_order():
 def test_one_victim_that_all_others_prefer_is_no_fixed_order():
     rows = [[100] * 7] + [[400] + [100] * 6] * 7
     choice = victim_choice(with_diagonal(rows))
+    assert (choice.verdict, choice.pattern) == ("broken", "")
+
+
+def test_a_favourite_first_victim_with_the_rest_even_is_no_fixed_order():
+    choice = victim_choice(with_diagonal([[400] + [100] * 6] * WORKERS))
     assert (choice.verdict, choice.pattern) == ("broken", "")
 
 

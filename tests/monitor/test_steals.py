@@ -132,6 +132,10 @@ def test_a_gap_that_touches_both_tasks_lasts_from_one_to_the_other():
     assert lengths(one((20, 60, False))) == [[40]]
 
 
+def test_a_search_shorter_than_the_clock_can_tell_took_no_time():
+    assert lengths(one((20, 20, False), second=20)) == [[0]]
+
+
 def test_a_worker_that_has_run_nothing_has_not_gone_empty():
     history = History(1, 100, [Task(0, 0, 0, 50, 90)], gaps=[(0, 10, 50, True, -1)])
     assert lengths(history) == [[]]
