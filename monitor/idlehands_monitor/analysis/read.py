@@ -35,6 +35,7 @@ from .readings import (
     TaskReading,
 )
 from .rows import Recent
+from .steals import stealing
 from .stranded import stranded
 from .unprobed import sampled_pools
 from .worker_time import pool_time, slice_times
@@ -138,6 +139,7 @@ def read_pool(
     time = measure(pool, ledger.host, begin_ns, end_ns)
     window_s = time.recorded_ns / 1e9
     sampled = time.counted_ns + time.sampled_ns > 0
+    whole = not sampled and time.recorded_ns == end_ns - begin_ns
     steals = _steals(pool, begin_ns, end_ns)
     stays = comings_and_goings(pool, begin_ns, end_ns)
     tasks = _tasks(pool, begin_ns, end_ns, time, sampled=sampled)
@@ -170,6 +172,7 @@ def read_pool(
         sampled_s=time.sampled_ns / 1e9,
         sampling_error=time.error,
         steals=steals,
+        stealing=stealing(pool, steals, begin_ns, end_ns, whole=whole),
         hand_overs=_hand_overs(pool, begin_ns, end_ns),
         stays=stays,
         broken=pool.broken,

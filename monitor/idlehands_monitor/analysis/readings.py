@@ -13,6 +13,7 @@ from .entries import WorkerTime
 if TYPE_CHECKING:
     from .host_readings import HostReading
     from .sampled_readings import SampledPoolReading
+    from .steals import StealingReading
 
 STEALING = "work-stealing"
 """The kind of a pool whose workers take from each other's deques."""
@@ -314,6 +315,7 @@ class PoolReading:
     graph: None where the window is one of a live stream, or no task began and ended in it.
     stays: None where the pool's workers are fixed. broken: why the pool cannot be used any more.
     queueing, balance: None where there is too little data for them, see `flow`.
+    stealing: what the looks come to, None where the workers have no deques.
     """
 
     name: str
@@ -348,6 +350,7 @@ class PoolReading:
     pid: int = -1
     promises: tuple[PromiseReading, ...] = ()
     graph: GraphReading | None = None
+    stealing: StealingReading | None = None
 
     @property
     def headline(self) -> Finding | None:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
         TaskReading,
     )
     from ..analysis.sampled_readings import Estimate, SampledPoolReading, SampledTime
+    from ..analysis.steals import StealingReading
 
 SCHEMA = 1
 
@@ -77,7 +78,7 @@ def _pool(pool: PoolReading) -> dict[str, Any]:
             for worker in pool.workers
         ],
         "tasks": _tasks(pool.tasks),
-        "steals": _steals(pool.steals),
+        "steals": {**_steals(pool.steals), **_stealing(pool.stealing)},
         "hand_overs": {
             "submitters": ["outside", *range(len(pool.workers))] if hand_overs else [],
             "matrix": [list(row) for row in hand_overs],
@@ -194,6 +195,14 @@ def _promise(promise: PromiseReading) -> dict[str, Any]:
     document = asdict(promise)
     document["moments_ns"] = [str(moment) for moment in promise.moments_ns]  # RFC 8259, section 6
     return document
+
+
+def _stealing(stealing: StealingReading | None) -> dict[str, Any]:
+    if stealing is not None:
+        return asdict(stealing)
+    lists = dict.fromkeys(("by_thief", "by_victim", "net_flow", "feeders"), ())
+    single = dict.fromkeys(("looks_per_hit", "with_work", "to_next_task", "choice"))
+    return {**lists, **single}
 
 
 def _finding(finding: Finding) -> dict[str, Any]:

@@ -9,6 +9,7 @@ from ..analysis.entries import ENTRIES
 from .grid import grid_of
 from .hosts import host_lines
 from .sampled import explain_lines, second_part
+from .stealing import stealing_lines
 from .words import (
     ENTRY_NAMES,
     clean,
@@ -260,6 +261,7 @@ def _matrix(pool: PoolReading) -> list[str]:
             f"Steals: {steals.hits_total} of {steals.attempts_total} looks took a task, "
             f"{steals.empties_total} found an empty deque, {steals.lost_races_total} lost the race"
         ]
+        lines += stealing_lines(pool.stealing)
         what = "tasks taken, thief by victim"
     else:
         lines = ["Hand-overs: the workers share one queue, nothing is stolen"]

@@ -1,0 +1,197 @@
+"""Who took from whom in a pool that steals, how hard work was to find, and how long it took.
+
+Pure: counts of looks and the ledger's rows in, frozen dataclasses out. Whether victims are chosen
+evenly is worked out in `evenness`, what looks at random would need in `probing`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from idlehands.wire import CANCELLED
+
+from .evenness import VictimChoice, victim_choice
+from .moments import quantile
+from .probing import implied_with_work
+from .rows import Int64, Recent, still_open
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from ..ledger import PoolLedger
+    from .readings import Matrix, StealReading
+
+MOST_FEEDERS = 3
+HIGH = 0.9
+"""The quantile that is said beside a median."""
+GAP, OTHER, BEGAN = 0, 1, 2
+"""What happened at a moment: a gap or a task began, or a task or a wait changed otherwise."""
+
+
+@dataclass(frozen=True, slots=True)
+class DryReading:
+    """How long it took from going empty to the next task, over `count` times; None without any.
+
+    From the beginning of the first search or park after a task (or a wait in one) to the
+    beginning of the next task that the worker runs, both inside the window and with no other
+    task's or wait's edge between.
+    """
+
+    count: int
+    median_s: float | None
+    high_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class ThiefReading:
+    """One worker as a thief: its looks, those that took a task, and how soon it had one again.
+
+    looks_per_hit: None without a hit.
+    """
+
+    worker: int
+    looks: int
+    hits: int
+    looks_per_hit: float | None
+    to_next_task: DryReading
+
+
+@dataclass(frozen=True, slots=True)
+class VictimReading:
+    """One worker as a victim: looks at its deque, tasks taken, and those less what it took.
+
+    net_given below 0: it took more than was taken from it.
+    """
+
+    worker: int
+    looks: int
+    hits: int
+    net_given: int
+
+
+@dataclass(frozen=True, slots=True)
+class StealingReading:
+    """What the looks of a window come to.
+
+    net_flow: tasks, row v column t: taken by t from v less taken by v from t. feeders: the workers
+    that gave most more than they took, the largest first, at most `MOST_FEEDERS`. with_work: how
+    many of the others must have had work on average if looks were at random, None without looks.
+    """
+
+    by_thief: tuple[ThiefReading, ...]
+    by_victim: tuple[VictimReading, ...]
+    net_flow: Matrix
+    feeders: tuple[VictimReading, ...]
+    looks_per_hit: float | None
+    with_work: float | None
+    to_next_task: DryReading
+    choice: VictimChoice
+
+
+def stealing(
+    pool: PoolLedger, steals: StealReading, begin_ns: int, end_ns: int, *, whole: bool
+) -> StealingReading | None:
+    """Return what the looks of a window come to, None where nobody could look at anybody.
+
+    `whole`: every row of the window is there; without that no times to the next task are known.
+    """
+    if not steals.hits:
+        return None
+    hits = np.array(steals.hits, dtype=np.int64)
+    looks = hits + np.array(steals.empties) + np.array(steals.lost_races)
+    workers = len(hits)
+    times = dry_times(pool, begin_ns, end_ns) if whole else [_no_times()] * workers
+    flow = (hits - hits.T).T
+    victims = tuple(
+        VictimReading(worker, *counts)
+        for worker, counts in enumerate(
+            zip(
+                looks.sum(axis=0).tolist(),
+                hits.sum(axis=0).tolist(),
+                flow.sum(axis=1).tolist(),
+                strict=True,
+            )
+        )
+    )
+    feeders = sorted((victim for victim in victims if victim.net_given > 0), key=_given)
+    made, took = int(looks.sum()), int(hits.sum())
+    return StealingReading(
+        by_thief=_thieves(looks, hits, times),
+        by_victim=victims,
+        net_flow=tuple(tuple(row) for row in flow.tolist()),
+        feeders=tuple(feeders[:MOST_FEEDERS]),
+        looks_per_hit=made / took if took else None,
+        with_work=implied_with_work(workers - 1, made, took) if made and workers > 1 else None,
+        to_next_task=_dry(np.concatenate(times)),
+        choice=victim_choice(looks, hits),
+    )
+
+
+def _given(victim: VictimReading) -> tuple[int, int]:
+    return -victim.net_given, victim.worker
+
+
+def _thieves(looks: Int64, hits: Int64, times: Sequence[Int64]) -> tuple[ThiefReading, ...]:
+    totals = zip(looks.sum(axis=1).tolist(), hits.sum(axis=1).tolist(), times, strict=True)
+    return tuple(
+        ThiefReading(worker, made, took, made / took if took else None, _dry(lengths))
+        for worker, (made, took, lengths) in enumerate(totals)
+    )
+
+
+def _no_times() -> Int64:
+    return np.zeros(0, dtype=np.int64)
+
+
+def _dry(lengths: Int64) -> DryReading:
+    if not len(lengths):
+        return DryReading(0, None, None)
+    return DryReading(len(lengths), quantile(lengths, 0.5) / 1e9, quantile(lengths, HIGH) / 1e9)
+
+
+def dry_times(pool: PoolLedger, begin_ns: int, end_ns: int) -> list[Int64]:
+    """Return each worker's times from going empty to its next task, in nanoseconds, (n,) each.
+
+    See `DryReading`. A time that the window's edge cuts is left out; so the longest are missing
+    from a short window.
+    """
+    worker, moment, what = _moments(pool, begin_ns)
+    inside = (moment >= begin_ns) & (moment <= end_ns)
+    inside &= (worker >= 0) & (worker < pool.workers)
+    worker, moment, what = worker[inside], moment[inside], what[inside]
+    # At one moment what ends comes first, then the gap, then the task that ends the gap.
+    rank = np.array([1, 0, 2])[what]
+    order = np.lexsort((rank, moment, worker))
+    worker, moment, what = worker[order], moment[order], what[order]
+    edges = np.flatnonzero(what != GAP)
+    if len(edges) < 2:
+        return [_no_times() for _ in range(pool.workers)]
+    # Between two edges that follow each other lie only gaps, the first of them next to the first.
+    before, after = edges[:-1], edges[1:]
+    dry = (after - before > 1) & (what[after] == BEGAN) & (worker[before] == worker[after])
+    lengths = moment[after[dry]] - moment[before[dry] + 1]
+    whose = worker[after[dry]]
+    return [lengths[whose == index] for index in range(pool.workers)]
+
+
+def _moments(pool: PoolLedger, begin_ns: int) -> tuple[Int64, Int64, Int64]:
+    """Return (worker, moment, what) of all edges of tasks and waits, and beginnings of gaps."""
+    tasks, waits, gaps = (Recent(store, begin_ns) for store in (pool.tasks, pool.waits, pool.gaps))
+    ran = tasks["outcome"] != CANCELLED
+    open_workers, still = still_open(pool, pool.tasks, "started_ns", ("task",))
+    parts = (
+        (tasks["worker"][ran], tasks["started_ns"][ran], BEGAN),
+        (tasks["worker"][ran], tasks["ended_ns"][ran], OTHER),
+        (open_workers, [interval.began_ns for interval in still], BEGAN),
+        (waits["worker"], waits["began_ns"], OTHER),
+        (waits["worker"], waits["ended_ns"], OTHER),
+        (gaps["worker"], gaps["began_ns"], GAP),
+    )
+    return (
+        np.concatenate([np.asarray(part[0], dtype=np.int64) for part in parts]),
+        np.concatenate([np.asarray(part[1], dtype=np.int64) for part in parts]),
+        np.concatenate([np.full(len(part[0]), part[2], dtype=np.int64) for part in parts]),
+    )

@@ -1,0 +1,481 @@
+"""Chi-square and its company against published tables; the choice of victims on seeded counts."""
+
+from __future__ import annotations
+
+import random
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from idlehands_monitor.analysis.evenness import (
+    CHANCE,
+    NEVER_EXPECTED,
+    UNEVEN,
+    benjamini_hochberg,
+    chi_square,
+    cramers_v,
+    victim_choice,
+)
+
+WORKERS = 8
+EVEN = [1 / 7] * 7
+ONE_TWICE = [2 / 8] + [1 / 8] * 6
+COUNTS = st.lists(st.integers(5, 200), min_size=2, max_size=12)
+
+# -- chi-square --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("degrees", "critical"),
+    [
+        (1, (2.706, 3.841, 5.024, 6.635)),
+        (2, (4.605, 5.991, 7.378, 9.210)),
+        (3, (6.251, 7.815, 9.348, 11.345)),
+        (4, (7.779, 9.488, 11.143, 13.277)),
+        (5, (9.236, 11.070, 12.833, 15.086)),
+        (6, (10.645, 12.592, 14.449, 16.812)),
+        (7, (12.017, 14.067, 16.013, 18.475)),
+        (8, (13.362, 15.507, 17.535, 20.090)),
+        (9, (14.684, 16.919, 19.023, 21.666)),
+        (10, (15.987, 18.307, 20.483, 23.209)),
+    ],
+)
+def test_chances_are_those_of_the_printed_table(degrees, critical):
+    # NIST/SEMATECH e-Handbook of Statistical Methods, section 1.3.6.7.4, upper tail.
+    for statistic, chance in zip(critical, (0.10, 0.05, 0.025, 0.01), strict=True):
+        # Two cells' worth of departure, ±d around the mean m, give exactly this statistic.
+        mean = 1000.0
+        shift = (statistic * mean / 2) ** 0.5
+        cells = [mean + shift, mean - shift] + [mean] * (degrees - 1)
+        found = chi_square(cells, [mean] * (degrees + 1))
+        assert found.statistic == pytest.approx(statistic)
+        assert found.degrees == degrees
+        assert found.p == pytest.approx(chance, rel=5e-3)
+
+
+def test_mendels_peas_fit_nine_to_three_to_three_to_one():
+    # G. Mendel (1866); the usual example of goodness of fit, computed: 0.470024, p 0.925426.
+    found = chi_square([315, 108, 101, 32], [556 * part / 16 for part in (9, 3, 3, 1)])
+    assert found.statistic == pytest.approx(0.470024, abs=5e-7)
+    assert (found.degrees, found.p) == (3, pytest.approx(0.925426, abs=5e-7))
+
+
+# K. Pearson (1900), "On the criterion that a given system of deviations ...", Phil. Mag. (5)
+# 50:157-175: Weldon's 26306 throws of 12 dice, how many showed a five or a six. His rounded
+# expectations are recalled; they agree with the exact ones within 1.
+WELDON = [185, 1149, 3265, 5475, 6114, 5194, 3067, 1331, 403, 105, 14, 4, 0]
+PEARSONS = [203, 1217, 3345, 5576, 6273, 5018, 2927, 1254, 392, 87, 13, 1, 0]
+EXACT = 26306 * stats.binom.pmf(range(13), 12, 1 / 3)
+
+
+def test_weldons_dice_are_uneven_with_pearsons_expectations():
+    found = chi_square(WELDON, PEARSONS, least=0)
+    # He prints 43.87241, an addition slip: his own cells add up to 43.8755. His P is 0.000016.
+    assert found.statistic == pytest.approx(43.87550, abs=5e-6)
+    assert found.degrees == 12
+    assert found.p == pytest.approx(0.000016, abs=5e-7)
+
+
+def test_weldons_dice_without_and_with_the_last_cells_pooled():
+    # Binomial(12, 1/3), not rounded; both computed.
+    assert chi_square(WELDON, EXACT, least=0).statistic == pytest.approx(41.3122, abs=5e-5)
+    pooled = chi_square(WELDON, EXACT)
+    assert pooled.statistic == pytest.approx(35.4943, abs=5e-5)
+    assert pooled.degrees == 10
+
+
+@given(COUNTS)
+def test_chi_square_is_that_of_scipy_where_nothing_is_pooled(counts):
+    found = chi_square(counts, [sum(counts) / len(counts)] * len(counts))
+    known = stats.chisquare(counts)
+    assert found.statistic == pytest.approx(known.statistic, abs=1e-9)
+    assert found.p == pytest.approx(known.pvalue, abs=1e-12)
+
+
+@given(st.lists(st.floats(0.01, 20), min_size=1, max_size=20))
+def test_no_pooled_cell_expects_too_little_and_none_is_lost(expected):
+    found = chi_square(expected, expected)
+    assert found.statistic == pytest.approx(0)
+    assert found.degrees <= max(0, sum(expected) // 5 - 1)
+    large = sum(amount >= 5 for amount in expected)
+    assert found.degrees >= large // 2 - 1
+
+
+def test_with_everything_in_one_cell_there_is_nothing_to_test():
+    found = chi_square([1, 2], [2, 1])
+    assert (found.degrees, found.p) == (0, 1.0)
+
+
+@pytest.mark.parametrize(
+    ("observed", "expected"),
+    [
+        ([1, 2], [3]),
+        ([], []),
+        ([10, -1], [4, 5]),
+        ([10, 10], [10, 11]),
+        ([0, 0], [0, 0]),
+        ([float("nan"), 1], [1, 1]),
+    ],
+)
+def test_counts_that_cannot_be_compared_are_refused(observed, expected):
+    with pytest.raises(ValueError, match=r"count|expected"):
+        chi_square(observed, expected)
+
+
+def test_something_where_nothing_is_expected_is_refused():
+    with pytest.raises(ValueError, match="nothing is expected"):
+        chi_square([10, 10], [20, 0], least=0)
+
+
+# -- association -------------------------------------------------------------------------------
+
+
+def test_cramers_v_of_a_worked_table():
+    # The example of scipy.stats.contingency.association; H. Cramér (1946), ch. 21.
+    table = [[100, 150], [203, 322], [420, 700], [320, 210]]
+    assert cramers_v(table) == pytest.approx(0.18617813077483678, rel=1e-12)
+    assert cramers_v(table) == pytest.approx(stats.contingency.association(table), rel=1e-12)
+
+
+def test_cramers_v_is_one_on_a_diagonal_and_nothing_in_a_constant_table():
+    assert cramers_v(np.diag([10, 10, 10])) == pytest.approx(1)
+    assert cramers_v(np.full((3, 4), 7)) == pytest.approx(0, abs=1e-9)
+
+
+def test_cramers_v_leaves_out_rows_that_nothing_was_counted_in():
+    assert cramers_v([[10, 0], [0, 0], [0, 10]]) == pytest.approx(1)
+
+
+@pytest.mark.parametrize("table", [[[1, 2]], [[0, 0], [0, 0]], [1, 2], [[1, -2], [3, 4]]])
+def test_a_table_without_two_rows_and_columns_is_refused(table):
+    with pytest.raises(ValueError, match="table"):
+        cramers_v(table)
+
+
+# -- many tests at once ------------------------------------------------------------------------
+
+# Y. Benjamini, Y. Hochberg (1995), J. R. Statist. Soc. B 57(1):289-300, worked example p. 295.
+PAPER = [0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344]
+PAPER += [0.0459, 0.3240, 0.4262, 0.5719, 0.6528, 0.7590, 1.000]
+
+
+def test_four_of_the_papers_fifteen_hypotheses_are_rejected():
+    assert np.count_nonzero(benjamini_hochberg(PAPER) <= 0.05) == 4
+
+
+def test_adjusted_p_values_of_the_papers_example():
+    # Computed by the paper's definition.
+    known = [0.0015, 0.0030, 0.0095, 0.035625, 0.0603, 0.0638571, 0.0638571, 0.0645, 0.0765]
+    known += [0.486, 0.5811818, 0.714875, 0.7532308, 0.8132143, 1]
+    assert benjamini_hochberg(PAPER) == pytest.approx(known, abs=5e-8)
+
+
+def test_a_larger_p_value_takes_smaller_ones_with_it():
+    assert (benjamini_hochberg([0.04, 0.049]) <= 0.05).all()
+
+
+@given(st.lists(st.floats(0, 1), min_size=1, max_size=30))
+def test_adjusted_p_values_are_those_of_scipy(p_values):
+    known = stats.false_discovery_control(p_values)
+    assert benjamini_hochberg(p_values) == pytest.approx(known, abs=1e-12)
+
+
+def test_no_p_values_adjust_to_none():
+    assert benjamini_hochberg([]).tolist() == []
+
+
+@pytest.mark.parametrize("p_values", [[-0.1], [1.1], [float("nan")]])
+def test_p_values_outside_zero_to_one_are_refused(p_values):
+    with pytest.raises(ValueError, match="p-values"):
+        benjamini_hochberg(p_values)
+
+
+# -- the choice of victims ---------------------------------------------------------------------
+
+
+def with_diagonal(rows):
+    """Return looks at others, shape (thieves, victims), with a 0 where each thief itself is."""
+    side = len(rows)
+    matrix = np.zeros((side, side), dtype=np.int64)
+    matrix[~np.eye(side, dtype=bool)] = np.asarray(rows).reshape(-1)
+    return matrix
+
+
+def drawn(shares, looks, seed, workers=WORKERS):
+    generator = np.random.default_rng(seed)
+    return with_diagonal([generator.multinomial(looks, shares) for _ in range(workers)])
+
+
+def test_one_in_twenty_even_thieves_looks_uneven_at_five_per_cent():
+    choices = [victim_choice(drawn(EVEN, 700, seed)) for seed in range(250)]
+    p_values = [thief.p for choice in choices for thief in choice.thieves]
+    assert len(p_values) == 2000
+    assert np.mean(np.array(p_values) < 0.05) == pytest.approx(0.05, abs=0.015)
+
+
+def test_hardly_any_even_pool_has_a_thief_that_looks_uneven_after_adjustment():
+    choices = [victim_choice(drawn(EVEN, 700, seed)) for seed in range(250)]
+    found = [any(thief.adjusted_p < 0.05 for thief in choice.thieves) for choice in choices]
+    assert np.mean(found) < 0.09  # 0.05 are expected
+
+
+@pytest.mark.parametrize("looks", [160, 700, 50_000])
+def test_an_even_choice_is_kept_whatever_the_number_of_looks(looks):
+    choices = [victim_choice(drawn(EVEN, looks, seed)) for seed in range(500)]
+    assert {choice.verdict for choice in choices} == {"kept"}
+    assert {choice.pattern for choice in choices} == {""}
+
+
+def test_a_victim_looked_at_twice_as_often_is_found():
+    # w = √(n − 1)/(n + 1) = 0.306 with n = 7 victims: just over Cohen's medium.
+    choices = [victim_choice(drawn(ONE_TWICE, 700, seed)) for seed in range(200)]
+    assert np.mean([choice.verdict == "broken" for choice in choices]) > 0.99
+    assert np.mean([choice.effect for choice in choices]) == pytest.approx(0.306, abs=0.01)
+    thieves = [thief.adjusted_p < 0.05 for choice in choices for thief in choice.thieves]
+    assert np.mean(thieves) > 0.95
+
+
+def test_a_huge_sample_of_a_nearly_even_choice_is_kept():
+    shares = np.array([1.1, 0.9, 1.05, 0.95, 1.02, 0.98, 1.0]) / 7
+    choice = victim_choice(drawn(shares, 1_000_000, 1))
+    assert max(thief.adjusted_p for thief in choice.thieves) < 1e-6
+    assert choice.effect == pytest.approx(0.06, abs=0.005)
+    assert choice.verdict == "kept"
+
+
+def test_the_effect_is_cohens_w_of_counts_too_many_for_chance():
+    # J. Cohen (1988), Statistical Power Analysis, w = √Σ(p − p₀)²/p₀; the chance correction
+    # is df in 10⁷ looks.
+    shares = np.array(ONE_TWICE)
+    choice = victim_choice(with_diagonal([(shares * 10**7).astype(int)] * WORKERS))
+    w = float(np.sqrt(((shares - 1 / 7) ** 2 * 7).sum()))
+    assert choice.effect == pytest.approx(w, rel=1e-4)
+    assert choice.concentration == pytest.approx(w / 6**0.5, rel=1e-4)
+
+
+def test_one_victim_each_is_as_concentrated_as_can_be():
+    choice = victim_choice(with_diagonal([[0, 0, 0, 100_000, 0, 0, 0]] * WORKERS))
+    assert choice.concentration == pytest.approx(1, abs=1e-3)
+
+
+@pytest.mark.parametrize("looks", [0, 34, 150])
+def test_too_few_looks_leave_the_choice_unknown(looks):
+    choice = victim_choice(with_diagonal([[looks, 0, 0, 0, 0, 0, 0]] * WORKERS))
+    assert (choice.verdict, choice.pattern, choice.thieves) == ("unknown", "", ())
+
+
+def test_one_busy_thief_with_few_looks_does_not_speak_for_the_pool():
+    rows = [[0] * 7] * 7 + [[5, 6, 5, 4, 5, 5, 6]]
+    assert victim_choice(with_diagonal(rows)).verdict == "unknown"
+
+
+def test_an_effect_that_chance_may_well_have_made_leaves_the_choice_unknown():
+    looks = np.array([[0, 110, 70], [0, 0, 0], [0, 0, 0]])
+    choice = victim_choice(looks)
+    assert choice.effect > UNEVEN
+    assert choice.p > CHANCE
+    assert (choice.verdict, choice.pattern) == ("unknown", "")
+
+
+def test_thieves_with_few_looks_are_left_out_of_the_test():
+    rows = [[100] * 7] * 7 + [[30, 0, 0, 0, 0, 0, 0]]
+    choice = victim_choice(with_diagonal(rows))
+    assert [thief.thief for thief in choice.thieves] == list(range(7))
+    assert choice.looks == 4900
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_with_a_single_victim_there_is_no_choice_to_judge(workers):
+    looks = np.full((workers, workers), 1000) - np.diag([1000] * workers)
+    assert victim_choice(looks).verdict == "unknown"
+
+
+def test_looks_that_are_no_square_are_refused():
+    with pytest.raises(ValueError, match="shape"):
+        victim_choice(np.zeros((2, 3), dtype=np.int64))
+
+
+# -- even choices that do not look it ----------------------------------------------------------
+
+
+def searches(order, full, count, seed, workers=WORKERS):
+    """Return (looks, hits) of searches that end at a hit; `order` gives the victims of one."""
+    draw = random.Random(seed)
+    looks, hits = np.zeros((2, workers, workers), dtype=np.int64)
+    for thief in range(workers):
+        for _ in range(count):
+            ready = full(draw)
+            for victim in order(draw, thief, workers):
+                looks[thief, victim] += 1
+                if victim in ready:
+                    hits[thief, victim] += 1
+                    break
+    return looks, hits
+
+
+def permutation(draw, thief, workers):
+    others = [other for other in range(workers) if other != thief]
+    draw.shuffle(others)
+    return others
+
+
+def replacing(draw, thief, workers):
+    others = [other for other in range(workers) if other != thief]
+    return [draw.choice(others) for _ in range(3 * workers)]
+
+
+def ascending(draw, thief, workers):
+    return [other for other in range(workers) if other != thief]
+
+
+def ring(draw, thief, workers):
+    return [(thief + step) % workers for step in range(1, workers)]
+
+
+FULL = {
+    "one producer": lambda draw: {3},
+    "two producers": lambda draw: {3, 6},
+    "anybody": lambda draw: {draw.randrange(WORKERS)},
+    "nobody": lambda draw: set(),
+    "now and then a producer": lambda draw: {3} if draw.random() < 0.3 else set(),
+}
+
+
+@pytest.mark.parametrize("full", FULL)
+@pytest.mark.parametrize("order", [permutation, replacing])
+def test_random_searches_that_end_at_a_hit_are_even(order, full):
+    choice = victim_choice(*searches(order, FULL[full], 400, 5))
+    assert choice.verdict == "kept"
+    assert choice.effect < UNEVEN / 2
+
+
+def test_a_permutation_with_one_producer_looks_uneven_where_hits_are_not_known():
+    # The producer is looked at in every search and each other victim in half of them.
+    looks, _hits = searches(permutation, FULL["one producer"], 400, 5)
+    assert victim_choice(looks).effect > UNEVEN
+
+
+# -- patterns ----------------------------------------------------------------------------------
+
+
+def test_an_ascending_order_is_named():
+    choice = victim_choice(*searches(ascending, FULL["anybody"], 300, 2))
+    assert (choice.verdict, choice.pattern) == ("broken", "fixed order")
+    assert choice.p < CHANCE
+
+
+def test_an_order_seen_in_looks_that_mostly_find_nothing_is_named():
+    # Looks of the demonstration's pool with its fault of a fixed order; recorded from it.
+    looks = with_diagonal(
+        [
+            [366, 285, 227, 178, 154, 128, 115],
+            [292, 227, 172, 134, 112, 101, 94],
+            [266, 203, 181, 142, 123, 112, 104],
+            [233, 205, 179, 155, 131, 111, 106],
+            [221, 171, 141, 124, 112, 103, 92],
+            [202, 159, 137, 124, 113, 106, 99],
+            [163, 129, 113, 101, 95, 86, 84],
+            [153, 124, 114, 102, 93, 87, 87],
+        ]
+    )
+    choice = victim_choice(looks)
+    assert (choice.verdict, choice.pattern) == ("broken", "fixed order")
+
+
+def test_neighbours_first_in_looks_that_mostly_find_nothing_are_named():
+    # Recorded from the demonstration's pool with its fault of nearest neighbours.
+    looks = with_diagonal(
+        [
+            [125, 78, 67, 62, 62, 70, 95],
+            [81, 119, 68, 62, 58, 60, 64],
+            [60, 73, 109, 64, 60, 58, 59],
+            [73, 79, 96, 128, 84, 75, 69],
+            [65, 66, 69, 90, 132, 72, 66],
+            [67, 66, 66, 71, 94, 132, 77],
+            [76, 70, 67, 68, 72, 90, 125],
+            [124, 82, 69, 67, 68, 76, 94],
+        ]
+    )
+    # Its hits were nearly all at the neighbours: half of the effect could be of a permutation.
+    hits = np.zeros_like(looks)
+    for thief in range(WORKERS):
+        hits[thief, (thief + 1) % WORKERS] = 30
+    choice = victim_choice(looks, hits)
+    assert choice.effect < UNEVEN
+    assert (choice.verdict, choice.pattern) == ("broken", "nearest neighbour")
+
+
+def test_one_thief_alone_shows_a_preference_but_no_order():
+    rows = [[4000, 3000, 2000, 1000, 1000, 800, 600]] + [[0] * 7] * 7
+    choice = victim_choice(with_diagonal(rows))
+    assert (choice.verdict, choice.pattern) == ("broken", "")
+
+
+def test_one_victim_that_all_others_prefer_is_no_fixed_order():
+    rows = [[100] * 7] + [[400] + [100] * 6] * 7
+    choice = victim_choice(with_diagonal(rows))
+    assert (choice.verdict, choice.pattern) == ("broken", "")
+
+
+def test_a_favourite_first_victim_with_the_rest_even_is_no_fixed_order():
+    choice = victim_choice(with_diagonal([[400] + [100] * 6] * WORKERS))
+    assert (choice.verdict, choice.pattern) == ("broken", "")
+
+
+@pytest.mark.parametrize(
+    ("order", "word"), [(ascending, "fixed order"), (ring, "nearest neighbour")]
+)
+def test_orders_of_two_victims_are_named(order, word):
+    choice = victim_choice(*searches(order, lambda draw: {0, 1, 2}, 200, 3, workers=3))
+    assert (choice.verdict, choice.pattern) == ("broken", word)
+
+
+def test_the_nearest_neighbour_first_is_named():
+    choice = victim_choice(*searches(ring, FULL["anybody"], 300, 2))
+    assert (choice.verdict, choice.pattern) == ("broken", "nearest neighbour")
+
+
+def test_a_favourite_of_each_thief_is_named():
+    favourites = [3, 5, 1, 6, 2, 0, 4, 3]
+    rows = [[300 if place == own else 10 for place in range(7)] for own in favourites]
+    choice = victim_choice(with_diagonal(rows))
+    assert (choice.verdict, choice.pattern) == ("broken", "one victim")
+
+
+def test_a_victim_that_nobody_tries_is_named_however_small_the_effect():
+    rows = [[100] * 31] * 32
+    looks = with_diagonal(rows)
+    looks[:, 9] = 0
+    choice = victim_choice(looks)
+    assert choice.effect < UNEVEN
+    assert (choice.verdict, choice.pattern) == ("broken", "never tried")
+    assert choice.never_tried == tuple((thief, 9) for thief in range(32) if thief != 9)
+
+
+def test_a_victim_that_few_looks_are_expected_at_may_be_missed():
+    each = int(NEVER_EXPECTED) // 2
+    looks = with_diagonal([[each] * 31] * 32)
+    looks[4, 9] = 0
+    choice = victim_choice(looks)
+    assert (choice.verdict, choice.never_tried) == ("kept", ())
+
+
+def test_an_uneven_choice_without_a_pattern_has_no_word():
+    looks = with_diagonal([[100, 300, 100, 300, 100, 300, 100]] * WORKERS)
+    choice = victim_choice(looks)
+    assert (choice.verdict, choice.pattern) == ("broken", "")
+
+
+@given(st.integers(3, 9), st.integers(0, 10_000))
+def test_any_counts_give_a_verdict(workers, seed):
+    draw = np.random.default_rng(seed)
+    looks = draw.integers(0, 10 ** draw.integers(1, 12), (workers, workers))
+    looks *= draw.integers(0, 2, (workers, workers))
+    hits = (looks * draw.random((workers, workers))).astype(np.int64)
+    choice = victim_choice(looks, hits)
+    assert choice.verdict in {"kept", "broken", "unknown"}
+    assert 0 <= choice.concentration <= 1
+    assert all(0 <= thief.p <= thief.adjusted_p <= 1 for thief in choice.thieves)
