@@ -4,6 +4,7 @@ runner. One shape for the terminal, text and HTML, so that they cannot differ.""
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -13,7 +14,7 @@ OUTSIDE = "out"
 """The row of tasks that came from outside the pool."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Grid:
     """A matrix with its words. cells: counts, rows by columns; columns are workers.
 
@@ -32,9 +33,9 @@ class Grid:
         """How many columns there are."""
         return len(self.cells[0]) if self.cells else 0
 
-    @property
+    @cached_property
     def largest(self) -> int:
-        """The largest count."""
+        """The largest count; asked for with every cell that is drawn."""
         return max((max(row, default=0) for row in self.cells), default=0)
 
     def is_blank(self, row: int, column: int) -> bool:
