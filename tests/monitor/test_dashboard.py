@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import asyncio
 import re
+import time
 from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
 from readings import HOSTILE, reading
 
+from helpers import DEADLINE_SECONDS
 from idlehands_monitor.analysis.entries import WorkerTime
 from idlehands_monitor.analysis.findings import CAUSES, findings
 from idlehands_monitor.analysis.readings import BlockedReading, HandOverReading, WaitReading
@@ -84,6 +86,14 @@ def screen_text(app):
     return "\n".join(lines)
 
 
+async def shown(app, pilot, text):
+    """Wait until some text is on the screen; fail when it is not by the deadline."""
+    deadline = time.monotonic() + DEADLINE_SECONDS
+    while text not in screen_text(app):
+        assert time.monotonic() < deadline, f"{text!r} did not come"
+        await pilot.pause(0.02)
+
+
 @pytest.mark.parametrize("size", [(80, 24), (120, 36), (200, 60)])
 def test_everything_of_importance_is_on_the_screen_at_every_size(size):
     async def test(app, pilot):
@@ -139,12 +149,10 @@ def test_c_begins_a_capture_and_c_again_ends_it():
 
     async def test(app, pilot):
         await pilot.press("c")
-        await pilot.pause(0.4)
+        await shown(app, pilot, "capturing to")
         assert len(source.captures) == 1
-        assert "capturing to" in screen_text(app)
         await pilot.press("c")
-        await pilot.pause()
-        assert "wrote idlehands-" in screen_text(app)
+        await shown(app, pilot, "wrote idlehands-")
 
     drive(test, source=source)
 

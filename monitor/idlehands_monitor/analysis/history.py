@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import deque
 from itertools import islice
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Callable
 
 import numpy as np
 
@@ -35,6 +35,7 @@ class PoolHistory:
         self.times: tuple[WorkerTime, ...] = ()
         self._idle: list[list[float]] = []
         self._next: int | None = None
+        self._slow: tuple[int, dict[str, Any]] | None = None
 
     def extend(self, pool: PoolLedger, host: HostCounters) -> None:
         """Add the seconds of `pool` that have settled since the last call."""
@@ -65,6 +66,16 @@ class PoolHistory:
             if begin < end:
                 parts.append(pool_time(pool, host, begin, end))
         return sum(alike(parts), start=no_time(pool.workers))
+
+    def once_a_second(self, end_ns: int, make: Callable[[], dict[str, Any]]) -> dict[str, Any]:
+        """Return what `make` returned in the second that `end_ns` is in, made on its first asking.
+
+        For what costs more to work out than a screen that is drawn four times a second should.
+        """
+        second = end_ns // SECOND_NS
+        if self._slow is None or self._slow[0] != second:
+            self._slow = second, make()
+        return self._slow[1]
 
     def idle_shares(self, worker: int) -> list[float]:
         """Return the share of each second in which a worker was idle, NaN where it had none."""

@@ -5,7 +5,7 @@ Pure: the window, the source's state and the number of cores are handed in.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -149,6 +149,15 @@ def read_pool(
         times, slice_s = _slices(ledger, pool, begin_ns, end_ns)
     else:
         times, slice_s = history.times, SECOND_NS / 1e9
+
+    def slow() -> dict[str, Any]:
+        return {
+            "promises": promises(pool, begin_ns, end_ns, graph),
+            "stealing": stealing(pool, steals, begin_ns, end_ns, whole=whole),
+            "queueing": queueing(pool, time, begin_ns, end_ns),
+            "balance": balance(time, tasks.finished),
+        }
+
     return PoolReading(
         name=pool.name,
         kind=pool.kind,
@@ -165,14 +174,12 @@ def read_pool(
         core_time=time.core_time,
         tasks=tasks,
         blocked=waited,
-        promises=promises(pool, begin_ns, end_ns, graph),
         graph=graph,
         detail=WORDS[min(step_at(pool, end_ns), len(WORDS) - 1)],
         counted_s=time.counted_ns / 1e9,
         sampled_s=time.sampled_ns / 1e9,
         sampling_error=time.error,
         steals=steals,
-        stealing=stealing(pool, steals, begin_ns, end_ns, whole=whole),
         hand_overs=_hand_overs(pool, begin_ns, end_ns),
         stays=stays,
         broken=pool.broken,
@@ -189,8 +196,7 @@ def read_pool(
         lost_rows=pool.lost_rows,
         misuses=pool.misuses,
         closed=pool.closed_ns >= 0,
-        queueing=queueing(pool, time, begin_ns, end_ns),
-        balance=balance(time, tasks.finished),
+        **(slow() if history is None else history.once_a_second(end_ns, slow)),
     )
 
 
