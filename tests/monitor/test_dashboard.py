@@ -138,8 +138,7 @@ def test_space_pauses_the_screen_and_says_so():
         await pilot.pause(0.6)
         assert "4 workers" in screen_text(app)
         await pilot.press("space")
-        await pilot.pause(0.6)
-        assert "2 workers" in screen_text(app)
+        await shown(app, pilot, "2 workers")
 
     drive(test)
 
@@ -190,8 +189,7 @@ def test_arrow_keys_choose_a_worker_and_enter_opens_it():
 def test_an_ended_process_has_no_stack_and_the_screen_says_so():
     async def test(app, pilot):
         await pilot.press("enter")
-        await pilot.pause(0.2)
-        assert "this is not a running process" in screen_text(app)
+        await shown(app, pilot, "this is not a running process")
 
     drive(test, reading(state="ended"))
 
