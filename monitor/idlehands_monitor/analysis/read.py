@@ -12,9 +12,10 @@ import numpy as np
 from idlehands.wire import CANCELLED, FAILED, LOST
 
 from .blocked import blocked
+from .deques import ends
 from .detail import WORDS, step_at, tasks_run, weights
 from .findings import findings
-from .flow import balance, queueing
+from .flow import balance, queueing, whole
 from .history import SECOND_NS
 from .host import host_readings, of_pool
 from .host_findings import host_findings
@@ -31,7 +32,7 @@ from .readings import (
     StrandedReading,
     TaskReading,
 )
-from .rows import Recent
+from .rows import Recent, last_rows
 from .stranded import stranded
 from .unprobed import sampled_pools
 from .worker_time import pool_time, slice_times
@@ -51,6 +52,8 @@ if TYPE_CHECKING:
 MOST_SLICES = 60
 SHORTEST_SLICE_NS = 100_000_000
 """A window that is read as a whole is cut into equal parts, neither many nor short."""
+MOST_ROWS, MOST_LIVE_ROWS = 1_000_000, 20_000
+"""Of how many of the latest tasks the deques are rebuilt, of a capture and in a live view."""
 
 
 def read(
@@ -139,6 +142,9 @@ def read_pool(
     stays = comings_and_goings(pool, begin_ns, end_ns)
     tasks = _tasks(pool, begin_ns, end_ns, time, sampled=sampled)
     waited = blocked(time)
+    seen = whole(pool, time, begin_ns, end_ns)
+    # A live view reads several times a second: it is told of the latest tasks only.
+    latest = last_rows(pool.tasks, begin_ns, MOST_ROWS if history is None else MOST_LIVE_ROWS)
     if history is None:
         times, slice_s = _slices(ledger, pool, begin_ns, end_ns)
     else:
@@ -182,6 +188,7 @@ def read_pool(
         closed=pool.closed_ns >= 0,
         queueing=queueing(pool, time, begin_ns, end_ns),
         balance=balance(time, tasks.finished),
+        ends=ends(pool, latest, end_ns) if seen and pool.kind == STEALING else None,
     )
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from .entries import WorkerTime
 
 if TYPE_CHECKING:
+    from .deque_readings import EndsReading
     from .host_readings import HostReading
     from .sampled_readings import SampledPoolReading
 
@@ -273,6 +274,7 @@ class PoolReading:
     blocked: what blocked time waited for, None where there was none.
     stays: None where the pool's workers are fixed. broken: why the pool cannot be used any more.
     queueing, balance: None where there is too little data for them, see `flow`.
+    ends: None for pools that do not steal, and where tasks went by without a row.
     """
 
     name: str
@@ -302,6 +304,7 @@ class PoolReading:
     sampling_error: float = 0.0
     queueing: QueueingReading | None = None
     balance: BalanceReading | None = None
+    ends: EndsReading | None = None
     blocked: BlockedReading | None = None
     slice_s: float = 1.0
     pid: int = -1

@@ -6,6 +6,7 @@ from math import isinf
 from typing import TYPE_CHECKING
 
 from ..analysis.entries import ENTRIES
+from .deques import deque_lines
 from .grid import grid_of
 from .hosts import host_lines
 from .sampled import explain_lines, second_part
@@ -140,7 +141,7 @@ def _pool(pool: PoolReading) -> list[str]:
         *_tasks(pool),
     ]
     if grid_of(pool).columns:
-        lines += ["", *_matrix(pool)]
+        lines += ["", *_matrix(pool), *deque_lines(pool)]
     lines += ["", *_workers(pool)]
     if pool.lost_rows or pool.unrecorded_s > 0:
         lines += [
