@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from histories import History, Task, ledger
 from idlehands.wire import CANCELLED, INBOX, OWN_DEQUE
 from idlehands_monitor.analysis.deque_readings import EndReading
-from idlehands_monitor.analysis.deques import TOLERANCE_NS, ends, takes
+from idlehands_monitor.analysis.deques import TOLERANCE_NS, ends, soonest, takes
 from idlehands_monitor.analysis.order_statistics import (
     LEAST,
     larger_before,
@@ -117,6 +117,7 @@ class Deques:
             name: np.array([getattr(t, own_names.get(name, name)) for t in self.tasks], np.int64)
             for name in ("task", "owner", "worker", "spawned", "started", "ended", "taken_from")
         }
+        rows["soonest"] = soonest(rows)
         found = takes(rows, np.ones(len(self.tasks), dtype=np.bool_))
         parts = [getattr(found, part.name).tolist() for part in fields(found)]
         return {
@@ -259,6 +260,15 @@ def test_cancelled_tasks_lie_in_the_deque_until_then_and_are_no_takes():
     found = ends_of(history)
     assert (found.stolen.takes, found.stolen.with_choice) == (80, 80)
     assert found.stolen.at_end == 2  # in later rounds older tasks are still there
+
+
+def test_a_task_that_may_have_been_pushed_after_a_take_is_no_choice_for_it():
+    tasks = [Task(0, 10 * US, 1, 100 * US, 300 * US, taken_from=0, spawned_by=0)]
+    # Stamped before the take but perhaps pushed after: stamps may be the tolerance off.
+    tasks.append(Task(1, 60 * US, 0, 900 * US, 950 * US, taken_from=OWN_DEQUE, spawned_by=0))
+    tasks.append(Task(2, 5 * US, 1, 80 * US, 90 * US, taken_from=INBOX))
+    found = ends_of(History(2, 2_000 * US, tasks))
+    assert (found.stolen.takes, found.stolen.with_choice, found.stolen.ambiguous) == (1, 0, 1)
 
 
 def test_an_empty_window_has_no_takes():

@@ -61,6 +61,7 @@ class Takes:
 def ends(pool: PoolLedger, begin_ns: int, end_ns: int) -> EndsReading:
     """Return from which ends tasks were taken in a window of whole detail without lost rows."""
     rows = _rows(pool, begin_ns, end_ns)
+    rows["soonest"] = soonest(rows)  # a worker's stamps are those of all its tasks
     placed = _placed(rows)
     inside = (rows["started"] >= begin_ns) & (rows["started"] < end_ns)
     inside &= rows["outcome"] != CANCELLED
@@ -125,7 +126,7 @@ def _placed(rows: Rows) -> Bool:
 def takes(rows: Rows, chosen: Bool) -> Takes:
     """Return the `chosen` takes of `rows`, judged among all of them.
 
-    rows: task, owner, worker, spawned, started, ended, taken_from, shape (n,) each.
+    rows: task, owner, spawned, started, soonest, taken_from, shape (n,) each.
     """
     order = np.lexsort((rows["task"], rows["spawned"], rows["owner"]))
     rows, chosen = {name: column[order] for name, column in rows.items()}, chosen[order]
@@ -169,23 +170,26 @@ def _others(rows: Rows, stolen: Bool) -> _Others:
         # Deque and moment in one number: those of an earlier deque are all smaller.
         return rows["owner"] * span + moment - base
 
-    pushed, latest, soonest = keys(rows["spawned"]), keys(rows["started"]), keys(_soonest(rows))
+    pushed, latest, earliest = keys(rows["spawned"]), keys(rows["started"]), keys(rows["soonest"])
     following = np.arange(1, len(stolen) + 1)
     until = np.searchsorted(pushed, latest, side="left")
     # By a thief's take a push is only sure to be over when its stamp is the tolerance older.
-    sure = np.searchsorted(pushed, np.where(stolen, soonest - TOLERANCE_NS, latest), side="left")
+    sure = np.searchsorted(pushed, np.where(stolen, earliest - TOLERANCE_NS, latest), side="left")
     return _Others(
-        older=maximum_before(soonest) >= latest,
-        maybe_older=maximum_before(latest) > soonest,
-        younger=range_maximum(soonest, following, np.maximum(sure, following)) >= latest,
-        maybe_younger=range_maximum(latest, following, np.maximum(until, following)) > soonest,
+        older=maximum_before(earliest) >= latest,
+        maybe_older=maximum_before(latest) > earliest,
+        younger=range_maximum(earliest, following, np.maximum(sure, following)) >= latest,
+        maybe_younger=range_maximum(latest, following, np.maximum(until, following)) > earliest,
         from_oldest=larger_before(latest),
         length=until - np.searchsorted(np.sort(latest), latest, side="left"),
     )
 
 
-def _soonest(rows: Rows) -> Int64:
-    """Return the earliest moment at which each task can have been taken."""
+def soonest(rows: Rows) -> Int64:
+    """Return the earliest moment at which each task can have been taken.
+
+    rows: worker, started, ended, of all that these workers ran, shape (n,) each.
+    """
     worker, started = rows["worker"], rows["started"]
     if not len(worker):
         return started
@@ -196,5 +200,5 @@ def _soonest(rows: Rows) -> Int64:
     own = worker * span + started - base
     before = stamps[np.maximum(np.searchsorted(stamps, own, side="left") - 1, 0)]
     known = (before < own) & (before >= worker * span)
-    soonest = started - TOLERANCE_NS
-    return np.where(known, np.maximum(soonest, before - worker * span + base), soonest)
+    earliest = started - TOLERANCE_NS
+    return np.where(known, np.maximum(earliest, before - worker * span + base), earliest)

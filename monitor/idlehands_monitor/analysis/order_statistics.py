@@ -20,21 +20,21 @@ def larger_before(values: Int64) -> Int64:
     count = np.zeros(len(values), dtype=np.int64)
     if len(values) < 2:
         return count
-    ranks = np.unique(values, return_inverse=True)[1].astype(np.int64)
-    place = np.arange(len(ranks))
-    for bit in reversed(range(int(ranks.max()).bit_length())):
-        ordered = ranks[place]
-        upper = (ordered >> bit) & 1
-        # Places that agree in the bits above stand together, in their order in the sequence.
-        above = ordered >> (bit + 1)
-        first = np.ones(len(place), dtype=np.bool_)
-        first[1:] = above[1:] != above[:-1]
+    order = np.argsort(values, kind="stable")
+    ranks = np.empty(len(values), dtype=np.int64)  # equal values rank by place, so none is larger
+    ranks[order] = np.arange(len(values))
+    place = np.arange(len(values))
+    for bit in reversed(range((len(values) - 1).bit_length())):
+        # Places whose ranks agree in the bits above stand together, in their order.
+        upper = (ranks >> bit) & 1
+        start = (ranks >> (bit + 1)) << (bit + 1)  # ranks are dense, so groups begin at their least
         before = np.cumsum(upper) - upper
-        start = np.maximum.accumulate(np.where(first, np.arange(len(place)), 0))
+        before -= before[start]
         lower = upper == 0
-        count[place[lower]] += (before - before[start])[lower]
-        # A stable sort by the bits looked at so far keeps them so.
-        place = place[np.argsort(ordered >> bit, kind="stable")]
+        count[place[lower]] += before[lower]
+        here = np.arange(len(values))
+        goal = np.where(lower, here - before, start + (1 << bit) + before)
+        ranks[goal], place[goal] = ranks.copy(), place.copy()
     return count
 
 

@@ -52,7 +52,7 @@ if TYPE_CHECKING:
 MOST_SLICES = 60
 SHORTEST_SLICE_NS = 100_000_000
 """A window that is read as a whole is cut into equal parts, neither many nor short."""
-MOST_ROWS, MOST_LIVE_ROWS = 1_000_000, 20_000
+MOST_ROWS, MOST_LIVE_ROWS = 400_000, 10_000
 """Of how many of the latest tasks the deques are rebuilt, of a capture and in a live view."""
 
 
