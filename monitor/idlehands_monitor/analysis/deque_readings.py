@@ -18,6 +18,11 @@ common practice, no source."""
 MOST_UNPLACED = 0.1
 """Share of takes of tasks that were moved between deques above which nothing is told."""
 
+SMALL_EFFECT = 0.56
+"""Probability of superiority that is a small effect: A. Vargha, H. D. Delaney 2000, J. Educ. Behav.
+Stat. 25(2):101–132 (from memory)."""
+SIGNIFICANT, TWO_SIDED = 0.05, 1.96
+
 KEPT, BROKEN, UNKNOWN = "kept", "broken", "unknown"
 
 
@@ -76,3 +81,35 @@ class EndsReading:
     def _verdict(self, end: EndReading) -> str:
         takes = self.own.takes + self.stolen.takes + self.unplaced
         return UNKNOWN if self.unplaced > MOST_UNPLACED * takes else end.verdict
+
+
+@dataclass(frozen=True, slots=True)
+class SizesReading:
+    """How large stolen tasks were beside those that owners took from their own deque.
+
+    by_hint: sizes are the caller's hints (items), else the time in the task itself (seconds).
+    stolen, local: how many were compared; their medians. superiority: the probability that a stolen
+    task is the larger; error: its standard error if there were no difference; p: of Mann and
+    Whitney's test. Of `steals` stolen tasks, medians: own_s, the time in the task itself;
+    subtree_s, with all that came from it; own_share, the one by the other.
+    """
+
+    by_hint: bool
+    stolen: int
+    local: int
+    median_stolen: float
+    median_local: float
+    superiority: float
+    error: float
+    p: float
+    steals: int
+    own_s: float
+    subtree_s: float
+    own_share: float
+
+    @property
+    def stolen_larger(self) -> str:
+        """The verdict on: stolen tasks are the larger ones."""
+        if self.superiority >= SMALL_EFFECT and self.p < SIGNIFICANT:
+            return KEPT
+        return BROKEN if self.superiority + TWO_SIDED * self.error < SMALL_EFFECT else UNKNOWN

@@ -33,6 +33,7 @@ from .readings import (
     TaskReading,
 )
 from .rows import Recent, last_rows
+from .sizes import sizes
 from .stranded import stranded
 from .unprobed import sampled_pools
 from .worker_time import pool_time, slice_times
@@ -142,7 +143,7 @@ def read_pool(
     stays = comings_and_goings(pool, begin_ns, end_ns)
     tasks = _tasks(pool, begin_ns, end_ns, time, sampled=sampled)
     waited = blocked(time)
-    seen = whole(pool, time, begin_ns, end_ns)
+    steals_seen = pool.kind == STEALING and whole(pool, time, begin_ns, end_ns)
     # A live view reads several times a second: it is told of the latest tasks only.
     latest = last_rows(pool.tasks, begin_ns, MOST_ROWS if history is None else MOST_LIVE_ROWS)
     if history is None:
@@ -188,7 +189,8 @@ def read_pool(
         closed=pool.closed_ns >= 0,
         queueing=queueing(pool, time, begin_ns, end_ns),
         balance=balance(time, tasks.finished),
-        ends=ends(pool, latest, end_ns) if seen and pool.kind == STEALING else None,
+        ends=ends(pool, latest, end_ns) if steals_seen else None,
+        sizes=sizes(pool, latest, end_ns) if steals_seen else None,
     )
 
 

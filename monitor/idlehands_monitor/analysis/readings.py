@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from .entries import WorkerTime
 
 if TYPE_CHECKING:
-    from .deque_readings import EndsReading
+    from .deque_readings import EndsReading, SizesReading
     from .host_readings import HostReading
     from .sampled_readings import SampledPoolReading
 
@@ -274,7 +274,8 @@ class PoolReading:
     blocked: what blocked time waited for, None where there was none.
     stays: None where the pool's workers are fixed. broken: why the pool cannot be used any more.
     queueing, balance: None where there is too little data for them, see `flow`.
-    ends: None for pools that do not steal, and where tasks went by without a row.
+    ends, sizes: None for pools that do not steal, and where tasks went by without a row; sizes also
+    where there is too little data.
     """
 
     name: str
@@ -305,6 +306,7 @@ class PoolReading:
     queueing: QueueingReading | None = None
     balance: BalanceReading | None = None
     ends: EndsReading | None = None
+    sizes: SizesReading | None = None
     blocked: BlockedReading | None = None
     slice_s: float = 1.0
     pid: int = -1

@@ -4,24 +4,44 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from .words import seconds
+
 if TYPE_CHECKING:
-    from ..analysis.deque_readings import EndReading
+    from ..analysis.deque_readings import EndReading, SizesReading
     from ..analysis.readings import PoolReading
 
 VERDICTS = {"kept": "kept", "broken": "BROKEN", "unknown": "too little to tell"}
 
 
 def deque_lines(pool: PoolReading) -> list[str]:
-    """Return what is known of the ends that tasks were taken from."""
-    ends = pool.ends
-    if ends is None:
-        return []
+    """Return what is known of the ends that tasks were taken from, and of their sizes."""
+    lines = []
+    if pool.ends is not None:
+        ends = pool.ends
+        lines += [
+            _end("owners take the newest", ends.owners_newest, ends.own),
+            _end("thieves take the oldest", ends.thieves_oldest, ends.stolen),
+        ]
+        if ends.unplaced:
+            lines.append(f"  {ends.unplaced} tasks were moved between deques and are not judged")
+    if pool.sizes is not None:
+        lines += _sizes(pool.sizes)
+    return lines
+
+
+def _sizes(sizes: SizesReading) -> list[str]:
+    medians = (sizes.median_stolen, sizes.median_local)
+    stolen, local = (f"{m:.0f}" if sizes.by_hint else seconds(m) for m in medians)
     lines = [
-        _end("owners take the newest", ends.owners_newest, ends.own),
-        _end("thieves take the oldest", ends.thieves_oldest, ends.stolen),
+        f"  Promise: stolen tasks are the larger ones: {VERDICTS[sizes.stolen_larger]}, the larger "
+        f"of two in {sizes.superiority:.0%}; median {'size' if sizes.by_hint else 'own time'} "
+        f"{stolen} stolen, {local} from the own deque"
     ]
-    if ends.unplaced:
-        lines.append(f"  {ends.unplaced} tasks were moved between deques and are not judged")
+    if sizes.steals:
+        lines.append(
+            f"  A stolen task took {seconds(sizes.own_s)}, with all that came from it "
+            f"{seconds(sizes.subtree_s)} (medians of {sizes.steals})"
+        )
     return lines
 
 
