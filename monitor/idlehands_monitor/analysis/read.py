@@ -21,6 +21,7 @@ from .host import host_readings, of_pool
 from .host_findings import host_findings
 from .intervals import queued_at
 from .moments import quantile
+from .parking import parking
 from .readings import (
     STEALING,
     HandOverReading,
@@ -143,7 +144,8 @@ def read_pool(
     stays = comings_and_goings(pool, begin_ns, end_ns)
     tasks = _tasks(pool, begin_ns, end_ns, time, sampled=sampled)
     waited = blocked(time)
-    steals_seen = pool.kind == STEALING and whole(pool, time, begin_ns, end_ns)
+    seen = whole(pool, time, begin_ns, end_ns)
+    steals_seen = seen and pool.kind == STEALING
     # A live view reads several times a second: it is told of the latest tasks only.
     latest = last_rows(pool.tasks, begin_ns, MOST_ROWS if history is None else MOST_LIVE_ROWS)
     if history is None:
@@ -191,6 +193,7 @@ def read_pool(
         balance=balance(time, tasks.finished),
         ends=ends(pool, latest, end_ns) if steals_seen else None,
         sizes=sizes(pool, latest, end_ns) if steals_seen else None,
+        parking=parking(pool, latest, end_ns) if seen else None,
     )
 
 

@@ -13,6 +13,7 @@ from .entries import WorkerTime
 if TYPE_CHECKING:
     from .deque_readings import EndsReading, SizesReading
     from .host_readings import HostReading
+    from .parking_readings import ParkingReading
     from .sampled_readings import SampledPoolReading
 
 STEALING = "work-stealing"
@@ -275,7 +276,7 @@ class PoolReading:
     stays: None where the pool's workers are fixed. broken: why the pool cannot be used any more.
     queueing, balance: None where there is too little data for them, see `flow`.
     ends, sizes: None for pools that do not steal, and where tasks went by without a row; sizes also
-    where there is too little data.
+    where there is too little data. parking: None where tasks went by or wakes are few.
     """
 
     name: str
@@ -307,6 +308,7 @@ class PoolReading:
     balance: BalanceReading | None = None
     ends: EndsReading | None = None
     sizes: SizesReading | None = None
+    parking: ParkingReading | None = None
     blocked: BlockedReading | None = None
     slice_s: float = 1.0
     pid: int = -1

@@ -1,4 +1,4 @@
-"""How a pool used its deques, as lines of plain text."""
+"""How a pool used its deques and parked, as lines of plain text."""
 
 from __future__ import annotations
 
@@ -26,6 +26,33 @@ def deque_lines(pool: PoolReading) -> list[str]:
             lines.append(f"  {ends.unplaced} tasks were moved between deques and are not judged")
     if pool.sizes is not None:
         lines += _sizes(pool.sizes)
+    return lines
+
+
+def parking_lines(pool: PoolReading) -> list[str]:
+    """Return how workers parked, and what spinning first would have done."""
+    parking = pool.parking
+    if parking is None:
+        return []
+    to_work = (
+        f"; from a wake to work {seconds(parking.wake_to_work_s)}"
+        if parking.wake_to_work_s is not None
+        else ""
+    )
+    lines = [
+        f"Parking: {parking.parks / parking.window_s:.1f} parks/s, median "
+        f"{seconds(parking.median_s)}, 99 of 100 under {seconds(parking.p99_s)}{to_work} (median); "
+        f"{parking.wasted} of {parking.wakes} wakes led to no work"
+    ]
+    best = parking.best
+    if best is not None and parking.park_cost_s is not None:
+        spin = f"spinning {seconds(best.spin_s)} first" if best.spin_s else "parking at once"
+        saved = f", {seconds(best.saved_s)} less than parking at once" if best.spin_s else ""
+        lines.append(
+            f"  At {seconds(parking.park_cost_s)} a park-and-wake, {spin} would have been "
+            f"cheapest: {seconds(best.cost_s)}{saved}; "
+            f"the future known, {seconds(parking.clairvoyant_s)}"
+        )
     return lines
 
 

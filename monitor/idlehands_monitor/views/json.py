@@ -90,6 +90,7 @@ def _pool(pool: PoolReading) -> dict[str, Any]:
         "balance": asdict(pool.balance) if pool.balance is not None else None,
         "ends": _ends(pool.ends) if pool.ends is not None else None,
         "sizes": _sizes(pool.sizes) if pool.sizes is not None else None,
+        "parking": asdict(pool.parking) if pool.parking is not None else None,
     }
 
 

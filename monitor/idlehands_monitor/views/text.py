@@ -6,7 +6,7 @@ from math import isinf
 from typing import TYPE_CHECKING
 
 from ..analysis.entries import ENTRIES
-from .deques import deque_lines
+from .deques import deque_lines, parking_lines
 from .grid import grid_of
 from .hosts import host_lines
 from .sampled import explain_lines, second_part
@@ -221,7 +221,7 @@ def _tasks(pool: PoolReading) -> list[str]:
         )
     if len(tasks.kinds) > MOST_KINDS:
         lines.append(f"  and {len(tasks.kinds) - MOST_KINDS} more kinds")
-    return [*lines, *_flow(pool)]
+    return [*lines, *_flow(pool), *parking_lines(pool)]
 
 
 def _flow(pool: PoolReading) -> list[str]:
