@@ -21,6 +21,7 @@ from idlehands_monitor.analysis.order_statistics import (
     maximum_before,
     range_maximum,
 )
+from idlehands_monitor.analysis.rows import last_rows
 
 US = 1_000
 
@@ -279,5 +280,16 @@ def test_an_empty_window_has_no_takes():
 def test_damaged_moments_are_left_out():
     history = two_workers((0, 1, 2))
     history.tasks.append(Task(120, 1 << 62, 1, 5, 20, taken_from=0, spawned_by=0))
+    history.tasks.append(
+        Task(122, 700, 1, (1 << 63) - 2, (1 << 63) - 1, taken_from=0, spawned_by=1)
+    )
     history.tasks.append(Task(121, -5, 1, 1 << 61, 1 << 62, taken_from=0, spawned_by=700))
     assert ends_of(history).stolen.takes == 120
+
+
+def test_only_the_latest_tasks_are_rebuilt_where_there_are_many():
+    pool = ledger(two_workers((0, 1, 2))).pools[0]
+    since = last_rows(pool.tasks, 0, 60)
+    # Sixty end from then on; the first of them had been taken before.
+    assert ends(pool, since, pool.complete_ns).stolen.with_choice == 39
+    assert last_rows(pool.tasks, 0, 120) == 0

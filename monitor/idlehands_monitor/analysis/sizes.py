@@ -35,9 +35,9 @@ def sizes(pool: PoolLedger, begin_ns: int, end_ns: int) -> SizesReading | None:
     ran &= (store["outcome"] != CANCELLED) & (store["outcome"] != LOST)
     taken_from = store["taken_from"][ran]
     stolen, local = taken_from >= 0, taken_from == OWN_DEQUE
-    own, hints = own_ns(pool, store, ran), store["size"][ran]
+    own, hints = np.maximum(own_ns(pool, store, ran), 0), store["size"][ran]
     by_hint = _enough(stolen & (hints >= 0)) and _enough(local & (hints >= 0))
-    values, known = (hints, hints >= 0) if by_hint else (own, own >= 0)
+    values, known = (hints, hints >= 0) if by_hint else (own, own > 0)
     of_stolen, of_local = values[stolen & known], values[local & known]
     if min(len(of_stolen), len(of_local)) < LEAST_TAKES:
         return None
