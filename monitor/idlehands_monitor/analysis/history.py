@@ -19,6 +19,7 @@ from .worker_time import pool_time
 
 if TYPE_CHECKING:
     from ..ledger import HostCounters, PoolLedger
+    from .deque_use import DequeUse
     from .entries import WorkerTime
     from .rows import Float
 
@@ -28,13 +29,17 @@ MOST_SECONDS = 240
 
 
 class PoolHistory:
-    """The settled seconds of one pool, oldest first, at most `MOST_SECONDS`."""
+    """The settled seconds of one pool, oldest first, at most `MOST_SECONDS`.
+
+    deque_use: what was last said of its deques, and in which second (see `deque_use`).
+    """
 
     def __init__(self) -> None:
         self.seconds: deque[PoolTime] = deque(maxlen=MOST_SECONDS)
         self.times: tuple[WorkerTime, ...] = ()
         self._idle: list[list[float]] = []
         self._next: int | None = None
+        self.deque_use: tuple[int, DequeUse] | None = None
 
     def extend(self, pool: PoolLedger, host: HostCounters) -> None:
         """Add the seconds of `pool` that have settled since the last call."""

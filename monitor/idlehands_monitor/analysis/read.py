@@ -12,16 +12,15 @@ import numpy as np
 from idlehands.wire import CANCELLED, FAILED, LOST
 
 from .blocked import blocked
-from .deques import ends
+from .deque_use import deque_use
 from .detail import WORDS, step_at, tasks_run, weights
 from .findings import findings
-from .flow import balance, queueing, whole
+from .flow import balance, queueing
 from .history import SECOND_NS
 from .host import host_readings, of_pool
 from .host_findings import host_findings
 from .intervals import queued_at
 from .moments import quantile
-from .parking import parking
 from .readings import (
     STEALING,
     HandOverReading,
@@ -33,8 +32,7 @@ from .readings import (
     StrandedReading,
     TaskReading,
 )
-from .rows import Recent, last_rows
-from .sizes import sizes
+from .rows import Recent
 from .stranded import stranded
 from .unprobed import sampled_pools
 from .worker_time import pool_time, slice_times
@@ -54,8 +52,6 @@ if TYPE_CHECKING:
 MOST_SLICES = 60
 SHORTEST_SLICE_NS = 100_000_000
 """A window that is read as a whole is cut into equal parts, neither many nor short."""
-MOST_ROWS, MOST_LIVE_ROWS = 400_000, 10_000
-"""Of how many of the latest tasks the deques are rebuilt, of a capture and in a live view."""
 
 
 def read(
@@ -144,10 +140,7 @@ def read_pool(
     stays = comings_and_goings(pool, begin_ns, end_ns)
     tasks = _tasks(pool, begin_ns, end_ns, time, sampled=sampled)
     waited = blocked(time)
-    seen = whole(pool, time, begin_ns, end_ns)
-    steals_seen = seen and pool.kind == STEALING
-    # A live view reads several times a second: it is told of the latest tasks only.
-    latest = last_rows(pool.tasks, begin_ns, MOST_ROWS if history is None else MOST_LIVE_ROWS)
+    use = deque_use(pool, time, begin_ns, end_ns, history)
     if history is None:
         times, slice_s = _slices(ledger, pool, begin_ns, end_ns)
     else:
@@ -191,9 +184,9 @@ def read_pool(
         closed=pool.closed_ns >= 0,
         queueing=queueing(pool, time, begin_ns, end_ns),
         balance=balance(time, tasks.finished),
-        ends=ends(pool, latest, end_ns) if steals_seen else None,
-        sizes=sizes(pool, latest, end_ns) if steals_seen else None,
-        parking=parking(pool, latest, end_ns) if seen else None,
+        ends=use.ends,
+        sizes=use.sizes,
+        parking=use.parking,
     )
 
 
