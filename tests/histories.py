@@ -29,6 +29,9 @@ class Task:
     cpu: int = NONE
     taken_from: int = INBOX
     outcome: int = 0
+    parent: int = NONE
+    spawned_by: int = NONE
+    size: int = NONE
 
 
 @dataclass
@@ -51,11 +54,11 @@ def frames(history: History, *, batch: int = 1000, seed: int | None = None) -> l
         if task.worker >= 0 or task.outcome:  # a cancelled one has no worker
             row = (
                 task.number,
-                -1,
+                task.parent,
                 0,
                 task.spawned,
-                -1,
-                -1,
+                task.spawned_by,
+                task.size,
                 task.started,
                 task.ended,
                 task.taken_from,

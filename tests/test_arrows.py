@@ -18,6 +18,7 @@ DRAWING = [
     MONITOR / "views" / name
     for name in (
         "words.py",
+        "deques.py",
         "hosts.py",
         "sampled.py",
         "text.py",

@@ -262,6 +262,28 @@ def test_parking_early_starves_far_more_than_the_healthy_pool(folder, tmp_path):
     assert starved[True] > 5 * starved[False]
 
 
+@pytest.mark.parametrize(
+    ("fault", "verdicts"),
+    [
+        (None, ("kept", "kept")),
+        ("owners-take-oldest", ("broken", "kept")),
+        ("thieves-take-newest", ("kept", "broken")),
+    ],
+)
+def test_the_ends_that_tasks_are_taken_from_are_those_of_the_switches(folder, fault, verdicts):
+    planted = ("--fault", fault) if fault else ()
+
+    def told():
+        pools = feed.reading().pools
+        ends = pools[0].ends if pools else None
+        return ends if ends and "unknown" not in (ends.owners_newest, ends.thieves_oldest) else None
+
+    with demo(folder, *planted) as program, attached(program.pid) as feed:
+        until(feed, told, "enough takes with a choice")
+        ends = told()
+    assert (ends.owners_newest, ends.thieves_oldest) == verdicts
+
+
 def test_nothing_is_left_behind(folder):
     done = idlehands("demo", "--for", "1s", "--no-screen", folder=folder)
     assert done.returncode == 0, done.stderr

@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from histories import History, Task, ledger, random_history, scaled
+from idlehands_monitor.analysis.deque_readings import EndReading, EndsReading, SizesReading
 from idlehands_monitor.analysis.promises import (
     BROKEN,
     KEPT,
@@ -14,10 +15,13 @@ from idlehands_monitor.analysis.promises import (
     MOST_BROKEN,
     RACE_NS,
     UNKNOWN,
+    ends_kept,
     greedy_bound,
     parks_when_empty,
     queued_for_sure,
+    sizes_kept,
     stays_in_pool,
+    victims_even,
 )
 from idlehands_monitor.analysis.readings import GraphReading
 
@@ -135,3 +139,44 @@ def test_work_that_kept_coming_has_no_bound_and_says_so():
 
 def test_without_a_graph_nothing_is_said_of_the_bound():
     assert greedy_bound(None).verdict == UNKNOWN
+
+
+def ends_of(own_at_end, stolen_at_end, of=100):
+    def end(at_end):
+        return EndReading(of, 0, of, at_end, 0.0, 3.0, tuple(range(of - at_end))[:5])
+
+    return EndsReading(0, end(own_at_end), end(stolen_at_end), 0)
+
+
+def test_each_end_has_its_own_promise():
+    owners, thieves = ends_kept(ends_of(100, 0))
+    assert (owners.verdict, thieves.verdict) == (KEPT, BROKEN)
+    assert thieves.evidence == "broken in 100 of 100"
+    assert thieves.moments_ns[0] == 0
+
+
+def sizes_with(superiority):
+    return SizesReading(
+        **{"by_hint": True, "stolen": 100, "local": 900, "median_stolen": 9.0},
+        **{"median_local": 3.0, "superiority": superiority, "error": 0.03, "p": 1e-6},
+        **{"steals": 100, "own_s": 0.1, "subtree_s": 0.2, "own_share": 0.5},
+    )
+
+
+def test_sizes_are_judged_by_how_often_the_stolen_one_is_the_larger():
+    kept = sizes_kept(sizes_with(0.7), ends_kept(ends_of(100, 100)))
+    assert (kept.verdict, kept.effect) == (KEPT, 0.7)
+    assert "larger in 70%" in kept.evidence
+    assert sizes_kept(sizes_with(0.3), ends_kept(ends_of(100, 100))).verdict == BROKEN
+
+
+def test_sizes_are_not_judged_where_tasks_are_taken_from_the_wrong_end():
+    found = sizes_kept(sizes_with(0.3), ends_kept(ends_of(100, 0)))
+    assert found.verdict == UNKNOWN
+    assert "wrong end" in found.why
+
+
+def test_what_is_not_recorded_is_not_judged_and_says_why():
+    assert {end.verdict for end in ends_kept(None)} == {UNKNOWN}
+    assert sizes_kept(None, ends_kept(None)).why
+    assert victims_even(None).why

@@ -38,8 +38,7 @@ def queueing(
     None with fewer than `LEAST_TASKS` tasks run to their end in it, where rows of it were lost,
     and where detail was sampled in it or before: then tasks went by without a trace.
     """
-    sampled = any(step >= SAMPLED for at_ns, step in pool.steps if at_ns < end_ns)
-    if sampled or time.recorded_ns < end_ns - begin_ns:
+    if not whole(pool, time, begin_ns, end_ns):
         return None
     store = Recent(pool.tasks, begin_ns)
     ran = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)
@@ -73,6 +72,12 @@ def queueing(
         before_s=path.before_ns / 1e9,
         after_s=path.after_ns / 1e9,
     )
+
+
+def whole(pool: PoolLedger, time: PoolTime, begin_ns: int, end_ns: int) -> bool:
+    """Say whether every task of a window left a row: none were lost, and none sampled."""
+    sampled = any(step >= SAMPLED for at_ns, step in pool.steps if at_ns < end_ns)
+    return not sampled and time.recorded_ns >= end_ns - begin_ns
 
 
 def balance(time: PoolTime, finished: int) -> BalanceReading | None:

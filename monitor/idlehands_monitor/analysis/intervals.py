@@ -155,9 +155,9 @@ class Whole:
         return _clip(rows, begin_ns, end_ns)
 
 
-def task_rows(pool: PoolLedger, end_ns: int) -> Rows:
-    """Return all tasks run, whole: worker, began, ended and more."""
-    return _tasks(pool, end_ns, NONE)[0]
+def task_rows(pool: PoolLedger, end_ns: int, since_ns: int = NONE) -> Rows:
+    """Return all tasks run since a moment, whole: worker, began, ended and more."""
+    return _tasks(pool, end_ns, since_ns)[0]
 
 
 def _least(times: Int64) -> int:

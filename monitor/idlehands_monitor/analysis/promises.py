@@ -20,7 +20,10 @@ from .rows import Recent
 
 if TYPE_CHECKING:
     from ..ledger import PoolLedger
+    from .deque_readings import EndReading, EndsReading, SizesReading
+    from .deque_use import DequeUse
     from .rows import Int64
+    from .steals import StealingReading
 
 KEPT, BROKEN, UNKNOWN = "kept", "broken", "unknown"
 RACE_NS = 200_000
@@ -62,6 +65,34 @@ GREEDY_BOUND = Promise(
     "longer means idling, or overhead between tasks.",
     "R. L. Graham 1966, Bell Syst. Tech. J. 45:1563-1581; CLRS, 3rd edition, theorem 27.1",
 )
+OWNERS_NEWEST = Promise(
+    "owners-take-newest",
+    "owners take the newest task of their deque",
+    "The newest task's data are in the cache still, and the oldest stay for thieves: the order is "
+    "that of a serial run.",
+    "D. Chase, Y. Lev 2005, SPAA '05:21-28",
+)
+THIEVES_OLDEST = Promise(
+    "thieves-take-oldest",
+    "thieves take the oldest task of a deque",
+    "The oldest task is the one furthest from what the owner does next, and of divided work the "
+    "largest.",
+    "D. Chase, Y. Lev 2005, SPAA '05:21-28",
+)
+STOLEN_LARGER = Promise(
+    "stolen-are-larger",
+    "stolen tasks are the larger ones",
+    "A steal costs more than a task of one's own, so it should bring more work.",
+    "R. D. Blumofe, C. E. Leiserson 1999, J. ACM 46(5):720-748",
+)
+VICTIMS_EVEN = Promise(
+    "victims-chosen-evenly",
+    "victims are chosen evenly",
+    "Bounds on the number of steals stand on choice at random; any order sends thieves to the same "
+    "deques.",
+    "R. D. Blumofe, C. E. Leiserson 1999, J. ACM 46(5):720-748",
+)
+NO_STEALS = "the workers share one queue: nothing is stolen"
 AT_ONCE = 0.02
 """All work was there at once if it had come within this share of the time that it took."""
 BOUND_SLACK = 1.05
@@ -85,6 +116,7 @@ def judged(
         purpose=promise.purpose,
         source=promise.source,
         why="" if verdict != UNKNOWN else f"only {cases} cases, {least} are needed",
+        evidence=f"broken in {broken} of {cases}",
     )
 
 
@@ -96,23 +128,87 @@ def not_judged(promise: Promise, why: str) -> PromiseReading:
 
 
 def promises(
-    pool: PoolLedger, begin_ns: int, end_ns: int, graph: GraphReading | None
+    pool: PoolLedger,
+    begin_ns: int,
+    end_ns: int,
+    graph: GraphReading | None,
+    use: DequeUse,
+    stealing: StealingReading | None,
 ) -> tuple[PromiseReading, ...]:
     """Return every promise and how it was kept in a window."""
     bound = greedy_bound(graph)
     if pool.shared_queue:
         return (
-            bound,
             not_judged(
                 PARKS_WHEN_EMPTY,
                 "the workers share one queue and do not say when they look: see starved and waking",
             ),
+            *(
+                not_judged(promise, NO_STEALS)
+                for promise in (OWNERS_NEWEST, THIEVES_OLDEST, STOLEN_LARGER, VICTIMS_EVEN)
+            ),
             not_judged(STAYS_IN_POOL, "the workers share one queue and have no other to take from"),
+            bound,
         )
+    ends = ends_kept(use.ends)
     return (
         parks_when_empty(pool, begin_ns, end_ns),
+        *ends,
+        sizes_kept(use.sizes, ends),
+        victims_even(stealing),
         stays_in_pool(pool, begin_ns, end_ns),
         bound,
+    )
+
+
+def ends_kept(ends: EndsReading | None) -> tuple[PromiseReading, PromiseReading]:
+    """Return how owners and thieves kept to their ends, see `deque_readings` for the verdicts."""
+    if ends is None:
+        why = "tasks went by without a row"
+        return not_judged(OWNERS_NEWEST, why), not_judged(THIEVES_OLDEST, why)
+    return (
+        _end(OWNERS_NEWEST, ends.own, ends.owners_newest),
+        _end(THIEVES_OLDEST, ends.stolen, ends.thieves_oldest),
+    )
+
+
+def _end(promise: Promise, end: EndReading, verdict: str) -> PromiseReading:
+    broken = end.with_choice - end.at_end
+    reading = judged(promise, end.with_choice, broken, np.array(end.moments_ns, dtype=np.int64))
+    why = reading.why or ("too close to tell" if verdict == UNKNOWN else "")
+    return replace(reading, verdict=verdict, why=why)
+
+
+def sizes_kept(
+    sizes: SizesReading | None, ends: tuple[PromiseReading, PromiseReading]
+) -> PromiseReading:
+    """Return whether stolen tasks were the larger ones; the effect is the chance that one is.
+
+    That the oldest are the largest holds where work is divided; which end is taken decides it, so
+    nothing more is said where that promise is broken already.
+    """
+    if any(end.verdict == BROKEN for end in ends):
+        return not_judged(STOLEN_LARGER, "tasks are taken from the wrong end, which decides this")
+    if sizes is None:
+        return not_judged(STOLEN_LARGER, "too few tasks were stolen, or run by their own worker")
+    verdict = sizes.stolen_larger
+    reading = judged(STOLEN_LARGER, sizes.stolen, 0, np.zeros(0, dtype=np.int64))
+    why = "too few to tell" if verdict == UNKNOWN else ""
+    evidence = f"the stolen one of a pair is the larger in {sizes.superiority:.0%}"
+    return replace(reading, verdict=verdict, effect=sizes.superiority, why=why, evidence=evidence)
+
+
+def victims_even(stealing: StealingReading | None) -> PromiseReading:
+    """Return whether victims were chosen evenly; the effect is Cohen's w, see `evenness`."""
+    if stealing is None:
+        return not_judged(VICTIMS_EVEN, "no looks were counted")
+    choice = stealing.choice
+    reading = judged(VICTIMS_EVEN, choice.looks, 0, np.zeros(0, dtype=np.int64))
+    why = "too few looks" if choice.verdict == UNKNOWN else ""
+    pattern = f", {choice.pattern}" if choice.pattern else ""
+    evidence = f"effect {choice.effect:.2f} over {choice.looks} looks{pattern}"
+    return replace(
+        reading, verdict=choice.verdict, effect=choice.effect, why=why, evidence=evidence
     )
 
 
@@ -128,7 +224,7 @@ def greedy_bound(graph: GraphReading | None) -> PromiseReading:
     ratio = graph.measured_s / graph.greedy_bound_s if graph.greedy_bound_s else 0.0
     broken = ratio > BOUND_SLACK
     reading = judged(GREEDY_BOUND, 1, int(broken), np.zeros(0, dtype=np.int64), least=1)
-    return replace(reading, effect=ratio)
+    return replace(reading, effect=ratio, evidence=f"{ratio:.2f} of the bound")
 
 
 def parks_when_empty(pool: PoolLedger, begin_ns: int, end_ns: int) -> PromiseReading:

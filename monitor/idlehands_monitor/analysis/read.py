@@ -12,6 +12,7 @@ import numpy as np
 from idlehands.wire import CANCELLED, FAILED, LOST
 
 from .blocked import blocked
+from .deque_use import deque_use
 from .detail import WORDS, step_at, tasks_run, weights
 from .findings import findings
 from .flow import balance, queueing
@@ -151,9 +152,12 @@ def read_pool(
         times, slice_s = history.times, SECOND_NS / 1e9
 
     def slow() -> dict[str, Any]:
+        use = deque_use(pool, time, begin_ns, end_ns, live=history is not None)
+        looked = stealing(pool, steals, begin_ns, end_ns, whole=whole)
         return {
-            "promises": promises(pool, begin_ns, end_ns, graph),
-            "stealing": stealing(pool, steals, begin_ns, end_ns, whole=whole),
+            **use._asdict(),
+            "stealing": looked,
+            "promises": promises(pool, begin_ns, end_ns, graph, use, looked),
             "queueing": queueing(pool, time, begin_ns, end_ns),
             "balance": balance(time, tasks.finished),
         }

@@ -11,7 +11,9 @@ from typing import TYPE_CHECKING
 from .entries import WorkerTime
 
 if TYPE_CHECKING:
+    from .deque_readings import EndsReading, SizesReading
     from .host_readings import HostReading
+    from .parking_readings import ParkingReading
     from .sampled_readings import SampledPoolReading
     from .steals import StealingReading
 
@@ -285,7 +287,7 @@ class PromiseReading:
     verdict: "kept", "broken" or "unknown" (too little data, or not recorded). cases: how often it
     could have been broken; broken: how often it was; effect: the share or the effect size that
     the verdict goes by. moments_ns: when it was broken, the first few. why: what
-    keeps it from being judged.
+    keeps it from being judged. evidence: what the verdict goes by, in a few words.
     """
 
     code: str
@@ -298,6 +300,7 @@ class PromiseReading:
     purpose: str
     source: str
     why: str = ""
+    evidence: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -316,6 +319,8 @@ class PoolReading:
     stays: None where the pool's workers are fixed. broken: why the pool cannot be used any more.
     queueing, balance: None where there is too little data for them, see `flow`.
     stealing: what the looks come to, None where the workers have no deques.
+    ends, sizes: None for pools that do not steal, and where tasks went by without a row; sizes also
+    where there is too little data. parking: None where tasks went by or wakes are few.
     """
 
     name: str
@@ -345,6 +350,9 @@ class PoolReading:
     sampling_error: float = 0.0
     queueing: QueueingReading | None = None
     balance: BalanceReading | None = None
+    ends: EndsReading | None = None
+    sizes: SizesReading | None = None
+    parking: ParkingReading | None = None
     blocked: BlockedReading | None = None
     slice_s: float = 1.0
     pid: int = -1

@@ -37,6 +37,13 @@ class Recent:
         return np.concatenate([column[self._before], rest]) if len(self._before) else rest
 
 
+def last_rows(store: TableStore, begin_ns: int, most: int) -> int:
+    """Return the moment, `begin_ns` or later, from which on at most `most` rows end."""
+    ended = Recent(store, begin_ns)["ended_ns"]
+    ended = ended[ended > begin_ns]
+    return begin_ns if len(ended) <= most else int(np.partition(ended, -most)[-most])
+
+
 def still_open(
     pool: PoolLedger, store: TableStore, start: str, sorts: tuple[str, ...]
 ) -> tuple[list[int], list[OpenInterval]]:

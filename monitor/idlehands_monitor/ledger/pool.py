@@ -38,6 +38,7 @@ class OpenInterval:
     spawned_ns: int = NONE
     taken_from: int = NONE
     on_task: int = NONE
+    spawned_by: int = NONE
 
 
 class WorkerThread(NamedTuple):
@@ -282,8 +283,10 @@ def _open_intervals(rows: Any) -> list[OpenInterval]:
     intervals = []
     for row in rows:
         if row[0] == 0:
-            task, _parent, kind, spawned, _by, _size, started, taken = (int(v) for v in row[1:9])
-            intervals.append(OpenInterval("task", started, task, kind, spawned, taken))
+            task, _parent, kind, spawned, by, _size, started, taken = (int(v) for v in row[1:9])
+            intervals.append(
+                OpenInterval("task", started, task, kind, spawned, taken, spawned_by=by)
+            )
         elif row[0] == 1:
             intervals.append(OpenInterval("wait", int(row[1]), on_task=int(row[2])))
         elif row[0] == 2:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from ..analysis.entries import ENTRIES, WorkerTime
 
 if TYPE_CHECKING:
+    from ..analysis.deque_readings import EndsReading, SizesReading
     from ..analysis.readings import (
         Finding,
         PoolReading,
@@ -97,7 +98,22 @@ def _pool(pool: PoolReading) -> dict[str, Any]:
         "closed": pool.closed,
         "queueing": _finite(asdict(pool.queueing)) if pool.queueing is not None else None,
         "balance": asdict(pool.balance) if pool.balance is not None else None,
+        "ends": _ends(pool.ends) if pool.ends is not None else None,
+        "sizes": _sizes(pool.sizes) if pool.sizes is not None else None,
+        "parking": asdict(pool.parking) if pool.parking is not None else None,
     }
+
+
+def _ends(ends: EndsReading) -> dict[str, Any]:
+    return {
+        **asdict(ends),
+        "owners_newest": ends.owners_newest,
+        "thieves_oldest": ends.thieves_oldest,
+    }
+
+
+def _sizes(sizes: SizesReading) -> dict[str, Any]:
+    return {**asdict(sizes), "stolen_larger": sizes.stolen_larger}
 
 
 def _finite(values: dict[str, Any]) -> dict[str, Any]:

@@ -6,6 +6,7 @@ from math import isinf
 from typing import TYPE_CHECKING
 
 from ..analysis.entries import ENTRIES
+from .deques import deque_lines, parking_lines
 from .grid import grid_of
 from .hosts import host_lines
 from .sampled import explain_lines, second_part
@@ -141,7 +142,7 @@ def _pool(pool: PoolReading) -> list[str]:
         *_tasks(pool),
     ]
     if grid_of(pool).columns:
-        lines += ["", *_matrix(pool)]
+        lines += ["", *_matrix(pool), *deque_lines(pool)]
     if pool.graph is not None:
         lines += ["", *_graph(pool)]
     if pool.has_steals:
@@ -225,7 +226,7 @@ def _tasks(pool: PoolReading) -> list[str]:
         )
     if len(tasks.kinds) > MOST_KINDS:
         lines.append(f"  and {len(tasks.kinds) - MOST_KINDS} more kinds")
-    return [*lines, *_flow(pool)]
+    return [*lines, *_flow(pool), *parking_lines(pool)]
 
 
 def _flow(pool: PoolReading) -> list[str]:
@@ -295,9 +296,8 @@ def _graph(pool: PoolReading) -> list[str]:
 def _promises(pool: PoolReading) -> list[str]:
     lines = ["What the scheduler promises"]
     for promise in pool.promises:
-        counts = f"broken in {promise.broken} of {promise.cases}"
-        cases = counts if promise.cases > 1 else promise.why or f"{promise.effect:.2f} of the bound"
-        lines.append(f"  {promise.verdict:<8} {promise.what}: {cases}")
+        said = promise.why if promise.verdict == "unknown" else promise.evidence
+        lines.append(f"  {promise.verdict:<8} {promise.what}: {said}")
         if promise.verdict == "broken":
             lines.append(f"           {promise.purpose}")
     return lines

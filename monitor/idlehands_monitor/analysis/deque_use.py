@@ -1,0 +1,49 @@
+"""How a pool's workers used deques and parking in a window: what is judged of it, and how often.
+
+Pure. The deques are rebuilt task by task, so a long capture is told of from its latest tasks, and
+a live view, which reads several times a second, gets a new answer once a second.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from .deques import ends
+from .flow import whole
+from .parking import parking
+from .readings import STEALING
+from .rows import last_rows
+from .sizes import sizes
+
+if TYPE_CHECKING:
+    from ..ledger import PoolLedger
+    from .deque_readings import EndsReading, SizesReading
+    from .entries import PoolTime
+    from .parking_readings import ParkingReading
+
+MOST_ROWS, MOST_LIVE_ROWS = 400_000, 10_000
+"""Of how many of the latest tasks, of a capture and in a live view."""
+
+
+class DequeUse(NamedTuple):
+    """The parts of a pool's reading; None where tasks went by without a row, or for no steals."""
+
+    ends: EndsReading | None = None
+    sizes: SizesReading | None = None
+    parking: ParkingReading | None = None
+
+
+def deque_use(
+    pool: PoolLedger, time: PoolTime, begin_ns: int, end_ns: int, *, live: bool
+) -> DequeUse:
+    """Return how deques and parking were used in a window whose worker time is `time`.
+
+    `live`: for a view that has no time for more than the latest tasks.
+    """
+    if not whole(pool, time, begin_ns, end_ns):
+        return DequeUse()
+    since = last_rows(pool.tasks, begin_ns, MOST_LIVE_ROWS if live else MOST_ROWS)
+    parked = parking(pool, since, end_ns)
+    if pool.kind != STEALING:
+        return DequeUse(parking=parked)
+    return DequeUse(ends(pool, since, end_ns), sizes(pool, since, end_ns), parked)

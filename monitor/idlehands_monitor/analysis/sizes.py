@@ -1,0 +1,89 @@
+"""Whether stolen tasks are the larger ones, and how much work came with a steal.
+
+Pure. Thieves take the oldest task because in a divide-and-conquer computation it is the largest:
+one steal then brings a thief a whole subtree of work (R. D. Blumofe, C. E. Leiserson 1999,
+"Scheduling multithreaded computations by work stealing", J. ACM 46(5):720–748). Sizes are the
+caller's hints where there are enough of them, else the time that tasks themselves took.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from idlehands.wire import CANCELLED, LOST, OWN_DEQUE
+
+from .deque_readings import LEAST_TAKES, SizesReading
+from .flow import own_ns
+from .moments import quantile
+from .rank_test import rank_test
+from .rows import Bool, Float, Int64, Recent
+
+if TYPE_CHECKING:
+    from ..ledger import PoolLedger
+
+
+def sizes(pool: PoolLedger, begin_ns: int, end_ns: int) -> SizesReading | None:
+    """Return how large stolen tasks were beside those that owners took from their own deque.
+
+    Of tasks run to their end in a window of whole detail without lost rows. None with fewer than
+    `LEAST_TAKES` of either.
+    """
+    store = Recent(pool.tasks, begin_ns)
+    ran = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)
+    ran &= (store["outcome"] != CANCELLED) & (store["outcome"] != LOST)
+    taken_from = store["taken_from"][ran]
+    stolen, local = taken_from >= 0, taken_from == OWN_DEQUE
+    own, hints = np.maximum(own_ns(pool, store, ran), 0), store["size"][ran]
+    by_hint = _enough(stolen & (hints >= 0)) and _enough(local & (hints >= 0))
+    values, known = (hints, hints >= 0) if by_hint else (own, own > 0)
+    of_stolen, of_local = values[stolen & known], values[local & known]
+    if min(len(of_stolen), len(of_local)) < LEAST_TAKES:
+        return None
+    test = rank_test(of_stolen, of_local)
+    unit = 1.0 if by_hint else 1e9
+    followed = stolen & (store["started_ns"][ran] >= begin_ns) & (own > 0)
+    trees = subtree_ns(store["task"][ran], store["parent"][ran], own)[followed]
+    return SizesReading(
+        by_hint=by_hint,
+        stolen=len(of_stolen),
+        local=len(of_local),
+        median_stolen=quantile(of_stolen, 0.5) / unit,
+        median_local=quantile(of_local, 0.5) / unit,
+        superiority=test.superiority,
+        error=test.error,
+        p=test.p,
+        steals=int(np.count_nonzero(followed)),
+        own_s=_median(own[followed] / 1e9),
+        subtree_s=_median(trees / 1e9),
+        own_share=_median(own[followed] / trees),
+    )
+
+
+def _enough(chosen: Bool) -> bool:
+    return int(np.count_nonzero(chosen)) >= LEAST_TAKES
+
+
+def _median(values: Float) -> float:
+    return quantile(values, 0.5) if len(values) else 0.0
+
+
+def subtree_ns(task: Int64, parent: Int64, own: Int64) -> Int64:
+    """Return per task the time of itself and of all that came from it, shape (n,).
+
+    task: numbers, each once; parent: the number of the task that spawned it, which is smaller.
+    """
+    order = np.argsort(task, kind="stable")
+    numbers = task[order]
+    place = np.minimum(np.searchsorted(numbers, parent[order]), max(0, len(numbers) - 1))
+    # A number that a damaged stream makes its own ancestor would be counted round and round.
+    there = (numbers[place] == parent[order]) & (place < np.arange(len(numbers)))
+    totals = own[order].tolist()
+    ups = np.where(there, place, -1).tolist()
+    for row in range(len(totals) - 1, -1, -1):  # children before their parents
+        if ups[row] >= 0:
+            totals[ups[row]] += totals[row]
+    found = np.empty(len(own), dtype=np.int64)
+    found[order] = totals
+    return found

@@ -1,0 +1,78 @@
+"""How a pool used its deques and parked, as lines of plain text."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from .words import seconds
+
+if TYPE_CHECKING:
+    from ..analysis.deque_readings import EndReading, SizesReading
+    from ..analysis.readings import PoolReading
+
+
+def deque_lines(pool: PoolReading) -> list[str]:
+    """Return what is known of the ends that tasks were taken from, and of their sizes."""
+    lines = []
+    if pool.ends is not None:
+        ends = pool.ends
+        lines += [
+            _end("Owners took the newest", ends.own),
+            _end("Thieves took the oldest", ends.stolen),
+        ]
+        if ends.unplaced:
+            lines.append(f"  {ends.unplaced} tasks were moved between deques and are not judged")
+    if pool.sizes is not None:
+        lines += _sizes(pool.sizes)
+    return lines
+
+
+def parking_lines(pool: PoolReading) -> list[str]:
+    """Return how workers parked, and what spinning first would have done."""
+    parking = pool.parking
+    if parking is None:
+        return []
+    to_work = (
+        f"; from a wake to work {seconds(parking.wake_to_work_s)}"
+        if parking.wake_to_work_s is not None
+        else ""
+    )
+    lines = [
+        f"Parking: {parking.parks / parking.window_s:.1f} parks/s, median "
+        f"{seconds(parking.median_s)}, 99 of 100 under {seconds(parking.p99_s)}{to_work} (median); "
+        f"{parking.wasted} of {parking.wakes} wakes led to no work"
+    ]
+    best = parking.best
+    if best is not None and parking.park_cost_s is not None:
+        spin = f"spinning {seconds(best.spin_s)} first" if best.spin_s else "parking at once"
+        saved = f", {seconds(best.saved_s)} less than parking at once" if best.spin_s else ""
+        lines.append(
+            f"  At {seconds(parking.park_cost_s)} a park-and-wake, {spin} would have been "
+            f"cheapest: {seconds(best.cost_s)}{saved}; "
+            f"the future known, {seconds(parking.clairvoyant_s)}"
+        )
+    return lines
+
+
+def _sizes(sizes: SizesReading) -> list[str]:
+    medians = (sizes.median_stolen, sizes.median_local)
+    stolen, local = (f"{m:.0f}" if sizes.by_hint else seconds(m) for m in medians)
+    lines = [
+        f"  A stolen task was the larger of two in {sizes.superiority:.0%}; median "
+        f"{'size' if sizes.by_hint else 'own time'} {stolen} stolen, {local} from the own deque"
+    ]
+    if sizes.steals:
+        lines.append(
+            f"  A stolen task took {seconds(sizes.own_s)}, with all that came from it "
+            f"{seconds(sizes.subtree_s)} (medians of {sizes.steals})"
+        )
+    return lines
+
+
+def _end(what: str, end: EndReading) -> str:
+    away = f", median {end.rank:.0f} places from it" if end.at_end < end.with_choice else ""
+    ambiguous = f"; {end.ambiguous} of {end.takes} too close to others to tell"
+    return (
+        f"  {what} in {end.at_end} of {end.with_choice} takes with a choice{away}"
+        f"{ambiguous if end.ambiguous else ''}"
+    )
