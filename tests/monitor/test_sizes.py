@@ -152,7 +152,7 @@ def test_the_views_say_it():
     said = text.explain(read_)
     assert "A stolen task was the larger of two in 100%" in said
     assert "A stolen task took 1.0 ms, with all that came from it 5.0 ms" in said
-    assert "thieves take the oldest: too little to tell, 0 of 0 takes with a choice" in said
+    assert "Thieves took the oldest in 0 of 0 takes with a choice" in said
 
 
 def test_pools_that_do_not_steal_are_not_judged():
