@@ -20,6 +20,7 @@ DRAWING = [
         "words.py",
         "deques.py",
         "hosts.py",
+        "promises.py",
         "sampled.py",
         "text.py",
         "json.py",
@@ -111,7 +112,9 @@ def test_parts_of_the_monitor_import_only_what_stands_before_them(folder):
         assert parts <= ALLOWED[folder], f"{path.name} imports {parts - ALLOWED[folder]}"
 
 
-@pytest.mark.parametrize("name", ["words", "hosts", "sampled", "text", "json", "html", "palette"])
+@pytest.mark.parametrize(
+    "name", ["words", "hosts", "promises", "sampled", "text", "json", "html", "palette"]
+)
 def test_plain_views_take_a_reading_and_nothing_else(name):
     parts = {part(found) for found in imports(MONITOR / "views" / f"{name}.py")} - {""}
     assert parts <= {"views", "analysis"}

@@ -20,6 +20,7 @@ from idlehands_monitor.views.grid import steal_sentence
 from idlehands_monitor.views.terminal.app import Dashboard, lower_height
 from idlehands_monitor.views.terminal.header import flow, headline_text, legend_rows, wrap
 from idlehands_monitor.views.terminal.matrix import MatrixView, cell_width
+from idlehands_monitor.views.terminal.scheduler_screen import scheduler_text
 from idlehands_monitor.views.terminal.worker_screen import WorkerScreen
 from idlehands_monitor.views.terminal.workers import WorkersView
 
@@ -379,3 +380,33 @@ def test_the_second_line_says_what_most_of_the_blocked_time_waited_for():
     assert "blocked mostly: sleep 30 %" in flow(much)
     little = replace(much, time=WorkerTime(working=39 * 10**9, blocked=10**9))
     assert not any("blocked" in fact for fact in flow(little))
+
+
+def test_s_opens_what_the_scheduler_promises_and_s_closes_it():
+    async def test(app, pilot):
+        await pilot.press("s")
+        await shown(app, pilot, "What the scheduler of scripted promises")
+        said = screen_text(app)
+        assert "workers park only when the whole pool is empty" in said
+        assert "· unknown" in said
+        await pilot.press("s")
+        await pilot.pause()
+        assert "What the scheduler" not in screen_text(app)
+        assert app.is_running
+
+    drive(test)
+
+
+def test_a_broken_promise_says_what_it_is_for_and_when_it_was_broken():
+    pool = reading().pools[0]
+    broken = replace(
+        pool.promises[0],
+        verdict="broken",
+        evidence="broken in 3 of 40",
+        moments_ns=(pool.begin_ns + 1_500_000_000,),
+    )
+    said = scheduler_text(replace(pool, promises=(broken,))).plain
+    assert "✗ broken  workers park only" in said
+    assert broken.purpose in said
+    assert "first at 1.50 s of this window" in said
+    assert broken.source in said

@@ -9,6 +9,7 @@ from ..analysis.entries import ENTRIES
 from .deques import deque_lines, parking_lines
 from .grid import grid_of
 from .hosts import host_lines
+from .promises import promise_lines
 from .sampled import explain_lines, second_part
 from .stealing import stealing_lines
 from .words import (
@@ -146,7 +147,7 @@ def _pool(pool: PoolReading) -> list[str]:
     if pool.graph is not None:
         lines += ["", *_graph(pool)]
     if pool.has_steals:
-        lines += ["", *_promises(pool)]
+        lines += ["", *promise_lines(pool)]
     lines += ["", *_workers(pool)]
     if pool.lost_rows or pool.unrecorded_s > 0:
         lines += [
@@ -291,16 +292,6 @@ def _graph(pool: PoolReading) -> list[str]:
         f"{seconds(graph.measured_s)}, a greedy schedule on {len(pool.workers)} workers at most "
         f"{seconds(graph.greedy_bound_s)}"
     ]
-
-
-def _promises(pool: PoolReading) -> list[str]:
-    lines = ["What the scheduler promises"]
-    for promise in pool.promises:
-        said = promise.why if promise.verdict == "unknown" else promise.evidence
-        lines.append(f"  {promise.verdict:<8} {promise.what}: {said}")
-        if promise.verdict == "broken":
-            lines.append(f"           {promise.purpose}")
-    return lines
 
 
 def _workers(pool: PoolReading) -> list[str]:

@@ -24,6 +24,7 @@ from .header import Headline, TimeBar, WhoLine
 from .matrix import LABEL_CELLS, LINES_AROUND, MatrixView, cell_width
 from .past import KindsView, PastView
 from .sampled import SampledView
+from .scheduler_screen import SchedulerScreen
 from .worker_screen import WorkerScreen
 from .workers import WorkersView
 
@@ -45,7 +46,7 @@ LEAST_WIDTH_FOR_MATRIX = 72
 ABOVE_AND_BELOW = 13
 LEAST_LOWER, MOST_LOWER = 7, 30
 TALL_SCREEN = 45
-HINTS = "q quit · space pause · c capture · tab and arrows move · enter opens a worker"
+HINTS = "q quit · space pause · c capture · s scheduler · arrows move · enter a worker"
 HINTS_SAMPLED = "q quit · space pause · c capture · arrows scroll"
 
 
@@ -71,6 +72,7 @@ class Dashboard(App[None]):
         Binding("space", "pause", "pause"),
         Binding("c", "capture", "capture"),
         Binding("p", "next_pool", "next pool"),
+        Binding("s", "scheduler", "what the scheduler promises"),
     ]
 
     def __init__(self, feed: Feed, seconds: float | None = None) -> None:
@@ -152,7 +154,7 @@ class Dashboard(App[None]):
             self._workers_view.show(pool)
             self._matrix_view.show(pool)
             self._hint_line.update(self._bottom(reading), layout=False)
-        if isinstance(self.screen, WorkerScreen) and pool is not None:
+        if isinstance(self.screen, (WorkerScreen, SchedulerScreen)) and pool is not None:
             self.screen.show(pool)
 
     def _draw_sampled(self, reading: Reading) -> None:
@@ -220,6 +222,14 @@ class Dashboard(App[None]):
         self._pool_place += 1
         if self._last is not None:
             self._draw(self._last)
+
+    def action_scheduler(self) -> None:
+        """Show what the pool's scheduler promises and how it keeps it."""
+        pool = self._pool(self._last) if self._last is not None else None
+        if pool is not None:
+            screen = SchedulerScreen()
+            self.push_screen(screen)
+            self.call_after_refresh(screen.show, pool)
 
     def action_capture(self) -> None:
         """Begin a capture with the recent past in it, or end the one that is open."""

@@ -1,0 +1,48 @@
+"""What a scheduler promises and how a run keeps it, as lines of plain text."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+if TYPE_CHECKING:
+    from ..analysis.readings import PoolReading, PromiseReading
+
+MARKS = {"kept": "✓", "broken": "✗", "unknown": "·"}
+COLOURS = {"kept": "#009E73", "broken": "#D55E00", "unknown": ""}
+MOST_MOMENTS = 3
+
+
+class PromiseLine(NamedTuple):
+    """A promise: its mark, its verdict, what is promised, and what that goes by."""
+
+    mark: str
+    verdict: str
+    what: str
+    said: str
+
+
+def promise_line(promise: PromiseReading) -> PromiseLine:
+    """Return the line of one promise."""
+    said = promise.why if promise.verdict == "unknown" else promise.evidence
+    return PromiseLine(MARKS[promise.verdict], promise.verdict, promise.what, said)
+
+
+def moments_words(pool: PoolReading, promise: PromiseReading) -> str:
+    """Return when a promise was first broken, in seconds from the beginning of the window."""
+    if promise.verdict != "broken" or not promise.moments_ns:
+        return ""
+    first = promise.moments_ns[:MOST_MOMENTS]
+    said = ", ".join(f"{(moment - pool.begin_ns) / 1e9:.2f} s" for moment in first)
+    return f"first at {said} of this window"
+
+
+def promise_lines(pool: PoolReading) -> list[str]:
+    """Return all promises, a line each, and what a broken one is for below it."""
+    lines = ["What the scheduler promises"]
+    for promise in pool.promises:
+        line = promise_line(promise)
+        lines.append(f"  {line.verdict:<8} {line.what}: {line.said}")
+        if promise.verdict == "broken":
+            moments = moments_words(pool, promise)
+            lines.append(f"           {promise.purpose}{f' ({moments})' if moments else ''}")
+    return lines
