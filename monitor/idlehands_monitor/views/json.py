@@ -30,7 +30,7 @@ SCHEMA = 1
 
 def document(reading: Reading) -> dict[str, Any]:
     """Return the document as plain lists, maps, strings and finite numbers."""
-    return {
+    whole = {
         "schema": SCHEMA,
         "source": asdict(reading.source),
         "job": {
@@ -45,6 +45,17 @@ def document(reading: Reading) -> dict[str, Any]:
         "stranded": [asdict(pair) for pair in reading.stranded],
         "sampled": [_sampled(pool) for pool in reading.sampled],
     }
+    plain: dict[str, Any] = _plain(whole)
+    return plain
+
+
+def _plain(value: Any) -> Any:
+    """Return a value with lists for its tuples, at every depth."""
+    if isinstance(value, dict):
+        return {key: _plain(inner) for key, inner in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(inner) for inner in value]
+    return value
 
 
 def render(reading: Reading) -> str:
