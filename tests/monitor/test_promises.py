@@ -23,7 +23,7 @@ from idlehands_monitor.analysis.promises import (
     stays_in_pool,
     victims_even,
 )
-from idlehands_monitor.analysis.readings import GraphReading
+from idlehands_monitor.analysis.scheduler_readings import GraphReading
 
 MS = 1_000_000
 seeds = st.integers(0, 2**16)

@@ -15,8 +15,8 @@ import numpy as np
 
 from idlehands.wire import PARKED
 
-from .readings import GraphReading, PromiseReading
 from .rows import Recent
+from .scheduler_readings import GraphReading, PromiseReading
 
 if TYPE_CHECKING:
     from ..ledger import PoolLedger

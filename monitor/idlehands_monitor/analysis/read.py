@@ -25,7 +25,6 @@ from .moments import quantile
 from .promises import promises
 from .readings import (
     STEALING,
-    GraphReading,
     HandOverReading,
     KindReading,
     PoolReading,
@@ -36,6 +35,7 @@ from .readings import (
     TaskReading,
 )
 from .rows import Recent
+from .scheduler_readings import GraphReading
 from .steals import stealing
 from .stranded import stranded
 from .unprobed import sampled_pools

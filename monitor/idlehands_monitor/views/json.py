@@ -14,15 +14,9 @@ from ..analysis.entries import ENTRIES, WorkerTime
 
 if TYPE_CHECKING:
     from ..analysis.deque_readings import EndsReading, SizesReading
-    from ..analysis.readings import (
-        Finding,
-        PoolReading,
-        PromiseReading,
-        Reading,
-        StealReading,
-        TaskReading,
-    )
+    from ..analysis.readings import Finding, PoolReading, Reading, StealReading, TaskReading
     from ..analysis.sampled_readings import Estimate, SampledPoolReading, SampledTime
+    from ..analysis.scheduler_readings import PromiseReading
     from ..analysis.steals import StealingReading
 
 SCHEMA = 1

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
-    from ..analysis.readings import PoolReading, PromiseReading
+    from ..analysis.readings import PoolReading
+    from ..analysis.scheduler_readings import PromiseReading
 
 MARKS = {"kept": "✓", "broken": "✗", "unknown": "·"}
 COLOURS = {"kept": "#009E73", "broken": "#D55E00", "unknown": ""}
