@@ -180,3 +180,13 @@ def test_what_is_not_recorded_is_not_judged_and_says_why():
     assert {end.verdict for end in ends_kept(None)} == {UNKNOWN}
     assert sizes_kept(None, ends_kept(None)).why
     assert victims_even(None).why
+
+
+def test_where_spawns_were_lost_in_between_nothing_is_judged_by_them():
+    history = parkings(100, beside=10)
+    pool = ledger(history).pools[0]
+    lost = {"frame": "lost", "pool": 0, "table": "spawns", "worker": -1, "rows": 5}
+    pool.apply(lost)
+    for found in (parks_when_empty(pool, 0, history.end), stays_in_pool(pool, 0, history.end)):
+        assert found.verdict == UNKNOWN
+        assert "lost" in found.why

@@ -92,6 +92,7 @@ VICTIMS_EVEN = Promise(
     "deques.",
     "R. D. Blumofe, C. E. Leiserson 1999, J. ACM 46(5):720-748",
 )
+SPAWNS_LOST = "moments of spawns were lost, so what was queued when is not known"
 NO_STEALS = "the workers share one queue: nothing is stolen"
 AT_ONCE = 0.02
 """All work was there at once if it had come within this share of the time that it took."""
@@ -234,12 +235,20 @@ def parks_when_empty(pool: PoolLedger, begin_ns: int, end_ns: int) -> PromiseRea
     `RACE_NS` after: what is left was there to be found. A parking with a task spawned within
     `RACE_NS` of it is a case all the same, and kept.
     """
+    if spawns_were_lost(pool):
+        return not_judged(PARKS_WHEN_EMPTY, SPAWNS_LOST)
     gaps = Recent(pool.gaps, begin_ns)
     inside = (gaps["state"] == PARKED) & (gaps["began_ns"] >= begin_ns)
     parked = np.sort(gaps["began_ns"][inside & (gaps["began_ns"] < end_ns)])
     queued = queued_for_sure(pool, parked)
     late = parked[queued > 0]
     return judged(PARKS_WHEN_EMPTY, len(parked), len(late), late)
+
+
+def spawns_were_lost(pool: PoolLedger) -> bool:
+    """Say whether rows are missing among the spawns held, so that they cannot be counted along."""
+    held = pool.spawns["spawned_ns"]
+    return len(held) > 0 and pool.spawns_lost_ns >= int(held[0])
 
 
 def queued_for_sure(pool: PoolLedger, moments: Int64) -> Int64:
@@ -272,6 +281,8 @@ def stays_in_pool(pool: PoolLedger, begin_ns: int, end_ns: int) -> PromiseReadin
     A task's number counts its pool's spawns, so one that was spawned in another pool bears a stamp
     that the spawn of its number here does not have.
     """
+    if spawns_were_lost(pool):
+        return not_judged(STAYS_IN_POOL, SPAWNS_LOST)
     tasks = Recent(pool.tasks, begin_ns)
     inside = (tasks["ended_ns"] > begin_ns) & (tasks["started_ns"] < end_ns)
     number, stamp, started = (tasks[name][inside] for name in ("task", "spawned_ns", "started_ns"))

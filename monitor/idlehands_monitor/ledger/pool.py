@@ -81,6 +81,7 @@ class PoolLedger:
     """Everything held of one pool. `apply` takes its frames in the order they were sent.
 
     `untold`: tasks run of which no row was made, because detail had been given up.
+    `spawns_lost_ns`: the last spawn before the latest loss of such rows, -1 before any.
     """
 
     def __init__(self, number: int, pid: int = NONE) -> None:
@@ -113,6 +114,7 @@ class PoolLedger:
         self.complete_ns = NONE
         self.complete_from_ns = NONE
         self.untold = 0
+        self.spawns_lost_ns = NONE
         self.lost_rows = 0
         self.holes: list[Hole] = []
         self._rings: dict[tuple[str, int], _Ring] = {}
@@ -185,8 +187,10 @@ class PoolLedger:
     def _lost(self, frame: Frame) -> None:
         ring = self._ring(frame)
         ring.written += int(frame["rows"])
-        if frame["table"] == SPAWNS.name:
-            return  # counts stay exact without the stamps; only moments are missing
+        if frame["table"] == SPAWNS.name:  # counts stay exact; only moments are missing
+            if len(self.spawns):
+                self.spawns_lost_ns = int(self.spawns["spawned_ns"][-1])
+            return
         if ring.lost_since_ns is None:
             ring.lost_since_ns = ring.last_ns
         if self.complete_ns != NONE:
