@@ -1,5 +1,5 @@
-"""All checks with one command: ruff, mypy --strict, the tests, and the probe's tests under every
-interpreter there is; the first failure ends it.
+"""All checks with one command: ruff, mypy --strict, the tests, the long ones after the others, and
+the probe's tests under every interpreter there is; the first failure ends it.
 
 Run with the interpreter of an environment that has the extra ``test``::
 
@@ -19,6 +19,7 @@ CHECKS = (
     ("ruff", "format", "--check", "."),
     ("mypy",),
     ("pytest", "-q"),
+    ("pytest", "-q", "-m", "long"),
     ("nox", "-f", "tests/noxfile.py"),
 )
 
@@ -26,7 +27,7 @@ CHECKS = (
 def main(arguments: list[str]) -> int:
     """Run the checks in order; return the status of the first that fails, 0 when none does."""
     for name, *options in CHECKS:
-        if name == "nox" and arguments:
+        if arguments and (name == "nox" or "long" in options):
             continue
         more = arguments if name == "pytest" else []
         sys.stderr.write(f"== {' '.join((name, *options, *more))}\n")

@@ -22,6 +22,8 @@ import pytest
 
 from helpers import environment, idlehands, wait_until
 
+pytestmark = pytest.mark.long
+
 VERSIONS = ("3.9", "3.10", "3.11", "3.12", "3.13")
 WORKERS = 3
 LOOK = "3s"
