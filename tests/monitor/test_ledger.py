@@ -260,3 +260,14 @@ def test_snapshots_of_a_large_pool_stay_within_their_memory():
     size = sum(s.hits.nbytes + s.empties.nbytes + s.lost_races.nbytes for s in pool.snapshots)
     assert size <= SNAPSHOT_BYTES
     assert pool.counts_between(0, 10**15).hits[0, 1] == 299
+
+
+def test_what_a_worker_lost_that_had_no_row_before_is_a_hole_and_no_later_beginning():
+    """All had been sent by 20; then worker 1 writes its first rows, and some go round its ring."""
+    late = {**task_rows(0, [(60, 70)], worker=1), "first": 5}
+    lost = {"frame": "lost", "pool": 0, "table": "tasks", "worker": 1, "rows": 5}
+    found = held(names_frame(2), task_rows(0, [(0, 10)]), levels(20), lost, late, levels(100))
+    pool = found.pools[0]
+    assert pool.complete_from_ns == pool.declared_ns
+    assert pool.lost_rows == 5
+    assert [(hole.began_ns, hole.ended_ns) for hole in pool.holes] == [(20, 70)]

@@ -192,7 +192,8 @@ class PoolLedger:
                 self.spawns_lost_ns = int(self.spawns["spawned_ns"][-1])
             return
         if ring.lost_since_ns is None:
-            ring.lost_since_ns = ring.last_ns
+            # A ring that was empty when all had last been sent lost what came after that.
+            ring.lost_since_ns = ring.last_ns if ring.last_ns != NONE else self.complete_ns
         if self.complete_ns != NONE:
             self.lost_rows += int(frame["rows"])
 
