@@ -95,10 +95,6 @@ class KernelWaits:
             found[native_id] = wait_of(line, statics, self._calls)
         return found
 
-    def may_read(self, pid: int) -> bool:
-        """Say whether the waits of a process can be read."""
-        return self._calls is not None and self._statics_of(pid) is not None
-
     def forget_all_but(self, pids: Iterable[int]) -> None:
         """Forget the processes that are not in `pids`."""
         kept = set(pids)
