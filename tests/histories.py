@@ -11,7 +11,7 @@ import random
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from idlehands.wire import GAPS, INBOX, NONE, SPAWNS, TABLES, TASKS, WAITS, encode_columns
+from idlehands.wire import GAPS, INBOX, MEETINGS, NONE, SPAWNS, TABLES, TASKS, WAITS, encode_columns
 from idlehands_monitor.ledger import Ledger
 
 NEVER = 1 << 62
@@ -37,13 +37,14 @@ class Task:
 @dataclass
 class History:
     """What a pool of `workers` did; waits are (worker, task, began, ended), gaps (worker, began,
-    ended, parked, woken_ns)."""
+    ended, parked, woken_ns), meetings (worker, at, owner, length, waited_ns)."""
 
     workers: int
     end: int
     tasks: list[Task] = field(default_factory=list)
     waits: list[tuple[int, int, int, int]] = field(default_factory=list)
     gaps: list[tuple[int, int, int, bool, int]] = field(default_factory=list)
+    meetings: list[tuple[int, int, int, int, int]] = field(default_factory=list)
 
 
 def frames(history: History, *, batch: int = 1000, seed: int | None = None) -> list[dict[str, Any]]:
@@ -70,6 +71,8 @@ def frames(history: History, *, batch: int = 1000, seed: int | None = None) -> l
         rings.setdefault((WAITS.name, worker), []).append((number, began, ended, -1, 0))
     for worker, began, ended, parked, woken in sorted(history.gaps, key=lambda gap: gap[2]):
         rings.setdefault((GAPS.name, worker), []).append((began, ended, int(parked), 0, -1, woken))
+    for worker, *meeting in sorted(history.meetings, key=lambda meeting: meeting[1]):
+        rings.setdefault((MEETINGS.name, worker), []).append(tuple(meeting))
     rings[(SPAWNS.name, NONE)] = [
         (task.spawned,) for task in sorted(history.tasks, key=lambda t: t.spawned)
     ]
@@ -88,7 +91,8 @@ def frames(history: History, *, batch: int = 1000, seed: int | None = None) -> l
         for first in range(0, len(rings[table, worker]), batch)
         if (part := rings[table, worker][first : first + batch])
     ]
-    return [names_frame(history.workers), *found, levels_frame(history)]
+    names = names_frame(history.workers, tells_meetings=bool(history.meetings))
+    return [names, *found, levels_frame(history)]
 
 
 def names_frame(workers: int, kind: str = "work-stealing", **changes: Any) -> dict[str, Any]:

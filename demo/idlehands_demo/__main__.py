@@ -15,12 +15,16 @@ from typing import Callable, NoReturn
 
 from .faults import FAULTS, NO_FAULT
 from .scenarios import Outcome, Settings
-from .tide import run_tide_archive
+from .tide import run_tide_archive, run_twin_archives
 
 SCENARIOS: dict[str, tuple[str, Callable[[Settings, threading.Event], Outcome]]] = {
     "tide-archive": (
         "an invented harbour authority's tide gauges, evaluated by divide and conquer",
         run_tide_archive,
+    ),
+    "twin-archives": (
+        "two such archives, each in a pool of half the workers",
+        run_twin_archives,
     ),
 }
 
@@ -114,9 +118,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         parser.error(f"no scenario {chosen.scenario!r}; known: {', '.join(SCENARIOS)}")
     if chosen.fault is not None and chosen.fault not in FAULTS:
         parser.error(f"no fault {chosen.fault!r}; known: {', '.join(FAULTS)}")
+    fault = NO_FAULT if chosen.fault is None else FAULTS[chosen.fault]
+    if fault.scenario not in ("", chosen.scenario):
+        parser.error(f"fault {fault.name!r} is for scenario {fault.scenario!r} only")
     if chosen.report is not None and not chosen.report.absolute().parent.is_dir():
         parser.error(f"no directory for the report {str(chosen.report)!r}")
-    fault = NO_FAULT if chosen.fault is None else FAULTS[chosen.fault]
     stop = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: stop.set())

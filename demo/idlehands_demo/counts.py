@@ -10,12 +10,14 @@ from __future__ import annotations
 class WorkerCounts:
     """Counts of one worker of a pool of `workers`.
 
-    `spawned`, `finished` (of which `failed`) and `cancelled` count tasks. `attempts`,
+    `spawned`, `finished` (of which `failed`) and `cancelled` count tasks, `adopted` those
+    taken out of the pool's twin. `attempts`,
     `steals`, `empties` and `lost_races` hold one count per victim; each attempt ends as
     exactly one of the other three. `parks` counts sleeps.
     """
 
     __slots__ = (
+        "adopted",
         "attempts",
         "cancelled",
         "empties",
@@ -29,6 +31,7 @@ class WorkerCounts:
 
     def __init__(self, workers: int) -> None:
         self.spawned = 0
+        self.adopted = 0
         self.finished = 0
         self.failed = 0
         self.cancelled = 0

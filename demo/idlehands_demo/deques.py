@@ -10,22 +10,32 @@ so by an `IndexError`.
 from __future__ import annotations
 
 import threading
+import time
+import zlib
 from collections import deque
-from enum import Enum
-from typing import Any, Union
+from collections.abc import Callable, Iterator, Sized
+from contextlib import contextmanager
+from typing import Any, NamedTuple, Union
 
 from .switches import Switches
 from .task import Task
 
 
-class Miss(Enum):
-    """Why a look at a victim brought no task."""
+class Miss(NamedTuple):
+    """A look at a victim that brought no task, though `seen` of them were there: then it lost."""
 
-    EMPTY = "the deque was seen empty"
-    LOST_RACE = "the deque was seen with a task, but somebody else took it first"
+    seen: int
 
+
+EMPTY = Miss(0)
 
 Look = Union[Task[Any], Miss]
+
+JOURNAL_BYTES = 8192
+"""Over 5 KiB, from which on zlib lets go of the interpreter's lock."""
+
+Met = Callable[[int, int, int], None]
+"""What is told of a meeting: the owner of the deque, its length then, and nanoseconds waited."""
 
 
 class TaskDeque:
@@ -56,12 +66,13 @@ class TaskDeque:
 
     def steal(self) -> Look:
         """Take the thief's task, the oldest, or say why there was none."""
-        if not self._tasks:
-            return Miss.EMPTY
+        seen = len(self._tasks)
+        if not seen:
+            return EMPTY
         try:
             return self._steal()
         except IndexError:
-            return Miss.LOST_RACE
+            return Miss(seen)
 
     def remove(self, task: Task[Any]) -> bool:
         """Take one particular task, as the owner; False when a thief was faster."""
@@ -74,38 +85,66 @@ class TaskDeque:
     def take_any(self) -> Task[Any] | None:
         """Take a task in order to cancel it, from any thread; None when there is none."""
         look = self.steal()
-        while look is Miss.LOST_RACE:
+        while isinstance(look, Miss):
+            if not look.seen:
+                return None
             look = self.steal()
-        return None if isinstance(look, Miss) else look
+        return look
+
+
+class Guard:
+    """The one lock around all deques, and the journal whose checksum is renewed under it.
+
+    A checksum of so many bytes lets other threads run, so whoever comes meanwhile has to wait.
+    """
+
+    def __init__(self, met: Met) -> None:
+        self._lock = threading.Lock()
+        self._met = met
+        self._journal = bytes(JOURNAL_BYTES)
+
+    @contextmanager
+    def hold(self, owner: int, tasks: Sized) -> Iterator[None]:
+        """Hold the lock for one operation on the deque `tasks` of `owner`."""
+        if not self._lock.acquire(blocking=False):
+            began = time.monotonic_ns()
+            self._lock.acquire()
+            self._met(owner, len(tasks), time.monotonic_ns() - began)
+        try:
+            zlib.crc32(self._journal)
+            yield
+        finally:
+            self._lock.release()
 
 
 class GuardedTaskDeque(TaskDeque):
     """A deque whose every operation holds a lock, shared with all deques of the pool."""
 
-    __slots__ = ("_guard",)
+    __slots__ = ("_guard", "_owner")
 
-    def __init__(self, guard: threading.Lock, switches: Switches | None = None) -> None:
+    def __init__(self, guard: Guard, owner: int, switches: Switches | None = None) -> None:
         super().__init__(switches)
         self._guard = guard
+        self._owner = owner
 
     def push(self, task: Task[Any]) -> None:
         """Add the newest task, holding the lock."""
-        with self._guard:
+        with self._guard.hold(self._owner, self):
             super().push(task)
 
     def pop(self) -> Task[Any] | None:
         """Take the owner's next task, holding the lock."""
-        with self._guard:
+        with self._guard.hold(self._owner, self):
             return super().pop()
 
     def remove(self, task: Task[Any]) -> bool:
         """Take one particular task, holding the lock."""
-        with self._guard:
+        with self._guard.hold(self._owner, self):
             return super().remove(task)
 
     def steal(self) -> Look:
         """Take the thief's task, holding the lock."""
-        with self._guard:
+        with self._guard.hold(self._owner, self):
             return super().steal()
 
 
@@ -132,9 +171,9 @@ class Inbox:
             return None
 
 
-def make_deques(workers: int, switches: Switches) -> list[TaskDeque]:
-    """Make the deques of a pool, one per worker, as its switches say."""
+def make_deques(workers: int, switches: Switches, met: Met) -> list[TaskDeque]:
+    """Make the deques of a pool, one per worker, as its switches say; `met` hears of meetings."""
     if not switches.global_lock_around_deques:
         return [TaskDeque(switches) for _ in range(workers)]
-    guard = threading.Lock()
-    return [GuardedTaskDeque(guard, switches) for _ in range(workers)]
+    guard = Guard(met)
+    return [GuardedTaskDeque(guard, owner, switches) for owner in range(workers)]

@@ -12,7 +12,8 @@ class Fault:
     """One planted fault: switches of the pool, or a change of the archive.
 
     `delay_factor` multiplies the mean wait for a tape; with `one_station` the archive
-    has a single station whose days follow one another in a chain.
+    has a single station whose days follow one another in a chain. `scenario` is the only
+    one it can be planted in, empty for any.
     """
 
     name: str
@@ -20,6 +21,7 @@ class Fault:
     switches: Switches = field(default_factory=Switches)
     delay_factor: float = 1.0
     one_station: bool = False
+    scenario: str = ""
 
 
 NO_FAULT = Fault("none", "nothing is wrong")
@@ -59,8 +61,14 @@ FAULTS: dict[str, Fault] = {
             Switches(owners_take_oldest=True),
         ),
         Fault(
+            "crossed-pools",
+            "thieves also take tasks of the other pool",
+            Switches(steals_across_pools=True),
+            scenario="twin-archives",
+        ),
+        Fault(
             "global-lock",
-            "one lock is held around every operation on any deque",
+            "one lock, with a journal under it, is held around every operation on any deque",
             Switches(global_lock_around_deques=True),
         ),
     )

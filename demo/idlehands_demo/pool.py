@@ -20,7 +20,7 @@ from .deques import Inbox, make_deques
 from .parking import Sleepers
 from .switches import Switches
 from .task import Task
-from .worker import Worker, current_worker
+from .worker import Worker, current_worker, met
 
 T = TypeVar("T")
 
@@ -29,7 +29,8 @@ class WorkStealingPool:
     """A pool of `workers` threads called `name`; a context manager that shuts itself down.
 
     `seed` fixes the victims each worker draws (not the order of events among threads).
-    `switches` breaks chosen promises of the scheduler, see `Switches`. Raises
+    `switches` breaks chosen promises of the scheduler, see `Switches`. `twin` is the pool it
+    has been paired with, see `pair`. Raises
     `ValueError` for fewer than one worker, and what the probe raises when a pool of that
     name is open already.
     """
@@ -46,9 +47,10 @@ class WorkStealingPool:
         self.workers = workers
         self.name = name
         self.switches = switches or Switches()
-        self.probe = idlehands.declare_pool(name, workers, kind="work-stealing")
+        self.twin: WorkStealingPool | None = None
+        self.probe = idlehands.declare_pool(name, workers, kind="work-stealing", meetings=True)
         self.inbox = Inbox()
-        self.deques = make_deques(workers, self.switches)
+        self.deques = make_deques(workers, self.switches, met)
         self.sleepers = Sleepers()
         self.cancelling = False
         self._closing = False
@@ -92,7 +94,7 @@ class WorkStealingPool:
         worker = self._own_worker()
         if worker is None:
             raise RuntimeError("spawn belongs inside a task; from outside use submit")
-        task = Task(self, function, args, kind, size)
+        task = Task(worker.pool, function, args, kind, size)
         worker.spawn(task)
         return task
 
@@ -152,8 +154,9 @@ class WorkStealingPool:
         return current_worker()
 
     def _own_worker(self) -> Worker | None:
+        """Return the calling worker, of this pool or, inside an adopted task, of its twin."""
         worker = current_worker()
-        return worker if worker is not None and worker.pool is self else None
+        return worker if worker is not None and worker.pool in (self, self.twin) else None
 
     # What the workers ask and tell.
 
@@ -164,7 +167,7 @@ class WorkStealingPool:
             return False
         # Settled is summed first. Both only grow and a task is made before it settles,
         # so equality means that nothing was left when the first sum was complete.
-        settled = self._cancelled
+        settled = self._cancelled + self.tasks_moved
         settled += sum(w.counts.finished + w.counts.cancelled for w in self._workers)
         return settled == self.tasks_spawned
 
@@ -190,8 +193,15 @@ class WorkStealingPool:
 
     @property
     def tasks_spawned(self) -> int:
-        """Tasks made so far, from outside and by tasks."""
-        return self._submitted + sum(w.counts.spawned for w in self._workers)
+        """Tasks made so far, from outside and by tasks, or taken out of the twin."""
+        return self._submitted + sum(w.counts.spawned + w.counts.adopted for w in self._workers)
+
+    @property
+    def tasks_moved(self) -> int:
+        """Tasks that workers of the twin have taken out of this pool."""
+        if self.twin is None:
+            return 0
+        return sum(w.counts.adopted for w in self.twin._workers)
 
     @property
     def tasks_finished(self) -> int:
@@ -241,3 +251,8 @@ class WorkStealingPool:
     def deque_depths(self) -> tuple[int, list[int]]:
         """Tasks queued now: in the inbox, and in each worker's deque."""
         return len(self.inbox), [len(own) for own in self.deques]
+
+
+def pair(first: WorkStealingPool, second: WorkStealingPool) -> None:
+    """Make two pools twins, before either is given work."""
+    first.twin, second.twin = second, first

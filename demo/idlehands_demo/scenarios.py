@@ -28,6 +28,15 @@ class Outcome:
     totals_ok: bool = True
     pools: list[WorkStealingPool] = field(default_factory=list)
 
+    def merged(self, other: Outcome) -> Outcome:
+        """Return what both did together."""
+        return Outcome(
+            self.passes + other.passes,
+            self.station_days + other.station_days,
+            self.totals_ok and other.totals_ok,
+            self.pools + other.pools,
+        )
+
     def summary(self, name: str) -> str:
         """Return the outcome in one line."""
         finished = sum(pool.tasks_finished for pool in self.pools)

@@ -22,7 +22,10 @@ class Switches:
     `parks_after_one_failed_attempt`: a thief parks after one fruitless look instead of
     after having found every deque empty. It still looks into the inbox, because a task
     left there with every worker parked would never run.
-    `global_lock_around_deques`: one lock is held around every operation on any deque.
+    `steals_across_pools`: a thief that finds nothing in its own pool takes the oldest task
+    of a deque of the pool's twin. Without a twin it changes nothing.
+    `global_lock_around_deques`: one lock is held around every operation on any deque, and
+    a journal is kept under it.
 
     Raises `ValueError` when both victim orders are asked for.
     """
@@ -32,6 +35,7 @@ class Switches:
     thieves_take_newest: bool = False
     owners_take_oldest: bool = False
     parks_after_one_failed_attempt: bool = False
+    steals_across_pools: bool = False
     global_lock_around_deques: bool = False
 
     def __post_init__(self) -> None:

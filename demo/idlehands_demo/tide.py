@@ -1,4 +1,4 @@
-"""The scenario `tide-archive`: evaluate an invented archive by divide and conquer.
+"""The scenarios `tide-archive` and `twin-archives`: evaluate invented archives by halving them.
 
 The archive, a rectangle of stations x days, is handed to the pool in batches of a few
 days, each when the one before is done, so work runs short at the end of every batch. A
@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from .archive import Archive, ArchiveShape, Totals, make_archive
-from .pool import WorkStealingPool
+from .pool import WorkStealingPool, pair
 from .scenarios import Outcome, Settings
 from .station_day import evaluate
 from .task import Task
@@ -132,21 +132,63 @@ def _join_by(task: Task[Totals], deadline: float | None, stop: threading.Event) 
 
 def run_tide_archive(settings: Settings, stop: threading.Event) -> Outcome:
     """Run passes until `stop` is set or `settings.seconds` are over."""
+    deadline = _deadline(settings)
+    outcome = Outcome()
+    switches = settings.fault.switches
+    with WorkStealingPool(settings.workers, "tide-archive", settings.seed, switches) as pool:
+        _passes(pool, settings, settings.seed, deadline, stop, outcome)
+    outcome.pools.append(pool)
+    return outcome
+
+
+def run_twin_archives(settings: Settings, stop: threading.Event) -> Outcome:
+    """Run passes over two archives, each in a pool of half the workers, at least one."""
+    deadline = _deadline(settings)
+    outcomes = Outcome(), Outcome()
+    seeds = settings.seed, settings.seed + 1
+    half = max(1, settings.workers // 2)
+    switches = settings.fault.switches
+    with (
+        WorkStealingPool(half, "north-archive", seeds[0], switches) as north,
+        WorkStealingPool(half, "south-archive", seeds[1], switches) as south,
+    ):
+        pair(north, south)
+        runs = [
+            threading.Thread(target=_passes, args=(pool, settings, seed, deadline, stop, outcome))
+            for pool, seed, outcome in zip((north, south), seeds, outcomes)
+        ]
+        for run in runs:
+            run.start()
+        for run in runs:
+            run.join()
+    both = outcomes[0].merged(outcomes[1])
+    both.pools += [north, south]
+    return both
+
+
+def _deadline(settings: Settings) -> float | None:
+    return None if settings.seconds is None else time.monotonic() + settings.seconds
+
+
+def _passes(
+    pool: WorkStealingPool,
+    settings: Settings,
+    seed: int,
+    deadline: float | None,
+    stop: threading.Event,
+    outcome: Outcome,
+) -> None:
+    """Run passes over the archive of `seed` and count them in `outcome`."""
     fault = settings.fault
     shape = ArchiveShape()
     shape = replace(shape, tape_delay=shape.tape_delay * fault.delay_factor)
     if fault.one_station:
         shape = replace(shape, stations=1, days=ONE_STATION_DAYS)
-    archive = make_archive(shape, settings.seed)
-    outcome = Outcome()
-    deadline = None if settings.seconds is None else time.monotonic() + settings.seconds
-    with WorkStealingPool(settings.workers, "tide-archive", settings.seed, fault.switches) as pool:
-        while not stop.is_set():
-            one = TidePass(pool, archive, stop)
-            totals = one.run(fault.one_station, deadline)
-            outcome.station_days += totals.station_days
-            if not one.cut_short:
-                outcome.passes += 1
-                outcome.totals_ok &= totals == archive.expected
-    outcome.pools.append(pool)
-    return outcome
+    archive = make_archive(shape, seed)
+    while not stop.is_set():
+        one = TidePass(pool, archive, stop)
+        totals = one.run(fault.one_station, deadline)
+        outcome.station_days += totals.station_days
+        if not one.cut_short:
+            outcome.passes += 1
+            outcome.totals_ok &= totals == archive.expected

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Optional
 import idlehands
 
 from .counts import WorkerCounts
-from .deques import Miss, TaskDeque
+from .deques import EMPTY, Miss, TaskDeque
 from .parking import ParkingTicket
 from .task import Task
 from .victims import VictimChoice
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from .pool import WorkStealingPool
 
 Found = Optional[tuple[Task[Any], int]]
-"""A task and where it was taken from: the own deque, the inbox or a victim's index."""
+"""A task and where it was taken from: own deque, inbox, twin pool or a victim's index."""
 
 DRAWS_PER_VICTIM = 1
 """Random draws in one search round, per other worker, before the sweep."""
@@ -35,6 +35,13 @@ DEEPEST_HELP = 64
 """Tasks under one another on a stack before a join runs only the task it awaits."""
 
 _here = threading.local()
+
+
+def met(owner: int, length: int, waited_ns: int) -> None:
+    """Tell the probe that the calling worker had to wait at a deque of its own pool."""
+    worker = current_worker()
+    if worker is not None:
+        worker.probe.met(owner, length, waited_ns)
 
 
 def current_worker() -> Worker | None:
@@ -56,6 +63,7 @@ class Worker:
         self.probe = pool.probe.worker(index)
         self._depth = 0
         generator = random.Random() if seed is None else random.Random(f"{seed}/{index}")
+        self._generator = generator
         self.victims = VictimChoice(index, workers, generator, pool.switches)
         self._one_look = pool.switches.parks_after_one_failed_attempt
         self._draws = 1 if self._one_look else DRAWS_PER_VICTIM * (workers - 1)
@@ -108,17 +116,21 @@ class Worker:
         # Counted before it can be taken: the pool must not look drained in between.
         self.counts.spawned += 1
         if self.pool.cancelling:
-            self._cancel(task)
+            self._cancel(task, task.token)
             return
         self.deque.push(task)
         self.pool.sleepers.wake_one(self.index)
 
     def _run(self, task: Task[Any], taken_from: int) -> None:
+        token = task.token
+        if taken_from == idlehands.OTHER_POOL and self.pool.twin is not None:
+            # Its joiners, in the twin, know it by the old token.
+            token = self.probe.adopted(token, self.pool.twin.probe)
         if self.pool.cancelling:
-            self._cancel(task)
+            self._cancel(task, token)
             return
         counts = self.counts
-        self.probe.running(task.token, taken_from)
+        self.probe.running(token, taken_from)
         self._depth += 1
         task.call()
         self._depth -= 1
@@ -130,11 +142,11 @@ class Worker:
             self.probe.finished(idlehands.FAILED)
         else:
             self.probe.finished(idlehands.FINISHED)
-        task.settle(self.index)
+        task.settle(self.index if taken_from != idlehands.OTHER_POOL else -1)
         self.pool.task_settled(self.index)
 
-    def _cancel(self, task: Task[Any]) -> None:
-        self.pool.probe.cancelled(task.token)
+    def _cancel(self, task: Task[Any], token: Any) -> None:
+        self.pool.probe.cancelled(token)
         self.counts.cancelled += 1
         task.cancel(self.index)
         self.pool.task_settled(self.index)
@@ -185,20 +197,33 @@ class Worker:
                 found = self._look(victim)
                 if found is not None:
                     return found
-        return self._inbox()
+        return self._inbox() or self._across()
+
+    def _across(self) -> Found:
+        """Take a task of the twin pool, which only a pool with that switch does."""
+        twin = self.pool.twin
+        if twin is None or not self.pool.switches.steals_across_pools:
+            return None
+        for victim in self._generator.sample(range(twin.workers), twin.workers):
+            look = twin.deques[victim].steal()
+            if not isinstance(look, Miss):
+                self.counts.adopted += 1
+                twin.task_settled(-1)  # to the twin it is gone, perhaps as its last one
+                return look, idlehands.OTHER_POOL
+        return None
 
     def _look(self, victim: int) -> Found:
         """Make one attempt at one victim; counted, and told to the probe."""
         counts = self.counts
         counts.attempts[victim] += 1
         look = self.pool.deques[victim].steal()
-        if look is Miss.EMPTY:
+        if look is EMPTY:
             counts.empties[victim] += 1
             self.probe.missed(victim)
             return None
-        if look is Miss.LOST_RACE:
+        if isinstance(look, Miss):
             counts.lost_races[victim] += 1
-            self.probe.lost_race(victim)
+            self.probe.lost_race(victim, look.seen)
             return None
         counts.steals[victim] += 1
         self.probe.stolen(victim)

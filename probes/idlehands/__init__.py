@@ -19,7 +19,7 @@ from ._pool import PoolProbe, ProbeMisuse, configure
 from ._process import declare_pool
 from ._recorder import WorkerProbe
 from ._rings import Token
-from ._tables import CANCELLED, FAILED, FINISHED, INBOX, OWN_DEQUE
+from ._tables import CANCELLED, FAILED, FINISHED, INBOX, OTHER_POOL, OWN_DEQUE
 from .adapters import install
 
 __version__ = "0.1.0"
@@ -29,6 +29,7 @@ __all__ = [
     "FAILED",
     "FINISHED",
     "INBOX",
+    "OTHER_POOL",
     "OWN_DEQUE",
     "PoolProbe",
     "ProbeMisuse",

@@ -138,6 +138,7 @@ def names_frame(pool: PoolProbe) -> Frame:
         "declared_ns": pool.declared_ns,
         "closed_ns": pool.closed_ns,
         "shared_queue": pool.shared_queue,
+        "tells_meetings": pool.tells_meetings,
         "broken": pool.broken(),
         "steps": pool.steps,
         "sampled_by": pool.sampled_by,

@@ -36,7 +36,17 @@ class OffWorkerProbe(WorkerProbe):
     def missed(self, victim: int) -> None:
         """Do nothing."""
 
-    stolen = lost_race = missed
+    stolen = missed
+
+    def lost_race(self, victim: int, length: int = NONE) -> None:
+        """Do nothing."""
+
+    def met(self, owner: int, length: int = NONE, waited_ns: int = 0) -> None:
+        """Do nothing."""
+
+    def adopted(self, token: Token, pool: object) -> Token:
+        """Return an empty token."""
+        return NO_TOKEN
 
     def unparked(self, woken_by: int = NONE, woken_ns: int = NONE) -> None:
         """Do nothing."""

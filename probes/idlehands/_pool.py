@@ -14,7 +14,7 @@ from ._notes import warn
 from ._off import OffWorkerProbe
 from ._recorder import LEAST_ROWS_PER_WORKER, WorkerProbe
 from ._rings import NO_TOKEN, Ring, SpawnRing, Token
-from ._tables import CANCELLED, NONE
+from ._tables import CANCELLED, MOVED, NONE, OTHER_POOL
 
 MOST_KINDS = 1024
 OTHER_KINDS = "(other kinds)"
@@ -92,6 +92,7 @@ class PoolProbe:
         "spawns",
         "step",
         "steps",
+        "tells_meetings",
         "workers",
     )
 
@@ -108,6 +109,7 @@ class PoolProbe:
         self.declared_ns = monotonic_ns()
         self.closed_ns = NONE
         self.shared_queue = False
+        self.tells_meetings = False
         self.kinds: dict[str, int] = {}
         self.spawns = SpawnRing(SPAWN_ROWS_PER_POOL)
         self.cancellations = Ring(LEAST_ROWS_PER_WORKER)
@@ -127,10 +129,14 @@ class PoolProbe:
     def work_recorded(self) -> float:
         """Return what recording has done so far, in tasks.
 
-        A gap or a wait is two calls and one row where a task is three calls: two thirds of a task.
+        A gap or a wait is two calls and one row where a task is three calls: two thirds of a task,
+        and a meeting is at most that.
         """
         tasks = sum(int(probe.tasks_run) for probe in self.probes)
-        others = sum(int(probe.gaps.written + probe.waits.written) for probe in self.probes)
+        others = sum(
+            int(probe.gaps.written + probe.waits.written + probe.meetings.written)
+            for probe in self.probes
+        )
         return tasks + others * 2 / 3
 
     def tasks_spawned(self) -> int:
@@ -215,6 +221,20 @@ class PoolProbe:
         except Exception as error:
             self.failed(error)
 
+    def moved(self, token: Token) -> str:
+        """Record that a worker of another pool took a queued task; return the task's kind."""
+        if token[0] < 0:  # handed in while a probe was off
+            return next(iter(self.kinds), OTHER_KINDS)
+        now = monotonic_ns()
+        with self.rare:
+            self.cancellations.put((token, now, now, OTHER_POOL, NONE, MOVED))
+        return list(self.kinds)[token[2]]
+
+    def tell_meetings(self) -> None:
+        """Note that every meeting at the ends of deques will be told."""
+        self.tells_meetings = True
+        self.revision += 1
+
     def expose_depths(self, read: Callable[[], Depths]) -> None:
         """Let the probe ask for (inbox depth, one depth per worker's deque); units: tasks.
 
@@ -295,6 +315,10 @@ class _OffPoolProbe(PoolProbe):
 
     def cancelled(self, token: Token) -> None:
         """Do nothing."""
+
+    def moved(self, token: Token) -> str:
+        """Return a kind: the empty token of a pool that is off names none."""
+        return next(iter(self.kinds), OTHER_KINDS)
 
     def worker_bound(self) -> None:
         """Do nothing."""

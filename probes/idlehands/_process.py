@@ -163,7 +163,9 @@ def share_pool(
     return _process.share(name, sort, kind, make)
 
 
-def declare_pool(name: str, workers: int, kind: str = "work-stealing") -> PoolProbe:
+def declare_pool(
+    name: str, workers: int, kind: str = "work-stealing", *, meetings: bool = False
+) -> PoolProbe:
     """Say that this process has a pool; return the probe to record it with.
 
     Args:
@@ -171,6 +173,8 @@ def declare_pool(name: str, workers: int, kind: str = "work-stealing") -> PoolPr
             open pools.
         workers: how many workers it has, 1 to 1024; they are numbered from 0.
         kind: how it shares work out, in a word or two; "work-stealing" pools get a steal matrix.
+        meetings: the pool tells of every meeting at the ends of its deques, with `met` and the
+            length given to `lost_race`; so where it tells of none there was none.
 
     Raises:
         ProbeMisuse: the name is empty or already in use, or the number of workers is out of
@@ -185,7 +189,10 @@ def declare_pool(name: str, workers: int, kind: str = "work-stealing") -> PoolPr
             raise ProbeMisuse(f"a pool's name is 1 to 200 characters, not {name!r}")
         if not isinstance(workers, int) or not 1 <= workers <= MOST_WORKERS:
             raise ProbeMisuse(f"a pool has 1 to {MOST_WORKERS} workers, not {workers!r}")
-        return _process.declare(name, workers, kind)
+        pool = _process.declare(name, workers, kind)
+        if meetings:
+            pool.tell_meetings()
+        return pool
     except ProbeMisuse as misuse:
         if Settings.strict:
             raise

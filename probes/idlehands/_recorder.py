@@ -22,6 +22,7 @@ from ._rings import NO_TOKEN, Ring, Token
 from ._tables import (
     FINISHED,
     GAPS,
+    MEETINGS,
     NONE,
     OWN_DEQUE,
     PARKED,
@@ -38,6 +39,7 @@ if TYPE_CHECKING:
 
 TASK_ROWS_PER_POOL = 1 << 15
 GAP_ROWS_PER_POOL = 1 << 14
+MEETING_ROWS_PER_POOL = 1 << 13
 LEAST_ROWS_PER_WORKER = 1 << 8
 
 CPU_READ_NS = 570
@@ -120,6 +122,7 @@ class WorkerProbe(WorkerSense):
         "long_streak",
         "lost_races",
         "mark",
+        "meetings",
         "native_id",
         "pool",
         "spawns",
@@ -138,6 +141,7 @@ class WorkerProbe(WorkerSense):
         self.tasks = Ring(max(LEAST_ROWS_PER_WORKER, TASK_ROWS_PER_POOL // pool.workers))
         self.waits = Ring(max(LEAST_ROWS_PER_WORKER, GAP_ROWS_PER_POOL // pool.workers))
         self.gaps = Ring(max(LEAST_ROWS_PER_WORKER, GAP_ROWS_PER_POOL // pool.workers))
+        self.meetings = Ring(max(LEAST_ROWS_PER_WORKER, MEETING_ROWS_PER_POOL // pool.workers))
         self.kinds = pool.kinds
         self.spawns = pool.spawns
         self.token: Token | None = None
@@ -161,7 +165,12 @@ class WorkerProbe(WorkerSense):
 
     def rings(self) -> tuple[tuple[Table, Any], ...]:
         """Return the tables this worker writes, with their rings."""
-        return (TASKS, self.tasks), (WAITS, self.waits), (GAPS, self.gaps)
+        return (
+            (TASKS, self.tasks),
+            (WAITS, self.waits),
+            (GAPS, self.gaps),
+            (MEETINGS, self.meetings),
+        )
 
     def bind(self) -> None:
         """Say that the calling thread is this worker. Starts the outlet if it is not running."""
@@ -195,6 +204,18 @@ class WorkerProbe(WorkerSense):
             )
             ring.slots[task & ring.mask] = token
             return token
+        except Exception as error:
+            self.failed(error)
+            return NO_TOKEN
+
+    def adopted(self, token: Token, pool: PoolProbe) -> Token:
+        """Record that this worker took a task out of another pool; return its token in this one.
+
+        `token` is what the task bears in `pool`. Follow with ``running(adopted, OTHER_POOL)``.
+        """
+        try:
+            here: Token = self.pool.spawned(pool.moved(token), token[5])
+            return here
         except Exception as error:
             self.failed(error)
             return NO_TOKEN
@@ -318,12 +339,31 @@ class WorkerProbe(WorkerSense):
         except Exception as error:
             self.no_such_victim(victim, error)
 
-    def lost_race(self, victim: int) -> None:
-        """`victim` had a task when looked at, and somebody else got it. Misuse: no such worker."""
+    def lost_race(self, victim: int, length: int = NONE) -> None:
+        """`victim` had a task when looked at, and somebody else got it. Misuse: no such worker.
+
+        `length` is how many tasks its deque had then, if known.
+        """
         try:
             self.lost_races[victim if victim >= 0 else self.pool.workers] += 1
+            if length >= 0:
+                self.meetings.put((monotonic_ns(), victim, length, NONE))
         except Exception as error:
             self.no_such_victim(victim, error)
+
+    def met(self, owner: int, length: int = NONE, waited_ns: int = 0) -> None:
+        """An operation of this worker at the end of `owner`'s deque had to wait for another one.
+
+        It waited `waited_ns`; when it got through the deque held `length` tasks. Misuse: no such
+        worker.
+        """
+        try:
+            if not 0 <= owner < self.pool.workers:
+                self.no_such_victim(owner, IndexError())
+                return
+            self.meetings.put((monotonic_ns(), owner, length, waited_ns))
+        except Exception as error:
+            self.no_such_victim(owner, error)
 
     def parked(self) -> None:
         """The worker is about to park; ends an open search. Misuse: inside a running task."""

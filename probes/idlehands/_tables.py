@@ -40,13 +40,17 @@ OWN_DEQUE = -1
 """In ``taken_from``: the newest task of the worker's own deque."""
 INBOX = -2
 """In ``taken_from``: the pool's shared inbox or queue."""
+OTHER_POOL = -3
+"""In ``taken_from``: another pool, whose row of the task says that it moved."""
 
 FINISHED = 0
 FAILED = 1
 CANCELLED = 2
 LOST = 3
-OUTCOMES = ("finished", "failed", "cancelled", "lost")
-"""A task is lost when the process of its worker ended in it."""
+MOVED = 4
+OUTCOMES = ("finished", "failed", "cancelled", "lost", "moved")
+"""A task is lost when the process of its worker ended in it; it moved when a worker of another
+pool took it, where it has a row of its own."""
 
 LEFT = 0
 DIED = 1
@@ -69,9 +73,9 @@ TASKS = Table(
         Column("size", "the caller's hint of its size, -1 where none was given"),
         Column("started_ns", "when a worker began it"),
         Column("ended_ns", "when it returned or raised"),
-        Column("taken_from", "-1 own deque, -2 shared inbox, else the victim's index"),
+        Column("taken_from", "-1 own deque, -2 inbox, -3 another pool, else the victim's index"),
         Column("cpu_ns", "thread CPU time of it outside its waits, -1 where not read"),
-        Column("outcome", "0 finished, 1 failed, 2 cancelled, 3 lost with its worker"),
+        Column("outcome", "0 finished, 1 failed, 2 cancelled, 3 lost with its worker, 4 moved"),
     ),
 )
 
@@ -107,6 +111,17 @@ SPAWNS = Table(
     (Column("spawned_ns", "when it was handed to the pool"),),
 )
 
+MEETINGS = Table(
+    "meetings",
+    "an operation at the end of a deque that met another one there: it waited, or lost its task",
+    (
+        Column("at_ns", "when it got through, or had lost"),
+        Column("owner", "worker whose deque it was"),
+        Column("length", "tasks that the deque held then, -1 unknown"),
+        Column("waited_ns", "how long it waited, -1 where it lost a task instead"),
+    ),
+)
+
 STAYS = Table(
     "stays",
     "a stretch in which a worker, a thread or a process, belonged to its pool",
@@ -119,4 +134,4 @@ STAYS = Table(
     ),
 )
 
-TABLES = {table.name: table for table in (TASKS, WAITS, GAPS, SPAWNS, STAYS)}
+TABLES = {table.name: table for table in (TASKS, WAITS, GAPS, SPAWNS, STAYS, MEETINGS)}

@@ -6,8 +6,9 @@ specification), one map with a ``"frame"`` key that names its kind. Kinds:
 hello     version, pid, argv0, python, now_ns, wall_ns: first in every stream
 names     a pool: pool, name, pool_kind, workers, declared_ns, closed_ns, task_kinds, threads
           [worker, native id, identifier, name, pid], shared_queue (workers join and leave, and
-          report no gaps), broken (why it cannot be used), steps [[when, step of detail]],
-          sampled_by (the column that says when a task's step was chosen)
+          report no gaps), tells_meetings (that none is told means there was none), broken (why it
+          cannot be used), steps [[when, step of detail]], sampled_by (the column that says when a
+          task's step was chosen)
 rows      pool, table, worker, first, rows, complete_ns, columns {name: int64 little-endian}
 counters  pool, worker (a thief), hits, empties, lost_races: int64 per victim, since the start
 levels    pool, at_ns, inbox, deques, workers (open intervals), misuses, ran (tasks run by each

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import sys
 import threading
 
 import pytest
 
-from idlehands_demo.deques import Miss, TaskDeque, make_deques
+from idlehands_demo.deques import EMPTY, Miss, TaskDeque, make_deques
 from idlehands_demo.switches import Switches
 
 
@@ -35,7 +36,7 @@ def test_owners_take_the_oldest_when_switched():
 
 def test_an_empty_deque_is_a_miss_and_no_lost_race():
     deque = TaskDeque()
-    assert deque.steal() is Miss.EMPTY
+    assert deque.steal() is EMPTY
     assert deque.pop() is None
 
 
@@ -43,11 +44,11 @@ def test_a_task_taken_between_look_and_take_is_a_lost_race():
     deque = TaskDeque()
 
     class TakenMeanwhile:
-        def __bool__(self):
-            return True
+        def __len__(self):
+            return 1
 
     deque._tasks = TakenMeanwhile()  # the look sees a task, the take below finds none
-    assert deque.steal() is Miss.LOST_RACE
+    assert deque.steal() == Miss(1)
 
 
 def test_of_one_task_owner_and_thieves_get_exactly_one():
@@ -91,7 +92,7 @@ def test_an_early_parker_still_takes_what_is_in_the_inbox(make_pool):
 
 @pytest.mark.parametrize("locked", [False, True])
 def test_one_lock_holds_up_every_deque_only_when_switched(locked):
-    first, second = make_deques(2, Switches(global_lock_around_deques=locked))
+    first, second = make_deques(2, Switches(global_lock_around_deques=locked), lambda *_: None)
     inside, release, done = threading.Event(), threading.Event(), threading.Event()
 
     def slow_take():
@@ -110,6 +111,33 @@ def test_one_lock_holds_up_every_deque_only_when_switched(locked):
     assert done.wait(20)
     owner.join(20)
     thief.join(20)
+
+
+def test_a_wait_for_the_one_lock_is_told_with_the_deque_and_its_length(wait_until):
+    told = []
+    switches = Switches(global_lock_around_deques=True)
+    first, second = make_deques(2, switches, lambda *meeting: told.append(meeting))
+    second.push("only")
+    inside, release = threading.Event(), threading.Event()
+
+    def slow_take():
+        inside.set()
+        release.wait(20)
+        raise IndexError
+
+    first._pop = slow_take
+    owner = threading.Thread(target=first.pop)
+    owner.start()
+    assert inside.wait(20)
+    thief = threading.Thread(target=second.steal)
+    thief.start()
+    wait_until(lambda: sys._current_frames()[thief.ident].f_code.co_name == "hold")
+    release.set()
+    owner.join(20)
+    thief.join(20)
+    ((which, length, waited_ns),) = told
+    assert (which, length) == (1, 1)
+    assert waited_ns > 0
 
 
 @pytest.mark.parametrize(

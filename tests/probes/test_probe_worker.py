@@ -12,13 +12,13 @@ import time
 import pytest
 
 import idlehands
-from idlehands import CANCELLED, FAILED, FINISHED, INBOX, OWN_DEQUE, ProbeMisuse
+from idlehands import CANCELLED, FAILED, FINISHED, INBOX, OTHER_POOL, OWN_DEQUE, ProbeMisuse
 from idlehands._frames import open_intervals
 from idlehands._off import OffWorkerProbe
-from idlehands._pool import MOST_KINDS, OTHER_KINDS
+from idlehands._pool import MOST_KINDS, OTHER_KINDS, PoolProbe
 from idlehands._recorder import CPU_STREAK, CPU_WORTH_NS, WEIGHED_ROWS
 from idlehands._rings import NO_TOKEN
-from idlehands._tables import GAPS, PARKED, SEARCHING, TASKS, WAITS
+from idlehands._tables import GAPS, MOVED, PARKED, SEARCHING, TASKS, WAITS
 
 
 def tasks_of(worker):
@@ -346,6 +346,52 @@ def test_looks_at_victims_are_counted_by_outcome_and_victim(pool):
     assert worker.lost_races == [0, 0, 0, 1]
 
 
+def test_a_lost_race_leaves_a_row_where_the_length_of_the_deque_is_known(pool, clock):
+    worker = pool.worker(0)
+    worker.lost_race(3, 2)
+    assert worker.lost_races == [0, 0, 0, 1]
+    assert worker.meetings.read(0, 10) == (0, [(clock.now_ns, 3, 2, -1)])
+
+
+def test_a_meeting_leaves_a_row_with_the_deque_its_length_and_the_wait(pool, clock):
+    worker = pool.worker(0)
+    clock.advance(40)
+    worker.met(2, 5, 30)
+    assert worker.meetings.read(0, 10) == (0, [(clock.now_ns, 2, 5, 30)])
+
+
+def test_a_task_taken_out_of_another_pool_moves_and_gets_a_token_of_this_one(pool, clock):
+    other = PoolProbe("meadow", 2, "work-stealing", 1)
+    pool.spawned("sow")
+    there = other.spawned("reap", 7)
+    clock.advance(30)
+    worker = pool.worker(1)
+    token = worker.adopted(there, other)
+    worker.running(token, OTHER_POOL)
+    clock.advance(10)
+    worker.finished()
+    assert other.cancellations.read(0, 10) == (
+        0,
+        [(there, 1_030, 1_030, OTHER_POOL, -1, MOVED)],
+    )
+    ((row, started, ended, taken_from, _cpu, outcome),) = worker.tasks.read(0, 10)[1]
+    assert (row[0], row[1], row[3], row[5]) == (1, -1, 1_030, 7)
+    assert list(pool.kinds)[row[2]] == "reap"
+    assert (started, ended, taken_from, outcome) == (1_030, 1_040, OTHER_POOL, FINISHED)
+
+
+def test_a_task_of_a_pool_that_is_off_leaves_no_row_there_and_is_taken_all_the_same(
+    pool,
+):
+    other = PoolProbe("meadow", 2, "work-stealing", 1)
+    there = other.spawned("reap")
+    other.close()
+    worker = pool.worker(1)
+    assert worker.adopted(there, other)[0] == 0
+    assert worker.adopted(NO_TOKEN, other)[0] == 1
+    assert other.cancellations.written == 0
+
+
 # What is open at a moment
 
 
@@ -531,7 +577,7 @@ MISUSES = [
     (out_of_nothing, lambda worker: worker.pool.worker(4), "has workers 0 to 3, not 4"),
     (out_of_nothing, lambda worker: worker.pool.worker(-1), "has workers 0 to 3, not -1"),
 ]
-for _look in ("missed", "stolen", "lost_race"):
+for _look in ("missed", "stolen", "lost_race", "met"):
     for _victim in (4, -1, -4, 10**9, None, "1"):
         MISUSES.append(
             (
@@ -614,7 +660,9 @@ def call_everything(pool, worker):
     worker.searching()
     worker.missed(99)
     worker.stolen(-5)
-    worker.lost_race(99)
+    worker.lost_race(99, 2)
+    worker.met(99, 2, 3)
+    assert worker.adopted(token, pool) == NO_TOKEN
     worker.parked()
     worker.unparked(1, 2)
     worker.finished(FAILED)
@@ -627,7 +675,8 @@ def test_every_call_on_a_closed_pool_does_nothing(pool):
     pool.close()
     call_everything(pool, worker)
     assert isinstance(pool.worker(2), OffWorkerProbe)
-    assert [worker.tasks.written, worker.waits.written, worker.gaps.written] == [0, 0, 0]
+    written = [ring.written for _, ring in worker.rings()]
+    assert written == [0, 0, 0, 0]
     assert pool.cancellations.written == pool.misuses == 0
     assert worker.empties == worker.hits == worker.lost_races == [0] * 4
 
@@ -661,6 +710,13 @@ BREAKING_CALLS = {
     "running": (while_searching, "gaps", lambda pool, worker: worker.running(NO_TOKEN)),
     "parked": (while_searching, "gaps", lambda pool, worker: worker.parked()),
     "unparked": (while_parked, "gaps", lambda pool, worker: worker.unparked()),
+    "met": (out_of_nothing, "meetings", lambda pool, worker: worker.met(1, 2, 3)),
+    "lost race": (out_of_nothing, "meetings", lambda pool, worker: worker.lost_race(1, 2)),
+    "adopted": (
+        out_of_nothing,
+        "spawns",
+        lambda pool, worker: worker.adopted(NO_TOKEN, pool),
+    ),
     "cancelled": (out_of_nothing, "cancellations", lambda pool, worker: pool.cancelled(NO_TOKEN)),
 }
 

@@ -60,13 +60,15 @@ class EndsReading:
     """Whether owners took the newest task of their deque and thieves the oldest.
 
     begin_ns: from when on takes are judged. unplaced: takes of a task from another deque than its
-    spawner's, which are not judged.
+    spawner's, which are not judged. of_two: operations at deques of two tasks or more: takes that
+    found as many, and pushes, each of which the take of one task more undoes.
     """
 
     begin_ns: int
     own: EndReading
     stolen: EndReading
     unplaced: int
+    of_two: int = 0
 
     @property
     def owners_newest(self) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
+from .contention import contention
 from .deques import ends
 from .flow import whole
 from .parking import parking
@@ -17,6 +18,7 @@ from .sizes import sizes
 
 if TYPE_CHECKING:
     from ..ledger import PoolLedger
+    from .contention import ContentionReading
     from .deque_readings import EndsReading, SizesReading
     from .entries import PoolTime
     from .parking_readings import ParkingReading
@@ -31,6 +33,7 @@ class DequeUse(NamedTuple):
     ends: EndsReading | None = None
     sizes: SizesReading | None = None
     parking: ParkingReading | None = None
+    contention: ContentionReading | None = None
 
 
 def deque_use(
@@ -46,4 +49,5 @@ def deque_use(
     parked = parking(pool, since, end_ns)
     if pool.kind != STEALING:
         return DequeUse(parking=parked)
-    return DequeUse(ends(pool, since, end_ns), sizes(pool, since, end_ns), parked)
+    met = contention(pool, since, end_ns)
+    return DequeUse(ends(pool, since, end_ns), sizes(pool, since, end_ns), parked, met)

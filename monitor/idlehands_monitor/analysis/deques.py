@@ -22,12 +22,12 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from idlehands.wire import CANCELLED, INBOX, NONE, OWN_DEQUE
+from idlehands.wire import INBOX, NONE, OTHER_POOL, OWN_DEQUE
 
 from .deque_readings import EndReading, EndsReading
 from .moments import quantile
 from .order_statistics import larger_before, maximum_before, range_maximum
-from .rows import Bool, Int64, Recent, Rows, of_workers, still_open, with_more
+from .rows import Bool, Int64, Recent, Rows, never_ran, of_workers, still_open, with_more
 
 if TYPE_CHECKING:
     from ..ledger import PoolLedger
@@ -64,13 +64,15 @@ def ends(pool: PoolLedger, begin_ns: int, end_ns: int) -> EndsReading:
     rows["soonest"] = soonest(rows)  # a worker's stamps are those of all its tasks
     placed = _placed(rows)
     inside = (rows["started"] >= begin_ns) & (rows["started"] < end_ns)
-    inside &= rows["outcome"] != CANCELLED
+    inside &= ~never_ran(rows["outcome"])
+    elsewhere = (rows["taken_from"] == INBOX) | (rows["taken_from"] == OTHER_POOL)
     found = takes({name: column[placed] for name, column in rows.items()}, inside[placed])
     return EndsReading(
         begin_ns,
         _end(found, ~found.stolen, found.from_newest),
         _end(found, found.stolen, found.from_oldest),
-        int(np.count_nonzero(inside & ~placed & (rows["taken_from"] != INBOX))),
+        int(np.count_nonzero(inside & ~placed & ~elsewhere)),
+        int(np.count_nonzero(found.length >= 2) + np.count_nonzero(found.length > 2)),
     )
 
 
@@ -102,8 +104,8 @@ def _rows(pool: PoolLedger, begin_ns: int, end_ns: int) -> Rows:
         "taken_from": with_more(store["taken_from"], [i.taken_from for i in still]),
         "outcome": with_more(store["outcome"], [NONE] * len(still)),
     }
-    # What was cancelled was in a deque too: by a worker, or from outside, which is one more.
-    outside = (rows["outcome"] == CANCELLED) & (rows["worker"] < 0)
+    # What was cancelled or moved was in a deque too: by a worker, or from outside, one more.
+    outside = never_ran(rows["outcome"]) & (rows["worker"] < 0)
     rows["worker"] = np.where(outside, pool.workers, rows["worker"])
     rows = of_workers(rows, pool.workers + 1)
     # A damaged stream may tell of any moments; they must not run backwards or out of range.
@@ -119,7 +121,7 @@ def _placed(rows: Rows) -> Bool:
     """Say which tasks left the deque of the worker that had spawned them."""
     owner, taken_from = rows["owner"], rows["taken_from"]
     own = (taken_from == OWN_DEQUE) & (rows["worker"] == owner)
-    left = own | (taken_from == owner) | (rows["outcome"] == CANCELLED)
+    left = own | (taken_from == owner) | never_ran(rows["outcome"])
     return np.asarray((owner >= 0) & left, dtype=np.bool_)
 
 

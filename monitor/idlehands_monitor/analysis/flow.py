@@ -12,14 +12,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from idlehands.wire import CANCELLED, LOST
-
 from .detail import SAMPLED
 from .intervals import queued_at
 from .moments import moments
 from .queueing import LittleReading, allen_cunneen, little, mmc
 from .readings import BalanceReading, QueueingReading
-from .rows import NEVER, Bool, Int64, Recent, still_open
+from .rows import NEVER, Bool, Int64, Recent, never_ran, still_open, whole_runs
 from .spread import imbalance, jain
 
 if TYPE_CHECKING:
@@ -42,7 +40,7 @@ def queueing(
         return None
     store = Recent(pool.tasks, begin_ns)
     ran = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)
-    ran &= (store["outcome"] != CANCELLED) & (store["outcome"] != LOST)
+    ran &= whole_runs(store["outcome"])
     count = int(np.count_nonzero(ran))
     busy_ns = in_task_ns(time.pool)
     if count < LEAST_TASKS or busy_ns <= 0:
@@ -107,7 +105,7 @@ def in_pool(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[Int64, Int64]
     _workers, still = still_open(pool, pool.tasks, "started_ns", ("task",))
     spawned = np.concatenate([store["spawned_ns"], [i.spawned_ns for i in still]]).astype(np.int64)
     started = np.concatenate([store["started_ns"], [i.began_ns for i in still]]).astype(np.int64)
-    left = np.where(store["outcome"] == CANCELLED, store["started_ns"], store["ended_ns"])
+    left = np.where(never_ran(store["outcome"]), store["started_ns"], store["ended_ns"])
     left = np.concatenate([left, np.full(len(still), NEVER, dtype=np.int64)])
     queued = queued_at(pool, end_ns) - int(
         np.count_nonzero((spawned < end_ns) & (started >= end_ns))

@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from idlehands.wire import CANCELLED, LOST
+from idlehands.wire import MOVED
 
-from .rows import Recent
+from .rows import Recent, whole_runs
 
 if TYPE_CHECKING:
     from ..ledger import PoolLedger
@@ -55,11 +55,14 @@ class TaskGraph:
 def task_graph(pool: PoolLedger, begin_ns: int, end_ns: int) -> TaskGraph | None:
     """Return the graph of the tasks that were spawned, begun and ended in a window.
 
-    None where there is none, or where there are more than `MOST_TASKS`.
+    None where there is none, where there are more than `MOST_TASKS`, and where one went to another
+    pool.
     """
     tasks, waits = Recent(pool.tasks, begin_ns), Recent(pool.waits, begin_ns)
     chosen = (tasks["spawned_ns"] >= begin_ns) & (tasks["ended_ns"] <= end_ns)
-    chosen &= (tasks["outcome"] != CANCELLED) & (tasks["outcome"] != LOST)
+    if (tasks["outcome"][chosen] == MOVED).any():  # a part of the graph ran in another pool
+        return None
+    chosen &= whole_runs(tasks["outcome"])
     number = tasks["task"][chosen]
     if not 0 < len(number) <= MOST_TASKS:
         return None

@@ -12,10 +12,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from idlehands.wire import CANCELLED, NONE, PARKED, SEARCHING
+from idlehands.wire import NONE, PARKED, SEARCHING
 
 from .nesting import Nesting
-from .rows import NEVER, Bool, Int64, Recent, Rows, of_workers, open_ends, still_open, with_more
+from .rows import (
+    NEVER,
+    Bool,
+    Int64,
+    Recent,
+    Rows,
+    never_ran,
+    of_workers,
+    open_ends,
+    still_open,
+    with_more,
+)
 from .stays import inferred_gaps, inside_stays, present_ns, stay_rows
 
 if TYPE_CHECKING:
@@ -165,10 +176,10 @@ def _least(times: Int64) -> int:
 
 
 def _tasks(pool: PoolLedger, end_ns: int, since_ns: int) -> tuple[Rows, Int64]:
-    """Return the tasks run, open ones included, and the moments of the tasks cancelled."""
+    """Return the tasks run, open ones included, and when tasks left the queue without being run."""
     store = Recent(pool.tasks, since_ns, and_last=pool.shared_queue)
-    cancelled = store["outcome"] == CANCELLED
-    ran = ~cancelled
+    gone = never_ran(store["outcome"])
+    ran = ~gone
     workers, still = still_open(pool, pool.tasks, "started_ns", ("task",))
     rows = {
         "worker": with_more(store["worker"][ran], workers),
@@ -180,7 +191,7 @@ def _tasks(pool: PoolLedger, end_ns: int, since_ns: int) -> tuple[Rows, Int64]:
         "cpu_ns": with_more(store["cpu_ns"][ran], [NONE] * len(still)),
     }
     rows["full_ns"] = rows["ended"] - rows["began"]
-    return of_workers(rows, pool.workers), store["started_ns"][cancelled]
+    return of_workers(rows, pool.workers), store["started_ns"][gone]
 
 
 def _waits(pool: PoolLedger, end_ns: int, since_ns: int) -> Rows:

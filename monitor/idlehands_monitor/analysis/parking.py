@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from idlehands.wire import CANCELLED, PARKED
+from idlehands.wire import PARKED
 
 from .intervals import task_rows
 from .moments import quantile
 from .parking_readings import ParkingReading
-from .rows import NEVER, Bool, Int64, Recent, Rows, of_workers, still_open, with_more
+from .rows import NEVER, Bool, Int64, Recent, Rows, never_ran, of_workers, still_open, with_more
 from .spinning import SPINS, clairvoyant_costs, spin_reading
 from .stays import inferred_gaps, inside_stays, stay_rows
 
@@ -109,7 +109,7 @@ def _work(pool: PoolLedger, begin_ns: int) -> Rows:
     """Return when workers began tasks, or went on with one after a wait in it."""
     tasks, waits = Recent(pool.tasks, begin_ns), Recent(pool.waits, begin_ns)
     workers, still = still_open(pool, pool.tasks, "started_ns", ("task",))
-    ran = tasks["outcome"] != CANCELLED
+    ran = ~never_ran(tasks["outcome"])
     worker = np.concatenate([tasks["worker"][ran], waits["worker"]])
     at = np.concatenate([tasks["started_ns"][ran], waits["ended_ns"]])
     return {

@@ -9,20 +9,31 @@ race and no case.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from idlehands.wire import PARKED
+from idlehands.wire import OTHER_POOL, PARKED
 
-from .rows import Recent
+from .promise_list import (
+    ENDS_NEAR_EMPTY,
+    GREEDY_BOUND,
+    OWNERS_NEWEST,
+    PARKS_WHEN_EMPTY,
+    STAYS_IN_POOL,
+    STOLEN_LARGER,
+    THIEVES_OLDEST,
+    VICTIMS_EVEN,
+    Promise,
+)
+from .rows import Recent, never_ran
 from .scheduler_readings import GraphReading, PromiseReading
 
 if TYPE_CHECKING:
     from ..ledger import PoolLedger
     from .deque_readings import EndReading, EndsReading, SizesReading
     from .deque_use import DequeUse
-    from .rows import Int64
+    from .rows import Bool, Int64
     from .steals import StealingReading
 
 KEPT, BROKEN, UNKNOWN = "kept", "broken", "unknown"
@@ -34,64 +45,6 @@ MOST_BROKEN = 0.05
 MOST_MOMENTS = 20
 
 
-class Promise(NamedTuple):
-    """A promise: its code, what it is for, and where it is from."""
-
-    code: str
-    what: str
-    purpose: str
-    source: str
-
-
-PARKS_WHEN_EMPTY = Promise(
-    "parks-when-empty",
-    "workers park only when the whole pool is empty",
-    "A worker that parks beside queued work has to be woken for it, which costs more than the "
-    "look that it saved.",
-    "R. L. Graham 1966, Bell Syst. Tech. J. 45:1563-1581 (no processor idle while a task is ready)",
-)
-STAYS_IN_POOL = Promise(
-    "stays-in-pool",
-    "nobody takes tasks of another pool",
-    "Pools are kept apart so that one kind of work cannot hold up another.",
-    "common practice, no source",
-)
-
-
-GREEDY_BOUND = Promise(
-    "within-greedy-bound",
-    "the whole takes no longer than a greedy schedule could",
-    "A schedule that never idles a worker beside a ready task takes at most (T1 - Tinf)/P + Tinf; "
-    "longer means idling, or overhead between tasks.",
-    "R. L. Graham 1966, Bell Syst. Tech. J. 45:1563-1581; CLRS, 3rd edition, theorem 27.1",
-)
-OWNERS_NEWEST = Promise(
-    "owners-take-newest",
-    "owners take the newest task of their deque",
-    "The newest task's data are in the cache still, and the oldest stay for thieves: the order is "
-    "that of a serial run.",
-    "D. Chase, Y. Lev 2005, SPAA '05:21-28",
-)
-THIEVES_OLDEST = Promise(
-    "thieves-take-oldest",
-    "thieves take the oldest task of a deque",
-    "The oldest task is the one furthest from what the owner does next, and of divided work the "
-    "largest.",
-    "D. Chase, Y. Lev 2005, SPAA '05:21-28",
-)
-STOLEN_LARGER = Promise(
-    "stolen-are-larger",
-    "stolen tasks are the larger ones",
-    "A steal costs more than a task of one's own, so it should bring more work.",
-    "R. D. Blumofe, C. E. Leiserson 1999, J. ACM 46(5):720-748",
-)
-VICTIMS_EVEN = Promise(
-    "victims-chosen-evenly",
-    "victims are chosen evenly",
-    "Bounds on the number of steals stand on choice at random; any order sends thieves to the same "
-    "deques.",
-    "R. D. Blumofe, C. E. Leiserson 1999, J. ACM 46(5):720-748",
-)
 SPAWNS_LOST = "moments of spawns were lost, so what was queued when is not known"
 NO_STEALS = "the workers share one queue: nothing is stolen"
 AT_ONCE = 0.02
@@ -101,11 +54,20 @@ BOUND_SLACK = 1.05
 
 
 def judged(
-    promise: Promise, cases: int, broken: int, moments: Int64, *, least: int = LEAST_CASES
+    promise: Promise,
+    cases: int,
+    broken: int,
+    moments: Int64,
+    *,
+    least: int = LEAST_CASES,
+    most: float = MOST_BROKEN,
 ) -> PromiseReading:
-    """Return the reading of a promise broken in `broken` of `cases`, at `moments` among others."""
+    """Return the reading of a promise broken in `broken` of `cases`, at `moments` among others.
+
+    It is broken where that is more than the share `most`.
+    """
     share = broken / cases if cases else 0.0
-    verdict = UNKNOWN if cases < least else BROKEN if share > MOST_BROKEN else KEPT
+    verdict = UNKNOWN if cases < least else BROKEN if share > most else KEPT
     return PromiseReading(
         code=promise.code,
         what=promise.what,
@@ -146,7 +108,13 @@ def promises(
             ),
             *(
                 not_judged(promise, NO_STEALS)
-                for promise in (OWNERS_NEWEST, THIEVES_OLDEST, STOLEN_LARGER, VICTIMS_EVEN)
+                for promise in (
+                    OWNERS_NEWEST,
+                    THIEVES_OLDEST,
+                    STOLEN_LARGER,
+                    VICTIMS_EVEN,
+                    ENDS_NEAR_EMPTY,
+                )
             ),
             not_judged(STAYS_IN_POOL, "the workers share one queue and have no other to take from"),
             bound,
@@ -157,6 +125,7 @@ def promises(
         *ends,
         sizes_kept(use.sizes, ends),
         victims_even(stealing),
+        ends_meet(use),
         stays_in_pool(pool, begin_ns, end_ns),
         bound,
     )
@@ -213,6 +182,21 @@ def victims_even(stealing: StealingReading | None) -> PromiseReading:
     )
 
 
+def ends_meet(use: DequeUse) -> PromiseReading:
+    """Judge how many operations at deques of two tasks or more had to wait, or lost their task."""
+    met = use.contention
+    if met is None:
+        return not_judged(ENDS_NEAR_EMPTY, "the pool does not tell of meetings at its deques")
+    longer = use.ends.of_two if use.ends is not None else 0
+    if not met.told:  # that it told of no more does not mean there were none
+        longer = 0
+    cases = max(longer, met.longer)
+    reading = judged(ENDS_NEAR_EMPTY, cases, met.longer, np.array(met.moments_ns, dtype=np.int64))
+    waited = f", {met.longer_s:.2f} s of waiting" if met.longer_s else ""
+    evidence = f"met in {met.longer} of {cases} operations at deques of two tasks or more{waited}"
+    return replace(reading, evidence=evidence)
+
+
 def greedy_bound(graph: GraphReading | None) -> PromiseReading:
     """Judge the time that a graph took against the bound of greedy schedules.
 
@@ -233,16 +217,28 @@ def parks_when_empty(pool: PoolLedger, begin_ns: int, end_ns: int) -> PromiseRea
 
     Counted are tasks spawned at least `RACE_NS` before the worker parked, less those begun up to
     `RACE_NS` after: what is left was there to be found. A parking with a task spawned within
-    `RACE_NS` of it is a case all the same, and kept.
+    `RACE_NS` of it is a case all the same, and kept. While some operation waits at a deque a task
+    may have its stamp and not be there yet, or a deque have been looked at long ago: no case.
     """
     if spawns_were_lost(pool):
         return not_judged(PARKS_WHEN_EMPTY, SPAWNS_LOST)
     gaps = Recent(pool.gaps, begin_ns)
     inside = (gaps["state"] == PARKED) & (gaps["began_ns"] >= begin_ns)
     parked = np.sort(gaps["began_ns"][inside & (gaps["began_ns"] < end_ns)])
+    parked = parked[~_while_waiting(pool, parked)]
     queued = queued_for_sure(pool, parked)
     late = parked[queued > 0]
     return judged(PARKS_WHEN_EMPTY, len(parked), len(late), late)
+
+
+def _while_waiting(pool: PoolLedger, moments: Int64) -> Bool:
+    """Say at which moments an operation was waiting at a deque, or had been `RACE_NS` before."""
+    waits = pool.meetings["waited_ns"] > 0
+    until = pool.meetings["at_ns"][waits]
+    since = np.sort(until - pool.meetings["waited_ns"][waits])
+    until = np.sort(until + RACE_NS)
+    begun = np.searchsorted(since, moments, side="right")
+    return np.asarray(begun > np.searchsorted(until, moments, side="left"), dtype=np.bool_)
 
 
 def spawns_were_lost(pool: PoolLedger) -> bool:
@@ -276,19 +272,22 @@ def _begun(pool: PoolLedger) -> int:
 
 
 def stays_in_pool(pool: PoolLedger, begin_ns: int, end_ns: int) -> PromiseReading:
-    """Judge each task run by whether its number and its spawn are this pool's.
+    """Judge each task run by whether it, or its number and its spawn, are this pool's.
 
-    A task's number counts its pool's spawns, so one that was spawned in another pool bears a stamp
-    that the spawn of its number here does not have.
+    A worker may say that it took a task out of another pool. A task's number counts its pool's
+    spawns, so one that was spawned in another pool without a word bears a stamp that the spawn of
+    its number here does not have. Neither is ever a race, so no share of them is kept.
     """
     if spawns_were_lost(pool):
         return not_judged(STAYS_IN_POOL, SPAWNS_LOST)
     tasks = Recent(pool.tasks, begin_ns)
     inside = (tasks["ended_ns"] > begin_ns) & (tasks["started_ns"] < end_ns)
+    inside &= ~never_ran(tasks["outcome"])
     number, stamp, started = (tasks[name][inside] for name in ("task", "spawned_ns", "started_ns"))
     spawns = pool.spawns["spawned_ns"]
     place = number - (pool.written("spawns") - len(spawns))
     known = (place >= 0) & (place < len(spawns))
     foreign = spawns[place[known]] != stamp[known]
+    foreign |= tasks["taken_from"][inside][known] == OTHER_POOL
     foreign_at = started[known][foreign]
-    return judged(STAYS_IN_POOL, int(known.sum()), len(foreign_at), foreign_at)
+    return judged(STAYS_IN_POOL, int(known.sum()), len(foreign_at), foreign_at, most=0.0)

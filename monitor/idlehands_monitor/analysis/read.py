@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from idlehands.wire import CANCELLED, FAILED, LOST
+from idlehands.wire import CANCELLED, FAILED, LOST, MOVED
 
 from .blocked import blocked
 from .deque_use import deque_use
@@ -34,7 +34,7 @@ from .readings import (
     StrandedReading,
     TaskReading,
 )
-from .rows import Recent
+from .rows import Recent, whole_runs
 from .scheduler_readings import GraphReading
 from .steals import stealing
 from .stranded import stranded
@@ -256,12 +256,12 @@ def _tasks(
     store = Recent(pool.tasks, begin_ns)
     inside = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)
     outcome = store["outcome"][inside]
-    ran = inside & (store["outcome"] != CANCELLED) & (store["outcome"] != LOST)
+    ran = inside & whole_runs(store["outcome"])
     waits = (store["started_ns"] - store["spawned_ns"])[ran]
     moments = Recent(pool.spawns, begin_ns)["spawned_ns"]
     spawned = int(np.count_nonzero((moments >= begin_ns) & (moments < end_ns)))
     weight = weights(pool, store)
-    finished = int(np.count_nonzero((outcome != CANCELLED) & (outcome != LOST)))
+    finished = int(np.count_nonzero(whole_runs(outcome)))
     queued = queued_at(pool, end_ns)
     if sampled:  # the rows are some of the tasks; the totals count them all
         queued = max(0, pool.inbox) if pool.closed_ns < 0 else 0
@@ -272,6 +272,7 @@ def _tasks(
         failed=int(weight[inside][outcome == FAILED].sum()),
         cancelled=int(np.count_nonzero(outcome == CANCELLED)),
         lost=int(np.count_nonzero(outcome == LOST)),
+        moved=int(np.count_nonzero(outcome == MOVED)),
         spawned=spawned,
         queued=queued,
         running=sum(any(i.what == "task" for i in intervals) for intervals in pool.open),

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from .entries import WorkerTime
 
 if TYPE_CHECKING:
+    from .contention import ContentionReading
     from .deque_readings import EndsReading, SizesReading
     from .host_readings import HostReading
     from .parking_readings import ParkingReading
@@ -195,7 +196,7 @@ class BlockedReading:
 class TaskReading:
     """Tasks in the window; queued is at its end. queue_wait: spawned to started.
 
-    lost: those whose worker died in them.
+    lost: those whose worker died in them; moved: those that a worker of another pool took.
     """
 
     finished: int
@@ -207,6 +208,7 @@ class TaskReading:
     median_queue_wait_s: float
     kinds: tuple[KindReading, ...]
     lost: int = 0
+    moved: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -313,6 +315,7 @@ class PoolReading:
     ends: EndsReading | None = None
     sizes: SizesReading | None = None
     parking: ParkingReading | None = None
+    contention: ContentionReading | None = None
     blocked: BlockedReading | None = None
     slice_s: float = 1.0
     pid: int = -1

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from idlehands.wire import CANCELLED, LOST, MOVED
+
 if TYPE_CHECKING:
     from ..ledger import OpenInterval, PoolLedger, TableStore
 
@@ -17,6 +19,16 @@ Bool = npt.NDArray[np.bool_]
 Float = npt.NDArray[np.float64]
 Rows = dict[str, Int64]
 """Columns by name, one length; times in nanoseconds."""
+
+
+def never_ran(outcome: Int64) -> Bool:
+    """Say which tasks left their pool's queue without being run in it: cancelled, or moved."""
+    return np.asarray((outcome == CANCELLED) | (outcome == MOVED), dtype=np.bool_)
+
+
+def whole_runs(outcome: Int64) -> Bool:
+    """Say which tasks ran to their end in their pool, returning or raising."""
+    return np.asarray(~never_ran(outcome) & (outcome != LOST), dtype=np.bool_)
 
 
 class Recent:

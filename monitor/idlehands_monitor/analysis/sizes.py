@@ -12,13 +12,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from idlehands.wire import CANCELLED, LOST, OWN_DEQUE
+from idlehands.wire import OWN_DEQUE
 
 from .deque_readings import LEAST_TAKES, SizesReading
 from .flow import own_ns
 from .moments import quantile
 from .rank_test import rank_test
-from .rows import Bool, Float, Int64, Recent
+from .rows import Bool, Float, Int64, Recent, whole_runs
 
 if TYPE_CHECKING:
     from ..ledger import PoolLedger
@@ -32,7 +32,7 @@ def sizes(pool: PoolLedger, begin_ns: int, end_ns: int) -> SizesReading | None:
     """
     store = Recent(pool.tasks, begin_ns)
     ran = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)
-    ran &= (store["outcome"] != CANCELLED) & (store["outcome"] != LOST)
+    ran &= whole_runs(store["outcome"])
     taken_from = store["taken_from"][ran]
     stolen, local = taken_from >= 0, taken_from == OWN_DEQUE
     own, hints = np.maximum(own_ns(pool, store, ran), 0), store["size"][ran]

@@ -11,12 +11,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from idlehands.wire import CANCELLED
-
 from .evenness import VictimChoice, victim_choice
 from .moments import quantile
 from .probing import implied_with_work
-from .rows import Int64, Recent, still_open
+from .rows import Int64, Recent, never_ran, still_open
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -180,7 +178,7 @@ def dry_times(pool: PoolLedger, begin_ns: int, end_ns: int) -> list[Int64]:
 def _moments(pool: PoolLedger, begin_ns: int) -> tuple[Int64, Int64, Int64]:
     """Return (worker, moment, what) of all edges of tasks and waits, and beginnings of gaps."""
     tasks, waits, gaps = (Recent(store, begin_ns) for store in (pool.tasks, pool.waits, pool.gaps))
-    ran = tasks["outcome"] != CANCELLED
+    ran = ~never_ran(tasks["outcome"])
     open_workers, still = still_open(pool, pool.tasks, "started_ns", ("task",))
     parts = (
         (tasks["worker"][ran], tasks["started_ns"][ran], BEGAN),

@@ -1,4 +1,4 @@
-"""One pool's ledger: its names, its four tables, its counters, its present levels.
+"""One pool's ledger: its names, its tables, its counters, its present levels.
 
 Pure bookkeeping of frames; what the numbers mean is worked out in `analysis`.
 """
@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from idlehands.wire import GAPS, MOST_WORKERS, NONE, SPAWNS, STAYS, TASKS, WAITS, Frame
+from idlehands.wire import GAPS, MEETINGS, MOST_WORKERS, NONE, SPAWNS, STAYS, TASKS, WAITS, Frame
 
 from .store import TableStore
 
@@ -94,6 +94,7 @@ class PoolLedger:
         self.closed_ns = NONE
         self.task_kinds: list[str] = []
         self.shared_queue = False
+        self.tells_meetings = False
         self.broken = ""
         self.steps: list[tuple[int, int]] = []
         self.sampled_by = ""
@@ -104,7 +105,8 @@ class PoolLedger:
         self.gaps = TableStore(GAPS, "ended_ns")
         self.spawns = TableStore(SPAWNS, "spawned_ns")
         self.stays = TableStore(STAYS, "ended_ns")
-        stores = (self.tasks, self.waits, self.gaps, self.spawns, self.stays)
+        self.meetings = TableStore(MEETINGS, "at_ns")
+        stores = (self.tasks, self.waits, self.gaps, self.spawns, self.stays, self.meetings)
         self.stores = {store.table.name: store for store in stores}
         self.snapshots: deque[CounterSnapshot] = deque()
         self.inbox = NONE
@@ -116,6 +118,7 @@ class PoolLedger:
         self.untold = 0
         self.spawns_lost_ns = NONE
         self.lost_rows = 0
+        self.meetings_lost = 0
         self.holes: list[Hole] = []
         self._rings: dict[tuple[str, int], _Ring] = {}
         self._counts = np.zeros((3, 0, 0), dtype=np.int64)
@@ -149,6 +152,7 @@ class PoolLedger:
         self.declared_ns = int(frame["declared_ns"])
         self.closed_ns = int(frame["closed_ns"])
         self.shared_queue = shared
+        self.tells_meetings = bool(frame.get("tells_meetings", False))
         self.broken = str(frame.get("broken", ""))
         self.sampled_by = str(frame.get("sampled_by", ""))
         known = dict(self.steps)
@@ -190,6 +194,9 @@ class PoolLedger:
         if frame["table"] == SPAWNS.name:  # counts stay exact; only moments are missing
             if len(self.spawns):
                 self.spawns_lost_ns = int(self.spawns["spawned_ns"][-1])
+            return
+        if frame["table"] == MEETINGS.name:  # worker time does not hang on them
+            self.meetings_lost += int(frame["rows"])
             return
         if ring.lost_since_ns is None:
             # A ring that was empty when all had last been sent lost what came after that.

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from .words import seconds
 
 if TYPE_CHECKING:
+    from ..analysis.contention import ContentionReading, LengthReading
     from ..analysis.deque_readings import EndReading, SizesReading
     from ..analysis.readings import PoolReading
 
@@ -24,7 +25,37 @@ def deque_lines(pool: PoolReading) -> list[str]:
             lines.append(f"  {ends.unplaced} tasks were moved between deques and are not judged")
     if pool.sizes is not None:
         lines += _sizes(pool.sizes)
+    if pool.contention is not None:
+        lines += contention_lines(pool.contention)
     return lines
+
+
+def contention_lines(met: ContentionReading) -> list[str]:
+    """Return how often operations met at a deque's end, and how full it was then."""
+    if not met.meetings:
+        return ["  No operation had to wait at a deque, and none lost its task to another"]
+    share = met.near_empty_share
+    near = f"; {share:.0%} of them at a deque of one task or none" if share is not None else ""
+    missing = f"; {met.missing} more were told of and lost" if met.missing else ""
+    lines = [f"  {met.meetings} meetings at deque ends, {met.lost} lost races{near}{missing}"]
+    if met.median_s is not None and met.p99_s is not None:
+        lines.append(
+            f"  They waited {seconds(met.waited_s)} in all, median {seconds(met.median_s)}, 99 of "
+            f"100 under {seconds(met.p99_s)}"
+        )
+    by_length = ", ".join(_length(group) for group in met.by_length)
+    if by_length:
+        lines.append(f"  By tasks in the deque then: {by_length}")
+    return lines
+
+
+def _length(group: LengthReading) -> str:
+    if group.most is None:
+        length = f"{group.least} or more"
+    else:
+        length = str(group.least) if group.least == group.most else f"{group.least}–{group.most}"
+    waited = f" ({seconds(group.waited_s)})" if group.waited_s else ""
+    return f"{length}: {group.meetings}{waited}"
 
 
 def parking_lines(pool: PoolReading) -> list[str]:

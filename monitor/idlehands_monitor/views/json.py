@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from ..analysis.entries import ENTRIES, WorkerTime
 
 if TYPE_CHECKING:
+    from ..analysis.contention import ContentionReading
     from ..analysis.deque_readings import EndsReading, SizesReading
     from ..analysis.readings import Finding, PoolReading, Reading, StealReading, TaskReading
     from ..analysis.sampled_readings import Estimate, SampledPoolReading, SampledTime
@@ -106,6 +107,7 @@ def _pool(pool: PoolReading) -> dict[str, Any]:
         "ends": _ends(pool.ends) if pool.ends is not None else None,
         "sizes": _sizes(pool.sizes) if pool.sizes is not None else None,
         "parking": asdict(pool.parking) if pool.parking is not None else None,
+        "contention": _contention(pool.contention) if pool.contention is not None else None,
     }
 
 
@@ -114,6 +116,14 @@ def _ends(ends: EndsReading) -> dict[str, Any]:
         **asdict(ends),
         "owners_newest": ends.owners_newest,
         "thieves_oldest": ends.thieves_oldest,
+    }
+
+
+def _contention(met: ContentionReading) -> dict[str, Any]:
+    return {
+        **asdict(met),
+        "near_empty_share": met.near_empty_share,
+        "moments_ns": [str(moment) for moment in met.moments_ns],
     }
 
 
@@ -190,6 +200,7 @@ def _tasks(tasks: TaskReading) -> dict[str, Any]:
         "failed": tasks.failed,
         "cancelled": tasks.cancelled,
         "lost": tasks.lost,
+        "moved": tasks.moved,
         "spawned": tasks.spawned,
         "queued": tasks.queued,
         "running": tasks.running,

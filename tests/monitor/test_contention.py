@@ -1,0 +1,178 @@
+"""Meetings at deque ends: what is counted of them, and the promise that they are rare."""
+
+from __future__ import annotations
+
+import pytest
+
+from histories import History, Task, frames, ledger
+from idlehands.wire import CANCELLED, OTHER_POOL, OWN_DEQUE
+from idlehands_monitor.analysis.contention import contention
+from idlehands_monitor.analysis.deque_readings import EndReading, EndsReading
+from idlehands_monitor.analysis.deque_use import DequeUse
+from idlehands_monitor.analysis.promises import (
+    BROKEN,
+    KEPT,
+    LEAST_CASES,
+    RACE_NS,
+    UNKNOWN,
+    ends_meet,
+    parks_when_empty,
+)
+from idlehands_monitor.ledger import Ledger
+
+MS = 1_000_000
+SOME = [  # worker, at, owner, length, waited
+    (0, 10 * MS, 0, 0, 2 * MS),
+    (1, 20 * MS, 0, 1, -1),
+    (1, 30 * MS, 0, 2, 1 * MS),
+    (0, 40 * MS, 1, 3, 3 * MS),
+    (0, 50 * MS, 1, 40, 6 * MS),
+    (1, 60 * MS, 0, -1, 8 * MS),
+]
+
+
+def met(meetings, begin=0, end=100 * MS):
+    return contention(ledger(History(2, 100 * MS, meetings=meetings)).pools[0], begin, end)
+
+
+def test_meetings_are_counted_by_what_became_of_them_and_how_full_the_deque_was():
+    found = met(SOME)
+    assert (found.meetings, found.lost, found.unknown) == (6, 1, 1)
+    assert (found.near_empty, found.longer, found.near_empty_share) == (2, 3, pytest.approx(0.4))
+    assert found.moments_ns == (30 * MS, 40 * MS, 50 * MS)
+
+
+def test_waits_are_added_up_and_a_lost_race_is_no_wait():
+    found = met(SOME)
+    assert found.waited_s == pytest.approx(0.020)
+    assert found.longer_s == pytest.approx(0.010)
+    assert found.median_s == pytest.approx(0.003)
+
+
+def test_the_groups_by_length_hold_every_meeting_of_known_length_once():
+    groups = met(SOME).by_length
+    assert [(g.least, g.most, g.meetings) for g in groups] == [
+        (0, 0, 1),
+        (1, 1, 1),
+        (2, 3, 2),
+        (16, None, 1),
+    ]
+    assert [group.lost for group in groups] == [0, 1, 0, 0]
+    assert sum(group.waited_s for group in groups) == pytest.approx(0.012)
+
+
+def test_only_meetings_inside_the_window_count():
+    assert met(SOME, 20 * MS, 40 * MS).meetings == 2
+
+
+def test_a_pool_that_says_it_tells_of_all_had_none_where_it_tells_of_none():
+    held = Ledger()
+    names, *rest = frames(History(2, 100 * MS))
+    held.apply({**names, "tells_meetings": True})
+    for frame in rest:
+        held.apply(frame)
+    found = contention(held.pools[0], 0, 100 * MS)
+    assert (found.told, found.meetings, found.waited_s, found.median_s) == (True, 0, 0.0, None)
+    assert found.near_empty_share is None
+
+
+def test_a_pool_that_tells_nothing_has_no_such_reading():
+    assert contention(ledger(History(2, 100 * MS)).pools[0], 0, 100 * MS) is None
+
+
+def test_lost_rows_of_meetings_are_counted_and_make_no_hole_in_the_record():
+    held = ledger(History(2, 100 * MS, meetings=SOME))
+    held.apply({"frame": "lost", "pool": 0, "table": "meetings", "worker": 0, "rows": 7})
+    pool = held.pools[0]
+    assert (contention(pool, 0, 100 * MS).missing, pool.lost_rows, pool.holes) == (7, 0, [])
+
+
+def use(meetings, of_two):
+    none = EndReading(0, 0, 0, 0, 0.0, 0.0, ())
+    return DequeUse(EndsReading(0, none, none, 0, of_two), contention=met(meetings))
+
+
+def longer(count, length=5):
+    return [(0, turn, 0, length, 1) for turn in range(count)]
+
+
+def test_operations_at_fuller_deques_that_met_nobody_keep_the_promise():
+    found = ends_meet(use([(0, 5, 0, 1, 9)], of_two=1000))
+    assert (found.verdict, found.cases, found.broken) == (KEPT, 1000, 0)
+
+
+def test_meetings_at_fuller_deques_break_it_and_say_when_and_how_long():
+    found = ends_meet(use(longer(100), of_two=1000))
+    assert (found.verdict, found.cases, found.broken) == (BROKEN, 1000, 100)
+    assert found.moments_ns[:3] == (0, 1, 2)
+
+
+def test_meetings_over_the_last_task_break_nothing_however_many():
+    assert ends_meet(use(longer(500, length=1), of_two=1000)).verdict == KEPT
+
+
+def test_few_operations_at_fuller_deques_tell_nothing():
+    assert ends_meet(use(longer(3), of_two=LEAST_CASES - 1)).verdict == UNKNOWN
+
+
+def test_a_pool_that_does_not_say_that_it_tells_all_is_judged_by_what_it_told():
+    held = Ledger()
+    names, *rest = frames(History(2, 100 * MS, meetings=longer(LEAST_CASES)))
+    for frame in [{**names, "tells_meetings": False}, *rest]:
+        held.apply(frame)
+    told = DequeUse(use([], 1000).ends, contention=contention(held.pools[0], 0, 100 * MS))
+    assert (ends_meet(told).verdict, ends_meet(told).cases) == (BROKEN, LEAST_CASES)
+
+
+def test_without_anything_told_the_promise_is_not_judged_and_says_why():
+    found = ends_meet(DequeUse())
+    assert found.verdict == UNKNOWN
+    assert "does not tell" in found.why
+
+
+@pytest.mark.parametrize(
+    ("waited_until", "cases"),
+    [(-MS, 40), (-RACE_NS // 2, 0), (MS, 0)],
+    ids=["long over", "just over", "still waiting"],
+)
+def test_parking_while_an_operation_waits_at_a_deque_is_no_case(waited_until, cases):
+    history = History(2, 1_000 * MS)
+    for turn in range(40):
+        at = (turn + 1) * 20 * MS
+        history.gaps.append((1, at, at + 5 * MS, True, -1))
+        until = at + waited_until
+        history.meetings.append((0, until, 0, 1, 2 * MS))
+    found = parks_when_empty(ledger(history).pools[0], 0, history.end)
+    assert found.cases == cases
+
+
+def test_a_task_of_another_pool_lies_in_no_deque_of_this_one():
+    from idlehands_monitor.analysis.deques import ends
+
+    history = History(1, 100 * MS)
+    for turn in range(40):
+        at = turn * MS
+        history.tasks.append(
+            Task(turn, at, 0, at + 10, at + 20, taken_from=OTHER_POOL, spawned_by=-1)
+        )
+    found = ends(ledger(history).pools[0], 0, history.end)
+    assert (found.own.takes, found.stolen.takes, found.unplaced) == (0, 0, 0)
+
+
+def test_operations_at_deques_of_two_are_takes_that_found_two_and_the_pushes_that_did():
+    from idlehands_monitor.analysis.deques import ends
+
+    history = History(1, 100 * MS)
+    for number, (spawned, started) in enumerate([(0, 40), (1, 30), (2, 20)]):
+        task = Task(number, spawned * MS, 0, started * MS, (started + 5) * MS, spawned_by=0)
+        task.taken_from = OWN_DEQUE
+        history.tasks.append(task)
+    found = ends(ledger(history).pools[0], 0, history.end)
+    assert found.of_two == 3  # takes that found three and two, and the push that found two
+
+
+def test_a_task_that_was_cancelled_is_no_task_that_stayed():
+    from idlehands_monitor.analysis.promises import stays_in_pool
+
+    history = History(1, 100 * MS, [Task(0, 5, -1, 9, 9, outcome=CANCELLED)])
+    assert stays_in_pool(ledger(history).pools[0], 0, history.end).cases == 0
