@@ -15,7 +15,7 @@ from histories import History, Task, ledger
 from idlehands.wire import CANCELLED, OWN_DEQUE
 from idlehands_monitor.analysis.rank_test import rank_test
 from idlehands_monitor.analysis.read import read
-from idlehands_monitor.analysis.sizes import sizes, subtree_ns
+from idlehands_monitor.analysis.sizes import depths, sizes, subtree_ns
 from idlehands_monitor.views import json as json_view
 from idlehands_monitor.views import text
 
@@ -80,6 +80,28 @@ def test_the_time_of_a_subtree_is_that_of_a_plain_walk(drawn, shuffle):
     assert subtree_ns(*columns).tolist() == [walk(number) for number, _, _ in tasks]
 
 
+@given(st.lists(st.tuples(st.integers(-1, 40), st.booleans()), max_size=40), st.randoms())
+def test_the_depth_of_a_task_is_that_of_a_plain_walk_up(drawn, shuffle):
+    parents = {number: min(up, number - 1) for number, (up, _) in enumerate(drawn)}
+    held = [number for number, (_, kept) in enumerate(drawn) if kept]
+    shuffle.shuffle(held)
+
+    def walk(number):
+        if parents[number] < 0:
+            return 0
+        if parents[number] not in held:
+            return -1
+        above = walk(parents[number])
+        return above + 1 if above >= 0 else -1
+
+    found = depths(whole(held), whole([parents[number] for number in held]))
+    assert found.tolist() == [walk(number) for number in held]
+
+
+def test_a_task_that_a_damaged_stream_makes_its_own_ancestor_has_no_depth():
+    assert depths(whole([3, 5]), whole([3, 3])).tolist() == [-1, -1]
+
+
 @pytest.mark.parametrize("parent", [[0, 1], [1, 0], [7, 7]])
 def test_parents_that_cannot_be_are_none(parent):
     assert subtree_ns(whole([0, 1]), whole(parent), whole([3, 4]))[1] == 4
@@ -133,6 +155,20 @@ def test_a_steal_brings_its_subtree():
     assert found.own_share == pytest.approx(0.2)
 
 
+def test_stolen_tasks_are_compared_by_how_deep_they_are_in_the_recursion():
+    depth = sizes_of(pool()).depth
+    assert (depth.stolen, depth.local) == (40, 40)
+    assert (depth.median_stolen, depth.median_local, depth.superiority) == (0, 1, 0)
+    assert depth.p < 1e-9
+
+
+def test_depths_are_not_told_where_ancestors_are_not_recorded():
+    history = pool()
+    for task in history.tasks[::2]:
+        task.parent = 10_000
+    assert sizes_of(history).depth is None
+
+
 def test_few_tasks_tell_nothing_of_their_sizes():
     assert sizes_of(pool(count=29)) is None
     assert sizes_of(pool(count=30)) is not None
@@ -151,6 +187,7 @@ def test_the_views_say_it():
     assert document["ends"]["thieves_oldest"] == "unknown"  # there never was a choice
     said = text.explain(read_)
     assert "A stolen task was the larger of two in 100%" in said
+    assert "Generations below a root (medians): 0 stolen, 1 from the own deque" in said
     assert "A stolen task took 1.0 ms, with all that came from it 5.0 ms" in said
     assert "Thieves took the oldest in 0 of 0 takes with a choice" in said
 

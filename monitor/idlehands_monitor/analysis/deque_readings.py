@@ -86,6 +86,22 @@ class EndsReading:
 
 
 @dataclass(frozen=True, slots=True)
+class DepthReading:
+    """How deep in the recursion stolen tasks were beside those from the own deque, 0 at a root.
+
+    stolen, local: how many whose every ancestor was recorded; their medians. superiority: the
+    probability that the stolen one of a pair is the deeper; p: of Mann and Whitney's test.
+    """
+
+    stolen: int
+    local: int
+    median_stolen: float
+    median_local: float
+    superiority: float
+    p: float
+
+
+@dataclass(frozen=True, slots=True)
 class SizesReading:
     """How large stolen tasks were beside those that owners took from their own deque.
 
@@ -93,7 +109,8 @@ class SizesReading:
     stolen, local: how many were compared; their medians. superiority: the probability that a stolen
     task is the larger; error: its standard error if there were no difference; p: of Mann and
     Whitney's test. Of `steals` stolen tasks, medians: own_s, the time in the task itself;
-    subtree_s, with all that came from it; own_share, the one by the other.
+    subtree_s, with all that came from it; own_share, the one by the other. depth: None with too
+    few of known depth.
     """
 
     by_hint: bool
@@ -108,6 +125,7 @@ class SizesReading:
     own_s: float
     subtree_s: float
     own_share: float
+    depth: DepthReading | None = None
 
     @property
     def stolen_larger(self) -> str:

@@ -14,7 +14,7 @@ import numpy as np
 
 from idlehands.wire import OWN_DEQUE
 
-from .deque_readings import LEAST_TAKES, SizesReading
+from .deque_readings import LEAST_TAKES, DepthReading, SizesReading
 from .flow import own_ns
 from .moments import quantile
 from .rank_test import rank_test
@@ -44,7 +44,8 @@ def sizes(pool: PoolLedger, begin_ns: int, end_ns: int) -> SizesReading | None:
     test = rank_test(of_stolen, of_local)
     unit = 1.0 if by_hint else 1e9
     followed = stolen & (store["started_ns"][ran] >= begin_ns) & (own > 0)
-    trees = subtree_ns(store["task"][ran], store["parent"][ran], own)[followed]
+    task, parent = store["task"][ran], store["parent"][ran]
+    trees = subtree_ns(task, parent, own)[followed]
     return SizesReading(
         by_hint=by_hint,
         stolen=len(of_stolen),
@@ -58,6 +59,22 @@ def sizes(pool: PoolLedger, begin_ns: int, end_ns: int) -> SizesReading | None:
         own_s=_median(own[followed] / 1e9),
         subtree_s=_median(trees / 1e9),
         own_share=_median(own[followed] / trees),
+        depth=_depth(depths(task, parent), stolen, local),
+    )
+
+
+def _depth(deep: Int64, stolen: Bool, local: Bool) -> DepthReading | None:
+    of_stolen, of_local = deep[stolen & (deep >= 0)], deep[local & (deep >= 0)]
+    if min(len(of_stolen), len(of_local)) < LEAST_TAKES:
+        return None
+    test = rank_test(of_stolen, of_local)
+    return DepthReading(
+        stolen=len(of_stolen),
+        local=len(of_local),
+        median_stolen=quantile(of_stolen, 0.5),
+        median_local=quantile(of_local, 0.5),
+        superiority=test.superiority,
+        p=test.p,
     )
 
 
@@ -74,16 +91,38 @@ def subtree_ns(task: Int64, parent: Int64, own: Int64) -> Int64:
 
     task: numbers, each once; parent: the number of the task that spawned it, which is smaller.
     """
-    order = np.argsort(task, kind="stable")
-    numbers = task[order]
-    place = np.minimum(np.searchsorted(numbers, parent[order]), max(0, len(numbers) - 1))
-    # A number that a damaged stream makes its own ancestor would be counted round and round.
-    there = (numbers[place] == parent[order]) & (place < np.arange(len(numbers)))
+    order, ups = _parents(task, parent)
     totals = own[order].tolist()
-    ups = np.where(there, place, -1).tolist()
     for row in range(len(totals) - 1, -1, -1):  # children before their parents
         if ups[row] >= 0:
             totals[ups[row]] += totals[row]
     found = np.empty(len(own), dtype=np.int64)
     found[order] = totals
     return found
+
+
+def depths(task: Int64, parent: Int64) -> Int64:
+    """Return how many ancestors each task has, shape (n,): 0 without a parent, -1 unknown.
+
+    task: numbers, each once; parent: the number of the task that spawned it, which is smaller, and
+    below 0 for none. Unknown is the depth of a task with an ancestor that is not among them.
+    """
+    order, ups = _parents(task, parent)
+    spawned_inside = (parent[order] >= 0).tolist()
+    deep: list[int] = []
+    for up, inside in zip(ups, spawned_inside, strict=True):  # parents before their children
+        above = deep[up] if up >= 0 else -1
+        deep.append(above + 1 if above >= 0 else -1 if inside else 0)
+    found = np.empty(len(task), dtype=np.int64)
+    found[order] = deep
+    return found
+
+
+def _parents(task: Int64, parent: Int64) -> tuple[Int64, list[int]]:
+    """Return (the order of the numbers, per task in that order the place of its parent or -1)."""
+    order = np.argsort(task, kind="stable")
+    numbers = task[order]
+    place = np.minimum(np.searchsorted(numbers, parent[order]), max(0, len(numbers) - 1))
+    # A number that a damaged stream makes its own ancestor would be counted round and round.
+    there = (numbers[place] == parent[order]) & (place < np.arange(len(numbers)))
+    return order, np.where(there, place, -1).tolist()

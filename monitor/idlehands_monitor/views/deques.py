@@ -92,6 +92,13 @@ def _sizes(sizes: SizesReading) -> list[str]:
         f"  A stolen task was the larger of two in {sizes.superiority:.0%}; median "
         f"{'size' if sizes.by_hint else 'own time'} {stolen} stolen, {local} from the own deque"
     ]
+    if sizes.depth is not None:
+        depth = sizes.depth
+        lines.append(
+            f"  Generations below a root (medians): {depth.median_stolen:.0f} stolen, "
+            f"{depth.median_local:.0f} from the own deque; the stolen one of a pair was the deeper "
+            f"in {depth.superiority:.0%}"
+        )
     if sizes.steals:
         lines.append(
             f"  A stolen task took {seconds(sizes.own_s)}, with all that came from it "
