@@ -5,6 +5,10 @@ from __future__ import annotations
 import os
 
 import pytest
+from hypothesis import settings
+
+settings.register_profile("untimed", deadline=None)  # a busy machine is no failure
+settings.load_profile("untimed")
 
 
 @pytest.fixture(autouse=True, scope="session")

@@ -30,6 +30,9 @@ class BoardRows:
     def __len__(self) -> int:
         return len(self._data) // (WORD * len(self._table.columns))
 
+    def __add__(self, other: BoardRows) -> BoardRows:
+        return BoardRows(self._table, self._data + other._data)
+
     def columns(self) -> dict[str, bytes]:
         """Return {column: int64 bytes}, native order (every platform with boards is little)."""
         words = memoryview(self._data).cast("q")

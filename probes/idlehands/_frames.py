@@ -7,13 +7,15 @@ rings; the pool's workers never know it is there.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import compress
+from operator import ne
 from time import monotonic_ns
 from typing import Any, Callable
 
 from ._pool import PoolProbe
 from ._recorder import WorkerProbe
-from ._tables import MOST_WORKERS, NONE, SPAWNS, TASKS, Table
+from ._tables import LOOKS, MOST_WORKERS, NONE, SPAWNS, TASKS, Table
 from ._wire import Frame, encode, encode_columns
 
 SPAWNED_NS, SPAWNED_BY = 3, 4
@@ -22,6 +24,11 @@ ROWS_PER_FRAME = 512
 """One frame's worth is encoded in about a tenth of a millisecond, all the time it holds up a
 worker, and stays small enough for the allocator and the caches (measured: a third cheaper a row
 than 2048)."""
+CELLS_PER_FRAME = 4096
+"""About so many pairs of workers are told of in one frame, 160 KB of it."""
+
+Counts = tuple[list[int], list[int], list[int]]
+"""A thief's looks since the start that were hits, empties, lost races: each per victim."""
 
 
 class Cursor:
@@ -30,7 +37,7 @@ class Cursor:
     def __init__(self, pool: PoolProbe) -> None:
         self.pool = pool
         self._positions: dict[tuple[str, int], int] = {}
-        self._looks: dict[int, int] = {}
+        self._looks: dict[int, Counts] = {}
         self._revision = NONE
         self._said_closed = False
         self.rows_sent = 0
@@ -54,62 +61,113 @@ class Cursor:
         open_now = [open_intervals(probe) for probe in probes]
         spawned = pool.tasks_spawned()
         if spawned < 0:
-            yield from self._rows(SPAWNS, NONE, pool.spawns, now)
+            yield from self._rows(SPAWNS, [(NONE, pool.spawns)], now)
         else:  # most tasks leave no trace there; the levels say how many there were
             self._positions[SPAWNS.name, NONE] = spawned
-        yield from self._rows(TASKS, NONE, pool.cancellations, now)
-        for probe in probes:
-            for table, ring in probe.rings():
-                yield from self._rows(table, probe.index, ring, now)
-            if isinstance(probe, WorkerProbe):
-                yield from self._counters(probe)
+        yield from self._rows(TASKS, [(NONE, pool.cancellations)], now)
+        for table, rings in _by_table(probes):
+            yield from self._rows(table, rings, now)
+        yield from self._counters(probes)
         yield encode(levels_frame(pool, now, open_now))
 
-    def _rows(self, table: Table, worker: int, ring: Any, now: int) -> Iterator[bytes]:
-        key = (table.name, worker)
-        while True:
-            position = self._positions.get(key, 0)
-            first, rows = ring.read(position, ROWS_PER_FRAME)
-            self._positions[key] = first + len(rows)
-            base: Frame = {"pool": self.pool.number, "table": table.name, "worker": worker}
-            if first > position:
-                yield encode({"frame": "lost", **base, "rows": first - position})
-            # A read that lost rows says nothing about how far behind its end is: look again.
-            more = len(rows) == ROWS_PER_FRAME or first > position
-            if not rows:
-                if more:
-                    continue
-                return
-            self.rows_sent += len(rows)
-            if table is TASKS and worker >= 0:
-                self.pool.probes[worker].weigh(rows)
-            yield encode(
-                {
-                    "frame": "rows",
-                    **base,
-                    "first": first,
-                    "rows": len(rows),
-                    "complete_ns": NONE if more else now,
-                    "columns": _columns(self.pool, table, rows),
-                }
-            )
-            if not more:
-                return
+    def _rows(self, table: Table, rings: Iterable[tuple[int, Any]], now: int) -> Iterator[bytes]:
+        """Yield what is new in rings of one table: as much of it as fits in a frame together."""
+        held = _Held()
+        for worker, ring in rings:
+            more = True
+            while more:
+                position = self._positions.get((table.name, worker), 0)
+                first, rows = ring.read(position, ROWS_PER_FRAME)
+                self._positions[table.name, worker] = first + len(rows)
+                # A read that lost rows says nothing about how far behind its end is: look again.
+                more = len(rows) == ROWS_PER_FRAME or first > position
+                # A loss is told after the rows that were written before it.
+                if first > position or held.count + len(rows) > ROWS_PER_FRAME:
+                    yield from self._send(table, held, now)
+                    held = _Held()
+                if first > position:
+                    base = {"pool": self.pool.number, "table": table.name, "worker": worker}
+                    yield encode({"frame": "lost", **base, "rows": first - position})
+                if rows:
+                    if table is TASKS and worker >= 0:
+                        self.pool.probes[worker].weigh(rows)
+                    held.add(worker, first, rows, more=more)
+        yield from self._send(table, held, now)
 
-    def _counters(self, probe: WorkerProbe) -> Iterator[bytes]:
-        looks = sum(probe.hits) + sum(probe.empties) + sum(probe.lost_races)
-        if looks == self._looks.get(probe.index, 0):
+    def _send(self, table: Table, held: _Held, now: int) -> Iterator[bytes]:
+        if not held.parts:
             return
-        self._looks[probe.index] = looks
-        counts = (probe.hits, probe.empties, probe.lost_races)
+        self.rows_sent += held.count
         yield encode(
             {
-                "frame": "counters",
+                "frame": "rows",
                 "pool": self.pool.number,
-                "worker": probe.index,
-                **encode_columns(("hits", "empties", "lost_races"), counts),
+                "table": table.name,
+                "parts": held.parts,
+                "rows": held.count,
+                "complete_ns": now if held.is_complete else NONE,
+                "columns": _columns(self.pool, table, held.rows),
             }
         )
+
+    def _counters(self, probes: Iterable[Any]) -> Iterator[bytes]:
+        """Yield the looks since the last flush: of all pairs of workers few have any in one."""
+        cells: list[tuple[int, ...]] = []
+        for probe in probes:
+            if isinstance(probe, WorkerProbe):
+                cells += self._new_looks(probe)
+            if len(cells) >= CELLS_PER_FRAME:
+                yield self._cells(cells)
+                cells = []
+        if cells:
+            yield self._cells(cells)
+
+    def _new_looks(self, probe: WorkerProbe) -> Iterator[tuple[int, ...]]:
+        now = probe.hits[:], probe.empties[:], probe.lost_races[:]
+        before = self._looks.get(probe.index) or ([0] * len(now[0]),) * 3
+        if now == before:
+            return
+        self._looks[probe.index] = now
+        victims: set[int] = set()
+        for counts, counted in zip(now, before):
+            if counts != counted:
+                victims.update(compress(range(len(counts)), map(ne, counts, counted)))
+        for victim in victims:
+            added = [counts[victim] - counted[victim] for counts, counted in zip(now, before)]
+            yield probe.index, victim, *added
+
+    def _cells(self, cells: list[tuple[int, ...]]) -> bytes:
+        columns = encode_columns(LOOKS, list(zip(*cells)))
+        return encode({"frame": "counters", "pool": self.pool.number, "columns": columns})
+
+
+class _Held:
+    """Rows of one table that are sent together: `parts` says [worker, first, rows] of each ring."""
+
+    def __init__(self) -> None:
+        self.parts: list[list[int]] = []
+        self.rows: Any = []
+        self.count = 0
+        self.is_complete = True
+
+    def add(self, worker: int, first: int, rows: Any, *, more: bool) -> None:
+        """Add what was read of one ring, a copy; with `more`, there is more of it to come."""
+        self.parts.append([worker, first, len(rows)])
+        self.is_complete = self.is_complete and not more
+        self.count += len(rows)
+        if self.count > len(rows):
+            self.rows += rows
+        else:
+            self.rows = rows
+
+
+def _by_table(probes: Iterable[Any]) -> list[tuple[Table, list[tuple[int, Any]]]]:
+    """Return the rings of all workers, with whose they are, table by table."""
+    found: dict[str, tuple[Table, list[tuple[int, Any]]]] = {}
+    for probe in probes:
+        for table, ring in probe.rings():
+            found.setdefault(table.name, (table, []))[1].append((probe.index, ring))
+    return list(found.values())
 
 
 def _columns(pool: PoolProbe, table: Table, rows: Any) -> dict[str, bytes]:

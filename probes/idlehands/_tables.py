@@ -134,4 +134,7 @@ STAYS = Table(
     ),
 )
 
+LOOKS = ("thief", "victim", "hits", "empties", "lost_races")
+"""The columns of a ``counters`` frame, one row a pair of workers: not kept as rows are."""
+
 TABLES = {table.name: table for table in (TASKS, WAITS, GAPS, SPAWNS, STAYS, MEETINGS)}

@@ -9,8 +9,12 @@ names     a pool: pool, name, pool_kind, workers, declared_ns, closed_ns, task_k
           report no gaps), tells_meetings (that none is told means there was none), broken (why it
           cannot be used), steps [[when, step of detail]], sampled_by (the column that says when a
           task's step was chosen)
-rows      pool, table, worker, first, rows, complete_ns, columns {name: int64 little-endian}
-counters  pool, worker (a thief), hits, empties, lost_races: int64 per victim, since the start
+rows      pool, table, rows (of all parts), parts [[worker, first, rows]]: whose they are, one
+          ring's after the other's; complete_ns, columns {name: int64 little-endian}. Before
+          version 3: worker, first, rows, of one ring only
+counters  pool, columns {thief, victim, hits, empties, lost_races: int64 little-endian}: the looks
+          of the pairs that had any since the last such frame. Before version 3: worker (the
+          thief), hits, empties, lost_races: int64 per victim, since the start
 levels    pool, at_ns, inbox, deques, workers (open intervals), misuses, ran (tasks run by each
           worker so far, whether recorded or only counted), spawned (tasks handed in so far, -1
           where `spawns` says it); everything up to at_ns has been sent when this arrives
@@ -46,7 +50,7 @@ from typing import Any
 
 import msgpack
 
-VERSION = 2
+VERSION = 3
 MOST_BYTES = 4 << 20
 """A longer frame is refused unread, so that a broken or hostile peer cannot fill memory."""
 

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from histories import History, Task, frames, ledger, levels_frame, names_frame
-from idlehands.wire import TASKS, encode_columns
+from idlehands.wire import LOOKS, TASKS, encode_columns
 from idlehands_monitor.analysis.read import read_pool, window_of
 from idlehands_monitor.analysis.worker_time import recorded_stretches
 from idlehands_monitor.ledger import Ledger, TableStore
-from idlehands_monitor.ledger.pool import SNAPSHOT_BYTES
+from idlehands_monitor.ledger.pool import SNAPSHOT_BYTES, Hole
 
 
 def task_rows(first, times, worker=0):
@@ -48,6 +48,24 @@ def held(*some):
     for frame in some:
         found.apply(frame)
     return found
+
+
+def looks(*cells):
+    """Return the frame of looks since the last: (thief, victim, hits, empties, lost races)."""
+    columns = encode_columns(LOOKS, list(zip(*cells, strict=True)))
+    return {"frame": "counters", "pool": 0, "columns": columns}
+
+
+def together(*frames):
+    """Return one frame of all rows of some, as a probe sends those of many rings."""
+    return {
+        **{key: value for key, value in frames[0].items() if key not in ("worker", "first")},
+        "parts": [[frame["worker"], frame["first"], frame["rows"]] for frame in frames],
+        "rows": sum(frame["rows"] for frame in frames),
+        "columns": {
+            name: b"".join(frame["columns"][name] for frame in frames) for name in TASKS.names
+        },
+    }
 
 
 def levels(at_ns, workers=1, **changes):
@@ -154,6 +172,11 @@ def test_snapshots_stay_bounded_and_keep_the_first_and_the_last():
             "rows": 3,
             "columns": {"task": b"\0" * 8},
         },
+        {**together(task_rows(0, [(0, 5)])), "parts": [[0, 0, 2], [0, 2, -1]]},
+        {**together(task_rows(0, [(0, 5)])), "parts": [[0, 0]]},
+        looks((0, 1, 1, 0, 0)),
+        looks((-1, 0, 1, 0, 0)),
+        {"frame": "counters", "pool": 0, "columns": {"thief": b"", "victim": b"\0" * 8}},
         {"frame": "host", "at_ns": 5, "threads": {1: 2}},
     ],
 )
@@ -192,7 +215,7 @@ def batches(store, count, rows=10, begin=0):
     """Append batches of tasks, of two workers in turn, that end at `begin` and one later each."""
     for first in range(begin, begin + count * rows, rows):
         columns = [list(range(first, first + rows))] * len(TASKS.names)
-        store.append(encode_columns(TASKS.names, columns), rows, worker=first // rows % 2)
+        store.append(encode_columns(TASKS.names, columns), [(first // rows % 2, rows)])
     return store
 
 
@@ -223,7 +246,7 @@ def test_a_table_grows_past_its_first_capacity_and_keeps_every_row():
     store = TableStore(TASKS, "ended_ns")
     for first in range(0, 5000, 100):
         columns = [list(range(first, first + 100))] * len(TASKS.names)
-        store.append(encode_columns(TASKS.names, columns), 100, worker=3)
+        store.append(encode_columns(TASKS.names, columns), [(3, 100)])
     assert np.array_equal(store["task"], np.arange(5000))
     assert set(store["worker"].tolist()) == {3}
 
@@ -271,3 +294,44 @@ def test_what_a_worker_lost_that_had_no_row_before_is_a_hole_and_no_later_beginn
     assert pool.complete_from_ns == pool.declared_ns
     assert pool.lost_rows == 5
     assert [(hole.began_ns, hole.ended_ns) for hole in pool.holes] == [(20, 70)]
+
+
+def rows_held(pool):
+    names = (*TASKS.names, "worker")
+    return sorted(zip(*(pool.tasks[name].tolist() for name in names), strict=True))
+
+
+def test_a_frame_of_many_rings_says_the_same_as_a_frame_of_each():
+    first = [task_rows(0, [(0, 10), (20, 30)]), task_rows(0, [(5, 25)], worker=1)]
+    then = [task_rows(2, [(40, 50)]), {**task_rows(0, [(60, 70)], worker=1), "first": 4}]
+    apart = held(names_frame(2), *first, levels(35, 2), *then, levels(100, 2))
+    joined = held(names_frame(2), together(*first), levels(35, 2), together(*then), levels(100, 2))
+    one, other = apart.pools[0], joined.pools[0]
+    assert rows_held(one) == rows_held(other)
+    assert one.lost_rows == other.lost_rows == 3
+    assert one.holes == other.holes == [Hole(25, 70)]
+    assert one.written("tasks") == other.written("tasks") == 8
+    assert joined.skipped_frames == 0
+
+
+def test_the_last_row_of_every_worker_before_a_frame_is_found():
+    frames = [
+        together(task_rows(n, [(n, n + 1)]), task_rows(n, [(n, n + 1)], worker=1)) for n in range(3)
+    ]
+    store = held(names_frame(2), *frames).pools[0].tasks
+    assert store.last_before(store.since(3)).tolist() == [2, 3]
+
+
+def test_looks_told_pair_by_pair_add_up_over_frames():
+    pool = held(
+        names_frame(3),
+        looks((0, 1, 1, 0, 0), (2, 1, 0, 4, 1)),
+        levels(10, 3),
+        looks((0, 1, 2, 0, 0), (0, 2, 0, 7, 0)),
+        levels(10**9, 3),
+    ).pools[0]
+    counts = pool.counts_between(0, 10**9)
+    assert counts.hits.tolist() == [[0, 3, 0], [0, 0, 0], [0, 0, 0]]
+    assert counts.empties.tolist() == [[0, 0, 7], [0, 0, 0], [0, 4, 0]]
+    assert counts.lost_races.tolist() == [[0, 0, 0], [0, 0, 0], [0, 1, 0]]
+    assert pool.counts_between(20, 10**9).hits[0, 1] == 2

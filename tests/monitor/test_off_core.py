@@ -35,7 +35,7 @@ def time_of(held):
     return pool_time(pool, held.host, 0, pool.complete_ns)
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 @given(seeds, st.lists(st.integers(0, 2), min_size=1, max_size=40))
 def test_time_by_kind_adds_up_to_that_of_the_pool(seed, kinds):
     history = random_history(seed)

@@ -74,7 +74,7 @@ def test_below_the_least_number_of_cases_there_is_no_verdict_and_it_says_why():
     assert f"{LEAST_CASES} are needed" in found.why
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(seeds, st.integers(0, 400))
 def test_what_is_surely_queued_is_never_more_than_was(seed, moment):
     history = scaled(random_history(seed), MS)

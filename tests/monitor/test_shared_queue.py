@@ -179,7 +179,7 @@ def slow_entries(workers, tasks, stays, begin, end):
     return total
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(histories(), st.integers(0, 60), st.integers(1, 120))
 def test_the_sweep_of_a_shared_queue_equals_the_slow_reference(history, begin, length):
     workers, tasks, stays = history

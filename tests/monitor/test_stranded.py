@@ -58,7 +58,7 @@ def test_tasks_for_which_their_own_pool_has_parked_workers_strand_nobody():
     assert stranded(list(job(idle, loaded).pools.values()), 0, 100) == {}
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.lists(seeds, min_size=2, max_size=3))
 def test_stranded_time_equals_the_slow_reference(chosen):
     histories = [random_history(seed) for seed in chosen]
@@ -68,7 +68,7 @@ def test_stranded_time_equals_the_slow_reference(chosen):
     assert all(idle != loaded for idle, loaded in pairs)
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(st.lists(seeds, min_size=2, max_size=2))
 def test_settled_seconds_of_stranded_time_add_up_to_that_of_the_window(chosen):
     histories = [scaled(random_history(seed), 20_000_000) for seed in chosen]

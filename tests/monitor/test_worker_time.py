@@ -25,7 +25,7 @@ def time_of(history: History, begin: int = 0, end: int | None = None, **options:
     return pool_time(held.pools[0], held.host, begin, history.end if end is None else end)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(seeds)
 def test_sweep_equals_the_slow_reference(seed):
     history = random_history(seed)
@@ -33,7 +33,7 @@ def test_sweep_equals_the_slow_reference(seed):
     assert asdict(time_of(history).pool) == expected
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(seeds, st.data())
 def test_sweep_of_any_window_equals_the_slow_reference(seed, data):
     history = random_history(seed)
@@ -43,7 +43,7 @@ def test_sweep_of_any_window_equals_the_slow_reference(seed, data):
     assert asdict(time_of(history, begin, end).pool) == expected
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(seeds)
 def test_entries_are_not_negative_and_add_up_exactly(seed):
     history = random_history(seed)
@@ -55,14 +55,14 @@ def test_entries_are_not_negative_and_add_up_exactly(seed):
         assert min(asdict(worker).values()) >= 0
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(seeds, st.integers(1, 7), st.integers(0, 2**16))
 def test_batching_and_arrival_order_change_nothing(seed, batch, order):
     history = random_history(seed)
     assert time_of(history, batch=batch, seed=order).per_worker == time_of(history).per_worker
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(seeds, st.data())
 def test_windows_side_by_side_add_up_to_the_window_around_them(seed, data):
     history = random_history(seed)
@@ -71,7 +71,7 @@ def test_windows_side_by_side_add_up_to_the_window_around_them(seed, data):
     assert left.pool + right.pool == time_of(history).pool
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(seeds, st.data())
 def test_slices_are_what_each_stretch_gives_by_itself(seed, data):
     history = random_history(seed)
@@ -84,7 +84,7 @@ def test_slices_are_what_each_stretch_gives_by_itself(seed, data):
     assert sum((part.pool for part in slices), start=WorkerTime()) == time_of(history).pool
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(seeds, st.data())
 def test_a_live_window_is_the_sum_of_its_settled_seconds_and_the_rest(seed, data):
     history = scaled(random_history(seed), 20_000_000)  # up to eight seconds

@@ -182,21 +182,35 @@ class Received:
         self.columns: dict[str, list[int]] = {}
         self.rows = self.lost = 0
         for frame in frames:
-            if (frame.get("table"), frame.get("worker"), frame.get("pool")) != (
-                table,
-                worker,
-                pool,
-            ):
+            if (frame.get("table"), frame.get("pool")) != (table, pool):
                 continue
-            if frame["frame"] == "lost":
+            if frame["frame"] == "rows":
+                self._take(frame, worker)
+            elif frame["worker"] == worker:
                 self.lost += frame["rows"]
-                continue
-            assert frame["first"] == self.rows + self.lost, "rows missing or sent twice"
-            for name, data in frame["columns"].items():
-                values = struct.unpack(f"<{len(data) // 8}q", data)
-                assert len(values) == frame["rows"]
-                self.columns.setdefault(name, []).extend(values)
-            self.rows += frame["rows"]
+
+    def _take(self, frame: Frame, worker: int) -> None:
+        before = 0
+        for whose, first, rows in frame["parts"]:
+            if whose == worker:
+                assert first == self.rows + self.lost, "rows missing or sent twice"
+                for name, data in frame["columns"].items():
+                    values = struct.unpack(f"<{len(data) // 8}q", data)
+                    assert len(values) == frame["rows"]
+                    self.columns.setdefault(name, []).extend(values[before : before + rows])
+                self.rows += rows
+            before += rows
+        assert before == frame["rows"]
+
+    @staticmethod
+    def rings(frames: list[Frame], table: str) -> set[tuple[int, int]]:
+        """Return (pool, worker) of every ring of a table of which some frame has rows."""
+        return {
+            (frame["pool"], worker)
+            for frame in frames
+            if frame["frame"] == "rows" and frame["table"] == table
+            for worker, _, _ in frame["parts"]
+        }
 
 
 @pytest.fixture(autouse=True)

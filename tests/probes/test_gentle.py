@@ -112,7 +112,7 @@ sys.stdin.readline()
     job.ends()
     frames = reader.take_all()
     assert frames[-1]["frame"] == "bye"
-    workers = {frame["worker"] for frame in frames if frame.get("table") == "tasks"}
+    workers = {worker for _, worker in received.rings(frames, "tasks")}
     assert sum(received(frames, "tasks", worker).rows for worker in workers) == 21
 
 
@@ -330,7 +330,7 @@ def test_a_thread_pool_in_use_is_probed_from_install_on(start, attach, received,
     target.tell("end")
     target.ends()
     frames = reader.take_all()
-    workers = {frame["worker"] for frame in frames if frame.get("table") == "tasks"}
+    workers = {worker for _, worker in received.rings(frames, "tasks")}
     assert sum(received(frames, "tasks", worker).rows for worker in workers) == 30
 
 

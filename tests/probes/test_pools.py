@@ -17,11 +17,8 @@ from idlehands.wire import STAYS, TASKS
 
 def rows_of(frames, table, received):
     """Return the rows of a table, each a map of its columns and ``worker``: (pool, worker)."""
-    rings = {
-        (frame["pool"], frame["worker"]) for frame in frames if frame.get("table") == table.name
-    }
     rows = []
-    for pool, worker in rings:
+    for pool, worker in received.rings(frames, table.name):
         ring = received(frames, table.name, worker, pool)
         assert ring.lost == 0
         columns = [ring.columns[name] for name in table.names]

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import struct
 
-from idlehands._frames import ROWS_PER_FRAME, Cursor
+from idlehands._frames import CELLS_PER_FRAME, ROWS_PER_FRAME, Cursor
+from idlehands._pool import PoolProbe
+from idlehands._recorder import CPU_STREAK
 from idlehands._rings import NO_TOKEN, Ring
+from idlehands._tables import LOOKS
 from idlehands.wire import Decoder
 
 
@@ -17,6 +20,11 @@ def flush(cursor):
 def cancel(pool, count):
     for _ in range(count):
         pool.cancellations.put((NO_TOKEN, pool.cancellations.written, 0, -1, -1, 2))
+
+
+def put(pool, index, rows, length=0):
+    for _ in range(rows):
+        pool.worker(index).tasks.put((NO_TOKEN, 0, length, -1, -1, 0))
 
 
 def of_tasks(frames, kind):
@@ -74,6 +82,69 @@ def test_a_flush_overtaken_in_all_it_copied_goes_on_to_what_is_still_kept(pool):
     cancel(pool, 100)
     numbers = started(flush(Cursor(pool)))
     assert numbers == list(range(245, 500))
+
+
+def test_rows_of_many_workers_come_in_one_frame_that_says_whose_they_are(pool):
+    for index in (0, 1):
+        worker = pool.worker(index)
+        for _ in range(2 + index):
+            worker.running(worker.spawned("sow"))
+            worker.finished()
+    (frame,) = of_tasks(flush(Cursor(pool)), "rows")
+    assert frame["parts"] == [[0, 0, 2], [1, 0, 3]]
+    assert frame["rows"] == 5
+    assert frame["complete_ns"] > 0
+    assert struct.unpack("<5q", frame["columns"]["task"]) == (0, 1, 2, 3, 4)
+
+
+def test_rows_that_do_not_fit_in_a_frame_together_come_in_two(pool):
+    rows = ROWS_PER_FRAME // 2 + 1
+    for index in (0, 1):
+        put(pool, index, rows)
+    frames = of_tasks(flush(Cursor(pool)), "rows")
+    assert [frame["parts"] for frame in frames] == [[[0, 0, rows]], [[1, 0, rows]]]
+
+
+def test_each_workers_rows_are_weighed_by_itself(pool):
+    put(pool, 0, CPU_STREAK, length=10**9)
+    put(pool, 1, CPU_STREAK)
+    flush(Cursor(pool))
+    assert [bool(pool.worker(index).cpu_kinds) for index in (0, 1)] == [True, False]
+
+
+def test_what_one_worker_lost_is_told_before_the_rows_it_still_has(pool):
+    kept = pool.worker(1).tasks.mask  # the oldest may be being overwritten just now
+    put(pool, 0, 1)
+    put(pool, 1, kept + 8)
+    mine, lost, *rest = [frame for frame in flush(Cursor(pool)) if frame.get("table") == "tasks"]
+    assert mine["parts"] == [[0, 0, 1]]
+    assert (lost["frame"], lost["worker"], lost["rows"]) == ("lost", 1, 8)
+    parts = [part for frame in rest for part in frame["parts"]]
+    assert parts[0][:2] == [1, 8]
+    assert sum(rows for _, _, rows in parts) == kept
+
+
+def test_a_second_look_of_a_pair_of_workers_is_all_that_is_told_of_it_then(pool):
+    cursor = Cursor(pool)
+    pool.worker(0).missed(1)
+    pool.worker(1).stolen(0)
+    flush(cursor)
+    pool.worker(0).missed(1)
+    (counters,) = [frame for frame in flush(cursor) if frame["frame"] == "counters"]
+    told = [struct.unpack("<q", counters["columns"][name])[0] for name in LOOKS]
+    assert told == [0, 1, 0, 1, 0]
+
+
+def test_looks_of_very_many_pairs_come_in_frames_of_bounded_size():
+    workers = 128
+    pool = PoolProbe("wide", workers, "work-stealing", 0)
+    for thief in range(workers):
+        for victim in range(workers):
+            pool.worker(thief).missed(victim)
+    frames = [frame for frame in flush(Cursor(pool)) if frame["frame"] == "counters"]
+    cells = [len(frame["columns"]["thief"]) // 8 for frame in frames]
+    assert sum(cells) == workers * workers
+    assert max(cells) < CELLS_PER_FRAME + workers
 
 
 def test_only_the_last_frame_of_a_ring_claims_to_be_complete(pool):

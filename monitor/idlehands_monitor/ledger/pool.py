@@ -13,7 +13,18 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from idlehands.wire import GAPS, MEETINGS, MOST_WORKERS, NONE, SPAWNS, STAYS, TASKS, WAITS, Frame
+from idlehands.wire import (
+    GAPS,
+    LOOKS,
+    MEETINGS,
+    MOST_WORKERS,
+    NONE,
+    SPAWNS,
+    STAYS,
+    TASKS,
+    WAITS,
+    Frame,
+)
 
 from .store import TableStore
 
@@ -120,13 +131,13 @@ class PoolLedger:
         self.lost_rows = 0
         self.meetings_lost = 0
         self.holes: list[Hole] = []
-        self._rings: dict[tuple[str, int], _Ring] = {}
+        self._rings: dict[str, dict[int, _Ring]] = {}
         self._counts = np.zeros((3, 0, 0), dtype=np.int64)
         self._spacing_ns = SNAPSHOT_SPACING_NS
 
     def written(self, table: str) -> int:
         """Return how many rows of `table` the pool had written up to the last frame."""
-        return sum(ring.written for key, ring in self._rings.items() if key[0] == table)
+        return sum(ring.written for ring in self._rings.get(table, {}).values())
 
     def apply(self, frame: Frame) -> None:
         """Take one frame of this pool. Raises ValueError, KeyError or TypeError on a bad one."""
@@ -174,35 +185,42 @@ class PoolLedger:
         store = self.stores.get(frame["table"])
         if store is None:
             return
-        worker, rows = int(frame["worker"]), int(frame["rows"])
-        store.append(frame["columns"], rows, worker)
-        ring = self._ring(frame)
-        missing = int(frame["first"]) - ring.written
-        if missing > 0:  # a capture that begins in the middle has no frame that says so
-            self._lost({**frame, "rows": missing})
-        ring.written = int(frame["first"]) + rows
-        times = store[store.time][-rows:]
-        if ring.lost_since_ns is not None and rows:
-            # A row that was lost ended before the first one after it did.
-            self._close_loss(ring, int(times[0]))
-        if rows:
-            ring.last_ns = int(times[-1])
+        # Before version 3 of the protocol a frame was of one ring.
+        parts = frame.get("parts") or [(frame["worker"], frame["first"], frame["rows"])]
+        whose = [(int(worker), int(first), int(rows)) for worker, first, rows in parts]
+        end = len(store)
+        store.append(frame["columns"], [(worker, rows) for worker, _, rows in whose])
+        times = store[store.time]
+        for worker, first, rows in whose:
+            begin, end = end, end + rows
+            ring = self._ring(frame["table"], worker)
+            if first > ring.written:  # no frame says so where a capture begins in the middle
+                self._lose(frame["table"], ring, first - ring.written)
+            ring.written = first + rows
+            if ring.lost_since_ns is not None and rows:
+                # A row that was lost ended before the first one after it did.
+                self._close_loss(ring, int(times[begin]))
+            if rows:
+                ring.last_ns = int(times[end - 1])
 
     def _lost(self, frame: Frame) -> None:
-        ring = self._ring(frame)
-        ring.written += int(frame["rows"])
-        if frame["table"] == SPAWNS.name:  # counts stay exact; only moments are missing
+        ring = self._ring(frame["table"], int(frame["worker"]))
+        self._lose(frame["table"], ring, int(frame["rows"]))
+
+    def _lose(self, table: str, ring: _Ring, rows: int) -> None:
+        ring.written += rows
+        if table == SPAWNS.name:  # counts stay exact; only moments are missing
             if len(self.spawns):
                 self.spawns_lost_ns = int(self.spawns["spawned_ns"][-1])
             return
-        if frame["table"] == MEETINGS.name:  # worker time does not hang on them
-            self.meetings_lost += int(frame["rows"])
+        if table == MEETINGS.name:  # worker time does not hang on them
+            self.meetings_lost += rows
             return
         if ring.lost_since_ns is None:
             # A ring that was empty when all had last been sent lost what came after that.
             ring.lost_since_ns = ring.last_ns if ring.last_ns != NONE else self.complete_ns
         if self.complete_ns != NONE:
-            self.lost_rows += int(frame["rows"])
+            self.lost_rows += rows
 
     def _close_loss(self, ring: _Ring, until_ns: int) -> None:
         began = ring.lost_since_ns
@@ -213,10 +231,27 @@ class PoolLedger:
         elif began is not None:
             self.holes.append(Hole(began, until_ns))
 
-    def _ring(self, frame: Frame) -> _Ring:
-        return self._rings.setdefault((frame["table"], int(frame["worker"])), _Ring())
+    def _ring(self, table: str, worker: int) -> _Ring:
+        rings = self._rings.setdefault(table, {})
+        ring = rings.get(worker)
+        if ring is None:
+            ring = rings[worker] = _Ring()
+        return ring
 
     def _counters(self, frame: Frame) -> None:
+        if "columns" not in frame:
+            self._counters_of_one(frame)
+            return
+        columns = [np.frombuffer(frame["columns"][name], dtype="<i8") for name in LOOKS]
+        thief, victim, *added = np.stack(columns)
+        side = len(self._counts[0])
+        if not bool(((thief >= 0) & (thief < side) & (victim >= 0) & (victim < side)).all()):
+            raise ValueError(f"counters of workers that a pool of {side} has not")
+        for counts, more in zip(self._counts, added, strict=True):
+            np.add.at(counts, (thief, victim), more)
+
+    def _counters_of_one(self, frame: Frame) -> None:
+        """Take counters as they were before version 3: of one thief, since the start."""
         thief = int(frame["worker"])
         if not 0 <= thief < len(self._counts[0]):
             raise ValueError(f"counters of worker {thief} in a pool of {self.workers}")
@@ -233,17 +268,16 @@ class PoolLedger:
         self._snapshot(at_ns)
         ran = [int(tasks) for tasks in frame.get("ran", ())]
         self._total(at_ns, sum(ran), int(frame.get("spawned", NONE)))
-        rows = (
-            self._rings[key].written for key in self._rings if key[0] == TASKS.name and key[1] >= 0
-        )
-        self.untold = max(0, sum(ran) - sum(rows)) if ran else 0
+        rings = self._rings.get(TASKS.name, {})
+        rows = sum(ring.written for worker, ring in rings.items() if worker >= 0)
+        self.untold = max(0, sum(ran) - rows) if ran else 0
 
     def _total(self, at_ns: int, ran: int, spawned: int) -> None:
         """Keep how many tasks had been run and handed in, by a moment, about twice a second."""
         if spawned < 0:
             spawned = self.written(SPAWNS.name)
         else:  # those that left no trace count all the same
-            ring = self._rings.setdefault((SPAWNS.name, NONE), _Ring())
+            ring = self._ring(SPAWNS.name, NONE)
             ring.written = max(ring.written, spawned)
         if len(self.totals) > 1 and at_ns - self.totals[-2][0] < SNAPSHOT_SPACING_NS:
             self.totals.pop()

@@ -1,7 +1,8 @@
 """A growing table of int64 columns: rows are added at one end and forgotten at the other.
 
-Rows arrive in batches, each of one worker and in the order of their time; between workers the
-order is only rough. So where rows of a time begin is found by batch, without looking at rows.
+Rows arrive in batches, each of one worker or of several, a worker's in the order of their time;
+between workers the order is only rough. So where rows of a time begin is found by batch, without
+looking at rows.
 Touches nothing but numpy.
 """
 
@@ -14,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from idlehands.wire import Table
 
@@ -50,12 +51,15 @@ class TableStore:
     def __getitem__(self, name: str) -> Int64:
         return self._data[self._index[name], : self._rows]
 
-    def append(self, columns: Mapping[str, bytes], rows: int, worker: int) -> None:
-        """Add `rows` rows whose columns are little-endian int64 bytes, all of `worker`.
+    def append(self, columns: Mapping[str, bytes], parts: Sequence[tuple[int, int]]) -> None:
+        """Add rows whose columns are little-endian int64 bytes; `parts` are (worker, its rows).
 
         Columns that the table does not know are skipped, missing ones are filled with -1.
-        Raises ValueError when a column does not hold `rows` values.
+        Raises ValueError when a column does not hold the rows of all parts.
         """
+        rows = sum(count for _, count in parts)
+        if any(count < 0 for _, count in parts):
+            raise ValueError(f"a part of fewer than no rows: {parts}")
         missing = b"\xff" * 8 * rows  # -1 in every row
         found = [columns.get(name, missing) for name in self._columns]
         if any(len(column) != 8 * rows for column in found):
@@ -66,14 +70,17 @@ class TableStore:
         start, end = self._rows, self._rows + rows
         values = np.frombuffer(b"".join(found), dtype="<i8").reshape(len(found), rows)
         self._data[:-1, start:end] = values
-        self._data[-1, start:end] = worker
         self._rows = end
-        self._note(start, worker, int(self[self.time][start:].max()))
+        self._note(start, int(self[self.time][start:].max()))
+        for worker, count in parts:
+            self._data[-1, start : start + count] = worker
+            start += count
+            if count:
+                self._last_rows.setdefault(worker, []).append(start - 1)
 
-    def _note(self, start: int, worker: int, latest: int) -> None:
+    def _note(self, start: int, latest: int) -> None:
         self._starts.append(start)
         self._latest.append(max(latest, self._latest[-1]) if self._latest else latest)
-        self._last_rows.setdefault(worker, []).append(self._rows - 1)
 
     def since(self, moment: int) -> int:
         """Return a row before which all are earlier than `moment`; near the first that is not."""
