@@ -12,32 +12,13 @@ from ._pool import nanoseconds_of
 from ._rings import Token
 from ._shared import SharedPool
 from ._tables import GAPS, INBOX, NONE, STAYS, TASKS, Table
+from ._words import WordRows
 
 LOOK_FOR_DEAD_NS = 200_000_000
 TOKEN: Token = (1, NONE, 0, 1, NONE, NONE)
 """A token to calibrate with."""
 
 _prices: list[float] = []
-
-
-class BoardRows:
-    """Rows as they lie in the board, one after the other."""
-
-    def __init__(self, table: Table, data: bytes) -> None:
-        self._table = table
-        self._data = data
-
-    def __len__(self) -> int:
-        return len(self._data) // (WORD * len(self._table.columns))
-
-    def __add__(self, other: BoardRows) -> BoardRows:
-        return BoardRows(self._table, self._data + other._data)
-
-    def columns(self) -> dict[str, bytes]:
-        """Return {column: int64 bytes}, native order (every platform with boards is little)."""
-        words = memoryview(self._data).cast("q")
-        names = self._table.names
-        return {name: words[place :: len(names)].tobytes() for place, name in enumerate(names)}
 
 
 class BoardRing:
@@ -55,7 +36,7 @@ class BoardRing:
         """How many rows were ever put."""
         return int(self._board.words[self._counter])
 
-    def read(self, position: int, limit: int) -> tuple[int, BoardRows]:
+    def read(self, position: int, limit: int) -> tuple[int, WordRows]:
         """Return (number of the first row returned, rows), `limit` at most; see `Ring.read`."""
         size, width = self._rows, len(self._table.columns)
         end = self.written
@@ -66,7 +47,7 @@ class BoardRing:
         if safe > first:
             data = data[(min(safe, end) - first) * width * WORD :]
             first = min(safe, end)
-        return first, BoardRows(self._table, data)
+        return first, WordRows(self._table, data)
 
     def _copy(self, first: int, end: int) -> bytes:
         if end <= first:
@@ -221,7 +202,7 @@ class BoardPool(SharedPool):
         for probe in self.probes:
             written = probe.tasks.written
             _, rows = probe.tasks.read(max(0, written - layout.TASK_ROWS), layout.TASK_ROWS)
-            numbers.update(memoryview(rows.columns()["task"]).cast("q"))
+            numbers.update(rows.column("task"))
         return numbers
 
     def broken(self) -> str:

@@ -7,6 +7,7 @@ rings; the pool's workers never know it is there.
 from __future__ import annotations
 
 import os
+from array import array
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import compress
 from operator import ne
@@ -14,9 +15,10 @@ from time import monotonic_ns
 from typing import Any, Callable
 
 from ._pool import PoolProbe
-from ._recorder import WorkerProbe
+from ._recorder import WEIGHED_ROWS, WorkerProbe
 from ._tables import LOOKS, MOST_WORKERS, NONE, SPAWNS, TASKS, Table
 from ._wire import Frame, encode, encode_columns
+from ._words import WordRows
 
 SPAWNED_NS, SPAWNED_BY = 3, 4
 """Places in a token."""
@@ -24,6 +26,8 @@ ROWS_PER_FRAME = 512
 """One frame's worth is encoded in about a tenth of a millisecond, all the time it holds up a
 worker, and stays small enough for the allocator and the caches (measured: a third cheaper a row
 than 2048)."""
+WORD_ROWS_PER_FRAME = 2048
+"""The same for rows that are words already: of these a frame is only a copy."""
 CELLS_PER_FRAME = 4096
 """About so many pairs of workers are told of in one frame, 160 KB of it."""
 
@@ -74,15 +78,18 @@ class Cursor:
         """Yield what is new in rings of one table: as much of it as fits in a frame together."""
         held = _Held()
         for worker, ring in rings:
+            as_words = getattr(ring, "words", None) is not None
+            most = WORD_ROWS_PER_FRAME if as_words else ROWS_PER_FRAME
             more = True
             while more:
                 position = self._positions.get((table.name, worker), 0)
-                first, rows = ring.read(position, ROWS_PER_FRAME)
+                first, rows = ring.read(position, most)
                 self._positions[table.name, worker] = first + len(rows)
                 # A read that lost rows says nothing about how far behind its end is: look again.
-                more = len(rows) == ROWS_PER_FRAME or first > position
+                more = len(rows) == most or first > position
                 # A loss is told after the rows that were written before it.
-                if first > position or held.count + len(rows) > ROWS_PER_FRAME:
+                full = held.count + len(rows) > most
+                if first > position or full or not held.takes(rows):
                     yield from self._send(table, held, now)
                     held = _Held()
                 if first > position:
@@ -90,7 +97,8 @@ class Cursor:
                     yield encode({"frame": "lost", **base, "rows": first - position})
                 if rows:
                     if table is TASKS and worker >= 0:
-                        self.pool.probes[worker].weigh(rows)
+                        some = rows.some(WEIGHED_ROWS) if isinstance(rows, WordRows) else rows
+                        self.pool.probes[worker].weigh(some)
                     held.add(worker, first, rows, more=more)
         yield from self._send(table, held, now)
 
@@ -106,7 +114,7 @@ class Cursor:
                 "parts": held.parts,
                 "rows": held.count,
                 "complete_ns": now if held.is_complete else NONE,
-                "columns": _columns(self.pool, table, held.rows),
+                **_as_sent(self.pool, table, held.rows),
             }
         )
 
@@ -150,6 +158,10 @@ class _Held:
         self.count = 0
         self.is_complete = True
 
+    def takes(self, rows: Any) -> bool:
+        """Say whether rows of this sort can be sent with those it has."""
+        return not self.count or type(rows) is type(self.rows)
+
     def add(self, worker: int, first: int, rows: Any, *, more: bool) -> None:
         """Add what was read of one ring, a copy; with `more`, there is more of it to come."""
         self.parts.append([worker, first, len(rows)])
@@ -170,10 +182,17 @@ def _by_table(probes: Iterable[Any]) -> list[tuple[Table, list[tuple[int, Any]]]
     return list(found.values())
 
 
-def _columns(pool: PoolProbe, table: Table, rows: Any) -> dict[str, bytes]:
-    if not isinstance(rows, list):  # from a board: they lie there as words already
-        columns: dict[str, bytes] = rows.columns()
-        return columns
+def _as_sent(pool: PoolProbe, table: Table, rows: Any) -> Frame:
+    if isinstance(rows, WordRows):
+        if table is TASKS:
+            rows = pool.with_submitters(rows)
+        return {"words": rows.words, "skip": rows.skip}
+    if isinstance(rows, array):
+        return {"columns": {SPAWNS.names[0]: rows.tobytes()}}
+    return {"columns": _columns(pool, table, rows)}
+
+
+def _columns(pool: PoolProbe, table: Table, rows: list[Any]) -> dict[str, bytes]:
     if table is SPAWNS:
         return encode_columns(table.names, [rows])
     by_column: list[Sequence[Any]] = list(zip(*rows))

@@ -301,9 +301,15 @@ class Outlet:
         selector.unregister(reader.connection)
         reader.connection.close()
         self._readers.remove(reader)
+        if not self._readers:
+            for pool in self._pools():
+                pool.attend(False)
 
     def _build(self, reader: _Reader) -> Iterator[bytes]:
         pools = self._pools()
+        for pool in pools:
+            if not pool.attended:
+                pool.attend(True)
         known = reader.cursors
         reader.cursors = {
             pool.number: known.pop(pool.number) if pool.number in known else Cursor(pool)

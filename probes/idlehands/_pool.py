@@ -13,8 +13,9 @@ from typing import Any, Callable
 from ._notes import warn
 from ._off import OffWorkerProbe
 from ._recorder import LEAST_ROWS_PER_WORKER, WorkerProbe
-from ._rings import NO_TOKEN, Ring, SpawnRing, Token
+from ._rings import NO_TOKEN, Ring, Token
 from ._tables import CANCELLED, MOVED, NONE, OTHER_POOL
+from ._words import Spawns, TaskRing, WordRows
 
 MOST_KINDS = 1024
 OTHER_KINDS = "(other kinds)"
@@ -73,6 +74,7 @@ class PoolProbe:
     """
 
     __slots__ = (
+        "attended",
         "cancellations",
         "closed_ns",
         "declared_ns",
@@ -111,7 +113,8 @@ class PoolProbe:
         self.shared_queue = False
         self.tells_meetings = False
         self.kinds: dict[str, int] = {}
-        self.spawns = SpawnRing(SPAWN_ROWS_PER_POOL)
+        self.spawns = Spawns(SPAWN_ROWS_PER_POOL)
+        self.attended = False
         self.cancellations = Ring(LEAST_ROWS_PER_WORKER)
         self.probes: list[Any] = [WorkerProbe(self, index) for index in range(workers)]
         self.depths: Callable[[], Depths] | None = None
@@ -175,6 +178,19 @@ class PoolProbe:
         What is costly to find out may be some time old, unless it is wanted `at_once`.
         """
 
+    def attend(self, somebody_reads: bool) -> None:
+        """Record in the way that costs a reader least, or in the one for nobody, see `_words`."""
+        self.attended = somebody_reads
+        self.spawns.attend(somebody_reads)
+        for probe in self.probes:
+            for _table, ring in probe.rings():
+                if isinstance(ring, TaskRing):
+                    ring.attend(somebody_reads)
+
+    def with_submitters(self, rows: WordRows) -> WordRows:
+        """Return rows of tasks that name the workers that submitted, as `submitters` does."""
+        return rows
+
     def submitters(self, threads: Sequence[int], moments: Sequence[int]) -> Sequence[int]:
         """Return the workers that submitted, from what the rows say; here it is they already."""
         return threads
@@ -206,7 +222,7 @@ class PoolProbe:
             ring = self.spawns
             task = ring.next_number()
             token = (task, NONE, number, monotonic_ns(), NONE, size)
-            ring.slots[task & ring.mask] = token
+            ring.keep(token)
             return token
         except Exception as error:
             self.failed(error)

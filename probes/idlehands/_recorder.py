@@ -31,6 +31,7 @@ from ._tables import (
     WAITS,
     Table,
 )
+from ._words import SPAWN_BYTES, TaskRing, pack_spawn
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -138,7 +139,7 @@ class WorkerProbe(WorkerSense):
     def __init__(self, pool: PoolProbe, index: int) -> None:
         super().__init__(index)
         self.pool = pool
-        self.tasks = Ring(max(LEAST_ROWS_PER_WORKER, TASK_ROWS_PER_POOL // pool.workers))
+        self.tasks = TaskRing(max(LEAST_ROWS_PER_WORKER, TASK_ROWS_PER_POOL // pool.workers))
         self.waits = Ring(max(LEAST_ROWS_PER_WORKER, GAP_ROWS_PER_POOL // pool.workers))
         self.gaps = Ring(max(LEAST_ROWS_PER_WORKER, GAP_ROWS_PER_POOL // pool.workers))
         self.meetings = Ring(max(LEAST_ROWS_PER_WORKER, MEETING_ROWS_PER_POOL // pool.workers))
@@ -194,15 +195,13 @@ class WorkerProbe(WorkerSense):
             parent = self.token
             ring = self.spawns
             task = ring.next_number()
-            token = (
-                task,
-                NONE if parent is None else parent[0],
-                number,
-                monotonic_ns(),
-                self.index,
-                size,
-            )
-            ring.slots[task & ring.mask] = token
+            now = monotonic_ns()
+            token = (task, NONE if parent is None else parent[0], number, now, self.index, size)
+            words = ring.words
+            if words is None:
+                ring.slots[task & ring.mask] = token
+            else:
+                pack_spawn(words, (task & ring.mask) * SPAWN_BYTES, task | ring.mask, now)
             return token
         except Exception as error:
             self.failed(error)
@@ -257,16 +256,13 @@ class WorkerProbe(WorkerSense):
                 cpu = self.cpu + thread_time_ns() - self.mark
                 self.mark = NONE
             ring = self.tasks
-            number = ring.written
-            ring.slots[number & ring.mask] = (
-                token,
-                self.started,
-                ended,
-                self.taken_from,
-                cpu,
-                outcome,
-            )
-            ring.written = number + 1
+            row = token, self.started, ended, self.taken_from, cpu, outcome
+            if ring.words is None:
+                number = ring.written
+                ring.slots[number & ring.mask] = row
+                ring.written = number + 1
+            else:
+                ring.put(row)
             self.token = None
             if self.stack:
                 self.helped += 1

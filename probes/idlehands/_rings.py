@@ -46,7 +46,7 @@ class Ring:
         self.slots[number & self.mask] = row
         self.written = number + 1
 
-    def read(self, position: int, limit: int) -> tuple[int, list[Row]]:
+    def read(self, position: int, limit: int) -> tuple[int, Any]:
         """Return (number of the first row returned, rows) from `position` on, `limit` at most.
 
         The first number is past `position` where rows were overwritten before they were read.
@@ -59,11 +59,11 @@ class Ring:
         # The writer went on while we copied: what it may have begun to overwrite is not ours.
         safe = self.written + 1 - size
         if safe > first:
-            del rows[: safe - first]
+            rows = rows[safe - first :]
             first = min(safe, end)
         return first, rows
 
-    def _copy(self, first: int, end: int) -> list[Any]:
+    def _copy(self, first: int, end: int) -> Any:
         if end <= first:
             return []
         low, high = first & self.mask, end & self.mask

@@ -6,6 +6,7 @@ A task's token is made where it is queued; its row is put where it runs, by a wo
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Sequence
 from time import monotonic_ns
 from typing import Any, Callable
@@ -15,6 +16,7 @@ from ._pool import MOST_KINDS, PoolProbe, nanoseconds_of
 from ._rings import Token
 from ._shared_worker import SKIPPED, STILL, SharedWorker, present_worker
 from ._tables import MOST_WORKERS, NONE
+from ._words import WordRows
 
 MOST_ROWS_PER_WORKER = 1 << 13
 LEAST_ROWS_PER_WORKER = 1 << 8
@@ -87,7 +89,7 @@ class SharedPool(PoolProbe):
         worker = present_worker()
         by = NONE if worker is None or worker.pool is not self else worker.index
         token = (task, NONE, kind, at_ns, by, size)
-        self.spawns.slots[task & self.spawns.mask] = token
+        self.spawns.keep(token)
         return token
 
     def turn_to(self, step: int) -> None:
@@ -142,6 +144,19 @@ class SharedPool(PoolProbe):
             return [thread if thread < MOST_WORKERS else NONE for thread in threads]
         return list(map(self._submitter, threads, moments))
 
+    def with_submitters(self, rows: WordRows) -> WordRows:
+        """Return rows of tasks that name the workers that submitted: mostly it is one thread."""
+        threads = rows.column("spawned_by")
+        moments = rows.column("spawned_ns")
+        thread, by = threads[0], threads[:1] * len(threads)
+        one = threads == by
+        index, began, ended = self.seats.get(thread, (NONE, 0, STILL))
+        if one and thread < MOST_WORKERS:
+            return rows
+        if one and began <= min(moments) and max(moments) <= ended:
+            return rows.changed("spawned_by", array("q", [index]) * len(threads))
+        return rows.changed("spawned_by", array("q", self.submitters(threads, moments)))
+
     def _submitter(self, thread: int, moment_ns: int) -> int:
         if thread < MOST_WORKERS:
             return thread
@@ -162,6 +177,7 @@ class SharedPool(PoolProbe):
             worker: SharedWorker | None = next(absent, None)
             if worker is None:
                 worker = SharedWorker(self, len(self.probes), self.rows_per_worker)
+                worker.attend(self.attended)
                 self.probes.append(worker)
                 self.workers = len(self.probes)
             worker.joined_ns = 0  # taken, before the lock is given back

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from ._recorder import WorkerSense
 from ._rings import Ring, Token
 from ._tables import FETCHING, FINISHED, GAPS, INBOX, LEFT, NONE, PARKED, STAYS, TASKS, Table
+from ._words import TaskRing
 
 if TYPE_CHECKING:
     from ._shared import SharedPool
@@ -61,7 +62,7 @@ class _Leaving:
             self.worker.leave()
 
 
-class SharedWorker(Ring, WorkerSense):
+class SharedWorker(TaskRing, WorkerSense):
     """One thread of a shared pool. The fields are those that the outlet reads of any worker.
 
     It is its own ring of task rows, which saves a look-up a task. `token` stays when its task has
@@ -92,7 +93,7 @@ class SharedWorker(Ring, WorkerSense):
     )
 
     def __init__(self, pool: SharedPool, index: int, rows: int) -> None:
-        Ring.__init__(self, rows)
+        TaskRing.__init__(self, rows)
         WorkerSense.__init__(self, index)
         self.pool = pool
         self.stays = Ring(STAY_ROWS)
@@ -112,8 +113,7 @@ class SharedWorker(Ring, WorkerSense):
         token = self.token
         if token is None or self.written == 0:
             return token
-        last = self.slots[(self.written - 1) & self.mask]
-        return None if last is not None and last[0] is token else token
+        return None if self.last_task() == token[0] else token
 
     def weigh(self, rows: Sequence[Any]) -> None:
         """Choose the kinds of task whose CPU time is read."""

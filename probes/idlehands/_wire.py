@@ -10,7 +10,9 @@ names     a pool: pool, name, pool_kind, workers, declared_ns, closed_ns, task_k
           cannot be used), steps [[when, step of detail]], sampled_by (the column that says when a
           task's step was chosen)
 rows      pool, table, rows (of all parts), parts [[worker, first, rows]]: whose they are, one
-          ring's after the other's; complete_ns, columns {name: int64 little-endian}. Before
+          ring's after the other's; complete_ns, and either columns {name: int64 little-endian}
+          or words: the rows one after the other, each `skip` words of no meaning to a reader and
+          then the columns in the order of the table, int64 little-endian. Before
           version 3: worker, first, rows, of one ring only
 counters  pool, columns {thief, victim, hits, empties, lost_races: int64 little-endian}: the looks
           of the pairs that had any since the last such frame. Before version 3: worker (the
@@ -50,6 +52,8 @@ from typing import Any
 
 import msgpack
 
+from ._words import fitting
+
 VERSION = 3
 MOST_BYTES = 4 << 20
 """A longer frame is refused unread, so that a broken or hostile peer cannot fill memory."""
@@ -87,11 +91,7 @@ def _encode_column(column: Sequence[Any]) -> bytes:
     try:
         return struct.pack(f"<{len(column)}q", *column)
     except struct.error:
-        fitting = [
-            value if isinstance(value, int) and -(2**63) <= value < 2**63 else -1
-            for value in column
-        ]
-        return struct.pack(f"<{len(fitting)}q", *fitting)
+        return struct.pack(f"<{len(column)}q", *map(fitting, column))
 
 
 class Decoder:

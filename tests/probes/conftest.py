@@ -12,7 +12,6 @@ import itertools
 import os
 import select
 import socket
-import struct
 import subprocess
 import sys
 import textwrap
@@ -23,6 +22,7 @@ from pathlib import Path
 from typing import Any, Callable
 
 import pytest
+from probes_frames import columns_of
 
 import idlehands
 from idlehands import _pool, _recorder
@@ -194,8 +194,7 @@ class Received:
         for whose, first, rows in frame["parts"]:
             if whose == worker:
                 assert first == self.rows + self.lost, "rows missing or sent twice"
-                for name, data in frame["columns"].items():
-                    values = struct.unpack(f"<{len(data) // 8}q", data)
+                for name, values in columns_of(frame).items():
                     assert len(values) == frame["rows"]
                     self.columns.setdefault(name, []).extend(values[before : before + rows])
                 self.rows += rows

@@ -16,10 +16,11 @@ import textwrap
 import pytest
 
 from idlehands import _outlet
-from idlehands._frames import ROWS_PER_FRAME
+from idlehands._frames import WORD_ROWS_PER_FRAME
 from idlehands._recorder import TASK_ROWS_PER_POOL
 from idlehands._tables import LOOKS, TASKS
 from idlehands._wire import VERSION
+from idlehands._words import TASK_BYTES
 
 as_root = pytest.mark.skipif(os.geteuid() != 0, reason="only root can act as another user")
 
@@ -334,7 +335,7 @@ def stalled_target(start, attach):
 
 def test_a_reader_that_stops_reading_costs_a_bounded_backlog_and_nobody_else_waits(start, attach):
     target, (most, flushes, slots, written), _, _live = stalled_target(start, attach)
-    one_frame = ROWS_PER_FRAME * len(TASKS.names) * 8 + 1000
+    one_frame = WORD_ROWS_PER_FRAME * TASK_BYTES + 1000
     assert _outlet.BACKLOG_BYTES <= most <= _outlet.BACKLOG_BYTES + one_frame
     assert flushes >= 3, "the other reader got nothing meanwhile"
     assert slots == TASK_ROWS_PER_POOL

@@ -189,7 +189,11 @@ class PoolLedger:
         parts = frame.get("parts") or [(frame["worker"], frame["first"], frame["rows"])]
         whose = [(int(worker), int(first), int(rows)) for worker, first, rows in parts]
         end = len(store)
-        store.append(frame["columns"], [(worker, rows) for worker, _, rows in whose])
+        counts = [(worker, rows) for worker, _, rows in whose]
+        if "words" in frame:
+            store.append_words(frame["words"], int(frame["skip"]), counts)
+        else:
+            store.append(frame["columns"], counts)
         times = store[store.time]
         for worker, first, rows in whose:
             begin, end = end, end + rows

@@ -57,18 +57,37 @@ class TableStore:
         Columns that the table does not know are skipped, missing ones are filled with -1.
         Raises ValueError when a column does not hold the rows of all parts.
         """
-        rows = sum(count for _, count in parts)
-        if any(count < 0 for _, count in parts):
-            raise ValueError(f"a part of fewer than no rows: {parts}")
+        rows = _rows_of(parts)
         missing = b"\xff" * 8 * rows  # -1 in every row
         found = [columns.get(name, missing) for name in self._columns]
         if any(len(column) != 8 * rows for column in found):
             raise ValueError(f"columns of {[len(column) / 8 for column in found]} rows, not {rows}")
+        self._add(np.frombuffer(b"".join(found), dtype="<i8").reshape(len(found), rows), parts)
+
+    def append_words(self, words: bytes, skip: int, parts: Sequence[tuple[int, int]]) -> None:
+        """Add rows that lie one after the other as int64 words, `skip` of each before its columns.
+
+        Columns past those that the table knows are skipped, missing ones are filled with -1. Raises
+        ValueError where the words do not make up the rows of all parts.
+        """
+        rows = _rows_of(parts)
+        if not rows:
+            return
+        values = np.frombuffer(words, dtype="<i8").reshape(rows, -1)
+        if skip < 0:
+            raise ValueError(f"{skip} words to skip")
+        known = values[:, skip : skip + len(self._columns)].T
+        if len(known) < len(self._columns):
+            more = np.full((len(self._columns) - len(known), rows), -1, dtype=np.int64)
+            known = np.concatenate([known, more])
+        self._add(known, parts)
+
+    def _add(self, values: Int64, parts: Sequence[tuple[int, int]]) -> None:
+        rows = values.shape[1]
         if not rows:
             return
         self._reserve(rows)
         start, end = self._rows, self._rows + rows
-        values = np.frombuffer(b"".join(found), dtype="<i8").reshape(len(found), rows)
         self._data[:-1, start:end] = values
         self._rows = end
         self._note(start, int(self[self.time][start:].max()))
@@ -116,3 +135,9 @@ class TableStore:
         grown = np.empty((len(self.names), max(2 * capacity, self._rows + more)), dtype=np.int64)
         grown[:, : self._rows] = self._data[:, : self._rows]
         self._data = grown
+
+
+def _rows_of(parts: Sequence[tuple[int, int]]) -> int:
+    if any(count < 0 for _, count in parts):
+        raise ValueError(f"a part of fewer than no rows: {parts}")
+    return sum(count for _, count in parts)

@@ -22,6 +22,7 @@ from .._process import share_pool
 from .._shared import SharedPool
 from .._shared_worker import SKIPPED, SharedWorker, cpu_readers, present_worker, workers
 from .._tables import CANCELLED, FAILED, FINISHED, INBOX, MOST_WORKERS, NONE
+from .._words import SPAWN_BYTES, TASK_BYTES, pack_spawn, pack_task
 from ._telling import instances_of, made_at, missing_names, tell
 
 KNOWN_RUN = """
@@ -172,7 +173,14 @@ def _telling_put(pool: SharedPool, put: Callable[..., None]) -> Callable[..., No
                 except Exception:
                     kind = pool.kind_of(_function_of(item))
                 task = spawns.next_number()
-                item.idlehands = slots[task & mask] = (task, NONE, kind, clock(), ident(), NONE)
+                words = spawns.words
+                if words is None:
+                    token = slots[task & mask] = (task, NONE, kind, clock(), ident(), NONE)
+                else:
+                    now = clock()
+                    token = task, NONE, kind, now, ident(), NONE
+                    pack_spawn(words, (task & mask) * SPAWN_BYTES, task | mask, now)
+                item.idlehands = token
             except Exception as error:
                 pool.failed(error)
         put(item)
@@ -266,7 +274,27 @@ def _recording_run() -> Callable[[Any], None]:
             if mark >= 0:
                 mark = cpu_clock() - mark
             number = worker.written
-            worker.slots[number & worker.mask] = (token, started, ended, INBOX, mark, FINISHED)
+            words = worker.words
+            if words is None:
+                worker.slots[number & worker.mask] = (token, started, ended, INBOX, mark, FINISHED)
+            else:  # what `TaskRing.put` does, without the calls
+                task, parent, kind, spawned, by, size = token
+                pack_task(
+                    words,
+                    (number & worker.mask) * TASK_BYTES,
+                    number + 1,
+                    task,
+                    parent,
+                    kind,
+                    spawned,
+                    by,
+                    size,
+                    started,
+                    ended,
+                    INBOX,
+                    mark,
+                    FINISHED,
+                )
             worker.written = number + 1
             self.future.set_result(result)
 

@@ -1,0 +1,267 @@
+"""Rows as 64-bit words one after the other, and the rings that hold them so while somebody reads.
+
+A row of objects costs its writer least. But its reader has another core, to which every one of the
+objects has to come, and that is dearer than all else about the row; so while there is a reader
+the writer puts rows together as words itself, and the reader copies bytes.
+
+Every row begins with what says which it is: its number, or the round that the ring was in. Words
+are in native order, so only little-endian machines have this: the wire is.
+"""
+
+from __future__ import annotations
+
+import struct
+import sys
+from array import array
+from collections.abc import Sequence
+from typing import Any
+
+from ._rings import Ring, Row, SpawnRing, Token
+from ._tables import NONE, TABLES, TASKS, Table
+
+WORD = 8
+LITTLE = sys.byteorder == "little"
+TASK_WORDS = 1 + len(TASKS.columns)
+TASK_BYTES = TASK_WORDS * WORD
+SPAWN_BYTES = 2 * WORD
+TOKEN_WORDS = 6
+PLACES = {table.name: {c: n for n, c in enumerate(table.names)} for table in TABLES.values()}
+"""The place of each column by table and name."""
+
+pack_task = struct.Struct(f"={TASK_WORDS}q").pack_into
+"""``pack_task(words, slot * TASK_BYTES, number + 1, *token, started, ended, taken_from, cpu,
+outcome)``. Raises struct.error for what is no 64-bit integer."""
+pack_spawn = struct.Struct("=2q").pack_into
+"""``pack_spawn(words, slot * SPAWN_BYTES, task | mask, moment)``, the ring's mask: all spawns of
+one round begin with the same word, and so with its last number, which is above 0."""
+_task_at = struct.Struct(f"={TASK_WORDS}q").unpack_from
+_number_at = struct.Struct("=q").unpack_from
+_two_at = struct.Struct("=2q").unpack_from
+
+
+def fitting(value: object) -> int:
+    """Return a value if it is a 64-bit integer, -1 otherwise."""
+    return value if isinstance(value, int) and -(2**63) <= value < 2**63 else -1
+
+
+class WordRows:
+    """Rows of a table as words, each row's columns behind `skip` words that say which row it is."""
+
+    def __init__(self, table: Table, words: bytes, skip: int = 0) -> None:
+        self.words = words
+        self.skip = skip
+        self._table = table
+        self._width = skip + len(table.columns)
+
+    def __len__(self) -> int:
+        return len(self.words) // (WORD * self._width)
+
+    def __add__(self, other: WordRows) -> WordRows:
+        return WordRows(self._table, self.words + other.words, self.skip)
+
+    def __getitem__(self, places: slice) -> WordRows:
+        width = self._width * WORD
+        begin, end, _ = places.indices(len(self))
+        return WordRows(self._table, self.words[begin * width : end * width], self.skip)
+
+    def column(self, name: str) -> array[int]:
+        """Return one column."""
+        words = array("q")
+        words.frombytes(self.words)
+        return words[self._place(name) :: self._width]
+
+    def changed(self, name: str, column: array[int]) -> WordRows:
+        """Return the same rows with another column in place of one."""
+        words = array("q")
+        words.frombytes(self.words)
+        words[self._place(name) :: self._width] = column
+        return WordRows(self._table, words.tobytes(), self.skip)
+
+    def _place(self, name: str) -> int:
+        return self.skip + PLACES[self._table.name][name]
+
+    def some(self, most: int) -> list[Row]:
+        """Return at most about so many rows of tasks, spread evenly, as objects would be."""
+        words, width = memoryview(self.words).cast("q"), self._width
+        step = max(1, len(self) // most) * width
+        starts = range(self.skip, len(words), step)
+        return [_as_put(words[start : start + width - self.skip].tolist()) for start in starts]
+
+
+def _as_put(columns: Sequence[int]) -> Row:
+    return tuple(columns[:TOKEN_WORDS]), *columns[TOKEN_WORDS:]
+
+
+class TaskRing(Ring):
+    """The task rows of one worker. While `words` is there its writer fills that and not `slots`.
+
+    Rows of before and after a change lie in both, one in each; what is asked for is of one sort.
+    """
+
+    __slots__ = ("_kept", "_since", "words")
+
+    def __init__(self, rows: int) -> None:
+        super().__init__(rows)
+        self.words: bytearray | None = None
+        self._kept: bytearray | None = None
+        self._since = 0
+
+    def attend(self, somebody_reads: bool) -> None:
+        """Have rows put as words from now on, or as objects again. Only the reader calls this."""
+        if not somebody_reads:
+            self.words = None
+        elif self.words is None and LITTLE:
+            self._kept = self._kept or bytearray((self.mask + 1) * TASK_BYTES)
+            self.words = self._kept
+            # The writer may be about to put this one row the way it was when it looked.
+            self._since = self.written
+
+    def put(self, row: Row) -> None:
+        """Add a row. Only the ring's one writer calls this."""
+        words = self.words
+        if words is None:
+            super().put(row)
+            return
+        number = self.written
+        place = (number & self.mask) * TASK_BYTES
+        try:
+            pack_task(words, place, number + 1, *row[0], *row[1:])
+        except struct.error:
+            pack_task(words, place, number + 1, *map(fitting, (*row[0], *row[1:])))
+        self.written = number + 1
+
+    def last_task(self) -> int:
+        """Return the number of the task that the last row is of, -1 without any."""
+        number = self.written - 1
+        if number < 0:
+            return NONE
+        if self._is_words(number):
+            assert self._kept is not None  # noqa: S101 - or it would not be there
+            return int(_two_at(self._kept, (number & self.mask) * TASK_BYTES)[1])
+        row = self.slots[number & self.mask]
+        return NONE if row is None else int(row[0][0])
+
+    def _is_words(self, number: int) -> bool:
+        if self._kept is None:
+            return False
+        said: int = _number_at(self._kept, (number & self.mask) * TASK_BYTES)[0]
+        return said == number + 1
+
+    def _copy(self, first: int, end: int) -> Any:
+        if end <= first or self._kept is None:
+            return super()._copy(first, end)
+        if not self._are_words_from(first):
+            return [self._row(number) for number in range(first, end)]
+        low, high = ((number & self.mask) * TASK_BYTES for number in (first, end))
+        data = self._kept[low:high] if low < high else self._kept[low:] + self._kept[:high]
+        return WordRows(TASKS, bytes(data), skip=1)
+
+    def _are_words_from(self, number: int) -> bool:
+        if self.words is None or number < self._since:
+            return False
+        return number > self._since or self._is_words(number)
+
+    def _row(self, number: int) -> Row | None:
+        if self._is_words(number):
+            assert self._kept is not None  # noqa: S101 - or it would not be there
+            return _as_put(_task_at(self._kept, (number & self.mask) * TASK_BYTES)[1:])
+        return self.slots[number & self.mask]
+
+
+class Spawns(SpawnRing):
+    """The newest spawns of a pool. While `words` is there its writers fill that and not `slots`.
+
+    Spawns of before and after a change lie in both, one in each.
+    """
+
+    __slots__ = ("_kept", "words")
+
+    def __init__(self, rows: int) -> None:
+        super().__init__(rows)
+        self.words: bytearray | None = None
+        self._kept: bytearray | None = None
+
+    def attend(self, somebody_reads: bool) -> None:
+        """Have spawns put as words from now on, or as objects again. Only the reader calls this."""
+        if not somebody_reads:
+            self.words = None
+        elif self.words is None and LITTLE:
+            self._kept = self._kept or bytearray((self.mask + 1) * SPAWN_BYTES)
+            self.words = self._kept
+
+    def keep(self, token: Token) -> None:
+        """Add the spawn of a token whose number has been drawn; any thread may."""
+        place, words = token[0] & self.mask, self.words
+        if words is None:
+            self.slots[place] = token
+        else:
+            pack_spawn(words, place * SPAWN_BYTES, token[0] | self.mask, token[3])
+
+    def read(self, position: int, limit: int) -> tuple[int, Any]:
+        """Return as a ring of objects does; the moments are an array where all were words."""
+        if self._kept is None:
+            return super().read(position, limit)
+        limit = min(limit, self.mask + 1)
+        first = max(position, self.begin)
+        while self._newest(first) > first:
+            first = self._newest(first) - self.mask
+        moments = self._words_from(first, limit)
+        following = first + len(moments)
+        if len(moments) < limit and self.slots[following & self.mask][0] == following:
+            return first, self._all_from(first, limit)
+        return first, moments
+
+    def _newest(self, number: int) -> int:
+        """Return the number of the newest spawn that lies where `number` would, -1 without any."""
+        assert self._kept is not None  # noqa: S101 - its callers have looked
+        place = number & self.mask
+        last: int = _number_at(self._kept, place * SPAWN_BYTES)[0]
+        in_words = last - self.mask + place if last else NONE
+        return max(in_words, self.slots[place][0])
+
+    def _words_from(self, first: int, limit: int) -> array[int]:
+        """Return the moments from `first` on up to the first spawn that is not there as words."""
+        assert self._kept is not None  # noqa: S101 - its callers have looked
+        end = min(first + limit, (first | self.mask) + 1)  # to the end of this round
+        low, high = ((number - (first & ~self.mask)) * SPAWN_BYTES for number in (first, end))
+        data = array("q")
+        data.frombytes(self._kept[low:high])
+        rounds, moments = data[0::2], data[1::2]
+        this = first | self.mask
+        count = _run_of(rounds, this)
+        found = moments[:count]
+        if first + count == end and count < limit:
+            found += self._words_from(end, limit - count)
+        return found
+
+    def _all_from(self, first: int, limit: int) -> list[int]:
+        assert self._kept is not None  # noqa: S101 - its callers have looked
+        moments: list[int] = []
+        for number in range(first, first + limit):
+            place = number & self.mask
+            last, moment = _two_at(self._kept, place * SPAWN_BYTES)
+            token = self.slots[place]
+            if last == number | self.mask:
+                moments.append(moment)
+            elif token[0] == number:
+                moments.append(token[3])
+            else:
+                break
+        return moments
+
+
+def _run_of(values: array[int], value: int) -> int:
+    """Return how many values are this one before the first that is not.
+
+    Mostly they are up to some place and are not from there on, so that is tried first.
+    """
+    low, high = 0, len(values)
+    while low < high:
+        middle = (low + high) // 2
+        if values[middle] == value:
+            low = middle + 1
+        else:
+            high = middle
+    if values[:low].tobytes() != value.to_bytes(WORD, sys.byteorder) * low:
+        return next(place for place, other in enumerate(values) if other != value)
+    return low
