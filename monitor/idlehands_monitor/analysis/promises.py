@@ -94,8 +94,6 @@ VICTIMS_EVEN = Promise(
 )
 SPAWNS_LOST = "moments of spawns were lost, so what was queued when is not known"
 NO_STEALS = "the workers share one queue: nothing is stolen"
-AT_ONCE = 0.02
-"""All work was there at once if it had come within this share of the time that it took."""
 BOUND_SLACK = 1.05
 """Dispatch and steals are no part of the bound: so much longer is still within it."""
 
@@ -220,7 +218,7 @@ def greedy_bound(graph: GraphReading | None) -> PromiseReading:
     """
     if graph is None:
         return not_judged(GREEDY_BOUND, "no whole graph of tasks in this window")
-    if graph.last_root_s > AT_ONCE * graph.measured_s:
+    if not graph.at_once:
         return not_judged(GREEDY_BOUND, "work kept coming in, so no bound on the whole holds")
     ratio = graph.measured_s / graph.greedy_bound_s if graph.greedy_bound_s else 0.0
     broken = ratio > BOUND_SLACK

@@ -12,11 +12,11 @@ import numpy as np
 from idlehands.wire import CANCELLED, FAILED, LOST
 
 from .blocked import blocked
+from .bounds import graph_reading
 from .deque_use import deque_use
 from .detail import WORDS, step_at, tasks_run, weights
 from .findings import findings
 from .flow import balance, queueing
-from .graph import task_graph
 from .history import SECOND_NS
 from .host import host_readings, of_pool
 from .host_findings import host_findings
@@ -35,7 +35,6 @@ from .readings import (
     TaskReading,
 )
 from .rows import Recent
-from .scheduler_readings import GraphReading
 from .steals import stealing
 from .stranded import stranded
 from .unprobed import sampled_pools
@@ -145,7 +144,7 @@ def read_pool(
     stays = comings_and_goings(pool, begin_ns, end_ns)
     tasks = _tasks(pool, begin_ns, end_ns, time, sampled=sampled)
     waited = blocked(time)
-    graph = _graph(pool, begin_ns, end_ns) if history is None else None
+    graph = graph_reading(pool, time, steals, begin_ns, end_ns) if history is None else None
     if history is None:
         times, slice_s = _slices(ledger, pool, begin_ns, end_ns)
     else:
@@ -201,21 +200,6 @@ def read_pool(
         misuses=pool.misuses,
         closed=pool.closed_ns >= 0,
         **(slow() if history is None else history.once_a_second(end_ns, slow)),
-    )
-
-
-def _graph(pool: PoolLedger, begin_ns: int, end_ns: int) -> GraphReading | None:
-    graph = task_graph(pool, begin_ns, end_ns)
-    if graph is None:
-        return None
-    return GraphReading(
-        tasks=graph.tasks,
-        work_s=graph.work_ns / 1e9,
-        span_s=graph.span_ns / 1e9,
-        parallelism=graph.parallelism,
-        measured_s=(graph.ended_ns - graph.began_ns) / 1e9,
-        greedy_bound_s=graph.greedy_bound_ns(max(1, pool.workers)) / 1e9,
-        last_root_s=(graph.last_root_ns - graph.began_ns) / 1e9,
     )
 
 
