@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from .deques import ends
 from .flow import whole
+from .larger_steals import larger_steals
 from .parking import parking
 from .readings import STEALING
 from .rows import last_rows
@@ -17,7 +18,7 @@ from .sizes import sizes
 
 if TYPE_CHECKING:
     from ..ledger import PoolLedger
-    from .deque_readings import EndsReading, SizesReading
+    from .deque_readings import EndsReading, LargerStealsReading, SizesReading
     from .entries import PoolTime
     from .parking_readings import ParkingReading
 
@@ -31,6 +32,7 @@ class DequeUse(NamedTuple):
     ends: EndsReading | None = None
     sizes: SizesReading | None = None
     parking: ParkingReading | None = None
+    larger_steals: LargerStealsReading | None = None
 
 
 def deque_use(
@@ -46,4 +48,6 @@ def deque_use(
     parked = parking(pool, since, end_ns)
     if pool.kind != STEALING:
         return DequeUse(parking=parked)
-    return DequeUse(ends(pool, since, end_ns), sizes(pool, since, end_ns), parked)
+    kept = ends(pool, since, end_ns)
+    larger = larger_steals(pool, since, end_ns, kept)
+    return DequeUse(kept, sizes(pool, since, end_ns), parked, larger)

@@ -35,6 +35,7 @@ from .readings import (
     TaskReading,
 )
 from .rows import Recent
+from .scheduler_findings import SchedulerUse, scheduler_costs, scheduler_findings
 from .steals import stealing
 from .stranded import stranded
 from .unprobed import sampled_pools
@@ -161,6 +162,12 @@ def read_pool(
             "balance": balance(time, tasks.finished),
         }
 
+    more = slow() if history is None else history.once_a_second(end_ns, slow)
+    use = SchedulerUse.of(more)
+    costs = scheduler_costs(time, steals, use)
+    others = host_findings(time, stays, of_pool(pool, host))
+    others += scheduler_findings(time, steals, use, costs)
+
     return PoolReading(
         name=pool.name,
         kind=pool.kind,
@@ -192,14 +199,15 @@ def read_pool(
             pool.workers,
             window_s,
             stays,
-            host_findings(time, stays, of_pool(pool, host)),
+            others,
             waited,
             stranded_ns,
+            costs.searching,
         ),
         lost_rows=pool.lost_rows,
         misuses=pool.misuses,
         closed=pool.closed_ns >= 0,
-        **(slow() if history is None else history.once_a_second(end_ns, slow)),
+        **more,
     )
 
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from .entries import WorkerTime
 
 if TYPE_CHECKING:
-    from .deque_readings import EndsReading, SizesReading
+    from .deque_readings import EndsReading, LargerStealsReading, SizesReading
     from .host_readings import HostReading
     from .parking_readings import ParkingReading
     from .sampled_readings import SampledPoolReading
@@ -211,13 +211,19 @@ class TaskReading:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One finding: a code, a sentence, the worker-seconds it accounts for, what to try."""
+    """One finding: a code, a sentence, the worker-seconds it accounts for, what to try.
+
+    evidence: what it goes by beyond the sentence. gain_s: worker-seconds that what to try would
+    save, None where that cannot be said.
+    """
 
     code: str
     worker_seconds: float
     share: float
     sentence: str
     advice: str
+    evidence: str = ""
+    gain_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -319,6 +325,7 @@ class PoolReading:
     promises: tuple[PromiseReading, ...] = ()
     graph: GraphReading | None = None
     stealing: StealingReading | None = None
+    larger_steals: LargerStealsReading | None = None
 
     @property
     def headline(self) -> Finding | None:

@@ -206,7 +206,11 @@ def _findings(pool: PoolReading) -> list[str]:
         return ["Findings: none"]
     lines = ["Findings, costliest first"]
     for finding in pool.findings:
-        lines += [f"  {finding.code}: {finding.sentence}", f"    Try: {finding.advice}"]
+        lines.append(f"  {finding.code}: {finding.sentence}")
+        if finding.evidence:
+            lines.append(f"    Seen: {finding.evidence}")
+        gain = f" (about {seconds(finding.gain_s)} less)" if finding.gain_s is not None else ""
+        lines.append(f"    Try: {finding.advice}{gain}")
     return lines
 
 
