@@ -194,3 +194,20 @@ def test_the_lines_say_every_bound_with_its_source_or_why_there_is_none():
     assert "no bound on the whole holds" in late
     assert "Graham" not in late
     assert graph_lines(None) == []
+
+
+def test_a_computation_that_the_window_cuts_is_not_whole_and_has_no_bounds():
+    pool, end = fib_ledger(6)
+    assert task_graph(pool, 0, end).whole
+    assert not task_graph(pool, 1, end).whole  # the root was spawned before
+    assert not task_graph(pool, 0, end - 1).whole  # and has not ended here
+    cut = graph_reading(pool, searched(1, 1000), LOOKS, 1, end)
+    assert cut.steals is None
+    assert "Other tasks ran" in graph_lines(cut)[-1]
+
+
+def test_more_tasks_than_asked_for_are_not_walked():
+    pool, end = fib_ledger(6)
+    count = task_graph(pool, 0, end).tasks
+    assert task_graph(pool, 0, end, count) is not None
+    assert task_graph(pool, 0, end, count - 1) is None

@@ -137,6 +137,12 @@ def test_work_that_kept_coming_has_no_bound_and_says_so():
     assert "kept coming" in found.why
 
 
+def test_a_part_of_a_computation_has_no_bound_and_says_so():
+    found = greedy_bound(graph(whole=False))
+    assert found.verdict == UNKNOWN
+    assert "other tasks" in found.why
+
+
 def test_without_a_graph_nothing_is_said_of_the_bound():
     assert greedy_bound(None).verdict == UNKNOWN
 

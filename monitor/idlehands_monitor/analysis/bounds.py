@@ -17,7 +17,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from .graph import task_graph
+from .graph import MOST_TASKS, task_graph
 from .scheduler_readings import GraphReading, StealBoundReading
 
 if TYPE_CHECKING:
@@ -32,13 +32,19 @@ a quarter (Arora, Blumofe, Plaxton, above; from memory)."""
 
 
 def graph_reading(
-    pool: PoolLedger, time: PoolTime, steals: StealReading, begin_ns: int, end_ns: int
+    pool: PoolLedger,
+    time: PoolTime,
+    steals: StealReading,
+    begin_ns: int,
+    end_ns: int,
+    most: int = MOST_TASKS,
 ) -> GraphReading | None:
-    """Return work, span and their bounds of what ran wholly in a window, None where nothing did.
+    """Return work, span and their bounds of what ran wholly in a window, None where nothing did
+    or more than `most` tasks.
 
     `time` and `steals` are those of the window.
     """
-    graph = task_graph(pool, begin_ns, end_ns)
+    graph = task_graph(pool, begin_ns, end_ns, most)
     if graph is None:
         return None
     workers = max(1, pool.workers)
@@ -52,8 +58,9 @@ def graph_reading(
         measured_s=(graph.ended_ns - graph.began_ns) / 1e9,
         greedy_bound_s=graph.greedy_bound_ns(workers) / 1e9,
         last_root_s=(graph.last_root_ns - graph.began_ns) / 1e9,
+        whole=graph.whole,
     )
-    if not reading.at_once:
+    if not (reading.whole and reading.at_once):
         return reading
     return replace(reading, steals=steal_bound(graph, workers, time.pool.searching, steals))
 

@@ -218,6 +218,8 @@ def greedy_bound(graph: GraphReading | None) -> PromiseReading:
     """
     if graph is None:
         return not_judged(GREEDY_BOUND, "no whole graph of tasks in this window")
+    if not graph.whole:
+        return not_judged(GREEDY_BOUND, "other tasks ran in this window, of which it has no whole")
     if not graph.at_once:
         return not_judged(GREEDY_BOUND, "work kept coming in, so no bound on the whole holds")
     ratio = graph.measured_s / graph.greedy_bound_s if graph.greedy_bound_s else 0.0

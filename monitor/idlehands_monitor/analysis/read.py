@@ -17,6 +17,7 @@ from .deque_use import deque_use
 from .detail import WORDS, step_at, tasks_run, weights
 from .findings import findings
 from .flow import balance, queueing
+from .graph import MOST_LIVE_TASKS, MOST_TASKS
 from .history import SECOND_NS
 from .host import host_readings, of_pool
 from .host_findings import host_findings
@@ -145,7 +146,6 @@ def read_pool(
     stays = comings_and_goings(pool, begin_ns, end_ns)
     tasks = _tasks(pool, begin_ns, end_ns, time, sampled=sampled)
     waited = blocked(time)
-    graph = graph_reading(pool, time, steals, begin_ns, end_ns) if history is None else None
     if history is None:
         times, slice_s = _slices(ledger, pool, begin_ns, end_ns)
     else:
@@ -154,8 +154,11 @@ def read_pool(
     def slow() -> dict[str, Any]:
         use = deque_use(pool, time, begin_ns, end_ns, live=history is not None)
         looked = stealing(pool, steals, begin_ns, end_ns, whole=whole)
+        most = MOST_TASKS if history is None else MOST_LIVE_TASKS
+        graph = graph_reading(pool, time, steals, begin_ns, end_ns, most)
         return {
             **use._asdict(),
+            "graph": graph,
             "stealing": looked,
             "promises": promises(pool, begin_ns, end_ns, graph, use, looked),
             "queueing": queueing(pool, time, begin_ns, end_ns),
@@ -184,7 +187,6 @@ def read_pool(
         core_time=time.core_time,
         tasks=tasks,
         blocked=waited,
-        graph=graph,
         detail=WORDS[min(step_at(pool, end_ns), len(WORDS) - 1)],
         counted_s=time.counted_ns / 1e9,
         sampled_s=time.sampled_ns / 1e9,

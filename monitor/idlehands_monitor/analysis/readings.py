@@ -281,7 +281,7 @@ class PoolReading:
     part of the window of which only the number of tasks is known, not in `time`; sampled_s: the
     part that is estimated, its share in tasks with the standard error sampling_error.
     blocked: what blocked time waited for, None where there was none.
-    graph: None where the window is one of a live stream, or no task began and ended in it.
+    graph: None where no task began and ended in the window, or too many did, see `graph`.
     stays: None where the pool's workers are fixed. broken: why the pool cannot be used any more.
     queueing, balance: None where there is too little data for them, see `flow`.
     stealing: what the looks come to, None where the workers have no deques.

@@ -33,8 +33,9 @@ class GraphReading:
 
     measured_s: from the first spawn to the last end. No schedule on `workers` workers takes less
     than work_law_s, T1/P, or span_s; no greedy one more than greedy_bound_s. last_root_s: when the
-    last task came from outside, counted from the first spawn. steals: None where work kept coming
-    in, or nobody looked at another's deque.
+    last task came from outside, counted from the first spawn. whole: whether no other tasks ran in
+    the window. steals: None where work kept coming in or is not whole, or nobody looked at
+    another's deque.
     """
 
     tasks: int
@@ -46,6 +47,7 @@ class GraphReading:
     measured_s: float
     greedy_bound_s: float
     last_root_s: float
+    whole: bool = True
     steals: StealBoundReading | None = None
 
     @property

@@ -25,6 +25,8 @@ def graph_lines(graph: GraphReading | None) -> list[str]:
         f"  Took {seconds(graph.measured_s)} {on}; no schedule takes less than T1/P = "
         f"{seconds(graph.work_law_s)} or than Tinf",
     ]
+    if not graph.whole:
+        return [*lines, "  Other tasks ran in this window too, so no bound on these holds"]
     if not graph.at_once:
         return [*lines, "  Work kept coming in, so no bound on the whole holds"]
     greedy = seconds(graph.greedy_bound_s)
