@@ -304,7 +304,7 @@ def test_where_spinning_first_would_be_cheaper_that_is_to_try_and_what_it_gains(
     ("time", "use"),
     [
         (pool_time(seconds=0.9, searching=0.5, waking=0.5), SchedulerUse(ends(), LARGER)),
-        (pool_time(searching=0.0001), SchedulerUse(ends(), LARGER)),
+        (pool_time(searching=0.00002), SchedulerUse(ends(), LARGER)),
         (pool_time(waking=0.9 * LEAST_SHARE * 20), SchedulerUse(parking=parked())),
         (pool_time(waking=5.0), SchedulerUse(parking=None)),
         (pool_time(waking=5.0), SchedulerUse(parking=parked(park_cost_s=None))),

@@ -35,8 +35,11 @@ if TYPE_CHECKING:
     from .readings import StealReading
     from .rows import Int64
 
-LEAST_BROKEN_SHARE = 1e-5
+LEAST_BROKEN_SHARE = 1e-6
 """Of a promise that is broken: below this share of the worker time it costs nothing to speak of."""
+
+SURE = 2.0
+"""Standard deviations of a Poisson count by which an even choice must find more to be a gain."""
 
 
 class SchedulerUse(NamedTuple):
@@ -146,7 +149,7 @@ def _uneven(
     pattern = f" ({choice.pattern})" if choice.pattern else ""
     sentence = f"Looks at victims an even choice would not have made{pattern} cost {cost}."
     left = time.pool.searching - costs.wrong_end
-    gain = left * (1 - took / even) if even > took else None
+    gain = left * (1 - took / even) if even - took > SURE * math.sqrt(took) else None
     advice = "Draw each victim at random from all others; bounds on steals stand on that."
     return cost.finding("uneven-victims", sentence, advice, evidence, gain)
 

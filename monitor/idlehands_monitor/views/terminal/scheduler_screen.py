@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 
 class SchedulerScreen(ModalScreen[None]):
-    """Promises, steals, deques and parking of one pool; escape or s closes."""
+    """Promises, work, steals, deques and parking of one pool; escape or s closes."""
 
     DEFAULT_CSS = """
     SchedulerScreen { align: center middle; }
@@ -71,6 +71,6 @@ def scheduler_text(pool: PoolReading) -> Text:
         *parking_lines(pool),
     ]
     if figures:
-        text.append("\nSteals, deques and parking in this window\n", style="bold")
+        text.append("\nWork, steals, deques and parking in this window\n", style="bold")
         text.append("\n".join(line.strip() for line in figures))
     return text
