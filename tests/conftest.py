@@ -5,6 +5,11 @@ from __future__ import annotations
 import os
 
 import pytest
+from hypothesis import settings
+
+# No test fails on time: a machine that has other things to do is no fault of the code.
+settings.register_profile("no deadline", deadline=None)
+settings.load_profile("no deadline")
 
 
 @pytest.fixture(autouse=True, scope="session")
