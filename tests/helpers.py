@@ -6,6 +6,7 @@ import os
 import subprocess
 import sys
 import time
+from math import comb
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -44,3 +45,13 @@ def idlehands(
         timeout=seconds,
         check=False,
     )
+
+
+def most_steals(thieves: int, height: int, arity: int = 2) -> int:
+    """Return how often so many thieves can steal from a complete tree at most.
+
+    C. E. Leiserson, T. B. Schardl, W. Suksompong 2016, "Upper bounds on number of steals in rooted
+    trees", Theory Comput. Syst. 58(2):223-240: in a complete k-ary tree of height h, all work on
+    one worker at the start, s thieves take at most sum over i = 1..s of (k - 1)^i * C(h, i) tasks.
+    """
+    return sum((arity - 1) ** i * comb(height, i) for i in range(1, thieves + 1))

@@ -74,8 +74,7 @@ class Task(Generic[T]):
         if worker is not None and worker.pool is self._pool:
             if timeout is not None:
                 raise ValueError("a join inside the pool helps with other tasks: no timeout")
-            if not self._settled:
-                worker.help_until(self)
+            worker.help_until(self)
         elif not self._settled:
             self._block(timeout, worker)
         return self._outcome()

@@ -83,7 +83,11 @@ class Worker:
             self.pool.worker_left()
 
     def help_until(self, awaited: Task[Any]) -> None:
-        """Run other tasks until `awaited` has settled; park when there are none."""
+        """Run other tasks until `awaited` has settled; park when there are none.
+
+        The probe is told of a join that need not wait too: without it nobody could know that what
+        comes next stands on `awaited`, and the longest chain of work would come out too short.
+        """
         self.probe.waiting(awaited.token)
         try:
             while not awaited.settled:

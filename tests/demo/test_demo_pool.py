@@ -9,6 +9,7 @@ from collections import Counter
 
 import pytest
 
+from idlehands.wire import WAITS
 from idlehands_demo.parking import ParkingTicket, Sleepers
 from idlehands_demo.switches import Switches
 from idlehands_demo.task import Task, TaskCancelled
@@ -416,3 +417,19 @@ def test_a_wide_tree_under_a_bad_policy_does_not_exhaust_the_stack(make_pool):
     # Owners that take their oldest task bury each join under the whole width of the tree.
     pool = make_pool(2, switches=Switches(owners_take_oldest=True))
     assert pool.submit(fibonacci, pool, 18).join(PATIENCE) == 2584
+
+
+def test_a_join_of_a_task_that_has_settled_is_told_to_the_probe(make_pool):
+    """Without it the chain of work through that task would be lost."""
+    pool = make_pool(1)
+
+    def twice():
+        child = pool.spawn(int)
+        child.join()
+        child.join()
+        return child.token
+
+    token = pool.submit(twice).join()
+    pool.shutdown()
+    rows = pool.probe.worker(0).waits.read(0, 100)[1]
+    assert [row[WAITS.names.index("on_task")] for row in rows] == [token[0]] * 2

@@ -3,19 +3,11 @@
 from __future__ import annotations
 
 import time
-from math import comb
 
 import pytest
 
+from helpers import most_steals
 from idlehands_demo.switches import Switches
-
-
-def most_steals(thieves: int, height: int, arity: int = 2) -> int:
-    # C. E. Leiserson, T. B. Schardl, W. Suksompong 2016, "Upper bounds on number of steals
-    # in rooted trees", Theory Comput. Syst. 58(2):223-240: in a complete k-ary tree of
-    # height h, all work on one worker at the start, s thieves steal successfully at most
-    # sum over i = 1..s of (k - 1)^i * C(h, i) times.
-    return sum((arity - 1) ** i * comb(height, i) for i in range(1, thieves + 1))
 
 
 def walk(pool, height):

@@ -7,8 +7,9 @@ from collections import Counter
 
 import pytest
 
+from idlehands_demo import tide
 from idlehands_demo.faults import FAULTS, NO_FAULT
-from idlehands_demo.pool import pair
+from idlehands_demo.pool import WorkStealingPool, pair
 from idlehands_demo.scenarios import Settings
 from idlehands_demo.switches import Switches
 from idlehands_demo.tide import run_twin_archives
@@ -132,9 +133,26 @@ def test_cancelling_one_of_two_crossed_pools_leaves_the_other_whole(twins):
 
 
 @pytest.mark.parametrize("fault", [NO_FAULT, FAULTS["crossed-pools"]], ids=lambda f: f.name)
-def test_the_twin_archives_come_out_right(fault):
-    outcome = run_twin_archives(Settings(workers=4, seconds=1.0, fault=fault), threading.Event())
+def test_the_twin_archives_come_out_right(monkeypatch, fault):
+    stop, seen = threading.Event(), []
+    moved = threading.Event()
+
+    class Watched(WorkStealingPool):
+        """A pool that says when the first task of it has gone to the other one."""
+
+        def task_settled(self, by):
+            super().task_settled(by)
+            if self.tasks_moved:
+                moved.set()
+
+    monkeypatch.setattr(tide, "WorkStealingPool", Watched)
+    settings = Settings(workers=4, fault=fault)
+    run = threading.Thread(target=lambda: seen.append(run_twin_archives(settings, stop)))
+    run.start()
+    moved.wait(30 if fault is not NO_FAULT else 1)
+    stop.set()
+    run.join(30)
+    (outcome,) = seen
     assert outcome.totals_ok
     assert [pool.name for pool in outcome.pools] == ["north-archive", "south-archive"]
-    moved = sum(pool.tasks_moved for pool in outcome.pools)
-    assert (moved > 0) == (fault is not NO_FAULT)
+    assert moved.is_set() == (fault is not NO_FAULT)

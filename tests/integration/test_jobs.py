@@ -7,13 +7,9 @@ the time that the workers were there is the definition of the eight entries (doc
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 
 import pytest
 from probes_pools import CALLS, CASES, FAILING, SINGLES, WARM_UP
-
-from helpers import environment, idlehands, wait_until
 
 ENTRIES = (
     "working_s",
@@ -25,64 +21,6 @@ ENTRIES = (
     "starved_s",
     "no_work_s",
 )
-
-
-class Job:
-    """A job under `idlehands run` and the lines it and the test say to each other."""
-
-    def __init__(self, script, folder, *arguments, **variables):
-        self.process = subprocess.Popen(
-            [sys.executable, "-m", "idlehands", "run", str(script), *arguments],
-            env=environment(folder, **variables),
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-        )
-        self.pid = self.process.pid
-
-    def says(self):
-        return self.process.stdout.readline().strip()
-
-    def tell(self, line):
-        self.process.stdin.write(line + "\n")
-        self.process.stdin.flush()
-
-
-@pytest.fixture
-def captured(tmp_path):
-    """Run a script with a capture of all of it; return (what it said, the explanation)."""
-    folder = tmp_path / "sockets"
-    folder.mkdir(mode=0o700)
-    started = []
-
-    def run(text, *arguments, **variables):
-        script = tmp_path / "job.py"
-        script.write_text(text)
-        job = Job(script, folder, *arguments, **variables)
-        started.append(job.process)
-        assert job.says() == "ready"
-        file = tmp_path / "job.idlehands"
-        capturing = subprocess.Popen(
-            [sys.executable, "-m", "idlehands", "capture", str(job.pid), "-o", str(file)],
-            env=environment(folder),
-            stderr=subprocess.PIPE,
-            text=True,
-        )
-        started.append(capturing)
-        wait_until(file.exists, "the capture")
-        job.tell("go")
-        said = job.says()
-        job.tell("end")
-        assert job.process.wait(60) == 0
-        assert capturing.wait(60) == 0
-        explained = idlehands("explain", file, "--json", folder=folder)
-        assert explained.returncode == 0, explained.stderr
-        return said, json.loads(explained.stdout), idlehands("explain", file, folder=folder).stdout
-
-    yield run
-    for process in started:
-        process.kill()
-        process.communicate()
 
 
 @pytest.mark.parametrize("case", CASES, ids=str)

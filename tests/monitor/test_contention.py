@@ -32,7 +32,7 @@ SOME = [  # worker, at, owner, length, waited
 
 
 def met(meetings, begin=0, end=100 * MS):
-    return contention(ledger(History(2, 100 * MS, meetings=meetings)).pools[0], begin, end)
+    return contention(ledger(History(2, 100 * MS, meetings=meetings)).pools[0], begin, end, begin)
 
 
 def test_meetings_are_counted_by_what_became_of_them_and_how_full_the_deque_was():
@@ -46,6 +46,7 @@ def test_waits_are_added_up_and_a_lost_race_is_no_wait():
     found = met(SOME)
     assert found.waited_s == pytest.approx(0.020)
     assert found.longer_s == pytest.approx(0.010)
+    assert found.thieves_s == pytest.approx(0.018)  # but for the one of worker 0 at its own deque
     assert found.median_s == pytest.approx(0.003)
 
 
@@ -61,6 +62,11 @@ def test_the_groups_by_length_hold_every_meeting_of_known_length_once():
     assert sum(group.waited_s for group in groups) == pytest.approx(0.012)
 
 
+def test_meetings_from_before_the_deques_are_rebuilt_are_told_and_not_judged():
+    found = contention(ledger(History(2, 100 * MS, meetings=SOME)).pools[0], 0, 100 * MS, 35 * MS)
+    assert (found.meetings, found.longer, found.judged) == (6, 3, 2)
+
+
 def test_only_meetings_inside_the_window_count():
     assert met(SOME, 20 * MS, 40 * MS).meetings == 2
 
@@ -71,20 +77,20 @@ def test_a_pool_that_says_it_tells_of_all_had_none_where_it_tells_of_none():
     held.apply({**names, "tells_meetings": True})
     for frame in rest:
         held.apply(frame)
-    found = contention(held.pools[0], 0, 100 * MS)
+    found = contention(held.pools[0], 0, 100 * MS, 0)
     assert (found.told, found.meetings, found.waited_s, found.median_s) == (True, 0, 0.0, None)
     assert found.near_empty_share is None
 
 
 def test_a_pool_that_tells_nothing_has_no_such_reading():
-    assert contention(ledger(History(2, 100 * MS)).pools[0], 0, 100 * MS) is None
+    assert contention(ledger(History(2, 100 * MS)).pools[0], 0, 100 * MS, 0) is None
 
 
 def test_lost_rows_of_meetings_are_counted_and_make_no_hole_in_the_record():
     held = ledger(History(2, 100 * MS, meetings=SOME))
     held.apply({"frame": "lost", "pool": 0, "table": "meetings", "worker": 0, "rows": 7})
     pool = held.pools[0]
-    assert (contention(pool, 0, 100 * MS).missing, pool.lost_rows, pool.holes) == (7, 0, [])
+    assert (contention(pool, 0, 100 * MS, 0).missing, pool.lost_rows, pool.holes) == (7, 0, [])
 
 
 def use(meetings, of_two):
@@ -92,27 +98,31 @@ def use(meetings, of_two):
     return DequeUse(EndsReading(0, none, none, 0, of_two), contention=met(meetings))
 
 
+def judged(used):
+    return ends_meet(used.contention, used.ends)
+
+
 def longer(count, length=5):
     return [(0, turn, 0, length, 1) for turn in range(count)]
 
 
 def test_operations_at_fuller_deques_that_met_nobody_keep_the_promise():
-    found = ends_meet(use([(0, 5, 0, 1, 9)], of_two=1000))
+    found = judged(use([(0, 5, 0, 1, 9)], of_two=1000))
     assert (found.verdict, found.cases, found.broken) == (KEPT, 1000, 0)
 
 
 def test_meetings_at_fuller_deques_break_it_and_say_when_and_how_long():
-    found = ends_meet(use(longer(100), of_two=1000))
+    found = judged(use(longer(100), of_two=1000))
     assert (found.verdict, found.cases, found.broken) == (BROKEN, 1000, 100)
     assert found.moments_ns[:3] == (0, 1, 2)
 
 
 def test_meetings_over_the_last_task_break_nothing_however_many():
-    assert ends_meet(use(longer(500, length=1), of_two=1000)).verdict == KEPT
+    assert judged(use(longer(500, length=1), of_two=1000)).verdict == KEPT
 
 
 def test_few_operations_at_fuller_deques_tell_nothing():
-    assert ends_meet(use(longer(3), of_two=LEAST_CASES - 1)).verdict == UNKNOWN
+    assert judged(use(longer(3), of_two=LEAST_CASES - 1)).verdict == UNKNOWN
 
 
 def test_a_pool_that_does_not_say_that_it_tells_all_is_judged_by_what_it_told():
@@ -120,12 +130,12 @@ def test_a_pool_that_does_not_say_that_it_tells_all_is_judged_by_what_it_told():
     names, *rest = frames(History(2, 100 * MS, meetings=longer(LEAST_CASES)))
     for frame in [{**names, "tells_meetings": False}, *rest]:
         held.apply(frame)
-    told = DequeUse(use([], 1000).ends, contention=contention(held.pools[0], 0, 100 * MS))
-    assert (ends_meet(told).verdict, ends_meet(told).cases) == (BROKEN, LEAST_CASES)
+    told = DequeUse(use([], 1000).ends, contention=contention(held.pools[0], 0, 100 * MS, 0))
+    assert (judged(told).verdict, judged(told).cases) == (BROKEN, LEAST_CASES)
 
 
 def test_without_anything_told_the_promise_is_not_judged_and_says_why():
-    found = ends_meet(DequeUse())
+    found = judged(DequeUse())
     assert found.verdict == UNKNOWN
     assert "does not tell" in found.why
 

@@ -11,8 +11,12 @@ import pytest
 
 from histories import History, frames
 from idlehands.wire import TASKS, WAITS, encode_columns
-from idlehands_monitor.analysis.graph import task_graph
+from idlehands_monitor.analysis.bounds import graph_reading, steal_bound
+from idlehands_monitor.analysis.entries import PoolTime, no_time
+from idlehands_monitor.analysis.graph import TaskGraph, task_graph
+from idlehands_monitor.analysis.readings import StealReading
 from idlehands_monitor.ledger import Ledger
+from idlehands_monitor.views.graph import graph_lines
 
 
 class SerialFib:
@@ -99,8 +103,6 @@ def test_the_parallelism_of_fib_4_is_that_of_the_book():
     [(2048, 1, 32, 2047 / 32 + 1), (1024, 8, 32, 1016 / 32 + 8), (1024, 8, 512, 1016 / 512 + 8)],
 )
 def test_the_greedy_bound_is_grahams(work, span, workers, bound):
-    from idlehands_monitor.analysis.graph import TaskGraph
-
     graph = TaskGraph(work, span, 0, 0, 0, 1)
     assert graph.greedy_bound_ns(workers) == pytest.approx(bound)
 
@@ -146,3 +148,66 @@ def test_a_graph_with_nothing_in_it_is_none():
     for frame in frames(History(1, 100)):
         held.apply(frame)
     assert task_graph(held.pools[0], 0, 100) is None
+
+
+LOOKS = StealReading(hits=((0, 2), (1, 0)), empties=((0, 5), (0, 0)), lost_races=((0, 0), (2, 0)))
+
+
+def test_looks_are_held_against_the_span_in_units_of_a_look_times_the_workers():
+    # 10 looks in 1000 ns of searching: 100 ns each, so a span of 5000 ns is 50 and P*Tinf 100.
+    bound = steal_bound(TaskGraph(8000, 5000, 0, 9000, 0, 20), 2, 1000, LOOKS)
+    assert (bound.looks, bound.hits) == (10, 3)
+    assert (bound.unit_span, bound.bound, bound.share) == pytest.approx((50, 100, 0.1))
+
+
+def test_without_looks_nothing_is_held_against_the_bound():
+    nobody = StealReading(((0,),), ((0,),), ((0,),))
+    assert steal_bound(TaskGraph(8000, 5000, 0, 9000, 0, 20), 1, 0, nobody) is None
+
+
+def searched(workers, searching_ns):
+    entries = no_time(workers).entries.copy()
+    entries[4, 0] = searching_ns
+    return PoolTime(entries)
+
+
+def read_graph(late_ns):
+    """Two tasks of 100 ns from outside, the second of them so late, on two workers."""
+    times = [100, 100]
+    tasks, end = listed(times, {}, 2)
+    tasks[1].update(spawned=late_ns, started=late_ns, ended=late_ns + 100)
+    pool = recorded(tasks, [], 2, end + late_ns)
+    return graph_reading(pool, searched(2, 1000), LOOKS, 0, end + late_ns)
+
+
+def test_steals_are_held_against_the_bound_only_where_all_work_was_there_at_once():
+    assert read_graph(0).steals.bound == pytest.approx(2 * 100 / 100)
+    assert not read_graph(50).at_once
+    assert read_graph(50).steals is None
+
+
+def test_the_lines_say_every_bound_with_its_source_or_why_there_is_none():
+    text = "\n".join(graph_lines(read_graph(0)))
+    for said in ("T1 0 µs", "T1/Tinf 2.0", "T1/P = ", "Graham 1966", "5.0 P*Tinf", "Blumofe"):
+        assert said in text
+    late = "\n".join(graph_lines(read_graph(50)))
+    assert "no bound on the whole holds" in late
+    assert "Graham" not in late
+    assert graph_lines(None) == []
+
+
+def test_a_computation_that_the_window_cuts_is_not_whole_and_has_no_bounds():
+    pool, end = fib_ledger(6)
+    assert task_graph(pool, 0, end).whole
+    assert not task_graph(pool, 1, end).whole  # the root was spawned before
+    assert not task_graph(pool, 0, end - 1).whole  # and has not ended here
+    cut = graph_reading(pool, searched(1, 1000), LOOKS, 1, end)
+    assert cut.steals is None
+    assert "Other tasks ran" in graph_lines(cut)[-1]
+
+
+def test_more_tasks_than_asked_for_are_not_walked():
+    pool, end = fib_ledger(6)
+    count = task_graph(pool, 0, end).tasks
+    assert task_graph(pool, 0, end, count) is not None
+    assert task_graph(pool, 0, end, count - 1) is None

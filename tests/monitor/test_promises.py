@@ -116,8 +116,8 @@ def test_tasks_spawned_in_another_pool_are_told_by_their_stamp():
 
 def graph(**changes):
     known = {
-        **{"tasks": 100, "work_s": 8.0, "span_s": 1.0, "parallelism": 8.0},
-        **{"measured_s": 2.5, "greedy_bound_s": 2.75, "last_root_s": 0.0},
+        **{"tasks": 100, "workers": 4, "work_s": 8.0, "span_s": 1.0, "parallelism": 8.0},
+        **{"work_law_s": 2.0, "measured_s": 2.5, "greedy_bound_s": 2.75, "last_root_s": 0.0},
     }
     return GraphReading(**{**known, **changes})
 
@@ -135,6 +135,12 @@ def test_work_that_kept_coming_has_no_bound_and_says_so():
     found = greedy_bound(graph(last_root_s=1.0))
     assert found.verdict == UNKNOWN
     assert "kept coming" in found.why
+
+
+def test_a_part_of_a_computation_has_no_bound_and_says_so():
+    found = greedy_bound(graph(whole=False))
+    assert found.verdict == UNKNOWN
+    assert "other tasks" in found.why
 
 
 def test_without_a_graph_nothing_is_said_of_the_bound():

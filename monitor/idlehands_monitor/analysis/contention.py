@@ -47,8 +47,9 @@ class ContentionReading:
 
     told: the pool says that it tells of every meeting. meetings: all, of which `lost` lost a task
     and `unknown` say no length; missing: rows of them that were lost, since the record began.
-    near_empty, longer: those at deques of at most `NEAR_EMPTY` tasks, and of more. waited_s: all
-    waiting, longer_s at the longer ones; median_s and p99_s of one wait, None without any.
+    near_empty, longer: those at deques of at most `NEAR_EMPTY` tasks, and of more; judged: of the
+    latter, those from when on the deques are rebuilt. waited_s: all waiting, thieves_s that at
+    others' deques, longer_s that at longer ones; median_s and p99_s of one wait, None without any.
     by_length: by the length of the deque. moments_ns: the first at longer deques.
     """
 
@@ -59,7 +60,9 @@ class ContentionReading:
     missing: int
     near_empty: int
     longer: int
+    judged: int
     waited_s: float
+    thieves_s: float
     longer_s: float
     median_s: float | None
     p99_s: float | None
@@ -73,13 +76,19 @@ class ContentionReading:
         return self.near_empty / known if known else None
 
 
-def contention(pool: PoolLedger, begin_ns: int, end_ns: int) -> ContentionReading | None:
-    """Return what was told of meetings in a window; None where the pool tells of none, ever."""
+def contention(
+    pool: PoolLedger, begin_ns: int, end_ns: int, rebuilt_ns: int
+) -> ContentionReading | None:
+    """Return what was told of meetings in a window; None where the pool tells of none, ever.
+
+    `rebuilt_ns`: from when on its deques are rebuilt.
+    """
     if not pool.tells_meetings and not len(pool.meetings) and not pool.meetings_lost:
         return None
     store = Recent(pool.meetings, begin_ns)
     inside = (store["at_ns"] >= begin_ns) & (store["at_ns"] < end_ns)
     at, length, waited = (store[name][inside] for name in ("at_ns", "length", "waited_ns"))
+    stealing = (store["worker"] != store["owner"])[inside]
     waits = waited[waited >= 0]
     longer = length > NEAR_EMPTY
     return ContentionReading(
@@ -90,7 +99,9 @@ def contention(pool: PoolLedger, begin_ns: int, end_ns: int) -> ContentionReadin
         missing=pool.meetings_lost,
         near_empty=int(np.count_nonzero((length >= 0) & ~longer)),
         longer=int(np.count_nonzero(longer)),
-        waited_s=float(waits.sum()) / 1e9,
+        judged=int(np.count_nonzero(longer & (at >= rebuilt_ns))),
+        waited_s=_waited_s(waited),
+        thieves_s=_waited_s(waited[stealing]),
         longer_s=_waited_s(waited[longer]),
         median_s=quantile(waits, 0.5) / 1e9 if len(waits) else None,
         p99_s=quantile(waits, 0.99) / 1e9 if len(waits) else None,

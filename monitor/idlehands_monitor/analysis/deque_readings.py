@@ -133,3 +133,21 @@ class SizesReading:
         if self.superiority >= SMALL_EFFECT and self.p < SIGNIFICANT:
             return KEPT
         return BROKEN if self.superiority + TWO_SIDED * self.error < SMALL_EFFECT else UNKNOWN
+
+
+@dataclass(frozen=True, slots=True)
+class LargerStealsReading:
+    """How much work a steal brought, and would have brought had the ends been kept to.
+
+    steals: of how many stolen tasks; brought_s, could_s: means over them, each with all that came
+    from it. See `larger_steals`.
+    """
+
+    steals: int
+    brought_s: float
+    could_s: float
+
+    @property
+    def spared(self) -> float:
+        """Share of the steals that would not have been needed for as much work."""
+        return 1 - self.brought_s / self.could_s if self.could_s > self.brought_s else 0.0

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from .contention import contention
 from .deques import ends
 from .flow import whole
+from .larger_steals import larger_steals
 from .parking import parking
 from .readings import STEALING
 from .rows import last_rows
@@ -19,7 +20,7 @@ from .sizes import sizes
 if TYPE_CHECKING:
     from ..ledger import PoolLedger
     from .contention import ContentionReading
-    from .deque_readings import EndsReading, SizesReading
+    from .deque_readings import EndsReading, LargerStealsReading, SizesReading
     from .entries import PoolTime
     from .parking_readings import ParkingReading
 
@@ -34,6 +35,7 @@ class DequeUse(NamedTuple):
     sizes: SizesReading | None = None
     parking: ParkingReading | None = None
     contention: ContentionReading | None = None
+    larger_steals: LargerStealsReading | None = None
 
 
 def deque_use(
@@ -49,5 +51,11 @@ def deque_use(
     parked = parking(pool, since, end_ns)
     if pool.kind != STEALING:
         return DequeUse(parking=parked)
-    met = contention(pool, since, end_ns)
-    return DequeUse(ends(pool, since, end_ns), sizes(pool, since, end_ns), parked, met)
+    kept = ends(pool, since, end_ns)
+    return DequeUse(
+        ends=kept,
+        sizes=sizes(pool, since, end_ns),
+        parking=parked,
+        contention=contention(pool, begin_ns, end_ns, since),
+        larger_steals=larger_steals(pool, since, end_ns, kept),
+    )

@@ -60,9 +60,9 @@ class Takes:
 
 def ends(pool: PoolLedger, begin_ns: int, end_ns: int) -> EndsReading:
     """Return from which ends tasks were taken in a window of whole detail without lost rows."""
-    rows = _rows(pool, begin_ns, end_ns)
+    rows = deque_rows(pool, begin_ns, end_ns)
     rows["soonest"] = soonest(rows)  # a worker's stamps are those of all its tasks
-    placed = _placed(rows)
+    placed = left_own_deque(rows)
     inside = (rows["started"] >= begin_ns) & (rows["started"] < end_ns)
     inside &= ~never_ran(rows["outcome"])
     elsewhere = (rows["taken_from"] == INBOX) | (rows["taken_from"] == OTHER_POOL)
@@ -90,7 +90,7 @@ def _end(found: Takes, chosen: Bool, rank: Int64) -> EndReading:
     )
 
 
-def _rows(pool: PoolLedger, begin_ns: int, end_ns: int) -> Rows:
+def deque_rows(pool: PoolLedger, begin_ns: int, end_ns: int) -> Rows:
     """Return the tasks that were in a deque at some time of the window, open ones included."""
     store = Recent(pool.tasks, begin_ns)
     workers, still = still_open(pool, pool.tasks, "started_ns", ("task",))
@@ -117,7 +117,7 @@ def _rows(pool: PoolLedger, begin_ns: int, end_ns: int) -> Rows:
     return rows
 
 
-def _placed(rows: Rows) -> Bool:
+def left_own_deque(rows: Rows) -> Bool:
     """Say which tasks left the deque of the worker that had spawned them."""
     owner, taken_from = rows["owner"], rows["taken_from"]
     own = (taken_from == OWN_DEQUE) & (rows["worker"] == owner)

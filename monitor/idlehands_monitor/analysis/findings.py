@@ -29,11 +29,17 @@ NOT_BLOCKED = BlockedReading(0.0, 0.0, (), 0, 0.0, one_core=False)
 
 
 class _Facts(NamedTuple):
-    """What a pool's findings follow from; `stranded_ns` of its idle time, see `stranded`."""
+    """What a pool's findings follow from.
+
+    `stranded_ns` of its idle time, see `stranded`. What other findings account for already:
+    `searched_ns` of searching, `held_back_ns` of blocked.
+    """
 
     time: WorkerTime
     blocked: BlockedReading
     stranded_ns: float
+    searched_ns: float = 0.0
+    held_back_ns: float = 0.0
 
 
 class _Cause(NamedTuple):
@@ -49,8 +55,10 @@ def _interpreter_lock_ns(facts: _Facts) -> float:
     """Return what waiting for the interpreter lock took: seen, or told by one core's worth."""
     blocked = facts.blocked
     if blocked.looks and not blocked.unsplit_s:
-        return blocked.seconds(INTERPRETER_LOCK) * 1e9
-    return blocked.unsplit_s * 1e9 if blocked.one_core else 0.0
+        seen = blocked.seconds(INTERPRETER_LOCK) * 1e9
+    else:
+        seen = blocked.unsplit_s * 1e9 if blocked.one_core else 0.0
+    return min(seen, facts.time.blocked - facts.held_back_ns)
 
 
 CAUSES = (
@@ -77,7 +85,7 @@ CAUSES = (
     ),
     _Cause(
         "long-searches",
-        lambda facts: facts.time.searching,
+        lambda facts: facts.time.searching - facts.searched_ns,
         "Workers were looking for tasks in other deques",
         "Make tasks larger or split from the top, so that one steal brings more work.",
     ),
@@ -90,7 +98,7 @@ CAUSES = (
     ),
     _Cause(
         "blocked-in-task",
-        lambda facts: facts.time.blocked - _interpreter_lock_ns(facts),
+        lambda facts: facts.time.blocked - facts.held_back_ns - _interpreter_lock_ns(facts),
         "Workers were inside tasks but off the core",
         "Open a worker to see where it waits; shorten the waiting, begin it earlier, or let other "
         "tasks run meanwhile.",
@@ -106,15 +114,20 @@ def findings(
     others: tuple[Finding, ...] = (),
     blocked: BlockedReading | None = None,
     stranded_ns: float = 0.0,
+    searched_ns: float = 0.0,
 ) -> tuple[Finding, ...]:
     """Return the findings on `time` (over `workers` workers and `window_s` seconds).
+
+    No worker time is accounted for twice, but by a worker that died.
 
     `stays` is there where the workers share one queue. A worker that died comes before all
     others: what follows it may be its doing. `others` are put in their place among these.
     `blocked` says what blocked time waited for; `stranded_ns` how much of its idle time the pool
-    had while tasks were queued in another.
+    had while tasks were queued in another; `searched_ns` what `others` account for of searching.
     """
-    facts = _Facts(time, blocked or NOT_BLOCKED, stranded_ns)
+    quota_s = sum(finding.worker_seconds for finding in others if finding.code == "cpu-quota")
+    held_back = max(0.0, quota_s * 1e9 - time.run_queue_wait)
+    facts = _Facts(time, blocked or NOT_BLOCKED, stranded_ns, searched_ns, held_back)
     costs = _costs(facts, workers, window_s, one_queue=stays is not None)
     costs += others
     by_cost = sorted(costs, key=lambda finding: -finding.worker_seconds)

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 MOST_TASKS = 200_000
 """More than this are not walked: a chain cannot be had from a sample."""
+MOST_LIVE_TASKS = 2_000
+"""The same in a live view, which has no time for more; there a window is seldom a whole anyway."""
 SPAWN, START, WAIT, END, RESUME = range(5)
 """What happens to a task, in the order that things at one moment have."""
 
@@ -33,6 +35,7 @@ class TaskGraph:
     """Nanoseconds of work and span, and when the first task was spawned and the last one ended.
 
     last_root_ns: when the last task was handed in from outside; tasks: how many were walked.
+    whole: whether no other task ran in the window, nor spawned one of these.
     """
 
     work_ns: int
@@ -41,6 +44,7 @@ class TaskGraph:
     ended_ns: int
     last_root_ns: int
     tasks: int
+    whole: bool = True
 
     @property
     def parallelism(self) -> float:
@@ -52,19 +56,21 @@ class TaskGraph:
         return (self.work_ns - self.span_ns) / workers + self.span_ns
 
 
-def task_graph(pool: PoolLedger, begin_ns: int, end_ns: int) -> TaskGraph | None:
+def task_graph(
+    pool: PoolLedger, begin_ns: int, end_ns: int, most: int = MOST_TASKS
+) -> TaskGraph | None:
     """Return the graph of the tasks that were spawned, begun and ended in a window.
 
-    None where there is none, where there are more than `MOST_TASKS`, and where one went to another
-    pool.
+    None where there is none, where there are more than `most`, and where one went to another pool.
     """
     tasks, waits = Recent(pool.tasks, begin_ns), Recent(pool.waits, begin_ns)
+    ran = whole_runs(tasks["outcome"])
     chosen = (tasks["spawned_ns"] >= begin_ns) & (tasks["ended_ns"] <= end_ns)
     if (tasks["outcome"][chosen] == MOVED).any():  # a part of the graph ran in another pool
         return None
-    chosen &= whole_runs(tasks["outcome"])
+    chosen &= ran
     number = tasks["task"][chosen]
-    if not 0 < len(number) <= MOST_TASKS:
+    if not 0 < len(number) <= most:
         return None
     order = np.argsort(number, kind="stable")
     number = number[order]
@@ -74,7 +80,10 @@ def task_graph(pool: PoolLedger, begin_ns: int, end_ns: int) -> TaskGraph | None
     joins = waits["on_task"] >= 0  # in any other wait the clock runs on
     waiting = np.where(joins, _place(number, waits["task"]), -1)
     inside = waiting >= 0
-    walk = _Walk(len(number), _place(number, parent))
+    cut = ran & ~chosen & (tasks["ended_ns"] > begin_ns) & (tasks["started_ns"] < end_ns)
+    still = any(interval.what == "task" for worker in pool.open for interval in worker)
+    places = _place(number, parent)
+    walk = _Walk(len(number), places)
     walk.take(SPAWN, np.arange(len(number)), spawned)
     walk.take(START, np.arange(len(number)), started)
     walk.take(END, np.arange(len(number)), ended)
@@ -90,6 +99,7 @@ def task_graph(pool: PoolLedger, begin_ns: int, end_ns: int) -> TaskGraph | None
         ended_ns=int(ended.max()),
         last_root_ns=int(spawned[roots].max()) if roots.any() else int(spawned.min()),
         tasks=len(number),
+        whole=not (cut.any() or still or ((parent >= 0) & (places < 0)).any()),
     )
 
 

@@ -31,6 +31,7 @@ from .scheduler_readings import GraphReading, PromiseReading
 
 if TYPE_CHECKING:
     from ..ledger import PoolLedger
+    from .contention import ContentionReading
     from .deque_readings import EndReading, EndsReading, SizesReading
     from .deque_use import DequeUse
     from .rows import Bool, Int64
@@ -47,8 +48,6 @@ MOST_MOMENTS = 20
 
 SPAWNS_LOST = "moments of spawns were lost, so what was queued when is not known"
 NO_STEALS = "the workers share one queue: nothing is stolen"
-AT_ONCE = 0.02
-"""All work was there at once if it had come within this share of the time that it took."""
 BOUND_SLACK = 1.05
 """Dispatch and steals are no part of the bound: so much longer is still within it."""
 
@@ -125,7 +124,7 @@ def promises(
         *ends,
         sizes_kept(use.sizes, ends),
         victims_even(stealing),
-        ends_meet(use),
+        ends_meet(use.contention, use.ends),
         stays_in_pool(pool, begin_ns, end_ns),
         bound,
     )
@@ -182,18 +181,16 @@ def victims_even(stealing: StealingReading | None) -> PromiseReading:
     )
 
 
-def ends_meet(use: DequeUse) -> PromiseReading:
+def ends_meet(met: ContentionReading | None, ends: EndsReading | None) -> PromiseReading:
     """Judge how many operations at deques of two tasks or more had to wait, or lost their task."""
-    met = use.contention
     if met is None:
         return not_judged(ENDS_NEAR_EMPTY, "the pool does not tell of meetings at its deques")
-    longer = use.ends.of_two if use.ends is not None else 0
+    longer = ends.of_two if ends is not None else 0
     if not met.told:  # that it told of no more does not mean there were none
         longer = 0
-    cases = max(longer, met.longer)
-    reading = judged(ENDS_NEAR_EMPTY, cases, met.longer, np.array(met.moments_ns, dtype=np.int64))
-    waited = f", {met.longer_s:.2f} s of waiting" if met.longer_s else ""
-    evidence = f"met in {met.longer} of {cases} operations at deques of two tasks or more{waited}"
+    cases = max(longer, met.judged)
+    reading = judged(ENDS_NEAR_EMPTY, cases, met.judged, np.array(met.moments_ns, dtype=np.int64))
+    evidence = f"met in {met.judged} of {cases} operations at deques of two tasks or more"
     return replace(reading, evidence=evidence)
 
 
@@ -204,7 +201,9 @@ def greedy_bound(graph: GraphReading | None) -> PromiseReading:
     """
     if graph is None:
         return not_judged(GREEDY_BOUND, "no whole graph of tasks in this window")
-    if graph.last_root_s > AT_ONCE * graph.measured_s:
+    if not graph.whole:
+        return not_judged(GREEDY_BOUND, "other tasks ran in this window, of which it has no whole")
+    if not graph.at_once:
         return not_judged(GREEDY_BOUND, "work kept coming in, so no bound on the whole holds")
     ratio = graph.measured_s / graph.greedy_bound_s if graph.greedy_bound_s else 0.0
     broken = ratio > BOUND_SLACK

@@ -12,11 +12,12 @@ import numpy as np
 from idlehands.wire import CANCELLED, FAILED, LOST, MOVED
 
 from .blocked import blocked
+from .bounds import graph_reading
 from .deque_use import deque_use
 from .detail import WORDS, step_at, tasks_run, weights
 from .findings import findings
 from .flow import balance, queueing
-from .graph import task_graph
+from .graph import MOST_LIVE_TASKS, MOST_TASKS
 from .history import SECOND_NS
 from .host import host_readings, of_pool
 from .host_findings import host_findings
@@ -35,7 +36,7 @@ from .readings import (
     TaskReading,
 )
 from .rows import Recent, whole_runs
-from .scheduler_readings import GraphReading
+from .scheduler_findings import SchedulerUse, scheduler_costs, scheduler_findings
 from .steals import stealing
 from .stranded import stranded
 from .unprobed import sampled_pools
@@ -145,7 +146,6 @@ def read_pool(
     stays = comings_and_goings(pool, begin_ns, end_ns)
     tasks = _tasks(pool, begin_ns, end_ns, time, sampled=sampled)
     waited = blocked(time)
-    graph = _graph(pool, begin_ns, end_ns) if history is None else None
     if history is None:
         times, slice_s = _slices(ledger, pool, begin_ns, end_ns)
     else:
@@ -154,13 +154,22 @@ def read_pool(
     def slow() -> dict[str, Any]:
         use = deque_use(pool, time, begin_ns, end_ns, live=history is not None)
         looked = stealing(pool, steals, begin_ns, end_ns, whole=whole)
+        most = MOST_TASKS if history is None else MOST_LIVE_TASKS
+        graph = graph_reading(pool, time, steals, begin_ns, end_ns, most)
         return {
             **use._asdict(),
+            "graph": graph,
             "stealing": looked,
             "promises": promises(pool, begin_ns, end_ns, graph, use, looked),
             "queueing": queueing(pool, time, begin_ns, end_ns),
             "balance": balance(time, tasks.finished),
         }
+
+    more = slow() if history is None else history.once_a_second(end_ns, slow)
+    use = SchedulerUse.of(more)
+    costs = scheduler_costs(time, steals, use)
+    others = host_findings(time, stays, of_pool(pool, host))
+    others += scheduler_findings(time, steals, use, costs)
 
     return PoolReading(
         name=pool.name,
@@ -178,7 +187,6 @@ def read_pool(
         core_time=time.core_time,
         tasks=tasks,
         blocked=waited,
-        graph=graph,
         detail=WORDS[min(step_at(pool, end_ns), len(WORDS) - 1)],
         counted_s=time.counted_ns / 1e9,
         sampled_s=time.sampled_ns / 1e9,
@@ -193,29 +201,15 @@ def read_pool(
             pool.workers,
             window_s,
             stays,
-            host_findings(time, stays, of_pool(pool, host)),
+            others,
             waited,
             stranded_ns,
+            costs.searching,
         ),
         lost_rows=pool.lost_rows,
         misuses=pool.misuses,
         closed=pool.closed_ns >= 0,
-        **(slow() if history is None else history.once_a_second(end_ns, slow)),
-    )
-
-
-def _graph(pool: PoolLedger, begin_ns: int, end_ns: int) -> GraphReading | None:
-    graph = task_graph(pool, begin_ns, end_ns)
-    if graph is None:
-        return None
-    return GraphReading(
-        tasks=graph.tasks,
-        work_s=graph.work_ns / 1e9,
-        span_s=graph.span_ns / 1e9,
-        parallelism=graph.parallelism,
-        measured_s=(graph.ended_ns - graph.began_ns) / 1e9,
-        greedy_bound_s=graph.greedy_bound_ns(max(1, pool.workers)) / 1e9,
-        last_root_s=(graph.last_root_ns - graph.began_ns) / 1e9,
+        **more,
     )
 
 

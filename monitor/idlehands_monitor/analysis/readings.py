@@ -12,7 +12,7 @@ from .entries import WorkerTime
 
 if TYPE_CHECKING:
     from .contention import ContentionReading
-    from .deque_readings import EndsReading, SizesReading
+    from .deque_readings import EndsReading, LargerStealsReading, SizesReading
     from .host_readings import HostReading
     from .parking_readings import ParkingReading
     from .sampled_readings import SampledPoolReading
@@ -213,13 +213,19 @@ class TaskReading:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One finding: a code, a sentence, the worker-seconds it accounts for, what to try."""
+    """One finding: a code, a sentence, the worker-seconds it accounts for, what to try.
+
+    evidence: what it goes by beyond the sentence. gain_s: worker-seconds that what to try would
+    save, None where that cannot be said.
+    """
 
     code: str
     worker_seconds: float
     share: float
     sentence: str
     advice: str
+    evidence: str = ""
+    gain_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -277,7 +283,7 @@ class PoolReading:
     part of the window of which only the number of tasks is known, not in `time`; sampled_s: the
     part that is estimated, its share in tasks with the standard error sampling_error.
     blocked: what blocked time waited for, None where there was none.
-    graph: None where the window is one of a live stream, or no task began and ended in it.
+    graph: None where no task began and ended in the window, or too many did, see `graph`.
     stays: None where the pool's workers are fixed. broken: why the pool cannot be used any more.
     queueing, balance: None where there is too little data for them, see `flow`.
     stealing: what the looks come to, None where the workers have no deques.
@@ -322,6 +328,7 @@ class PoolReading:
     promises: tuple[PromiseReading, ...] = ()
     graph: GraphReading | None = None
     stealing: StealingReading | None = None
+    larger_steals: LargerStealsReading | None = None
 
     @property
     def headline(self) -> Finding | None:

@@ -151,7 +151,8 @@ def _pool(pool: PoolReading) -> Iterable[str]:
         yield "<p>None.</p>"
     for place, finding in enumerate(pool.findings):
         kind = ' class="headline"' if place == 0 else ""
-        yield f"<p{kind}>{_text(finding.sentence)}</p><p>Try: {_text(finding.advice)}</p>"
+        seen = f"<p>Seen: {_text(finding.evidence)}</p>" if finding.evidence else ""
+        yield f"<p{kind}>{_text(finding.sentence)}</p>{seen}<p>Try: {_text(finding.advice)}</p>"
     yield _tasks(pool)
     if grid_of(pool).columns:
         yield _matrix(pool)

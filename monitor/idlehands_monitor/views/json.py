@@ -108,6 +108,7 @@ def _pool(pool: PoolReading) -> dict[str, Any]:
         "sizes": _sizes(pool.sizes) if pool.sizes is not None else None,
         "parking": asdict(pool.parking) if pool.parking is not None else None,
         "contention": _contention(pool.contention) if pool.contention is not None else None,
+        "larger_steals": asdict(pool.larger_steals) if pool.larger_steals is not None else None,
     }
 
 
@@ -238,10 +239,4 @@ def _stealing(stealing: StealingReading | None) -> dict[str, Any]:
 
 
 def _finding(finding: Finding) -> dict[str, Any]:
-    return {
-        "code": finding.code,
-        "worker_seconds": finding.worker_seconds,
-        "share": finding.share,
-        "sentence": finding.sentence,
-        "advice": finding.advice,
-    }
+    return asdict(finding)

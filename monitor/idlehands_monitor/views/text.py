@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from ..analysis.entries import ENTRIES
 from .deques import deque_lines, parking_lines
+from .graph import graph_lines
 from .grid import grid_of
 from .hosts import host_lines
 from .promises import promise_lines
@@ -145,7 +146,7 @@ def _pool(pool: PoolReading) -> list[str]:
     if grid_of(pool).columns:
         lines += ["", *_matrix(pool), *deque_lines(pool)]
     if pool.graph is not None:
-        lines += ["", *_graph(pool)]
+        lines += ["", *graph_lines(pool.graph)]
     if pool.has_steals:
         lines += ["", *promise_lines(pool)]
     lines += ["", *_workers(pool)]
@@ -205,7 +206,11 @@ def _findings(pool: PoolReading) -> list[str]:
         return ["Findings: none"]
     lines = ["Findings, costliest first"]
     for finding in pool.findings:
-        lines += [f"  {finding.code}: {finding.sentence}", f"    Try: {finding.advice}"]
+        lines.append(f"  {finding.code}: {finding.sentence}")
+        if finding.evidence:
+            lines.append(f"    Seen: {finding.evidence}")
+        gain = f" (about {seconds(finding.gain_s)} less)" if finding.gain_s is not None else ""
+        lines.append(f"    Try: {finding.advice}{gain}")
     return lines
 
 
@@ -280,18 +285,6 @@ def _matrix(pool: PoolReading) -> list[str]:
         )
         lines.append(f"  {grid.row_names[row]:>6}{cells}")
     return lines
-
-
-def _graph(pool: PoolReading) -> list[str]:
-    graph = pool.graph
-    if graph is None:
-        return []
-    return [
-        f"Work and span of {graph.tasks} tasks: work {seconds(graph.work_s)}, span "
-        f"{seconds(graph.span_s)}, parallelism {graph.parallelism:.1f}; took "
-        f"{seconds(graph.measured_s)}, a greedy schedule on {len(pool.workers)} workers at most "
-        f"{seconds(graph.greedy_bound_s)}"
-    ]
 
 
 def _workers(pool: PoolReading) -> list[str]:

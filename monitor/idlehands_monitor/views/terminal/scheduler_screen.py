@@ -11,6 +11,7 @@ from textual.screen import ModalScreen
 from textual.widgets import Static
 
 from ..deques import deque_lines, parking_lines
+from ..graph import graph_lines
 from ..promises import COLOURS, moments_words, promise_line
 from ..stealing import stealing_lines
 from ..words import clean
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 
 
 class SchedulerScreen(ModalScreen[None]):
-    """Promises, steals, deques and parking of one pool; escape or s closes."""
+    """Promises, work, steals, deques and parking of one pool; escape or s closes."""
 
     DEFAULT_CSS = """
     SchedulerScreen { align: center middle; }
@@ -63,8 +64,13 @@ def scheduler_text(pool: PoolReading) -> Text:
             text.append(f"          {moments}\n" if moments else "", style="dim")
         if line.verdict != "unknown":
             text.append(f"          {promise.source}\n", style="dim")
-    figures = [*stealing_lines(pool.stealing), *deque_lines(pool), *parking_lines(pool)]
+    figures = [
+        *graph_lines(pool.graph),
+        *stealing_lines(pool.stealing),
+        *deque_lines(pool),
+        *parking_lines(pool),
+    ]
     if figures:
-        text.append("\nSteals, deques and parking in this window\n", style="bold")
+        text.append("\nWork, steals, deques and parking in this window\n", style="bold")
         text.append("\n".join(line.strip() for line in figures))
     return text

@@ -1,0 +1,49 @@
+"""Work, span and the bounds that follow from them, as lines of plain text."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from ..analysis.bounds import EXPECTED_SHARE
+from .words import count, seconds
+
+if TYPE_CHECKING:
+    from ..analysis.scheduler_readings import GraphReading, StealBoundReading
+
+GREEDY = "R. L. Graham 1966, Bell Syst. Tech. J. 45:1563-1581"
+LOOKS = "N. S. Arora, R. D. Blumofe, C. G. Plaxton 1998, SPAA '98:119-129"
+
+
+def graph_lines(graph: GraphReading | None) -> list[str]:
+    """Return what a computation was, how long it took, and between which bounds that lies."""
+    if graph is None:
+        return []
+    on = f"on {graph.workers} {'worker' if graph.workers == 1 else 'workers'}"
+    lines = [
+        f"Work and span of {graph.tasks} tasks: work T1 {seconds(graph.work_s)}, span Tinf "
+        f"{seconds(graph.span_s)}, parallelism T1/Tinf {graph.parallelism:.1f}",
+        f"  Took {seconds(graph.measured_s)} {on}; no schedule takes less than T1/P = "
+        f"{seconds(graph.work_law_s)} or than Tinf",
+    ]
+    if not graph.whole:
+        return [*lines, "  Other tasks ran in this window too, so no bound on these holds"]
+    if not graph.at_once:
+        return [*lines, "  Work kept coming in, so no bound on the whole holds"]
+    greedy = seconds(graph.greedy_bound_s)
+    lines.append(f"  A greedy schedule takes at most (T1 - Tinf)/P + Tinf = {greedy} ({GREEDY})")
+    return lines + _steals(graph.steals)
+
+
+def _steals(bound: StealBoundReading | None) -> list[str]:
+    if bound is None:
+        return []
+    return [
+        f"  {count(bound.looks)} looks at other deques, {count(bound.hits)} of them steals: "
+        f"{_share(bound.share)} P*Tinf, which is {count(bound.bound)} looks of "
+        f"{seconds(bound.look_s)}",
+        f"  With victims chosen at random at most {EXPECTED_SHARE} P*Tinf are expected ({LOOKS})",
+    ]
+
+
+def _share(value: float) -> str:
+    return f"{value:.2g}" if value < 1 else f"{value:.1f}"

@@ -1,0 +1,89 @@
+"""Jobs as people run them: `idlehands run`, captured and explained by the commands themselves."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import subprocess
+import sys
+
+import pytest
+
+from helpers import environment, idlehands, wait_until
+
+
+class Job:
+    """A job under `idlehands run` and the lines it and the test say to each other."""
+
+    def __init__(self, script, folder, *arguments, **variables):
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "idlehands", "run", str(script), *arguments],
+            env=environment(folder, **variables),
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        self.pid = self.process.pid
+
+    def says(self):
+        return self.process.stdout.readline().strip()
+
+    def tell(self, line):
+        self.process.stdin.write(line + "\n")
+        self.process.stdin.flush()
+
+
+@contextlib.contextmanager
+def capturing(tmp_path):
+    """Give a function that runs a script with a capture of all of it.
+
+    It returns what the script said after "ready", the explanation as a document, and as text.
+    """
+    folder = tmp_path / "sockets"
+    folder.mkdir(mode=0o700)
+    started = []
+
+    def run(text, *arguments, **variables):
+        script = tmp_path / "job.py"
+        script.write_text(text)
+        job = Job(script, folder, *arguments, **variables)
+        started.append(job.process)
+        assert job.says() == "ready"
+        file = tmp_path / "job.idlehands"
+        capture = subprocess.Popen(
+            [sys.executable, "-m", "idlehands", "capture", str(job.pid), "-o", str(file)],
+            env=environment(folder),
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        started.append(capture)
+        wait_until(file.exists, "the capture")
+        job.tell("go")
+        said = job.says()
+        job.tell("end")
+        assert job.process.wait(60) == 0
+        assert capture.wait(60) == 0
+        explained = idlehands("explain", file, "--json", folder=folder)
+        assert explained.returncode == 0, explained.stderr
+        return said, json.loads(explained.stdout), idlehands("explain", file, folder=folder).stdout
+
+    try:
+        yield run
+    finally:
+        for process in started:
+            process.kill()
+            process.communicate()
+
+
+@pytest.fixture
+def captured(tmp_path):
+    """Run a script with a capture of all of it, see `capturing`."""
+    with capturing(tmp_path) as run:
+        yield run
+
+
+@pytest.fixture(scope="module")
+def captured_once(tmp_path_factory):
+    """Run a script that several tests look at, see `capturing`."""
+    with capturing(tmp_path_factory.mktemp("captured")) as run:
+        yield run
