@@ -17,6 +17,8 @@ from .evenness import VictimChoice, victim_choice
 from .moments import quantile
 from .probing import implied_with_work
 from .rows import Int64, Recent, still_open
+from .steal_timeline import StealTimeline, steal_timeline
+from .with_work import Searched, searched
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -49,7 +51,9 @@ class DryReading:
 class ThiefReading:
     """One worker as a thief: its looks, those that took a task, and how soon it had one again.
 
-    looks_per_hit: None without a hit.
+    looks_per_hit: None without a hit. looks_at_random: what choice at random would have needed
+    on average, by the deques that had work while it searched; None where that is not known or
+    none had.
     """
 
     worker: int
@@ -57,6 +61,7 @@ class ThiefReading:
     hits: int
     looks_per_hit: float | None
     to_next_task: DryReading
+    looks_at_random: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +84,8 @@ class StealingReading:
     net_flow: tasks, row v column t: taken by t from v less taken by v from t. feeders: the workers
     that gave most more than they took, the largest first, at most `MOST_FEEDERS`. with_work: how
     many of the others must have had work on average if looks were at random, None without looks.
+    looks_at_random: looks per hit that choice at random would have needed, see `with_work`.
+    timeline: the looks over time.
     """
 
     by_thief: tuple[ThiefReading, ...]
@@ -89,21 +96,27 @@ class StealingReading:
     with_work: float | None
     to_next_task: DryReading
     choice: VictimChoice
+    looks_at_random: float | None
+    timeline: StealTimeline
 
 
 def stealing(
-    pool: PoolLedger, steals: StealReading, begin_ns: int, end_ns: int, *, whole: bool
+    pool: PoolLedger, steals: StealReading, begin_ns: int, end_ns: int, *, whole: bool, live: bool
 ) -> StealingReading | None:
     """Return what the looks of a window come to, None where nobody could look at anybody.
 
-    `whole`: every row of the window is there; without that no times to the next task are known.
+    `whole`: every row of the window is there; without that nothing is known that goes by rows:
+    times to the next task, and which deques had work. `live`: see `steal_timeline`.
     """
     if not steals.hits:
         return None
     hits = np.array(steals.hits, dtype=np.int64)
     looks = hits + np.array(steals.empties) + np.array(steals.lost_races)
     workers = len(hits)
-    times = dry_times(pool, begin_ns, end_ns) if whole else [_no_times()] * workers
+    times, random = [_no_times()] * workers, Searched(np.zeros(workers), np.zeros(workers))
+    if whole:
+        times = dry_times(pool, begin_ns, end_ns)
+        random = searched(pool, begin_ns, end_ns)
     flow = (hits - hits.T).T
     victims = tuple(
         VictimReading(worker, *counts)
@@ -119,7 +132,7 @@ def stealing(
     feeders = sorted((victim for victim in victims if victim.net_given > 0), key=_given)
     made, took = int(looks.sum()), int(hits.sum())
     return StealingReading(
-        by_thief=_thieves(looks, hits, times),
+        by_thief=_thieves(looks, hits, times, random),
         by_victim=victims,
         net_flow=tuple(tuple(row) for row in flow.tolist()),
         feeders=tuple(feeders[:MOST_FEEDERS]),
@@ -127,6 +140,8 @@ def stealing(
         with_work=implied_with_work(workers - 1, made, took) if made and workers > 1 else None,
         to_next_task=_dry(np.concatenate(times)),
         choice=victim_choice(looks, hits),
+        looks_at_random=_at_random(workers, random.searching.sum(), random.with_work.sum()),
+        timeline=steal_timeline(pool, begin_ns, end_ns, live=live),
     )
 
 
@@ -134,12 +149,26 @@ def _given(victim: VictimReading) -> tuple[int, int]:
     return -victim.net_given, victim.worker
 
 
-def _thieves(looks: Int64, hits: Int64, times: Sequence[Int64]) -> tuple[ThiefReading, ...]:
+def _thieves(
+    looks: Int64, hits: Int64, times: Sequence[Int64], random: Searched
+) -> tuple[ThiefReading, ...]:
     totals = zip(looks.sum(axis=1).tolist(), hits.sum(axis=1).tolist(), times, strict=True)
     return tuple(
-        ThiefReading(worker, made, took, made / took if took else None, _dry(lengths))
+        ThiefReading(
+            worker,
+            made,
+            took,
+            made / took if took else None,
+            _dry(lengths),
+            _at_random(len(looks), random.searching[worker], random.with_work[worker]),
+        )
         for worker, (made, took, lengths) in enumerate(totals)
     )
+
+
+def _at_random(workers: int, searching: float, with_work: float) -> float | None:
+    """Return n/k, k being how many of the n others had work on average while searching."""
+    return float((workers - 1) * searching / with_work) if with_work > 0 else None
 
 
 def _no_times() -> Int64:

@@ -1,0 +1,125 @@
+"""How many other deques had work while a worker searched, from the rows, not from its luck.
+
+Pure. A task was in the deque that it was taken from, from its spawn to its begin; a deque had work
+while any task was in it. What looks at random would need follows from that: n/k a hit, where k of
+n others have work (`probing.looks_per_hit`, looks with replacement).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from idlehands.wire import CANCELLED, INBOX, OWN_DEQUE, SEARCHING
+
+from .rows import Recent, still_open, with_more
+
+if TYPE_CHECKING:
+    from ..ledger import PoolLedger
+    from .rows import Bool, Float, Int64
+
+
+class Searched(NamedTuple):
+    """Of each worker, shape (workers,): time spent searching, and that time times the number of
+    other deques that had work in it, nanoseconds."""
+
+    searching: Float
+    with_work: Float
+
+
+class Spans(NamedTuple):
+    """Stretches of time, shape (n,) each, sorted by `who`; of one of them none overlap."""
+
+    who: Int64
+    began: Int64
+    ended: Int64
+
+    def of(self, worker: int) -> Spans:
+        """Return those of one worker."""
+        low, high = np.searchsorted(self.who, [worker, worker + 1])
+        return Spans(self.who[low:high], self.began[low:high], self.ended[low:high])
+
+
+def searched(pool: PoolLedger, begin_ns: int, end_ns: int) -> Searched:
+    """Return how long each worker searched in a window, and beside how many deques with work.
+
+    Tasks that had not begun at the window's end are in no row, and in no deque here.
+    """
+    full = with_work(pool, begin_ns, end_ns)
+    searches = _searches(pool, begin_ns, end_ns)
+    time, beside = np.zeros(pool.workers), np.zeros(pool.workers)
+    for worker in range(pool.workers):
+        mine = searches.of(worker)
+        if len(mine.who):
+            time[worker] = (mine.ended - mine.began).sum()
+            beside[worker] = overlap(mine, full) - overlap(mine, full.of(worker))
+    return Searched(time, beside)
+
+
+def with_work(pool: PoolLedger, begin_ns: int, end_ns: int) -> Spans:
+    """Return when each worker's deque had work, inside a window."""
+    tasks = Recent(pool.tasks, begin_ns)
+    ran = tasks["outcome"] != CANCELLED
+    workers, still = still_open(pool, pool.tasks, "started_ns", ("task",))
+    who, taken, began, ended = (
+        with_more(column, more)
+        for column, more in (
+            (tasks["worker"][ran], workers),
+            (tasks["taken_from"][ran], [interval.taken_from for interval in still]),
+            (tasks["spawned_ns"][ran], [interval.spawned_ns for interval in still]),
+            (tasks["started_ns"][ran], [interval.began_ns for interval in still]),
+        )
+    )
+    owner = np.where(taken == OWN_DEQUE, who, taken)
+    inside = (taken != INBOX) & (owner >= 0) & (owner < pool.workers)
+    return merged(_clipped(owner, began, ended, inside, begin_ns, end_ns))
+
+
+def merged(spans: Spans) -> Spans:
+    """Return when at least one of each worker's spans was going on."""
+    who = np.concatenate([spans.who, spans.who])
+    moment = np.concatenate([spans.began, spans.ended])
+    step = np.repeat(np.array([1, -1]), len(spans.who))
+    order = np.lexsort((-step, moment, who))  # what begins as another ends goes on from it
+    who, moment, step = who[order], moment[order], step[order]
+    going_on = np.cumsum(step)
+    first, last = (step > 0) & (going_on == 1), (step < 0) & (going_on == 0)
+    return Spans(who[first], moment[first], moment[last])
+
+
+def overlap(some: Spans, others: Spans) -> float:
+    """Return the time that spans have in common, summed over all pairs, nanoseconds."""
+    return float((_until(others, some.ended) - _until(others, some.began)).sum())
+
+
+def _until(spans: Spans, moments: Int64) -> Float:
+    """Return how much of all spans lies before each moment, nanoseconds."""
+    total = np.zeros(len(moments))
+    for edges, sign in ((np.sort(spans.began), 1.0), (np.sort(spans.ended), -1.0)):
+        before = np.searchsorted(edges, moments)
+        sums = np.concatenate([[0.0], np.cumsum(edges, dtype=np.float64)])
+        total += sign * (before * moments.astype(np.float64) - sums[before])
+    return total
+
+
+def _searches(pool: PoolLedger, begin_ns: int, end_ns: int) -> Spans:
+    gaps = Recent(pool.gaps, begin_ns)
+    searching = gaps["state"] == SEARCHING
+    workers, still = still_open(pool, pool.gaps, "began_ns", ("searching",))
+    who = with_more(gaps["worker"][searching], workers)
+    began = with_more(gaps["began_ns"][searching], [interval.began_ns for interval in still])
+    ended = with_more(gaps["ended_ns"][searching], [end_ns] * len(still))
+    inside = (who >= 0) & (who < pool.workers)
+    return _clipped(who, began, ended, inside, begin_ns, end_ns)
+
+
+def _clipped(
+    who: Int64, began: Int64, ended: Int64, inside: Bool, begin_ns: int, end_ns: int
+) -> Spans:
+    """Return spans cut at a window's edges and sorted by worker, times from the window's begin."""
+    began = np.maximum(began, begin_ns) - begin_ns
+    ended = np.minimum(ended, end_ns) - begin_ns
+    kept = np.flatnonzero(inside & (ended > began))
+    kept = kept[np.argsort(who[kept], kind="stable")]
+    return Spans(who[kept], began[kept], ended[kept])
