@@ -101,7 +101,7 @@ ALLOWED = {
     "analysis": {"analysis", "ledger"},
     "capture": {"capture"},
     "sources": {"sources", "capture"},
-    "views": {"views", "analysis", "feed", "capture", "sources"},
+    "views": {"views", "analysis", "feed", "seek", "capture", "sources"},
 }
 
 

@@ -89,7 +89,7 @@ def terminal(tmp_path):
 def test_the_demo_shows_its_dashboard_and_q_leaves_it(terminal, columns, lines):
     screen = terminal(columns, lines, "demo")
     shown = screen.shows("tide-archive · 8 workers", "● live", "worker-seconds", "station-day")
-    assert "thief ↓ from victim →" in shown
+    assert "thief ↓ victim →" in shown
     assert "█ working" in shown
     demo = screen.child()
     screen.type("q")

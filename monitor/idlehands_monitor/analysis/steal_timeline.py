@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from ..ledger import PoolLedger
     from ..ledger.pool import CounterSnapshot
 
-MOST_SLICES = 60
+MOST_SLICES = 48
+"""So many bars fit eighty cells, with what they are."""
 SECOND_NS = 1_000_000_000
 SNAPSHOTS_PER_SLICE = 2
 """A slice as long as snapshots lie apart would by chance hold none or two."""

@@ -7,7 +7,7 @@ evenly is worked out in `evenness`, what looks at random would need in `probing`
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -143,6 +143,25 @@ def stealing(
         looks_at_random=_at_random(workers, random.searching.sum(), random.with_work.sum()),
         timeline=steal_timeline(pool, begin_ns, end_ns, live=live),
     )
+
+
+class Flow(NamedTuple):
+    """Tasks that went from one worker to another, less those that came back."""
+
+    giver: int
+    taker: int
+    tasks: int
+
+
+def largest_flows(net_flow: Matrix, most: int) -> list[Flow]:
+    """Return the largest net flows, at most `most`; equal ones by the giver, then the taker."""
+    flow = np.asarray(net_flow, dtype=np.int64)
+    if not flow.size:
+        return []
+    order = np.argsort(-flow, axis=None, kind="stable")[:most]
+    places = zip(*(axis.tolist() for axis in np.unravel_index(order, flow.shape)), strict=True)
+    found = [Flow(giver, taker, int(flow[giver, taker])) for giver, taker in places]
+    return [one for one in found if one.tasks > 0]
 
 
 def _given(victim: VictimReading) -> tuple[int, int]:

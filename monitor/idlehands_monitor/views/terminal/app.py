@@ -18,13 +18,18 @@ from textual.containers import Horizontal
 from textual.widgets import Static
 
 from ...capture import CaptureError
-from ..grid import grid_of
+from ...sources.replay import ReplaySource
 from ..words import clean
 from .header import Headline, TimeBar, WhoLine
-from .matrix import LABEL_CELLS, LINES_AROUND, MatrixView, cell_width
+from .jumps import Jumps
+from .keys_sheet import KeysSheet
+from .matrix import HINTS as MATRIX_HINTS
+from .matrix import MatrixView
 from .past import KindsView, PastView
 from .sampled import SampledView
-from .scheduler_screen import SchedulerScreen
+from .scheduler_screen import Jump, SchedulerScreen
+from .sheet import Sheet
+from .steals_screen import StealsScreen
 from .worker_screen import WorkerScreen
 from .workers import WorkersView
 
@@ -42,11 +47,12 @@ LEAST_REST = 4.0
 """A tick that took t seconds is followed by at least this many t of rest."""
 MESSAGE_SECONDS = 6.0
 NARROW_MATRIX = 29
+LINES_AROUND_MATRIX = 5
 LEAST_WIDTH_FOR_MATRIX = 72
 ABOVE_AND_BELOW = 13
 LEAST_LOWER, MOST_LOWER = 7, 30
 TALL_SCREEN = 45
-HINTS = "q quit · space pause · c capture · s scheduler · arrows move · enter a worker"
+HINTS = "q quit · space pause · c capture · s promises · t steals · ? keys"
 HINTS_SAMPLED = "q quit · space pause · c capture · arrows scroll"
 
 
@@ -73,6 +79,10 @@ class Dashboard(App[None]):
         Binding("c", "capture", "capture"),
         Binding("p", "next_pool", "next pool"),
         Binding("s", "scheduler", "what the scheduler promises"),
+        Binding("t", "steals", "steals on the whole screen"),
+        Binding("question_mark", "keys", "what each key does"),
+        Binding("j", "jump(1)", "next broken moment"),
+        Binding("b", "jump(-1)", "broken moment before"),
     ]
 
     def __init__(self, feed: Feed, seconds: float | None = None) -> None:
@@ -83,7 +93,10 @@ class Dashboard(App[None]):
         self._capture_path = ""
         self._pool_place = 0
         self._message = ("", 0.0)
+        self._place = ""
         self._last: Reading | None = None
+        self._steals: StealsScreen | None = None
+        self._jumps = Jumps(self)
         self._who_line = WhoLine(id="who")
         self._time_bar = TimeBar(id="time")
         self._headline_view = Headline(id="headline")
@@ -115,6 +128,7 @@ class Dashboard(App[None]):
         self._workers_view.focus()
         few_colours = self.console.color_system in ("standard", None)
         self._matrix_view.dense = few_colours or bool(os.environ.get("NO_COLOR"))
+        self._matrix_view.numbers = not self._matrix_view.dense
         if self._seconds is not None:
             self.set_timer(self._seconds, self.exit)
         self._tick()
@@ -142,8 +156,14 @@ class Dashboard(App[None]):
         if reading.source.sampled and not reading.pools:
             self._draw_sampled(reading)
             return
-        self._change_parts(sampled=False)
         pool = self._pool(reading)
+        if self._steals is not None:  # it covers the dashboard, which is drawn when it closes
+            with self.batch_update():
+                hint = self._bottom(reading)
+                self._steals.show(reading, pool, hint, paused=self._paused)
+            self._draw_sheets(pool)
+            return
+        self._change_parts(sampled=False)
         with self.batch_update():
             self._who_line.show(reading, pool, paused=self._paused)
             self._time_bar.show(pool)
@@ -154,8 +174,12 @@ class Dashboard(App[None]):
             self._workers_view.show(pool)
             self._matrix_view.show(pool)
             self._hint_line.update(self._bottom(reading), layout=False)
-        if isinstance(self.screen, (WorkerScreen, SchedulerScreen)) and pool is not None:
-            self.screen.show(pool)
+        self._draw_sheets(pool)
+
+    def _draw_sheets(self, pool: PoolReading | None) -> None:
+        for screen in self.screen_stack:
+            if isinstance(screen, Sheet) and pool is not None:
+                screen.show(pool)
 
     def _draw_sampled(self, reading: Reading) -> None:
         pools = reading.sampled
@@ -175,17 +199,21 @@ class Dashboard(App[None]):
         self._sampled_view.display = sampled
         (self._sampled_view if sampled else self._workers_view).focus()
 
+    @property
+    def pool(self) -> PoolReading | None:
+        """The pool that is shown."""
+        return self._pool(self._last) if self._last is not None else None
+
     def _pool(self, reading: Reading) -> PoolReading | None:
         return reading.pools[self._pool_place % len(reading.pools)] if reading.pools else None
 
     def _fit(self, pool: PoolReading | None) -> None:
         """Share the room out: the matrix as wide as it needs, the lower part what is left."""
         workers = len(pool.workers) if pool is not None else 0
-        columns = grid_of(pool).columns
         most = max(NARROW_MATRIX, self.size.width // 2 - 6)
         if self.size.width < 110:
             most = NARROW_MATRIX
-        wanted = LABEL_CELLS + columns * cell_width(columns, most) + 1 if columns else 0
+        wanted = self._matrix_view.wanted_cells(pool, most)
         fits = self.size.width >= LEAST_WIDTH_FOR_MATRIX
         _set_size(self._matrix_view, width=max(NARROW_MATRIX, min(most, wanted)) if fits else 0)
         lower = lower_height(self.size.height, workers)
@@ -200,15 +228,25 @@ class Dashboard(App[None]):
             return Text(clean(source.warning), style="bold")
         if self._capture_path:
             return Text(f"capturing to {clean(self._capture_path)}, c ends it", style="bold")
+        if self._place and self._paused:
+            return Text(f"{self._place} · j next · b back · space plays on", style="bold")
         if source.note:
-            return Text(f"{clean(source.note)} · q quit")
-        more = " · p next pool" if len(reading.pools or reading.sampled) > 1 else ""
-        return Text((HINTS_SAMPLED if source.sampled else HINTS) + more)
+            return Text(f"{clean(source.note)} · q quit · ? keys")
+        more = " · p pool" if len(reading.pools or reading.sampled) > 1 else ""
+        return Text((HINTS_SAMPLED if source.sampled else self._hints()) + more)
 
-    def _say(self, message: str) -> None:
+    def _hints(self) -> str:
+        if self._steals is not None:
+            return f"t back · {MATRIX_HINTS} · ? keys"
+        if self._matrix_view.has_focus:
+            return f"{MATRIX_HINTS} · t large · ? keys"
+        return HINTS
+
+    def say(self, message: str) -> None:
+        """Say something on the lowest line for a few seconds."""
         self._message = (clean(message), time.monotonic() + MESSAGE_SECONDS)
         if self._last is not None:
-            self._hint_line.update(self._bottom(self._last), layout=False)
+            self._draw(self._last)
 
     def action_pause(self) -> None:
         """Hold the screen still, or let it go on; a live stream is taken in all the same."""
@@ -225,11 +263,54 @@ class Dashboard(App[None]):
 
     def action_scheduler(self) -> None:
         """Show what the pool's scheduler promises and how it keeps it."""
-        pool = self._pool(self._last) if self._last is not None else None
-        if pool is not None:
-            screen = SchedulerScreen()
-            self.push_screen(screen)
-            self.call_after_refresh(screen.show, pool)
+        self._open(SchedulerScreen(replay=isinstance(self.feed.source, ReplaySource)))
+
+    def action_keys(self) -> None:
+        """Show what each key does."""
+        self._open(KeysSheet())
+
+    def _open(self, sheet: Sheet) -> None:
+        pool = self.pool
+        if pool is not None and not isinstance(self.screen, type(sheet)):
+            self.push_screen(sheet)
+            self.call_after_refresh(sheet.show, pool)
+
+    def action_steals(self) -> None:
+        """Show the steals on the whole screen."""
+        if self._last is None or self.pool is None or self._steals is not None:
+            return
+        self._steals = screen = StealsScreen(self._matrix_view)
+        self.push_screen(screen, self._steals_closed)
+        self.call_after_refresh(self._draw, self._last)
+
+    def _steals_closed(self, _result: None) -> None:
+        """Go on with the matrix as it was last looked at."""
+        if self._steals is not None:
+            self._matrix_view.look_as(self._steals.matrix)
+        self._steals = None
+        if self._last is not None:
+            self._draw(self._last)
+
+    def on_matrix_view_changed(self) -> None:
+        """Say which keys are the matrix's, and give it the room that it now wants."""
+        if self._last is not None:
+            self._draw(self._last)
+
+    def on_jump(self, event: Jump) -> None:
+        """Go to a moment at which a promise was broken."""
+        self._jumps.go(event.code, event.step)
+
+    def action_jump(self, step: int) -> None:
+        """Go to the next moment of the promise gone through last, or to the one before."""
+        self._jumps.go("", step)
+
+    def jumped_to(self, feed: Feed, said: str) -> None:
+        """Show what a capture held at a moment, held still, and say where that is."""
+        self.feed, self._paused, self._place = feed, True, clean(said)
+        self._message = ("", 0.0)
+        while isinstance(self.screen, Sheet):
+            self.pop_screen()
+        self._draw(feed.reading())
 
     def action_capture(self) -> None:
         """Begin a capture with the recent past in it, or end the one that is open."""
@@ -237,19 +318,19 @@ class Dashboard(App[None]):
         try:
             if self._capture_path:
                 source.stop_capture()
-                self._say(f"wrote {self._capture_path}")
+                self.say(f"wrote {self._capture_path}")
                 self._capture_path = ""
                 return
             path = time.strftime("idlehands-%Y%m%d-%H%M%S.idlehands")
             source.start_capture(path)
             if source.status.state in ("ended", "replay"):
                 source.stop_capture()
-                self._say(f"wrote {path}")
+                self.say(f"wrote {path}")
             else:
                 self._capture_path = path
         except CaptureError as error:
             self._capture_path = ""
-            self._say(str(error))
+            self.say(str(error))
 
     def on_workers_view_opened(self, event: WorkersView.Opened) -> None:
         """Open the chosen worker."""
@@ -269,7 +350,7 @@ class Dashboard(App[None]):
 def lower_height(height: int, workers: int) -> int:
     """Return the lines of the lower part: what the workers leave, 0 where that is too little."""
     middle = height - ABOVE_AND_BELOW
-    left = middle - workers - LINES_AROUND
+    left = middle - workers - LINES_AROUND_MATRIX
     if left >= LEAST_LOWER:
         return min(left, MOST_LOWER)
     return LEAST_LOWER + 2 if height >= TALL_SCREEN else 0
