@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 Moments = dict[tuple[int, str], tuple[int, ...]]
 """When a promise was broken, by the pool's number and the promise's code, in rising order."""
 
+OVERLAP = 0.75
+"""Windows begin before the last one ended: blocks are no clock."""
 PAST_NS = 240_000_000_000
 """How long before the moment the settled seconds are made that views draw."""
 BETWEEN_NS = HELD_NS // 2
@@ -70,7 +72,7 @@ def broken_moments(source: ReplaySource, window_ns: int) -> Moments:
         latest = feed.ledger.latest_ns
         if read_ns < 0 or latest < read_ns:  # the first job of the capture, or another one
             read_ns = latest
-        if latest - read_ns >= window_ns:
+        if latest - read_ns >= window_ns * OVERLAP:
             read_ns = latest
             _collect(feed, found)
     _collect(feed, found)
