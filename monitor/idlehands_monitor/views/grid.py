@@ -161,17 +161,16 @@ def grid_of(pool: PoolReading | None, choice: Choice = AS_COUNTED, most: int | N
     """
     if pool is None:
         return NOTHING
-    workers = len(pool.workers)
-    size = group_size(workers, most) if most is not None and choice.grouped else 1
-    columns = groups_of(workers, size)
+    rows, columns = sides(pool, choice, most)
+    if not columns:
+        return NOTHING
     if pool.has_steals:
-        rows, matrix = columns, _counted(pool.steals, choice.counted)
+        matrix = _counted(pool.steals, choice.counted)
         name, what, axes = "Steals", COUNTED[choice.counted], "thief ↓ victim →"
     else:
-        rows, matrix = (OUTSIDE, *columns), _array(pool.hand_overs.matrix)
+        matrix = _array(pool.hand_overs.matrix)
         name, what, axes = "Hand-overs", "hand-overs", "submitter ↓ runner →"
-    if not matrix.size:
-        return NOTHING
+    size = len(columns[0])
     counts = summed(matrix, rows, columns)
     if choice.by_traffic:
         lead = len(rows) - len(columns)
@@ -187,8 +186,20 @@ def grid_of(pool: PoolReading | None, choice: Choice = AS_COUNTED, most: int | N
     if choice.by_traffic:
         title.append("most traffic first")
     if size > 1:
-        title.append(_grouping(workers, size))
+        title.append(_grouping(len(pool.workers), size))
     return Grid(counts, values, rows, columns, name, tuple(title), choice.unit)
+
+
+def sides(
+    pool: PoolReading, choice: Choice, most: int | None
+) -> tuple[tuple[range, ...], tuple[range, ...]]:
+    """Return the workers of each row and each column, by worker; none before any task."""
+    workers = len(pool.workers)
+    if not (pool.steals.hits if pool.has_steals else pool.hand_overs.matrix):
+        return (), ()
+    size = group_size(workers, most) if most is not None and choice.grouped else 1
+    columns = groups_of(workers, size)
+    return (columns if pool.has_steals else (OUTSIDE, *columns)), columns
 
 
 def _counted(steals: StealReading, counted: str) -> Counts:
