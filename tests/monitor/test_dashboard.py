@@ -17,10 +17,11 @@ from idlehands_monitor.analysis.findings import CAUSES, findings
 from idlehands_monitor.analysis.readings import BlockedReading, HandOverReading, WaitReading
 from idlehands_monitor.capture import CaptureError
 from idlehands_monitor.views.grid import steal_sentence
-from idlehands_monitor.views.terminal.app import Dashboard, lower_height
+from idlehands_monitor.views.terminal.app import Dashboard
 from idlehands_monitor.views.terminal.header import flow, headline_text, legend_rows, wrap
 from idlehands_monitor.views.terminal.matrix import MatrixView
 from idlehands_monitor.views.terminal.matrix_cells import cell_width
+from idlehands_monitor.views.terminal.room import lower_height
 from idlehands_monitor.views.terminal.scheduler_screen import promise_text
 from idlehands_monitor.views.terminal.worker_screen import WorkerScreen
 from idlehands_monitor.views.terminal.workers import WorkersView

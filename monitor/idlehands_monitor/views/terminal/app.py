@@ -11,7 +11,6 @@ import os
 import time
 from typing import TYPE_CHECKING, ClassVar
 
-from rich.text import Text
 from textual.app import App
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal
@@ -19,13 +18,13 @@ from textual.widgets import Static
 
 from ...capture import CaptureError
 from ...sources.replay import ReplaySource
-from ..words import clean
 from .header import Headline, TimeBar, WhoLine
 from .jumps import Jumps
 from .keys_sheet import KeysSheet
-from .matrix import HINTS as MATRIX_HINTS
+from .lower_line import HINTS, HINTS_MATRIX, HINTS_STEALS, LowerLine
 from .matrix import MatrixView
 from .past import KindsView, PastView
+from .room import fit_parts
 from .sampled import SampledView
 from .scheduler_screen import Jump, SchedulerScreen
 from .sheet import Sheet
@@ -34,9 +33,9 @@ from .worker_screen import WorkerScreen
 from .workers import WorkersView
 
 if TYPE_CHECKING:
+    from rich.text import Text
     from textual.app import ComposeResult
     from textual.events import Resize
-    from textual.widget import Widget
 
     from ...analysis.readings import PoolReading, Reading
     from ...feed import Feed
@@ -45,15 +44,6 @@ TICK_SECONDS = 0.25
 SLOWEST_TICK_SECONDS = 1.0
 LEAST_REST = 4.0
 """A tick that took t seconds is followed by at least this many t of rest."""
-MESSAGE_SECONDS = 6.0
-NARROW_MATRIX = 29
-LINES_AROUND_MATRIX = 5
-LEAST_WIDTH_FOR_MATRIX = 72
-ABOVE_AND_BELOW = 13
-LEAST_LOWER, MOST_LOWER = 7, 30
-TALL_SCREEN = 45
-HINTS = "q quit · space pause · c capture · s promises · t steals · ? keys"
-HINTS_SAMPLED = "q quit · space pause · c capture · arrows scroll"
 
 
 class Dashboard(App[None]):
@@ -90,10 +80,8 @@ class Dashboard(App[None]):
         self.feed = feed
         self._seconds = seconds
         self._paused = False
-        self._capture_path = ""
         self._pool_place = 0
-        self._message = ("", 0.0)
-        self._place = ""
+        self._lower = LowerLine()
         self._last: Reading | None = None
         self._steals: StealsScreen | None = None
         self._jumps = Jumps(self)
@@ -135,8 +123,7 @@ class Dashboard(App[None]):
 
     def on_resize(self, _event: Resize) -> None:
         """Fit the matrix to the new width."""
-        if self._last is not None:
-            self._draw(self._last)
+        self._draw_again()
 
     def _tick(self) -> None:
         if not self._hint_line.is_attached:
@@ -168,7 +155,7 @@ class Dashboard(App[None]):
             self._who_line.show(reading, pool, paused=self._paused)
             self._time_bar.show(pool)
             self._headline_view.show(pool, reading.source.note)
-            self._fit(pool)
+            fit_parts(self.size, pool, self._matrix_view, self._lower_part)
             self._past_view.show(pool)
             self._kinds_view.show(pool)
             self._workers_view.show(pool)
@@ -207,44 +194,18 @@ class Dashboard(App[None]):
     def _pool(self, reading: Reading) -> PoolReading | None:
         return reading.pools[self._pool_place % len(reading.pools)] if reading.pools else None
 
-    def _fit(self, pool: PoolReading | None) -> None:
-        """Share the room out: the matrix as wide as it needs, the lower part what is left."""
-        workers = len(pool.workers) if pool is not None else 0
-        most = max(NARROW_MATRIX, self.size.width // 2 - 6)
-        if self.size.width < 110:
-            most = NARROW_MATRIX
-        wanted = self._matrix_view.wanted_cells(pool, most)
-        fits = self.size.width >= LEAST_WIDTH_FOR_MATRIX
-        _set_size(self._matrix_view, width=max(NARROW_MATRIX, min(most, wanted)) if fits else 0)
-        lower = lower_height(self.size.height, workers)
-        _set_size(self._lower_part, height=lower)
-
     def _bottom(self, reading: Reading) -> Text:
-        message, until = self._message
-        if message and time.monotonic() < until:
-            return Text(message, style="bold")
-        source = reading.source
-        if source.warning:
-            return Text(clean(source.warning), style="bold")
-        if self._capture_path:
-            return Text(f"capturing to {clean(self._capture_path)}, c ends it", style="bold")
-        if self._place and self._paused:
-            return Text(f"{self._place} · j next · b back · space plays on", style="bold")
-        if source.note:
-            return Text(f"{clean(source.note)} · q quit · ? keys")
-        more = " · p pool" if len(reading.pools or reading.sampled) > 1 else ""
-        return Text((HINTS_SAMPLED if source.sampled else self._hints()) + more)
-
-    def _hints(self) -> str:
-        if self._steals is not None:
-            return f"t back · {MATRIX_HINTS} · ? keys"
-        if self._matrix_view.has_focus:
-            return f"{MATRIX_HINTS} · t large · ? keys"
-        return HINTS
+        hints = HINTS_STEALS if self._steals is not None else HINTS
+        if self._steals is None and self._matrix_view.has_focus:
+            hints = HINTS_MATRIX
+        return self._lower.text(reading, hints, time.monotonic(), self.size.width - 2)
 
     def say(self, message: str) -> None:
         """Say something on the lowest line for a few seconds."""
-        self._message = (clean(message), time.monotonic() + MESSAGE_SECONDS)
+        self._lower.say(message, time.monotonic())
+        self._draw_again()
+
+    def _draw_again(self) -> None:
         if self._last is not None:
             self._draw(self._last)
 
@@ -252,14 +213,13 @@ class Dashboard(App[None]):
         """Hold the screen still, or let it go on; a live stream is taken in all the same."""
         self._paused = not self._paused
         self.feed.source.pause(self._paused)
-        if self._last is not None:
-            self._draw(self._last)
+        self._lower.place = ""
+        self._draw_again()
 
     def action_next_pool(self) -> None:
         """Show the process's next pool."""
         self._pool_place += 1
-        if self._last is not None:
-            self._draw(self._last)
+        self._draw_again()
 
     def action_scheduler(self) -> None:
         """Show what the pool's scheduler promises and how it keeps it."""
@@ -288,13 +248,11 @@ class Dashboard(App[None]):
         if self._steals is not None:
             self._matrix_view.look_as(self._steals.matrix)
         self._steals = None
-        if self._last is not None:
-            self._draw(self._last)
+        self._draw_again()
 
     def on_matrix_view_changed(self) -> None:
         """Say which keys are the matrix's, and give it the room that it now wants."""
-        if self._last is not None:
-            self._draw(self._last)
+        self._draw_again()
 
     def on_jump(self, event: Jump) -> None:
         """Go to a moment at which a promise was broken."""
@@ -306,8 +264,8 @@ class Dashboard(App[None]):
 
     def jumped_to(self, feed: Feed, said: str) -> None:
         """Show what a capture held at a moment, held still, and say where that is."""
-        self.feed, self._paused, self._place = feed, True, clean(said)
-        self._message = ("", 0.0)
+        self.feed, self._paused, self._lower.place = feed, True, said
+        self._lower.say("", 0.0)
         while isinstance(self.screen, Sheet):
             self.pop_screen()
         self._draw(feed.reading())
@@ -316,10 +274,10 @@ class Dashboard(App[None]):
         """Begin a capture with the recent past in it, or end the one that is open."""
         source = self.feed.source
         try:
-            if self._capture_path:
+            if self._lower.capture:
                 source.stop_capture()
-                self.say(f"wrote {self._capture_path}")
-                self._capture_path = ""
+                self.say(f"wrote {self._lower.capture}")
+                self._lower.capture = ""
                 return
             path = time.strftime("idlehands-%Y%m%d-%H%M%S.idlehands")
             source.start_capture(path)
@@ -327,9 +285,9 @@ class Dashboard(App[None]):
                 source.stop_capture()
                 self.say(f"wrote {path}")
             else:
-                self._capture_path = path
+                self._lower.capture = path
         except CaptureError as error:
-            self._capture_path = ""
+            self._lower.capture = ""
             self.say(str(error))
 
     def on_workers_view_opened(self, event: WorkersView.Opened) -> None:
@@ -345,23 +303,3 @@ class Dashboard(App[None]):
         self.push_screen(screen)
         if pool is not None:
             self.call_after_refresh(screen.show, pool)
-
-
-def lower_height(height: int, workers: int) -> int:
-    """Return the lines of the lower part: what the workers leave, 0 where that is too little."""
-    middle = height - ABOVE_AND_BELOW
-    left = middle - workers - LINES_AROUND_MATRIX
-    if left >= LEAST_LOWER:
-        return min(left, MOST_LOWER)
-    return LEAST_LOWER + 2 if height >= TALL_SCREEN else 0
-
-
-def _set_size(widget: Widget, width: int | None = None, height: int | None = None) -> None:
-    """Set a size only where it changes: setting it lays the whole screen out again."""
-    styles = widget.styles
-    if width is not None and (styles.width is None or styles.width.value != width):
-        styles.width = width
-        widget.display = width > 0
-    if height is not None and (styles.height is None or styles.height.value != height):
-        styles.height = height
-        widget.display = height > 0

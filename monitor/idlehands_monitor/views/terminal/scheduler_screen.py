@@ -69,7 +69,9 @@ class SchedulerScreen(Sheet):
         self.query_one("#promises").styles.height = "auto"
 
     def show(self, pool: PoolReading) -> None:
-        """Draw the scheduler of a pool."""
+        """Draw the scheduler of a pool, where it is told of anew: about once a second."""
+        if self._pool is not None and pool.promises is self._pool.promises:
+            return
         self._pool = pool
         self.part("title").update(title_text(pool, replay=self._replay))
         missing = len(pool.promises) - len(self._rows)
