@@ -13,10 +13,11 @@ import numpy as np
 
 from idlehands.wire import CANCELLED
 
+from .deque_use import MOST_LIVE_ROWS, MOST_ROWS
 from .evenness import VictimChoice, victim_choice
-from .moments import quantile
+from .moments import quantile_of_sorted
 from .probing import implied_with_work
-from .rows import Int64, Recent, still_open
+from .rows import Int64, Recent, last_rows, still_open
 from .steal_timeline import StealTimeline, steal_timeline
 from .with_work import Searched, searched
 
@@ -106,7 +107,8 @@ def stealing(
     """Return what the looks of a window come to, None where nobody could look at anybody.
 
     `whole`: every row of the window is there; without that nothing is known that goes by rows:
-    times to the next task, and which deques had work. `live`: see `steal_timeline`.
+    times to the next task, and which deques had work. `live`: see `steal_timeline`; which deques
+    had work is said from the latest tasks alone, as in `deque_use`.
     """
     if not steals.hits:
         return None
@@ -116,7 +118,8 @@ def stealing(
     times, random = [_no_times()] * workers, Searched(np.zeros(workers), np.zeros(workers))
     if whole:
         times = dry_times(pool, begin_ns, end_ns)
-        random = searched(pool, begin_ns, end_ns)
+        most = MOST_LIVE_ROWS if live else MOST_ROWS
+        random = searched(pool, last_rows(pool.tasks, begin_ns, most), end_ns)
     flow = (hits - hits.T).T
     victims = tuple(
         VictimReading(worker, *counts)
@@ -197,7 +200,9 @@ def _no_times() -> Int64:
 def _dry(lengths: Int64) -> DryReading:
     if not len(lengths):
         return DryReading(0, None, None)
-    return DryReading(len(lengths), quantile(lengths, 0.5) / 1e9, quantile(lengths, HIGH) / 1e9)
+    ordered = np.sort(lengths)
+    median, high = (quantile_of_sorted(ordered, p) / 1e9 for p in (0.5, HIGH))
+    return DryReading(len(lengths), median, high)
 
 
 def dry_times(pool: PoolLedger, begin_ns: int, end_ns: int) -> list[Int64]:
@@ -222,7 +227,7 @@ def dry_times(pool: PoolLedger, begin_ns: int, end_ns: int) -> list[Int64]:
     dry = (after - before > 1) & (what[after] == BEGAN) & (worker[before] == worker[after])
     lengths = moment[after[dry]] - moment[before[dry] + 1]
     whose = worker[after[dry]]
-    return [lengths[whose == index] for index in range(pool.workers)]
+    return np.split(lengths, np.searchsorted(whose, np.arange(1, pool.workers)))
 
 
 def _moments(pool: PoolLedger, begin_ns: int) -> tuple[Int64, Int64, Int64]:

@@ -29,16 +29,11 @@ class Searched(NamedTuple):
 
 
 class Spans(NamedTuple):
-    """Stretches of time, shape (n,) each, sorted by `who`; of one of them none overlap."""
+    """Stretches of time, shape (n,) each."""
 
     who: Int64
     began: Int64
     ended: Int64
-
-    def of(self, worker: int) -> Spans:
-        """Return those of one worker."""
-        low, high = np.searchsorted(self.who, [worker, worker + 1])
-        return Spans(self.who[low:high], self.began[low:high], self.ended[low:high])
 
 
 def searched(pool: PoolLedger, begin_ns: int, end_ns: int) -> Searched:
@@ -48,13 +43,22 @@ def searched(pool: PoolLedger, begin_ns: int, end_ns: int) -> Searched:
     """
     full = with_work(pool, begin_ns, end_ns)
     searches = _searches(pool, begin_ns, end_ns)
-    time, beside = np.zeros(pool.workers), np.zeros(pool.workers)
-    for worker in range(pool.workers):
-        mine = searches.of(worker)
-        if len(mine.who):
-            time[worker] = (mine.ended - mine.began).sum()
-            beside[worker] = overlap(mine, full) - overlap(mine, full.of(worker))
-    return Searched(time, beside)
+    # On an axis on which workers' windows follow each other, only a worker's own spans overlap.
+    apart = end_ns - begin_ns + 1
+    own = overlap(_laid_out(searches, apart), _laid_out(full, apart))
+    beside = overlap(searches, full) - own
+    time = (searches.ended - searches.began).astype(np.float64)
+    return Searched(
+        *(
+            np.bincount(searches.who, amount, pool.workers).astype(np.float64)
+            for amount in (time, beside)
+        )
+    )
+
+
+def _laid_out(spans: Spans, apart: int) -> Spans:
+    shift = spans.who * apart
+    return Spans(spans.who, spans.began + shift, spans.ended + shift)
 
 
 def with_work(pool: PoolLedger, begin_ns: int, end_ns: int) -> Spans:
@@ -88,9 +92,9 @@ def merged(spans: Spans) -> Spans:
     return Spans(who[first], moment[first], moment[last])
 
 
-def overlap(some: Spans, others: Spans) -> float:
-    """Return the time that spans have in common, summed over all pairs, nanoseconds."""
-    return float((_until(others, some.ended) - _until(others, some.began)).sum())
+def overlap(some: Spans, others: Spans) -> Float:
+    """Return how much time each span has in common with all the others, shape (n,), nanoseconds."""
+    return _until(others, some.ended) - _until(others, some.began)
 
 
 def _until(spans: Spans, moments: Int64) -> Float:
@@ -117,9 +121,8 @@ def _searches(pool: PoolLedger, begin_ns: int, end_ns: int) -> Spans:
 def _clipped(
     who: Int64, began: Int64, ended: Int64, inside: Bool, begin_ns: int, end_ns: int
 ) -> Spans:
-    """Return spans cut at a window's edges and sorted by worker, times from the window's begin."""
+    """Return spans cut at a window's edges, times from the window's begin."""
     began = np.maximum(began, begin_ns) - begin_ns
     ended = np.minimum(ended, end_ns) - begin_ns
-    kept = np.flatnonzero(inside & (ended > began))
-    kept = kept[np.argsort(who[kept], kind="stable")]
+    kept = inside & (ended > began)
     return Spans(who[kept], began[kept], ended[kept])

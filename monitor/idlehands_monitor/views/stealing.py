@@ -87,8 +87,8 @@ def _choice(choice: VictimChoice) -> str:
 # -- each worker as a thief and as a victim ------------------------------------------------------
 
 HEADS = (
-    f"{'':>6}{'as a thief':<28}{'as a victim':<20}",
-    f"{'':>4}{'looks':>7}{'took':>7}{'a hit':>8}{'next':>8}{'looks':>7}{'gave':>6}{'net':>7}",
+    f"{'':>6}{'as a thief':<30}{'as a victim':<20}",
+    f"{'':>4}{'looks':>7}{'took':>7}{'a hit':>10}{'next':>8}{'looks':>7}{'gave':>6}{'net':>7}",
 )
 TABLE_NOTES = (
     "a hit: looks a task, and what choice at random would need · "
@@ -103,7 +103,7 @@ def worker_rows(stealing: StealingReading) -> list[str]:
         dry = thief.to_next_task.median_s
         rows.append(
             f"{thief.worker:>4}{count(thief.looks):>7}{count(thief.hits):>7}"
-            f"{_against(thief.looks_per_hit, thief.looks_at_random):>8}"
+            f"{_against(thief.looks_per_hit, thief.looks_at_random):>10}"
             f"{'–' if dry is None else seconds(dry):>8}"
             f"{count(victim.looks):>7}{count(victim.hits):>6}{_signed(victim.net_given):>7}"
         )
@@ -111,7 +111,10 @@ def worker_rows(stealing: StealingReading) -> list[str]:
 
 
 def _against(looks: float | None, random: float | None) -> str:
-    return "/".join("–" if value is None else f"{value:.1f}" for value in (looks, random))
+    return "/".join(
+        "–" if value is None else f"{value:.1f}" if value < 10 else count(value)
+        for value in (looks, random)
+    )
 
 
 def _signed(value: int) -> str:

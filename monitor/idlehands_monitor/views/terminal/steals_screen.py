@@ -45,7 +45,7 @@ class StealsScreen(Screen[None]):
     StealsScreen { layout: vertical; }
     StealsScreen #upper { height: 1fr; margin: 1 0 0 0; padding: 0 0 0 1; }
     StealsScreen MatrixView { width: 1fr; scrollbar-size: 1 1; margin: 0 1 0 0; }
-    StealsScreen VerticalScroll { width: 57; scrollbar-size: 1 1; }
+    StealsScreen VerticalScroll { width: 59; scrollbar-size: 1 1; }
     StealsScreen #totals { height: auto; }
     StealsScreen #timeline { height: 6; padding: 0 1; }
     StealsScreen.narrow #upper { layout: vertical; }
