@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, ClassVar
 
+from rich.console import Group
+from rich.padding import Padding
 from rich.text import Text
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical, VerticalScroll
@@ -25,6 +27,9 @@ if TYPE_CHECKING:
 
     from ...analysis.readings import PoolReading
     from ...analysis.scheduler_readings import PromiseReading
+
+INDENT = 11
+"""What is said of a promise stands under what is promised."""
 
 
 class Jump(Message):
@@ -87,7 +92,9 @@ class SchedulerScreen(Sheet):
     def _draw_promises(self, pool: PoolReading) -> None:
         for place, promise in enumerate(pool.promises):
             chosen = place == self.cursor
-            self._rows[place].update(promise_text(pool, promise, chosen=chosen))
+            head, *body = promise_text(pool, promise, chosen=chosen).split("\n", allow_blank=True)
+            said = Padding(Text("\n").join(body), (0, 0, 0, INDENT))
+            self._rows[place].update(Group(head, said))
 
     @property
     def _chosen(self) -> PromiseReading | None:
@@ -156,6 +163,9 @@ class PromiseSheet(Sheet):
 def title_text(pool: PoolReading, *, replay: bool) -> Text:
     """Return whose promises these are, and the keys."""
     text = Text(f"What the scheduler of {clean(pool.name, 60)} promises\n", style="bold")
+    if not pool.has_steals:
+        apart = "Its workers share one queue, so promises about deques and steals do not apply.\n"
+        text.append(apart, style="not bold")
     jump = " · j goes to the moments at which it was broken" if replay else ""
     return text.append(f"up and down choose one · enter opens it{jump}\n", style="dim not bold")
 
@@ -167,13 +177,13 @@ def promise_text(pool: PoolReading, promise: PromiseReading, *, chosen: bool = F
     mark = "reverse" if chosen else ""
     text.append(f"{'›' if chosen else ' '}{line.mark} {line.verdict:<8}", COLOURS[line.verdict])
     text.append(f"{line.what}\n", style=f"bold {mark}" if line.verdict == "broken" else mark)
-    text.append(f"           {line.said}", style="dim")
+    text.append(line.said, style="dim")
     if line.verdict == "broken":
-        text.append(f"\n           {promise.purpose}")
+        text.append(f"\n{promise.purpose}")
         moments = moments_words(pool, promise)
-        text.append(f"\n           {moments}" if moments else "", style="dim")
+        text.append(f"\n{moments}" if moments else "", style="dim")
     if line.verdict != "unknown":
-        text.append(f"\n           {promise.source}", style="dim")
+        text.append(f"\n{promise.source}", style="dim")
     return text
 
 
