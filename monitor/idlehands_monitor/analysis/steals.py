@@ -19,7 +19,7 @@ from .moments import quantile_of_sorted
 from .probing import implied_with_work
 from .rows import Int64, Recent, last_rows, still_open
 from .steal_timeline import StealTimeline, steal_timeline
-from .with_work import Searched, searched
+from .with_work import LookedAt, looked_at
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -53,7 +53,7 @@ class ThiefReading:
     """One worker as a thief: its looks, those that took a task, and how soon it had one again.
 
     looks_per_hit: None without a hit. looks_at_random: what choice at random would have needed
-    on average, by the deques that had work while it searched; None where that is not known or
+    on average, by the deques that had work when it looked; None where that is not known or
     none had.
     """
 
@@ -115,11 +115,11 @@ def stealing(
     hits = np.array(steals.hits, dtype=np.int64)
     looks = hits + np.array(steals.empties) + np.array(steals.lost_races)
     workers = len(hits)
-    times, random = [_no_times()] * workers, Searched(np.zeros(workers), np.zeros(workers))
+    times, random = [_no_times()] * workers, LookedAt(np.zeros(workers), np.zeros(workers))
     if whole:
         times = dry_times(pool, begin_ns, end_ns)
         most = MOST_LIVE_ROWS if live else MOST_ROWS
-        random = searched(pool, last_rows(pool.tasks, begin_ns, most), end_ns)
+        random = looked_at(pool, last_rows(pool.tasks, begin_ns, most), end_ns)
     flow = (hits - hits.T).T
     victims = tuple(
         VictimReading(worker, *counts)
@@ -143,7 +143,7 @@ def stealing(
         with_work=implied_with_work(workers - 1, made, took) if made and workers > 1 else None,
         to_next_task=_dry(np.concatenate(times)),
         choice=victim_choice(looks, hits),
-        looks_at_random=_at_random(workers, random.searching.sum(), random.with_work.sum()),
+        looks_at_random=_at_random(workers, random.looks.sum(), random.with_work.sum()),
         timeline=steal_timeline(pool, begin_ns, end_ns, live=live),
     )
 
@@ -172,7 +172,7 @@ def _given(victim: VictimReading) -> tuple[int, int]:
 
 
 def _thieves(
-    looks: Int64, hits: Int64, times: Sequence[Int64], random: Searched
+    looks: Int64, hits: Int64, times: Sequence[Int64], random: LookedAt
 ) -> tuple[ThiefReading, ...]:
     totals = zip(looks.sum(axis=1).tolist(), hits.sum(axis=1).tolist(), times, strict=True)
     return tuple(
@@ -182,15 +182,15 @@ def _thieves(
             took,
             made / took if took else None,
             _dry(lengths),
-            _at_random(len(looks), random.searching[worker], random.with_work[worker]),
+            _at_random(len(looks), random.looks[worker], random.with_work[worker]),
         )
         for worker, (made, took, lengths) in enumerate(totals)
     )
 
 
-def _at_random(workers: int, searching: float, with_work: float) -> float | None:
-    """Return n/k, k being how many of the n others had work on average while searching."""
-    return float((workers - 1) * searching / with_work) if with_work > 0 else None
+def _at_random(workers: int, looks: float, with_work: float) -> float | None:
+    """Return n/k, k being how many of the n others had work on average at a look."""
+    return float((workers - 1) * looks / with_work) if with_work > 0 else None
 
 
 def _no_times() -> Int64:

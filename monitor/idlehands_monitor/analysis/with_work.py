@@ -1,8 +1,9 @@
-"""How many other deques had work while a worker searched, from the rows, not from its luck.
+"""How many other deques had work when a worker looked, from the rows, not from its luck.
 
 Pure. A task was in the deque that it was taken from, from its spawn to its begin; a deque had work
-while any task was in it. What looks at random would need follows from that: n/k a hit, where k of
-n others have work (`probing.looks_per_hit`, looks with replacement).
+while any task was in it. A look was at some moment of the search that it is counted in. What looks
+at random would need follows from that: n/k a hit, where k of n others have work
+(`probing.looks_per_hit`, looks with replacement).
 """
 
 from __future__ import annotations
@@ -20,40 +21,45 @@ if TYPE_CHECKING:
     from .rows import Bool, Float, Int64
 
 
-class Searched(NamedTuple):
-    """Of each worker, shape (workers,): time spent searching, and that time times the number of
-    other deques that had work in it, nanoseconds."""
+class LookedAt(NamedTuple):
+    """Of each worker, shape (workers,): its looks, and those times the number of other deques that
+    had work, on average over the search that a look was in."""
 
-    searching: Float
+    looks: Float
     with_work: Float
 
 
 class Spans(NamedTuple):
-    """Stretches of time, shape (n,) each."""
+    """Stretches of time, shape (n,) each; times from the window's begin."""
 
     who: Int64
     began: Int64
     ended: Int64
 
 
-def searched(pool: PoolLedger, begin_ns: int, end_ns: int) -> Searched:
-    """Return how long each worker searched in a window, and beside how many deques with work.
+def looked_at(pool: PoolLedger, begin_ns: int, end_ns: int) -> LookedAt:
+    """Return the looks of each worker in a window, and beside how many deques with work.
 
-    Tasks that had not begun at the window's end are in no row, and in no deque here.
+    Searches that the window's edges cut are left out. Tasks that had not begun at the window's end
+    are in no row, and in no deque here.
     """
     full = with_work(pool, begin_ns, end_ns)
-    searches = _searches(pool, begin_ns, end_ns)
-    # On an axis on which workers' windows follow each other, only a worker's own spans overlap.
+    gaps = Recent(pool.gaps, begin_ns)
+    who, began, ended = gaps["worker"], gaps["began_ns"], gaps["ended_ns"]
+    whole = (gaps["state"] == SEARCHING) & (gaps["attempts"] > 0)
+    whole &= (began >= begin_ns) & (ended >= began) & (ended <= end_ns)
+    whole &= (who >= 0) & (who < pool.workers)
+    searches = Spans(who[whole], began[whole] - begin_ns, ended[whole] - begin_ns)
+    # On an axis on which workers' windows follow each other, only a worker's own spans count.
     apart = end_ns - begin_ns + 1
-    own = overlap(_laid_out(searches, apart), _laid_out(full, apart))
-    beside = overlap(searches, full) - own
-    time = (searches.ended - searches.began).astype(np.float64)
-    return Searched(
-        *(
-            np.bincount(searches.who, amount, pool.workers).astype(np.float64)
-            for amount in (time, beside)
-        )
-    )
+    own = mean_beside(_laid_out(searches, apart), _laid_out(full, apart))
+    looks = gaps["attempts"][whole].astype(np.float64)
+    beside = looks * (mean_beside(searches, full) - own)
+    return LookedAt(*(_per_worker(searches.who, some, pool.workers) for some in (looks, beside)))
+
+
+def _per_worker(who: Int64, amounts: Float, workers: int) -> Float:
+    return np.bincount(who, amounts, workers).astype(np.float64)
 
 
 def _laid_out(spans: Spans, apart: int) -> Spans:
@@ -92,9 +98,21 @@ def merged(spans: Spans) -> Spans:
     return Spans(who[first], moment[first], moment[last])
 
 
-def overlap(some: Spans, others: Spans) -> Float:
-    """Return how much time each span has in common with all the others, shape (n,), nanoseconds."""
-    return _until(others, some.ended) - _until(others, some.began)
+def mean_beside(some: Spans, others: Spans) -> Float:
+    """Return how many of `others` went on during each span on average, at it where it has no
+    length, shape (n,)."""
+    length = some.ended - some.began
+    in_common = _until(others, some.ended) - _until(others, some.began)
+    at_once = _going_on(others, some.began).astype(np.float64)
+    return np.where(length > 0, in_common / np.maximum(length, 1), at_once)
+
+
+def _going_on(spans: Spans, moments: Int64) -> Int64:
+    began, ended = (
+        np.searchsorted(np.sort(edges), moments, side="right")
+        for edges in (spans.began, spans.ended)
+    )
+    return np.asarray(began - ended, dtype=np.int64)
 
 
 def _until(spans: Spans, moments: Int64) -> Float:
@@ -105,17 +123,6 @@ def _until(spans: Spans, moments: Int64) -> Float:
         sums = np.concatenate([[0.0], np.cumsum(edges, dtype=np.float64)])
         total += sign * (before * moments.astype(np.float64) - sums[before])
     return total
-
-
-def _searches(pool: PoolLedger, begin_ns: int, end_ns: int) -> Spans:
-    gaps = Recent(pool.gaps, begin_ns)
-    searching = gaps["state"] == SEARCHING
-    workers, still = still_open(pool, pool.gaps, "began_ns", ("searching",))
-    who = with_more(gaps["worker"][searching], workers)
-    began = with_more(gaps["began_ns"][searching], [interval.began_ns for interval in still])
-    ended = with_more(gaps["ended_ns"][searching], [end_ns] * len(still))
-    inside = (who >= 0) & (who < pool.workers)
-    return _clipped(who, began, ended, inside, begin_ns, end_ns)
 
 
 def _clipped(
