@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import os
 from dataclasses import replace
 
 import pytest
@@ -210,6 +211,17 @@ def test_j_without_a_promise_says_how_to_choose_one(capture):
     async def test(app, pilot):
         await pilot.press("j")
         await shown(app, pilot, "s opens the promises")
+
+    replaying(capture, test)
+
+
+def test_a_capture_that_has_gone_is_a_line_on_the_screen(capture):
+    async def test(app, pilot):
+        await shown(app, pilot, "tasks/s")
+        os.unlink(capture)
+        await pilot.press("s", "j")
+        await pilot.press("escape")
+        await shown(app, pilot, "No such file or directory")
 
     replaying(capture, test)
 

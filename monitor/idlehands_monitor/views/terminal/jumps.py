@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 from typing import TYPE_CHECKING
 
+from ...capture import CaptureError
 from ...seek import Moments, broken_moments, feed_at
 from ...sources.replay import ReplaySource
 
@@ -38,7 +39,13 @@ class Jumps:
         elif self._going is None or self._going.done():
             if code and code != self._code:
                 self._code, self._place = code, -1
-            self._going = asyncio.create_task(self._go(source, step))
+            self._going = asyncio.create_task(self._try(source, step))
+
+    async def _try(self, source: ReplaySource, step: int) -> None:
+        try:
+            await self._go(source, step)
+        except (CaptureError, OSError) as error:  # the file has gone, or is another one now
+            self._app.say(str(error))
 
     async def _go(self, source: ReplaySource, step: int) -> None:
         app, pool = self._app, self._app.pool
