@@ -132,6 +132,28 @@ def test_the_lowest_line_tells_the_keys_of_the_matrix_once_it_has_them():
     drive(test, size=(80, 24))
 
 
+def marked(matrix, y):
+    """Return the cells at which line `y` has the cursor's mark begin and end, None without one."""
+    place = 0
+    for segment in matrix.render_line(y):
+        if segment.style.reverse:
+            return place, place + len(segment.text)
+        place += len(segment.text)
+    return None
+
+
+def test_the_cell_under_the_cursor_is_marked_wherever_it_goes():
+    async def test(app, pilot):
+        matrix = matrix_of(app)
+        assert [marked(matrix, y) for y in range(2, 6)] == [None] * 4
+        await pilot.press("tab", "right", "right", "down")
+        assert [marked(matrix, y) for y in range(2, 6)] == [None, (14, 20), None, None]
+        await pilot.press("left", "left", "down")
+        assert [marked(matrix, y) for y in range(2, 6)] == [None, None, (2, 8), None]
+
+    drive(test)
+
+
 # -- the list of keys ----------------------------------------------------------------------------
 
 
