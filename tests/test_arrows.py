@@ -19,6 +19,8 @@ DRAWING = [
     for name in (
         "words.py",
         "deques.py",
+        "grid.py",
+        "stealing.py",
         "hosts.py",
         "promises.py",
         "sampled.py",
@@ -27,6 +29,8 @@ DRAWING = [
         "html.py",
         "palette.py",
         "terminal/drawing.py",
+        "terminal/lower_line.py",
+        "terminal/matrix_cells.py",
     )
 ]
 
@@ -101,7 +105,7 @@ ALLOWED = {
     "analysis": {"analysis", "ledger"},
     "capture": {"capture"},
     "sources": {"sources", "capture"},
-    "views": {"views", "analysis", "feed", "capture", "sources"},
+    "views": {"views", "analysis", "feed", "seek", "capture", "sources"},
 }
 
 
@@ -113,7 +117,19 @@ def test_parts_of_the_monitor_import_only_what_stands_before_them(folder):
 
 
 @pytest.mark.parametrize(
-    "name", ["words", "hosts", "promises", "sampled", "text", "json", "html", "palette"]
+    "name",
+    [
+        "words",
+        "hosts",
+        "grid",
+        "promises",
+        "stealing",
+        "sampled",
+        "text",
+        "json",
+        "html",
+        "palette",
+    ],
 )
 def test_plain_views_take_a_reading_and_nothing_else(name):
     parts = {part(found) for found in imports(MONITOR / "views" / f"{name}.py")} - {""}

@@ -15,6 +15,10 @@ from .ledger import Ledger
 from .sources import host
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from idlehands.wire import Frame
+
     from .sources.status import Source
 
 HELD_NS = 60_000_000_000
@@ -40,13 +44,22 @@ class Feed:
     def update(self) -> bool:
         """Take in what has arrived. Return whether anything has."""
         frames = self.source.drain()
+        if frames:
+            self.take(frames)
+        return bool(frames)
+
+    def take(self, frames: Sequence[Frame]) -> None:
+        """Take in frames of the source, and forget what has become too old."""
         for frame in frames:
             if self.ledger.begins_anew(frame):
                 self.ledger, self._past = self.ledger.successor(), Past()
             self.ledger.apply(frame)
-        if frames and not self._keep:
+        if not self._keep:
             self._forget()
-        return bool(frames)
+
+    def keep_past(self) -> None:
+        """Work out the seconds that have settled, before what they are made of is forgotten."""
+        self._past.extend(self.ledger)
 
     def _forget(self) -> None:
         latest = self.ledger.latest_ns
@@ -60,7 +73,7 @@ class Feed:
     def reading(self) -> Reading:
         """Return the reading of what is held now."""
         if not self._keep:
-            self._past.extend(self.ledger)
+            self.keep_past()
         past = None if self._keep else self._past
         return read(self.ledger, self._describe(), self.window_ns, past)
 

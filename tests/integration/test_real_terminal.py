@@ -19,6 +19,8 @@ import pyte
 import pytest
 
 from helpers import environment, idlehands, wait_until
+from idlehands_monitor.seek import broken_moments, feed_at
+from idlehands_monitor.sources.replay import ReplaySource
 
 
 class Terminal:
@@ -89,7 +91,7 @@ def terminal(tmp_path):
 def test_the_demo_shows_its_dashboard_and_q_leaves_it(terminal, columns, lines):
     screen = terminal(columns, lines, "demo")
     shown = screen.shows("tide-archive · 8 workers", "● live", "worker-seconds", "station-day")
-    assert "thief ↓ from victim →" in shown
+    assert "thief ↓ victim →" in shown
     assert "█ working" in shown
     demo = screen.child()
     screen.type("q")
@@ -152,3 +154,41 @@ def test_a_killed_dashboard_leaves_the_demonstration_running_to_be_attached_to(t
         assert pool["lost_rows"] == 0
     finally:
         demo.terminate()
+
+
+def test_j_takes_a_replay_to_the_moments_that_broke_a_promise(terminal, tmp_path):
+    file = tmp_path / "early.idlehands"
+    made = idlehands(
+        *("demo", "--fault", "early-park", "--for", "4s", "--no-screen", "--capture", file),
+        folder=tmp_path / "sockets",
+    )
+    assert made.returncode == 0, made.stderr
+    window_ns = 10_000_000_000
+    moments = broken_moments(ReplaySource(str(file)), window_ns)[0, "parks-when-empty"]
+    assert len(moments) > 2
+    screen = terminal(120, 36, "watch", str(file))
+    screen.shows("▶ replay", "tasks/s")
+    screen.type("s")
+    screen.shows("j goes to the moments at which it was broken", "workers park only when")
+    for place in (1, 2):
+        screen.type("j")
+        screen.shows("replay, paused", f"moment {place} of {len(moments)} against: workers park")
+        (pool,) = feed_at(ReplaySource(str(file)), window_ns, 0, moments[place - 1]).reading().pools
+        assert moments[place - 1] <= pool.end_ns < moments[place - 1] + window_ns // 10
+        assert f"{len(pool.workers)} workers" in screen.read()
+    screen.type("b")
+    screen.shows(f"moment 1 of {len(moments)}")
+    screen.type(" ")
+    screen.shows(" ▶ replay ")
+    wait_until(lambda: "moment 1 of" not in screen.read(), "the replay going on")
+
+
+def test_t_shows_the_steals_of_the_demo_on_the_whole_terminal(terminal):
+    screen = terminal(120, 36, "demo")
+    screen.shows("● live", "worker-seconds")
+    screen.type("t")
+    screen.shows("steals, thief ↓ victim →", "as a thief", "over time, a bar", "t back")
+    screen.type("u")
+    screen.shows("steals, per second")
+    screen.type("t")
+    screen.shows("worker-seconds", "t steals")

@@ -17,10 +17,12 @@ from idlehands_monitor.analysis.findings import CAUSES, findings
 from idlehands_monitor.analysis.readings import BlockedReading, HandOverReading, WaitReading
 from idlehands_monitor.capture import CaptureError
 from idlehands_monitor.views.grid import steal_sentence
-from idlehands_monitor.views.terminal.app import Dashboard, lower_height
+from idlehands_monitor.views.terminal.app import Dashboard
 from idlehands_monitor.views.terminal.header import flow, headline_text, legend_rows, wrap
-from idlehands_monitor.views.terminal.matrix import MatrixView, cell_width
-from idlehands_monitor.views.terminal.scheduler_screen import scheduler_text
+from idlehands_monitor.views.terminal.matrix import MatrixView
+from idlehands_monitor.views.terminal.matrix_cells import cell_width
+from idlehands_monitor.views.terminal.room import lower_height
+from idlehands_monitor.views.terminal.scheduler_screen import promise_text
 from idlehands_monitor.views.terminal.worker_screen import WorkerScreen
 from idlehands_monitor.views.terminal.workers import WorkersView
 
@@ -108,7 +110,7 @@ def test_everything_of_importance_is_on_the_screen_at_every_size(size):
             "worker-seconds",
             "Try:",
             "deque",
-            "thief ↓ from victim →",
+            "thief ↓ victim →",
             "q quit",
         ):
             assert words in shown, words
@@ -213,7 +215,7 @@ def test_tab_moves_to_the_matrix_and_arrows_give_the_value_under_the_cursor():
         await pilot.press("tab", "right", "right", "down")
         matrix = app.query_one(MatrixView)
         assert (matrix.thief, matrix.victim) == (1, 2)
-        assert "10 in 20 looks" in screen_text(app) or "10 of 20 looks" in screen_text(app)
+        assert "10 of 20 looks" in screen_text(app)
 
     drive(test)
 
@@ -233,7 +235,7 @@ def test_the_cursor_of_a_large_pool_is_kept_in_sight():
         await pilot.press("end")
         await pilot.pause()
         assert "255" in screen_text(app)
-        await pilot.press("tab", "end", "pagedown", *(["pagedown"] * 30))
+        await pilot.press("tab", "g", "end", "pagedown", *(["pagedown"] * 30))
         await pilot.pause()
         matrix = app.query_one(MatrixView)
         assert (matrix.thief, matrix.victim) == (255, 255)
@@ -303,8 +305,9 @@ def test_a_pool_of_one_queue_shows_its_hand_overs_under_that_name_and_no_steals(
         text = screen_text(app)
         assert "submitter ↓" in text
         assert "thief" not in text
-        assert "out 31" in re.sub(" +", " ", text)
         app.query_one(MatrixView).focus()
+        await pilot.press("n")
+        await shown(app, pilot, "out    31")
         await pilot.press("down", "down", "right", "right")
         assert "77" in screen_text(app)
 
@@ -316,7 +319,7 @@ def test_p_shows_the_next_pool_of_the_process():
     shown = replace(base, pools=(base.pools[0], replace(base.pools[0], name="second")))
 
     async def test(app, pilot):
-        assert "p next pool" in screen_text(app)
+        assert "p pool" in screen_text(app)
         await pilot.press("p")
         await pilot.pause()
         assert "second · 4 workers" in screen_text(app)
@@ -346,9 +349,12 @@ def test_cell_widths_keep_numbers_readable_and_large_pools_narrow():
 
 
 def test_the_value_under_the_cursor_is_a_sentence():
-    steals = reading().pools[0].steals
-    assert steal_sentence(steals, 0, 2) == "thief 0 took 10 in 20 looks at victim 2, 50%"
-    assert steal_sentence(steals, 0, 2, short=True) == "0 ← 2: 10 of 20 looks"
+    steals, one, other = reading().pools[0].steals, range(1), range(2, 3)
+    assert steal_sentence(steals, one, other) == (
+        "thief 0 looked 20 times at victim 2: took 10 (50%), found 10 empty, 0 lost races"
+    )
+    short = "0 ← 2: 10 of 20 looks; 10 empty, 0 lost races"
+    assert steal_sentence(steals, one, other, short=True) == short
 
 
 @pytest.mark.parametrize("cause", CAUSES, ids=lambda cause: cause.code)
@@ -405,7 +411,7 @@ def test_a_broken_promise_says_what_it_is_for_and_when_it_was_broken():
         evidence="broken in 3 of 40",
         moments_ns=(pool.begin_ns + 1_500_000_000,),
     )
-    said = scheduler_text(replace(pool, promises=(broken,))).plain
+    said = promise_text(pool, broken).plain
     assert "✗ broken  workers park only" in said
     assert broken.purpose in said
     assert "first at 1.50 s of this window" in said

@@ -11,7 +11,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from nist import DATASETS
 
-from idlehands_monitor.analysis.moments import moments, quantile, wilson
+from idlehands_monitor.analysis.moments import moments, quantile, quantile_of_sorted, wilson
 
 # NIST Statistical Reference Datasets, Univariate Summary Statistics; NumAcc1 to 4 after
 # S. D. Simon, J. P. Lesage (1989), Comput. Statist. Data Anal. 8:325-332. All certified exactly.
@@ -153,6 +153,13 @@ def test_the_ninetieth_percentile_of_wafers_is_the_published_one():
 @given(st.lists(st.integers(0, 10**15), min_size=1, max_size=30))
 def test_a_median_is_the_mean_of_the_middle_two(values):
     assert quantile(np.array(values), 0.5) == statistics.median(values)
+
+
+@given(st.lists(st.integers(0, 10**12), min_size=1, max_size=40), st.floats(0, 1))
+def test_quantiles_of_values_in_order_are_the_same(values, p):
+    ordered = np.sort(np.array(values))
+    found = quantile_of_sorted(ordered, p)
+    assert found == pytest.approx(quantile(ordered, p), rel=1e-12, abs=1e-9)
 
 
 def test_quantiles_outside_zero_to_one_or_of_nothing_are_refused():

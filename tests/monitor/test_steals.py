@@ -99,7 +99,7 @@ def test_a_shared_queue_has_no_stealing():
     pool = held.pools[0]
     steals = read(held, source()).pools[0].steals
     empty = type(steals)((), (), ())
-    assert stealing(pool, empty, 0, 100, whole=True) is None
+    assert stealing(pool, empty, 0, 100, whole=True, live=False) is None
 
 
 # -- from going empty to the next task ---------------------------------------------------------

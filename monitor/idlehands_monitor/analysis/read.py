@@ -153,7 +153,7 @@ def read_pool(
 
     def slow() -> dict[str, Any]:
         use = deque_use(pool, time, begin_ns, end_ns, live=history is not None)
-        looked = stealing(pool, steals, begin_ns, end_ns, whole=whole)
+        looked = stealing(pool, steals, begin_ns, end_ns, whole=whole, live=history is not None)
         most = MOST_TASKS if history is None else MOST_LIVE_TASKS
         graph = graph_reading(pool, time, steals, begin_ns, end_ns, most)
         return {

@@ -7,14 +7,17 @@ evenly is worked out in `evenness`, what looks at random would need in `probing`
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from .deque_use import MOST_LIVE_ROWS, MOST_ROWS
 from .evenness import VictimChoice, victim_choice
-from .moments import quantile
+from .moments import quantile_of_sorted
 from .probing import implied_with_work
-from .rows import Int64, Recent, never_ran, still_open
+from .rows import Int64, Recent, last_rows, never_ran, still_open
+from .steal_timeline import StealTimeline, steal_timeline
+from .with_work import LookedAt, looked_at
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -47,7 +50,9 @@ class DryReading:
 class ThiefReading:
     """One worker as a thief: its looks, those that took a task, and how soon it had one again.
 
-    looks_per_hit: None without a hit.
+    looks_per_hit: None without a hit. looks_at_random: what choice at random would have needed
+    on average, by the deques that had work when it looked; None where that is not known or
+    none had.
     """
 
     worker: int
@@ -55,6 +60,7 @@ class ThiefReading:
     hits: int
     looks_per_hit: float | None
     to_next_task: DryReading
+    looks_at_random: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +83,8 @@ class StealingReading:
     net_flow: tasks, row v column t: taken by t from v less taken by v from t. feeders: the workers
     that gave most more than they took, the largest first, at most `MOST_FEEDERS`. with_work: how
     many of the others must have had work on average if looks were at random, None without looks.
+    looks_at_random: looks per hit that choice at random would have needed, see `with_work`.
+    timeline: the looks over time.
     """
 
     by_thief: tuple[ThiefReading, ...]
@@ -87,21 +95,29 @@ class StealingReading:
     with_work: float | None
     to_next_task: DryReading
     choice: VictimChoice
+    looks_at_random: float | None
+    timeline: StealTimeline
 
 
 def stealing(
-    pool: PoolLedger, steals: StealReading, begin_ns: int, end_ns: int, *, whole: bool
+    pool: PoolLedger, steals: StealReading, begin_ns: int, end_ns: int, *, whole: bool, live: bool
 ) -> StealingReading | None:
     """Return what the looks of a window come to, None where nobody could look at anybody.
 
-    `whole`: every row of the window is there; without that no times to the next task are known.
+    `whole`: every row of the window is there; without that nothing is known that goes by rows:
+    times to the next task, and which deques had work. `live`: see `steal_timeline`; which deques
+    had work is said from the latest tasks alone, as in `deque_use`.
     """
     if not steals.hits:
         return None
     hits = np.array(steals.hits, dtype=np.int64)
     looks = hits + np.array(steals.empties) + np.array(steals.lost_races)
     workers = len(hits)
-    times = dry_times(pool, begin_ns, end_ns) if whole else [_no_times()] * workers
+    times, random = [_no_times()] * workers, LookedAt(np.zeros(workers), np.zeros(workers))
+    if whole:
+        times = dry_times(pool, begin_ns, end_ns)
+        most = MOST_LIVE_ROWS if live else MOST_ROWS
+        random = looked_at(pool, last_rows(pool.tasks, begin_ns, most), end_ns)
     flow = (hits - hits.T).T
     victims = tuple(
         VictimReading(worker, *counts)
@@ -117,7 +133,7 @@ def stealing(
     feeders = sorted((victim for victim in victims if victim.net_given > 0), key=_given)
     made, took = int(looks.sum()), int(hits.sum())
     return StealingReading(
-        by_thief=_thieves(looks, hits, times),
+        by_thief=_thieves(looks, hits, times, random),
         by_victim=victims,
         net_flow=tuple(tuple(row) for row in flow.tolist()),
         feeders=tuple(feeders[:MOST_FEEDERS]),
@@ -125,19 +141,54 @@ def stealing(
         with_work=implied_with_work(workers - 1, made, took) if made and workers > 1 else None,
         to_next_task=_dry(np.concatenate(times)),
         choice=victim_choice(looks, hits),
+        looks_at_random=_at_random(workers, random.looks.sum(), random.with_work.sum()),
+        timeline=steal_timeline(pool, begin_ns, end_ns, live=live),
     )
+
+
+class Flow(NamedTuple):
+    """Tasks that went from one worker to another, less those that came back."""
+
+    giver: int
+    taker: int
+    tasks: int
+
+
+def largest_flows(net_flow: Matrix, most: int) -> list[Flow]:
+    """Return the largest net flows, at most `most`; equal ones by the giver, then the taker."""
+    flow = np.asarray(net_flow, dtype=np.int64)
+    if not flow.size:
+        return []
+    order = np.argsort(-flow, axis=None, kind="stable")[:most]
+    places = zip(*(axis.tolist() for axis in np.unravel_index(order, flow.shape)), strict=True)
+    found = [Flow(giver, taker, int(flow[giver, taker])) for giver, taker in places]
+    return [one for one in found if one.tasks > 0]
 
 
 def _given(victim: VictimReading) -> tuple[int, int]:
     return -victim.net_given, victim.worker
 
 
-def _thieves(looks: Int64, hits: Int64, times: Sequence[Int64]) -> tuple[ThiefReading, ...]:
+def _thieves(
+    looks: Int64, hits: Int64, times: Sequence[Int64], random: LookedAt
+) -> tuple[ThiefReading, ...]:
     totals = zip(looks.sum(axis=1).tolist(), hits.sum(axis=1).tolist(), times, strict=True)
     return tuple(
-        ThiefReading(worker, made, took, made / took if took else None, _dry(lengths))
+        ThiefReading(
+            worker,
+            made,
+            took,
+            made / took if took else None,
+            _dry(lengths),
+            _at_random(len(looks), random.looks[worker], random.with_work[worker]),
+        )
         for worker, (made, took, lengths) in enumerate(totals)
     )
+
+
+def _at_random(workers: int, looks: float, with_work: float) -> float | None:
+    """Return n/k, k being how many of the n others had work on average at a look."""
+    return float((workers - 1) * looks / with_work) if with_work > 0 else None
 
 
 def _no_times() -> Int64:
@@ -147,7 +198,9 @@ def _no_times() -> Int64:
 def _dry(lengths: Int64) -> DryReading:
     if not len(lengths):
         return DryReading(0, None, None)
-    return DryReading(len(lengths), quantile(lengths, 0.5) / 1e9, quantile(lengths, HIGH) / 1e9)
+    ordered = np.sort(lengths)
+    median, high = (quantile_of_sorted(ordered, p) / 1e9 for p in (0.5, HIGH))
+    return DryReading(len(lengths), median, high)
 
 
 def dry_times(pool: PoolLedger, begin_ns: int, end_ns: int) -> list[Int64]:
@@ -172,7 +225,7 @@ def dry_times(pool: PoolLedger, begin_ns: int, end_ns: int) -> list[Int64]:
     dry = (after - before > 1) & (what[after] == BEGAN) & (worker[before] == worker[after])
     lengths = moment[after[dry]] - moment[before[dry] + 1]
     whose = worker[after[dry]]
-    return [lengths[whose == index] for index in range(pool.workers)]
+    return np.split(lengths, np.searchsorted(whose, np.arange(1, pool.workers)))
 
 
 def _moments(pool: PoolLedger, begin_ns: int) -> tuple[Int64, Int64, Int64]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import shutil
+from itertools import chain
 from time import monotonic
 from typing import TYPE_CHECKING
 
@@ -54,9 +55,10 @@ class ReplaySource:
         self.target = os.path.basename(path)
         self._path = path
         self._reader = CaptureReader(path)
-        self._blocks = whole_frames(self._reader)
+        self._blocks: Iterator[tuple[Block, list[Frame]]] = whole_frames(self._reader)
         self._clock = clock
         self._next = next(self._blocks, None)
+        self._last = self._next[0] if self._next else Block(0, b"")
         self._first_ns = self._next[0].at_ns if self._next else 0
         self._head_ns = float(self._first_ns)
         self._asked_at = clock()
@@ -80,9 +82,42 @@ class ReplaySource:
         self._asked_at = now
         frames: list[Frame] = []
         while self._next is not None and self._next[0].at_ns <= self._head_ns:
-            frames += self._next[1]
-            self._next = next(self._blocks, None)
+            frames += self.next_block() or ()
         return frames
+
+    def again(self) -> ReplaySource:
+        """Return another replay of the same file from its beginning, at the same speed."""
+        return ReplaySource(self._path, self.speed, self._clock)
+
+    @property
+    def first_ns(self) -> int:
+        """When the first block was closed: where the capture begins."""
+        return self._first_ns
+
+    @property
+    def head_ns(self) -> float:
+        """Up to when the capture has been played."""
+        return self._head_ns
+
+    def next_block(self) -> list[Frame] | None:
+        """Move the playhead to the next block and return its frames, None at the end."""
+        if self._next is None:
+            return None
+        block, frames = self._next
+        self._head_ns = max(self._head_ns, float(block.at_ns))
+        self._next = next(self._blocks, None)
+        self._last = block
+        return frames
+
+    def put_back(self, frames: list[Frame], head_ns: int) -> None:
+        """Take back the last frames of the block given out last; the playhead stands at `head_ns`.
+
+        They come when the playhead passes the block again.
+        """
+        if self._next is not None:
+            self._blocks = chain([self._next], self._blocks)
+        self._next = (self._last, frames)
+        self._head_ns = float(min(head_ns, self._last.at_ns))
 
     def play_all(self) -> None:
         """Move the playhead to the end: the next drain brings everything that is left."""

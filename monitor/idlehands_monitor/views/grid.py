@@ -1,87 +1,262 @@
 """The matrix of a pool, whichever it has: steals, thief by victim, or hand-overs, submitter by
-runner. One shape for the terminal, text and HTML, so that they cannot differ."""
+runner. One shape for the terminal, text and HTML, so that they cannot differ.
+
+What is counted, in which unit, in which order and how many workers a row stands for is chosen with
+a `Choice`; the title says what was chosen.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
+import numpy as np
+import numpy.typing as npt
+
 if TYPE_CHECKING:
-    from ..analysis.readings import Matrix, PoolReading, StealReading
+    from collections.abc import Sequence
 
-OUTSIDE = "out"
+    from ..analysis.readings import PoolReading, StealReading
+
+Counts = npt.NDArray[np.int64]
+Values = npt.NDArray[np.float64]
+
+OUTSIDE = range(-1, 0)
 """The row of tasks that came from outside the pool."""
+COUNTED = {
+    "hits": "steals",
+    "looks": "looks",
+    "empties": "looks that found nothing",
+    "lost_races": "lost races",
+}
+UNITS = ("count", "per second", "share of the row")
+LEAST_GROUPED = 17
+"""Up to so many less one, workers are never grouped: a small matrix scrolls a little instead."""
+FEWEST_GROUPS = 8
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """What of a matrix is shown. counted: a key of `COUNTED`; unit: one of `UNITS`."""
+
+    counted: str = "hits"
+    unit: str = "count"
+    by_traffic: bool = False
+    grouped: bool = True
+
+    def next_counted(self) -> Choice:
+        """Return the same of what is counted next."""
+        return replace(self, counted=_after(tuple(COUNTED), self.counted))
+
+    def next_unit(self) -> Choice:
+        """Return the same in the next unit."""
+        return replace(self, unit=_after(UNITS, self.unit))
+
+
+def _after(options: tuple[str, ...], one: str) -> str:
+    return options[(options.index(one) + 1) % len(options)]
+
+
+AS_COUNTED = Choice()
+
+
+@dataclass(frozen=True, eq=False)
 class Grid:
-    """A matrix with its words. cells: counts, rows by columns; columns are workers.
+    """A matrix with its words.
 
-    own_cells: whether a worker's cell with itself can hold anything.
+    counts, values: rows by columns; values are the counts in the unit chosen, NaN where there is
+    nothing to say: a worker with itself, the shares of a row without any. rows, columns: the
+    workers that each stands for. title: what is shown, one fact after the other.
     """
 
-    cells: Matrix
-    row_names: tuple[str, ...]
+    counts: Counts
+    values: Values
+    rows: tuple[range, ...]
+    columns: tuple[range, ...]
     name: str
-    title: str
-    short_title: str
-    own_cells: bool
-
-    @property
-    def columns(self) -> int:
-        """How many columns there are."""
-        return len(self.cells[0]) if self.cells else 0
+    title: tuple[str, ...]
+    unit: str = "count"
 
     @cached_property
-    def largest(self) -> int:
-        """The largest count; asked for with every cell that is drawn."""
-        return max((max(row, default=0) for row in self.cells), default=0)
+    def largest(self) -> float:
+        """The largest value, 0 where there is none."""
+        return float(np.nanmax(self.values, initial=0.0)) if self.values.size else 0.0
 
-    def is_blank(self, row: int, column: int) -> bool:
-        """Say whether a cell is one of a worker with itself that means nothing."""
-        return not self.own_cells and row == column
-
-
-NOTHING = Grid((), (), "", "", "", own_cells=True)
+    @property
+    def is_grouped(self) -> bool:
+        """Whether a row stands for more than one worker."""
+        return any(len(group) > 1 for group in self.columns)
 
 
-def grid_of(pool: PoolReading | None) -> Grid:
-    """Return the matrix to show of a pool; `NOTHING` without a pool or before any task."""
+NOTHING = Grid(np.zeros((0, 0), dtype=np.int64), np.zeros((0, 0)), (), (), "", ())
+
+
+def name_of(workers: range) -> str:
+    """Return how a row or a column is called."""
+    if workers == OUTSIDE:
+        return "out"
+    return f"{workers[0]}" if len(workers) == 1 else f"{workers[0]}–{workers[-1]}"
+
+
+def place_of(worker: int, groups: Sequence[range]) -> int:
+    """Return which of `groups` a worker is in, 0 where it is in none."""
+    return next((place for place, group in enumerate(groups) if worker in group), 0)
+
+
+def group_size(workers: int, most: int) -> int:
+    """Return how many neighbouring workers to put in a group, for at most `most` groups.
+
+    1 where they fit or are few. The smallest size that fits and divides their number, unless
+    that makes less than half as many groups as fit: then the last group is a smaller one.
+    """
+    most = max(FEWEST_GROUPS, most)
+    if workers < LEAST_GROUPED or workers <= most:
+        return 1
+    least = -(-workers // most)
+    return next((size for size in range(least, 2 * least) if workers % size == 0), least)
+
+
+def groups_of(workers: int, size: int) -> tuple[range, ...]:
+    """Return the workers of each group of `size` neighbours; the last may have fewer."""
+    return tuple(range(low, min(low + size, workers)) for low in range(0, workers, size))
+
+
+def summed(matrix: Counts, rows: Sequence[range], columns: Sequence[range]) -> Counts:
+    """Return the sums of a matrix over groups of neighbouring rows and columns, all of them."""
+    if not rows or not columns:
+        return np.zeros((len(rows), len(columns)), dtype=np.int64)
+    lead = rows[0][0]  # the row of what came from outside stands before worker 0's
+    tall = np.add.reduceat(matrix, [group[0] - lead for group in rows], axis=0)
+    return np.asarray(np.add.reduceat(tall, [group[0] for group in columns], axis=1))
+
+
+def traffic_order(counts: Counts) -> list[int]:
+    """Return the places of a square matrix's workers, those of most counts in row and column first.
+
+    Those of equal counts stay in the order they have.
+    """
+    traffic = counts.sum(axis=0) + counts.sum(axis=1)
+    order: list[int] = np.argsort(-traffic, kind="stable").tolist()
+    return order
+
+
+def in_unit(counts: Counts, unit: str, seconds: float) -> Values:
+    """Return counts of `seconds` as counts, per second, or as shares of their row.
+
+    NaN throughout a row that adds up to 0, of shares, and everywhere where no time has passed, per
+    second.
+    """
+    if unit == "count":
+        return counts.astype(np.float64)
+    divisor = counts.sum(axis=1, keepdims=True) if unit == UNITS[2] else np.full((1, 1), seconds)
+    known = np.where(divisor > 0, divisor, np.nan)
+    return np.asarray(counts / known, dtype=np.float64)
+
+
+def grid_of(pool: PoolReading | None, choice: Choice = AS_COUNTED, most: int | None = None) -> Grid:
+    """Return the matrix to show of a pool; `NOTHING` without a pool or before any task.
+
+    most: how many rows and columns fit, None for as many as there are workers.
+    """
     if pool is None:
         return NOTHING
-    workers = tuple(str(index) for index in range(len(pool.workers)))
+    rows, columns = sides(pool, choice, most)
+    if not columns:
+        return NOTHING
     if pool.has_steals:
-        title = "steals, thief ↓ from victim →"
-        short = "thief ↓ from victim →"
-        return Grid(pool.steals.hits, workers, "Steals", title, short, own_cells=False)
-    title = "hand-overs, submitter ↓ to runner →"
-    rows = (OUTSIDE, *workers)
-    return Grid(
-        pool.hand_overs.matrix, rows, "Hand-overs", title, "submitter ↓ runner →", own_cells=True
+        matrix = _counted(pool.steals, choice.counted)
+        name, what, axes = "Steals", COUNTED[choice.counted], "thief ↓ victim →"
+    else:
+        matrix = _array(pool.hand_overs.matrix)
+        name, what, axes = "Hand-overs", "hand-overs", "submitter ↓ runner →"
+    size = len(columns[0])
+    counts = summed(matrix, rows, columns)
+    if choice.by_traffic:
+        lead = len(rows) - len(columns)
+        order = traffic_order(counts[lead:])
+        counts = counts[[*range(lead), *(lead + place for place in order)]][:, order]
+        columns = tuple(columns[place] for place in order)
+        rows = (*rows[:lead], *columns)
+    values = in_unit(counts, choice.unit, pool.window_s)
+    if pool.has_steals and size == 1:
+        np.fill_diagonal(values, np.nan)
+    unit = "" if choice.unit == UNITS[0] else f", {choice.unit}"
+    title = [f"{what}{unit}", axes]
+    if choice.by_traffic:
+        title.append("most traffic first")
+    if size > 1:
+        title.append(_grouping(len(pool.workers), size))
+    return Grid(counts, values, rows, columns, name, tuple(title), choice.unit)
+
+
+def sides(
+    pool: PoolReading, choice: Choice, most: int | None
+) -> tuple[tuple[range, ...], tuple[range, ...]]:
+    """Return the workers of each row and each column, by worker; none before any task."""
+    workers = len(pool.workers)
+    if not (pool.steals.hits if pool.has_steals else pool.hand_overs.matrix):
+        return (), ()
+    size = group_size(workers, most) if most is not None and choice.grouped else 1
+    columns = groups_of(workers, size)
+    return (columns if pool.has_steals else (OUTSIDE, *columns)), columns
+
+
+def _counted(steals: StealReading, counted: str) -> Counts:
+    if counted != "looks":
+        return _array(getattr(steals, counted))
+    return _array(steals.hits) + _array(steals.empties) + _array(steals.lost_races)
+
+
+def _array(matrix: object) -> Counts:
+    return np.asarray(matrix, dtype=np.int64)
+
+
+def _grouping(workers: int, size: int) -> str:
+    """Return in words how many workers a row stands for."""
+    first = ", ".join(name_of(group) for group in groups_of(workers, size)[:2])
+    last = f", the last for {workers % size}" if workers % size else ""
+    return f"each row and column stands for {size} workers, {first} …{last}"
+
+
+def cell_sentence(pool: PoolReading, rows: range, columns: range, *, short: bool = False) -> str:
+    """Return the exact counts of one cell as a sentence, whatever of it is shown."""
+    one, other = name_of(rows), name_of(columns)
+    if pool.has_steals:
+        return steal_sentence(pool.steals, rows, columns, short=short)
+    count = _sum(pool.hand_overs.matrix, range(rows[0] + 1, rows[-1] + 2), columns)
+    who = "outside" if rows == OUTSIDE else f"{_worker(rows)} {one}"
+    if short:
+        return f"{'outside' if rows == OUTSIDE else one} → {other}: {count}"
+    return f"{_worker(columns)} {other} ran {count} tasks handed in by {who}"
+
+
+def _worker(group: range) -> str:
+    return "worker" if len(group) == 1 else "workers"
+
+
+def steal_sentence(
+    steals: StealReading, thief: range, victim: range, *, short: bool = False
+) -> str:
+    """Return what workers took from others as a sentence with all four counts."""
+    one, other = name_of(thief), name_of(victim)
+    if thief == victim and len(thief) == 1:
+        return f"{one} does not steal from itself"
+    hits, empties, lost = (
+        _sum(matrix, thief, victim) for matrix in (steals.hits, steals.empties, steals.lost_races)
+    )
+    looks = hits + empties + lost
+    races = f"{lost} lost {'race' if lost == 1 else 'races'}"
+    if short:
+        return f"{one} ← {other}: {hits} of {looks} looks; {empties} empty, {races}"
+    share = f" ({hits / looks:.0%})" if looks else ""
+    thieves, victims = ("thief", "victim") if len(thief) == 1 else ("thieves", "victims")
+    return (
+        f"{thieves} {one} looked {looks} times at {victims} {other}: "
+        f"took {hits}{share}, found {empties} empty, {races}"
     )
 
 
-def cell_sentence(pool: PoolReading, row: int, column: int, *, short: bool = False) -> str:
-    """Return the value of one cell as a sentence."""
-    if pool.has_steals:
-        return steal_sentence(pool.steals, row, column, short=short)
-    count = pool.hand_overs.matrix[row][column]
-    who = "outside" if row == 0 else f"worker {row - 1}"
-    if short:
-        return f"{who} → {column}: {count}"
-    return f"worker {column} ran {count} tasks handed in by {who}"
-
-
-def steal_sentence(steals: StealReading, thief: int, victim: int, *, short: bool = False) -> str:
-    """Return what one worker took from another as a sentence."""
-    if thief == victim:
-        return f"{thief} does not steal from itself"
-    hits = steals.hits[thief][victim]
-    lost = steals.lost_races[thief][victim]
-    looks = hits + steals.empties[thief][victim] + lost
-    if short:
-        return f"{thief} ← {victim}: {hits} of {looks} looks"
-    share = f", {hits / looks:.0%}" if looks else ""
-    races = f"; {lost} lost races" if lost else ""
-    return f"thief {thief} took {hits} in {looks} looks at victim {victim}{share}{races}"
+def _sum(matrix: Sequence[Sequence[int]], rows: range, columns: range) -> int:
+    low, high = columns[0], columns[-1] + 1
+    return sum(int(sum(matrix[row][low:high])) for row in rows)

@@ -9,9 +9,9 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from ..analysis.entries import ENTRIES
-from .grid import grid_of
+from .grid import grid_of, name_of
 from .hosts import host_lines
-from .palette import CIVIDIS, ENTRY_LOOKS, SAMPLED_LOOKS, step, text_on
+from .palette import BLANK, CIVIDIS, ENTRY_LOOKS, SAMPLED_LOOKS, steps, text_on
 from .sampled import (
     NAMES,
     NOT_RECORDED,
@@ -26,6 +26,7 @@ from .sampled import (
     state_text,
     waits_text,
 )
+from .stealing import looks_line, stealing_lines
 from .text import CORE_TIME_NOTES
 from .words import ENTRY_NAMES, clean, detail_sentence, seconds, stays_sentence
 
@@ -35,6 +36,9 @@ if TYPE_CHECKING:
     from ..analysis.entries import WorkerTime
     from ..analysis.readings import PoolReading, Reading
     from ..analysis.sampled_readings import SampledPoolReading, SampledTime
+
+MOST_MATRIX_WORKERS = 64
+"""A larger pool's workers are grouped, so that a page stays one that can be read."""
 
 STYLE = """
 :root { color-scheme: light dark; }
@@ -154,7 +158,7 @@ def _pool(pool: PoolReading) -> Iterable[str]:
         seen = f"<p>Seen: {_text(finding.evidence)}</p>" if finding.evidence else ""
         yield f"<p{kind}>{_text(finding.sentence)}</p>{seen}<p>Try: {_text(finding.advice)}</p>"
     yield _tasks(pool)
-    if grid_of(pool).columns:
+    if grid_of(pool).rows:
         yield _matrix(pool)
     yield _workers(pool)
     if pool.lost_rows or pool.unrecorded_s > 0:
@@ -204,32 +208,30 @@ def _tasks(pool: PoolReading) -> str:
 
 
 def _matrix(pool: PoolReading) -> str:
-    grid, steals = grid_of(pool), pool.steals
-    largest = grid.largest
-    heads = "".join(f"<th>{column}</th>" for column in range(grid.columns))
+    grid, steals = grid_of(pool, most=MOST_MATRIX_WORKERS), pool.steals
+    heads = "".join(f"<th>{name_of(column)}</th>" for column in grid.columns)
+    levels = steps(grid.values, grid.largest).tolist()
     rows = []
-    for row, counts in enumerate(grid.cells):
-        cells = "".join(
-            "<td>·</td>" if grid.is_blank(row, column) else _cell(count, largest)
-            for column, count in enumerate(counts)
-        )
-        rows.append(f"<tr><th>{grid.row_names[row]}</th>{cells}</tr>")
+    for group, counts, row in zip(grid.rows, grid.counts.tolist(), levels, strict=True):
+        cells = "".join(_cell(count, level) for count, level in zip(counts, row, strict=True))
+        rows.append(f"<tr><th>{name_of(group)}</th>{cells}</tr>")
     said = "One row a submitter (out: from outside the pool), one column the worker that ran it."
     if pool.has_steals:
-        said = (
-            f"{steals.hits_total} of {steals.attempts_total} looks took a task, "
-            f"{steals.empties_total} found an empty deque, {steals.lost_races_total} lost the "
-            f"race. One row a thief, one column a victim."
-        )
+        said = f"{looks_line(steals)}. One row a thief, one column a victim."
+    if grid.is_grouped:
+        said += f" Here {grid.title[-1]}."
     return (
         f"<h3>{grid.name}</h3><p>{said}</p>"
         f'<div class="scroll"><table class="matrix"><tr><th></th>{heads}</tr>'
         f"{''.join(rows)}</table></div>"
+        + "".join(f"<p>{_text(line)}</p>" for line in stealing_lines(pool.stealing))
     )
 
 
-def _cell(count: int, largest: int) -> str:
-    colour = CIVIDIS[step(count, largest)]
+def _cell(count: int, level: int) -> str:
+    if level == BLANK:
+        return "<td>·</td>"
+    colour = CIVIDIS[level]
     return f'<td style="background:{colour};color:{text_on(colour)}">{count}</td>'
 
 

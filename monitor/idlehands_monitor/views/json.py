@@ -234,7 +234,9 @@ def _stealing(stealing: StealingReading | None) -> dict[str, Any]:
     if stealing is not None:
         return asdict(stealing)
     lists = dict.fromkeys(("by_thief", "by_victim", "net_flow", "feeders"), ())
-    single = dict.fromkeys(("looks_per_hit", "with_work", "to_next_task", "choice"))
+    single = dict.fromkeys(
+        ("looks_per_hit", "with_work", "to_next_task", "choice", "looks_at_random", "timeline")
+    )
     return {**lists, **single}
 
 

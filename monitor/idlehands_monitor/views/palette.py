@@ -10,6 +10,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+import numpy.typing as npt
+
 
 @dataclass(frozen=True, slots=True)
 class Look:
@@ -52,6 +55,9 @@ CIVIDIS = (
 DENSITY = " .:-=+*#@"
 """One glyph a step of the matrix, for 16 colours and for none: more ink, more steals."""
 
+BLANK = 9
+"""The step of a cell that says nothing."""
+
 SPARK = " ▁▂▃▄▅▆▇█"
 
 
@@ -74,6 +80,16 @@ def text_on(colour: str) -> str:
     """Return black or white, whichever reads better on `colour`."""
     black, white = "#000000", "#FFFFFF"
     return black if contrast(colour, black) >= contrast(colour, white) else white
+
+
+def steps(values: npt.NDArray[np.float64], largest: float) -> npt.NDArray[np.uint8]:
+    """Return the step of each value among values up to `largest`, as `step`; of NaN `BLANK`."""
+    if largest <= 0:
+        found = np.zeros(values.shape)
+    else:
+        # A share may come out a hair above a whole eighth of the largest.
+        found = np.clip(np.ceil(values * (8 / largest) - 1e-9), values > 0, 8)
+    return np.asarray(np.where(np.isnan(values), BLANK, found), dtype=np.uint8)
 
 
 def step(value: int, largest: int) -> int:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
+from .words import seconds
+
 if TYPE_CHECKING:
     from ..analysis.readings import PoolReading
     from ..analysis.scheduler_readings import PromiseReading
@@ -35,6 +37,28 @@ def moments_words(pool: PoolReading, promise: PromiseReading) -> str:
     first = promise.moments_ns[:MOST_MOMENTS]
     said = ", ".join(f"{(moment - pool.begin_ns) / 1e9:.2f} s" for moment in first)
     return f"first at {said} of this window"
+
+
+def promise_facts(promise: PromiseReading) -> list[tuple[str, str]]:
+    """Return what is known of a promise beside its verdict: (name, sentence) each."""
+    facts = [("What it is for", promise.purpose), ("Source", promise.source)]
+    if promise.why:
+        facts.append(("Why it is not judged", promise.why))
+    if promise.cases:
+        facts.append(("Counted", f"{promise.cases} cases, {promise.broken} of them broken"))
+        facts.append(("Size of the effect", f"{promise.effect:.3g}"))
+    return facts
+
+
+def ages_words(pool: PoolReading, promise: PromiseReading) -> str:
+    """Return how long before the end of the window a promise was broken, the latest first."""
+    ages = sorted((pool.end_ns - moment) / 1e9 for moment in promise.moments_ns)
+    if not ages:
+        return ""
+    said = ", ".join(seconds(age) for age in ages)
+    return f"{said} before its end" + (
+        f" (the first {len(ages)} of {promise.broken})" if promise.broken > len(ages) else ""
+    )
 
 
 def promise_lines(pool: PoolReading) -> list[str]:

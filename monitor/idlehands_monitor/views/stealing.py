@@ -1,30 +1,60 @@
-"""What a pool's looks come to, in lines of plain text for `explain`."""
+"""What a pool's looks come to, in lines of plain text: for `explain` and for the steals screen."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from .words import seconds
+from ..analysis.steals import largest_flows
+from .palette import SPARK
+from .words import count, seconds, share
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from ..analysis.evenness import VictimChoice
+    from ..analysis.readings import StealReading
+    from ..analysis.steal_timeline import StealTimeline
     from ..analysis.steals import StealingReading
 
 VERDICTS = {"kept": "even", "broken": "uneven", "unknown": "too few looks to say"}
+NONE_HERE = "_"
+"""The bar of nothing; what is not known is blank."""
+MOST_FLOWS = 5
+LABEL_CELLS = 15
+WIDEST_BAR = 6
+
+
+def looks_line(steals: StealReading) -> str:
+    """Return how looks ended."""
+    return (
+        f"{steals.hits_total} of {steals.attempts_total} looks took a task, "
+        f"{steals.empties_total} found an empty deque, {steals.lost_races_total} lost the race"
+    )
 
 
 def stealing_lines(stealing: StealingReading | None) -> list[str]:
     """Return who fed whom, how hard work was to find and how victims are chosen."""
     if stealing is None or not any(thief.looks for thief in stealing.by_thief):
         return []
+    lines = summary_lines(stealing)
+    flows = flow_words(stealing, MOST_FLOWS)
+    if flows:
+        lines.append(f"  Net flow, largest first: {', '.join(flows)}")
+    return [*lines, *(f"  {line}" for line in timeline_line(stealing.timeline))]
+
+
+def summary_lines(stealing: StealingReading) -> list[str]:
+    """Return how hard work was to find, who gave most and how victims are chosen."""
     return [*_finding_work(stealing), f"  Choice of victims: {_choice(stealing.choice)}"]
 
 
 def _finding_work(stealing: StealingReading) -> list[str]:
     parts = []
     if stealing.looks_per_hit is not None:
+        random = stealing.looks_at_random
+        against = f" (choice at random would need {random:.1f})" if random is not None else ""
         parts.append(
-            f"{stealing.looks_per_hit:.1f} looks a task, as at random with "
+            f"{stealing.looks_per_hit:.1f} looks a task{against}, as at random with "
             f"{stealing.with_work:.1f} of {len(stealing.by_thief) - 1} others having work"
         )
     dry = stealing.to_next_task
@@ -40,9 +70,123 @@ def _finding_work(stealing: StealingReading) -> list[str]:
     return lines
 
 
+def flow_words(stealing: StealingReading, most: int) -> list[str]:
+    """Return who fed whom, net, the largest flows first."""
+    flows = largest_flows(stealing.net_flow, most)
+    return [f"{flow.giver} → {flow.taker} {flow.tasks}" for flow in flows]
+
+
 def _choice(choice: VictimChoice) -> str:
     verdict = VERDICTS[choice.verdict]
     if not choice.thieves:
         return verdict
     named = f", {choice.pattern}" if choice.pattern else ""
     return f"{verdict}{named} (effect size {choice.effect:.2f} from {choice.looks} looks)"
+
+
+# -- each worker as a thief and as a victim ------------------------------------------------------
+
+HEADS = (
+    f"{'':>6}{'as a thief':<30}{'as a victim':<20}",
+    f"{'':>4}{'looks':>7}{'took':>7}{'a hit':>10}{'next':>8}{'looks':>7}{'gave':>6}{'net':>7}",
+)
+TABLE_NOTES = (
+    "a hit: looks a task, and what choice at random would need · "
+    "next: from going empty to the next task, median · net: given less taken"
+)
+
+
+def worker_rows(stealing: StealingReading) -> list[str]:
+    """Return one row a worker: its looks and hits as a thief and as a victim."""
+    rows = []
+    for thief, victim in zip(stealing.by_thief, stealing.by_victim, strict=True):
+        dry = thief.to_next_task.median_s
+        rows.append(
+            f"{thief.worker:>4}{count(thief.looks):>7}{count(thief.hits):>7}"
+            f"{_against(thief.looks_per_hit, thief.looks_at_random):>10}"
+            f"{'–' if dry is None else seconds(dry):>8}"
+            f"{count(victim.looks):>7}{count(victim.hits):>6}{_signed(victim.net_given):>7}"
+        )
+    return rows
+
+
+def _against(looks: float | None, random: float | None) -> str:
+    return "/".join(
+        "–" if value is None else f"{value:.1f}" if value < 10 else count(value)
+        for value in (looks, random)
+    )
+
+
+def _signed(value: int) -> str:
+    return f"{'−' if value < 0 else '+' if value > 0 else ''}{count(abs(value))}"
+
+
+# -- over time -----------------------------------------------------------------------------------
+
+
+def rates(counts: Sequence[int | None], counted_s: Sequence[float]) -> list[float | None]:
+    """Return counts per second, None where a slice is blank."""
+    return [
+        None if number is None or not spent else number / spent
+        for number, spent in zip(counts, counted_s, strict=True)
+    ]
+
+
+def hit_shares(timeline: StealTimeline) -> list[float | None]:
+    """Return the share of looks that took a task, None where there was no look or it is blank."""
+    return [
+        hits / looks if looks and hits is not None else None
+        for looks, hits in zip(timeline.looks, timeline.hits, strict=True)
+    ]
+
+
+def bars(values: Sequence[float | None], largest: float, width: int = 1) -> str:
+    """Return values up to `largest` as bars of `width` cells: `_` for 0, blank where not known."""
+    glyphs = []
+    for value in values:
+        if value is None:
+            glyphs.append(" ")
+        elif value <= 0 or largest <= 0:
+            glyphs.append(NONE_HERE)
+        else:
+            glyphs.append(SPARK[max(1, min(8, round(8 * value / largest)))])
+    return "".join(glyph * width for glyph in glyphs)
+
+
+def timeline_line(timeline: StealTimeline) -> list[str]:
+    """Return the looks over time as one line; none where fewer than two slices are known."""
+    looks = rates(timeline.looks, timeline.counted_s)
+    known = [value for value in looks if value is not None]
+    if len(known) < 2:
+        return []
+    shares = [value for value in hit_shares(timeline) if value is not None]
+    took = f"; {share(min(shares))} to {share(max(shares))} of them took a task" if shares else ""
+    return [
+        f"Looks over time, a bar {seconds(timeline.slice_s)}: {bars(looks, max(known))} "
+        f"up to {count(max(known))}/s{took}"
+    ]
+
+
+def timeline_rows(timeline: StealTimeline, cells: int) -> list[str]:
+    """Return looks, hits, their share and lost races over time, a row each, and the time axis."""
+    slices = max(1, len(timeline.looks))
+    width = max(1, min(WIDEST_BAR, (cells - LABEL_CELLS - 12) // slices))
+    found = []
+    for name, counts in (
+        ("looks", timeline.looks),
+        ("took a task", timeline.hits),
+        ("lost races", timeline.lost_races),
+    ):
+        values = rates(counts, timeline.counted_s)
+        most = max((value for value in values if value is not None), default=0.0)
+        found.append(f"{name:<{LABEL_CELLS}}{bars(values, most, width)} up to {count(most)}/s")
+    shares = bars(hit_shares(timeline), 1.0, width)
+    found.insert(2, f"{'share that did':<{LABEL_CELLS}}{shares} of 100 %")
+    begin = f"−{seconds(timeline.edges_s[-1])}"
+    end = "end".rjust(max(4, slices * width - len(begin)))
+    return [*found, f"{'from and to':<{LABEL_CELLS}}{begin}{end} of the window"]
+
+
+def timeline_title(timeline: StealTimeline) -> str:
+    """Return what the rows over time show."""
+    return f"over time, a bar {seconds(timeline.slice_s)} · {NONE_HERE} none, blank: not known"

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 from ..analysis.entries import ENTRIES
 from .deques import deque_lines, parking_lines
 from .graph import graph_lines
-from .grid import grid_of
+from .grid import Grid, grid_of, name_of
 from .hosts import host_lines
 from .promises import promise_lines
 from .sampled import explain_lines, second_part
-from .stealing import stealing_lines
+from .stealing import looks_line, stealing_lines
 from .words import (
     ENTRY_NAMES,
     clean,
@@ -143,7 +143,7 @@ def _pool(pool: PoolReading) -> list[str]:
         "",
         *_tasks(pool),
     ]
-    if grid_of(pool).columns:
+    if grid_of(pool).rows:
         lines += ["", *_matrix(pool), *deque_lines(pool)]
     if pool.graph is not None:
         lines += ["", *graph_lines(pool.graph)]
@@ -262,29 +262,35 @@ def _flow(pool: PoolReading) -> list[str]:
 
 
 def _matrix(pool: PoolReading) -> list[str]:
-    steals, grid = pool.steals, grid_of(pool)
+    steals, grid = pool.steals, grid_of(pool, most=MOST_MATRIX_WORKERS)
     if pool.has_steals:
-        lines = [
-            f"Steals: {steals.hits_total} of {steals.attempts_total} looks took a task, "
-            f"{steals.empties_total} found an empty deque, {steals.lost_races_total} lost the race"
-        ]
+        lines = [f"Steals: {looks_line(steals)}"]
         lines += stealing_lines(pool.stealing)
         what = "tasks taken, thief by victim"
     else:
         lines = ["Hand-overs: the workers share one queue, nothing is stolen"]
         what = "tasks run, submitter (out: from outside the pool) by runner"
-    if len(pool.workers) > MOST_MATRIX_WORKERS:
-        return [*lines, f"  (matrix of {len(pool.workers)} workers: see --json)"]
-    width = max(5, *(len(str(cell)) + 1 for row in grid.cells for cell in row))
-    heads = "".join(f"{index:>{width}}" for index in range(grid.columns))
-    lines += [f"  {what}", f"  {'':>6}{heads}"]
-    for row, counts in enumerate(grid.cells):
-        cells = "".join(
-            f"{'·' if grid.is_blank(row, column) else cell:>{width}}"
-            for column, cell in enumerate(counts)
-        )
-        lines.append(f"  {grid.row_names[row]:>6}{cells}")
-    return lines
+    grouped = f"; {grid.title[-1]}" if grid.is_grouped else ""
+    return [*lines, f"  {what}{grouped}", *_counts(grid)]
+
+
+def _counts(grid: Grid) -> list[str]:
+    """Return a matrix's counts with the totals of its rows and columns."""
+    given, taken = grid.counts.sum(axis=0).tolist(), grid.counts.sum(axis=1).tolist()
+    heads = [*map(name_of, grid.columns), "all"]
+    shown = [
+        ["·" if value != value else str(count) for count, value in zip(*both, strict=True)]
+        for both in zip(grid.counts.tolist(), grid.values.tolist(), strict=True)
+    ]
+    width = max(len(text) for text in (*heads, str(sum(taken)), "1000")) + 1
+    rows = [
+        *((name_of(row), [*texts, str(sum_)]) for row, texts, sum_ in zip(grid.rows, shown, taken)),
+        ("all", [*map(str, given), str(sum(taken))]),
+    ]
+    lines = [f"  {'':>8}" + "".join(f"{head:>{width}}" for head in heads)]
+    return lines + [
+        f"  {name:>8}" + "".join(f"{text:>{width}}" for text in texts) for name, texts in rows
+    ]
 
 
 def _workers(pool: PoolReading) -> list[str]:

@@ -11,27 +11,31 @@ import os
 import time
 from typing import TYPE_CHECKING, ClassVar
 
-from rich.text import Text
 from textual.app import App
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal
 from textual.widgets import Static
 
 from ...capture import CaptureError
-from ..grid import grid_of
-from ..words import clean
+from ...sources.replay import ReplaySource
 from .header import Headline, TimeBar, WhoLine
-from .matrix import LABEL_CELLS, LINES_AROUND, MatrixView, cell_width
+from .jumps import Jumps
+from .keys_sheet import KeysSheet
+from .lower_line import HINTS, HINTS_MATRIX, HINTS_STEALS, LowerLine
+from .matrix import MatrixView
 from .past import KindsView, PastView
+from .room import fit_parts
 from .sampled import SampledView
-from .scheduler_screen import SchedulerScreen
+from .scheduler_screen import Jump, SchedulerScreen
+from .sheet import Sheet
+from .steals_screen import StealsScreen
 from .worker_screen import WorkerScreen
 from .workers import WorkersView
 
 if TYPE_CHECKING:
+    from rich.text import Text
     from textual.app import ComposeResult
     from textual.events import Resize
-    from textual.widget import Widget
 
     from ...analysis.readings import PoolReading, Reading
     from ...feed import Feed
@@ -40,14 +44,6 @@ TICK_SECONDS = 0.25
 SLOWEST_TICK_SECONDS = 1.0
 LEAST_REST = 4.0
 """A tick that took t seconds is followed by at least this many t of rest."""
-MESSAGE_SECONDS = 6.0
-NARROW_MATRIX = 29
-LEAST_WIDTH_FOR_MATRIX = 72
-ABOVE_AND_BELOW = 13
-LEAST_LOWER, MOST_LOWER = 7, 30
-TALL_SCREEN = 45
-HINTS = "q quit · space pause · c capture · s scheduler · arrows move · enter a worker"
-HINTS_SAMPLED = "q quit · space pause · c capture · arrows scroll"
 
 
 class Dashboard(App[None]):
@@ -73,6 +69,10 @@ class Dashboard(App[None]):
         Binding("c", "capture", "capture"),
         Binding("p", "next_pool", "next pool"),
         Binding("s", "scheduler", "what the scheduler promises"),
+        Binding("t", "steals", "steals on the whole screen"),
+        Binding("question_mark", "keys", "what each key does"),
+        Binding("j", "jump(1)", "next broken moment"),
+        Binding("b", "jump(-1)", "broken moment before"),
     ]
 
     def __init__(self, feed: Feed, seconds: float | None = None) -> None:
@@ -80,10 +80,11 @@ class Dashboard(App[None]):
         self.feed = feed
         self._seconds = seconds
         self._paused = False
-        self._capture_path = ""
         self._pool_place = 0
-        self._message = ("", 0.0)
+        self._lower = LowerLine()
         self._last: Reading | None = None
+        self._steals: StealsScreen | None = None
+        self._jumps = Jumps(self)
         self._who_line = WhoLine(id="who")
         self._time_bar = TimeBar(id="time")
         self._headline_view = Headline(id="headline")
@@ -115,14 +116,14 @@ class Dashboard(App[None]):
         self._workers_view.focus()
         few_colours = self.console.color_system in ("standard", None)
         self._matrix_view.dense = few_colours or bool(os.environ.get("NO_COLOR"))
+        self._matrix_view.numbers = not self._matrix_view.dense
         if self._seconds is not None:
             self.set_timer(self._seconds, self.exit)
         self._tick()
 
     def on_resize(self, _event: Resize) -> None:
         """Fit the matrix to the new width."""
-        if self._last is not None:
-            self._draw(self._last)
+        self._draw_again()
 
     def _tick(self) -> None:
         if not self._hint_line.is_attached:
@@ -142,20 +143,30 @@ class Dashboard(App[None]):
         if reading.source.sampled and not reading.pools:
             self._draw_sampled(reading)
             return
-        self._change_parts(sampled=False)
         pool = self._pool(reading)
+        if self._steals is not None:  # it covers the dashboard, which is drawn when it closes
+            with self.batch_update():
+                hint = self._bottom(reading)
+                self._steals.show(reading, pool, hint, paused=self._paused)
+            self._draw_sheets(pool)
+            return
+        self._change_parts(sampled=False)
         with self.batch_update():
             self._who_line.show(reading, pool, paused=self._paused)
             self._time_bar.show(pool)
             self._headline_view.show(pool, reading.source.note)
-            self._fit(pool)
+            fit_parts(self.size, pool, self._matrix_view, self._lower_part)
             self._past_view.show(pool)
             self._kinds_view.show(pool)
             self._workers_view.show(pool)
             self._matrix_view.show(pool)
             self._hint_line.update(self._bottom(reading), layout=False)
-        if isinstance(self.screen, (WorkerScreen, SchedulerScreen)) and pool is not None:
-            self.screen.show(pool)
+        self._draw_sheets(pool)
+
+    def _draw_sheets(self, pool: PoolReading | None) -> None:
+        for screen in self.screen_stack:
+            if isinstance(screen, Sheet) and pool is not None:
+                screen.show(pool)
 
     def _draw_sampled(self, reading: Reading) -> None:
         pools = reading.sampled
@@ -175,81 +186,109 @@ class Dashboard(App[None]):
         self._sampled_view.display = sampled
         (self._sampled_view if sampled else self._workers_view).focus()
 
+    @property
+    def pool(self) -> PoolReading | None:
+        """The pool that is shown."""
+        return self._pool(self._last) if self._last is not None else None
+
     def _pool(self, reading: Reading) -> PoolReading | None:
         return reading.pools[self._pool_place % len(reading.pools)] if reading.pools else None
 
-    def _fit(self, pool: PoolReading | None) -> None:
-        """Share the room out: the matrix as wide as it needs, the lower part what is left."""
-        workers = len(pool.workers) if pool is not None else 0
-        columns = grid_of(pool).columns
-        most = max(NARROW_MATRIX, self.size.width // 2 - 6)
-        if self.size.width < 110:
-            most = NARROW_MATRIX
-        wanted = LABEL_CELLS + columns * cell_width(columns, most) + 1 if columns else 0
-        fits = self.size.width >= LEAST_WIDTH_FOR_MATRIX
-        _set_size(self._matrix_view, width=max(NARROW_MATRIX, min(most, wanted)) if fits else 0)
-        lower = lower_height(self.size.height, workers)
-        _set_size(self._lower_part, height=lower)
-
     def _bottom(self, reading: Reading) -> Text:
-        message, until = self._message
-        if message and time.monotonic() < until:
-            return Text(message, style="bold")
-        source = reading.source
-        if source.warning:
-            return Text(clean(source.warning), style="bold")
-        if self._capture_path:
-            return Text(f"capturing to {clean(self._capture_path)}, c ends it", style="bold")
-        if source.note:
-            return Text(f"{clean(source.note)} · q quit")
-        more = " · p next pool" if len(reading.pools or reading.sampled) > 1 else ""
-        return Text((HINTS_SAMPLED if source.sampled else HINTS) + more)
+        hints = HINTS_STEALS if self._steals is not None else HINTS
+        if self._steals is None and self._matrix_view.has_focus:
+            hints = HINTS_MATRIX
+        return self._lower.text(reading, hints, time.monotonic(), self.size.width - 2)
 
-    def _say(self, message: str) -> None:
-        self._message = (clean(message), time.monotonic() + MESSAGE_SECONDS)
+    def say(self, message: str) -> None:
+        """Say something on the lowest line for a few seconds."""
+        self._lower.say(message, time.monotonic())
+        self._draw_again()
+
+    def _draw_again(self) -> None:
         if self._last is not None:
-            self._hint_line.update(self._bottom(self._last), layout=False)
+            self._draw(self._last)
 
     def action_pause(self) -> None:
         """Hold the screen still, or let it go on; a live stream is taken in all the same."""
         self._paused = not self._paused
         self.feed.source.pause(self._paused)
-        if self._last is not None:
-            self._draw(self._last)
+        self._lower.place = ""
+        self._draw_again()
 
     def action_next_pool(self) -> None:
         """Show the process's next pool."""
         self._pool_place += 1
-        if self._last is not None:
-            self._draw(self._last)
+        self._draw_again()
 
     def action_scheduler(self) -> None:
         """Show what the pool's scheduler promises and how it keeps it."""
-        pool = self._pool(self._last) if self._last is not None else None
-        if pool is not None:
-            screen = SchedulerScreen()
-            self.push_screen(screen)
-            self.call_after_refresh(screen.show, pool)
+        self._open(SchedulerScreen(replay=isinstance(self.feed.source, ReplaySource)))
+
+    def action_keys(self) -> None:
+        """Show what each key does."""
+        self._open(KeysSheet())
+
+    def _open(self, sheet: Sheet) -> None:
+        pool = self.pool
+        if pool is not None and not isinstance(self.screen, type(sheet)):
+            self.push_screen(sheet)
+            self.call_after_refresh(sheet.show, pool)
+
+    def action_steals(self) -> None:
+        """Show the steals on the whole screen."""
+        if self._last is None or self.pool is None or self._steals is not None:
+            return
+        self._steals = screen = StealsScreen(self._matrix_view)
+        self.push_screen(screen, self._steals_closed)
+        self.call_after_refresh(self._draw, self._last)
+
+    def _steals_closed(self, _result: None) -> None:
+        """Go on with the matrix as it was last looked at."""
+        if self._steals is not None:
+            self._matrix_view.look_as(self._steals.matrix)
+        self._steals = None
+        self._draw_again()
+
+    def on_matrix_view_changed(self) -> None:
+        """Say which keys are the matrix's, and give it the room that it now wants."""
+        self._draw_again()
+
+    def on_jump(self, event: Jump) -> None:
+        """Go to a moment at which a promise was broken."""
+        self._jumps.go(event.code, event.step)
+
+    def action_jump(self, step: int) -> None:
+        """Go to the next moment of the promise gone through last, or to the one before."""
+        self._jumps.go("", step)
+
+    def jumped_to(self, feed: Feed, said: str) -> None:
+        """Show what a capture held at a moment, held still, and say where that is."""
+        self.feed, self._paused, self._lower.place = feed, True, said
+        self._lower.say("", 0.0)
+        while isinstance(self.screen, Sheet):
+            self.pop_screen()
+        self._draw(feed.reading())
 
     def action_capture(self) -> None:
         """Begin a capture with the recent past in it, or end the one that is open."""
         source = self.feed.source
         try:
-            if self._capture_path:
+            if self._lower.capture:
                 source.stop_capture()
-                self._say(f"wrote {self._capture_path}")
-                self._capture_path = ""
+                self.say(f"wrote {self._lower.capture}")
+                self._lower.capture = ""
                 return
             path = time.strftime("idlehands-%Y%m%d-%H%M%S.idlehands")
             source.start_capture(path)
             if source.status.state in ("ended", "replay"):
                 source.stop_capture()
-                self._say(f"wrote {path}")
+                self.say(f"wrote {path}")
             else:
-                self._capture_path = path
+                self._lower.capture = path
         except CaptureError as error:
-            self._capture_path = ""
-            self._say(str(error))
+            self._lower.capture = ""
+            self.say(str(error))
 
     def on_workers_view_opened(self, event: WorkersView.Opened) -> None:
         """Open the chosen worker."""
@@ -264,23 +303,3 @@ class Dashboard(App[None]):
         self.push_screen(screen)
         if pool is not None:
             self.call_after_refresh(screen.show, pool)
-
-
-def lower_height(height: int, workers: int) -> int:
-    """Return the lines of the lower part: what the workers leave, 0 where that is too little."""
-    middle = height - ABOVE_AND_BELOW
-    left = middle - workers - LINES_AROUND
-    if left >= LEAST_LOWER:
-        return min(left, MOST_LOWER)
-    return LEAST_LOWER + 2 if height >= TALL_SCREEN else 0
-
-
-def _set_size(widget: Widget, width: int | None = None, height: int | None = None) -> None:
-    """Set a size only where it changes: setting it lays the whole screen out again."""
-    styles = widget.styles
-    if width is not None and (styles.width is None or styles.width.value != width):
-        styles.width = width
-        widget.display = width > 0
-    if height is not None and (styles.height is None or styles.height.value != height):
-        styles.height = height
-        widget.display = height > 0

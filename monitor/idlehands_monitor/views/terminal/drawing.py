@@ -81,6 +81,23 @@ def fit(text: str, cells: int) -> str:
     return text.ljust(cells)
 
 
+def cell_amount(value: float, unit: str, cells: int) -> str:
+    """Return a matrix's value right-aligned in `cells`: a count, a rate, or a percentage.
+
+    Blank for 0 and where it does not fit; a dot for NaN, which says nothing.
+    """
+    if value != value:
+        return "·".center(cells)
+    if unit == "per second" and 0 < value < 9.95:
+        rate = "<.1" if value < 0.05 else f"{value:.1f}"
+        if len(rate) < cells:
+            return rate.rjust(cells - 1) + " "
+    if unit == "share of the row" and value > 0:
+        percent = "<1" if value < 0.005 else f"{value * 100:.0f}"
+        return percent.rjust(cells - 1) + " " if len(percent) < cells else " " * cells
+    return cell_number(round(value), cells)
+
+
 def cell_number(value: int, cells: int) -> str:
     """Return a count right-aligned in `cells`, shortened with k or M, or blanks if it cannot."""
     if value == 0:

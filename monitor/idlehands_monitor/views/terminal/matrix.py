@@ -1,41 +1,56 @@
-"""A pool's matrix: steals, thief by victim, or hand-overs, submitter by runner; the value under
-the cursor in words."""
+"""A pool's matrix: steals, thief by victim, or hand-overs, submitter by runner; the counts under
+the cursor in words. Keys choose what is shown, and the title says it.
+
+Drawn line by line: a line is made once for what it says and kept, and only lines that say
+something else than before are drawn again.
+"""
 
 from __future__ import annotations
 
-import textwrap
+from dataclasses import replace
 from typing import TYPE_CHECKING, ClassVar
 
+from rich.style import Style
 from textual.binding import Binding, BindingType
 from textual.geometry import Region, Size
+from textual.message import Message
 from textual.scroll_view import ScrollView
 
-from ..grid import NOTHING, cell_sentence, grid_of
-from ..palette import DENSITY, step
-from .drawing import cell_number, fit
-from .strips import STEP_STYLES, STEP_STYLES_AT_CURSOR, Run, line, style
+from ..grid import AS_COUNTED, NOTHING, grid_of, name_of, place_of, sides
+from ..palette import steps
+from .drawing import fit
+from .matrix_cells import (
+    HEADS,
+    SCALE,
+    Look,
+    heads,
+    measures,
+    most_groups,
+    row_runs,
+    scale_runs,
+    sentence_lines,
+    title_lines,
+)
+from .strips import Run, line, style
 
 if TYPE_CHECKING:
     from textual.strip import Strip
 
     from ...analysis.readings import PoolReading
+    from ..grid import Choice
 
-LABEL_CELLS = 4
-NARROWEST_CELL, WIDEST_CELL = 2, 6
-NO_TASKS = "No task has been handed over yet."
-LINES_AROUND = 4
-"""A title, the columns' numbers, the scale and the cursor's sentence."""
-
-
-def cell_width(workers: int, cells: int) -> int:
-    """Return how many cells a victim's column gets in `cells` cells."""
-    return max(NARROWEST_CELL, min(WIDEST_CELL, (cells - LABEL_CELLS) // max(1, workers)))
+MOST_STRIPS = 2048
+NO_TASKS = "No task handed over yet."
+HINTS = "w what · u unit · n numbers · o order · g groups"
+Key = tuple[object, ...]
 
 
 class MatrixView(ScrollView, can_focus=True):
     """The matrix as one widget; the arrow keys move its cursor.
 
-    `dense` draws glyphs of rising density instead of colours, for 16 colours and for none.
+    `thief` and `victim` are the workers under the cursor (the first of each group; -1 is outside
+    the pool). `numbers`: numbers instead of cells. `dense`: glyphs of rising density instead of
+    colours, for 16 colours and for none.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -47,116 +62,202 @@ class MatrixView(ScrollView, can_focus=True):
         Binding("end", "move(0, 10000)", "last victim", show=False),
         Binding("pageup", "move(-10, 0)", "ten thieves back", show=False),
         Binding("pagedown", "move(10, 0)", "ten thieves on", show=False),
+        Binding("w", "counted", "what is counted", show=False),
+        Binding("u", "unit", "in which unit", show=False),
+        Binding("n", "numbers", "numbers or cells", show=False),
+        Binding("o", "order", "by worker or by traffic", show=False),
+        Binding("g", "groups", "grouped or single", show=False),
     ]
+
+    class Changed(Message):
+        """Another choice was made, or the matrix came into or out of focus."""
 
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
+        self.choice = AS_COUNTED
+        self.numbers = True
+        self.dense = False
+        self.thief, self.victim = 0, 0
         self._pool: PoolReading | None = None
         self._grid = NOTHING
-        self.thief, self.victim = 0, 0
-        self.dense = False
+        self._levels = steps(NOTHING.values, 0)
+        self._room = self._room_before = Size(0, 0)
+        self._base = Style.null()
+        self._look = Look(1, 1, numbers=True, dense=False)
+        self._above: list[str] = []
+        self._below: list[str] = []
+        self._rows_shown = 0
+        self._strips: dict[Key, Strip] = {}
+        self._drawn: dict[int, Key] = {}
 
-    @property
-    def _room(self) -> Size:
-        """The cells there are beside and above the scrollbars."""
-        return self.scrollable_content_region.size
+    def look_as(self, other: MatrixView) -> None:
+        """Show the same choice in the same way as another one, the cursor at the same cell."""
+        self.choice, self.numbers, self.dense = other.choice, other.numbers, other.dense
+        self.thief, self.victim = other.thief, other.victim
+
+    def wanted_cells(self, pool: PoolReading | None, most: int) -> int:
+        """Return how wide the matrix of a pool wants to be, with `most` cells there."""
+        if pool is None:
+            return 0
+        fitting = most_groups(most, self._room.height, numbers=self.numbers)
+        rows, columns = sides(pool, self.choice, fitting)
+        label, width = measures(rows, len(columns), most, numbers=self.numbers)
+        return label + len(columns) * width + 1 if columns else 0
 
     def show(self, pool: PoolReading | None) -> None:
-        """Draw a pool's matrix."""
+        """Draw a pool's matrix: the lines of it that have changed."""
         self._pool = pool
-        self._grid = grid = grid_of(pool)
-        rows = len(grid.cells)
-        self.thief = max(0, min(self.thief, rows - 1))
-        self.victim = max(0, min(self.victim, grid.columns - 1))
-        width = LABEL_CELLS + grid.columns * cell_width(grid.columns, self._room.width)
-        size = Size(width, rows + LINES_AROUND)
+        # Asked of Textual once a reading: with every line they would be the most of the cost.
+        self._base, self._room_before = self.rich_style, self._room
+        self._room = room = self.scrollable_content_region.size
+        fitting = most_groups(room.width, room.height, numbers=self.numbers)
+        self._grid = grid = grid_of(pool, self.choice, fitting)
+        self._levels = steps(grid.values, grid.largest)
+        if grid.rows:
+            self.thief = grid.rows[place_of(self.thief, grid.rows)][0]
+            self.victim = grid.columns[place_of(self.victim, grid.columns)][0]
+        self._lay_out()
+        for y in range(room.height):
+            if self._drawn.get(y) != self._key(y):
+                self.refresh(Region(0, y, room.width, 1))
+
+    def _lay_out(self) -> None:
+        """Work out what stands around the rows, how many of them are seen, and all their room."""
+        grid, room, pool = self._grid, self._room, self._pool
+        columns = len(grid.columns)
+        label, width = measures(grid.rows, columns, room.width, numbers=self.numbers)
+        self._look = Look(label, width, self.numbers, self.dense)
+        self._above = title_lines(grid.title, room.width)
+        self._below = []
+        if pool is not None and columns:
+            self._below = sentence_lines(pool, grid, self.thief, self.victim, room.width)
+        around = len(self._above) + HEADS + SCALE + len(self._below)
+        self._rows_shown = max(0, min(len(grid.rows), room.height - around))
+        size = Size(label + columns * width, len(grid.rows) + around)
         if self.virtual_size != size:
             self.virtual_size = size
-        self.refresh()
+            self.refresh()
 
     def action_move(self, rows: int, columns: int) -> None:
         """Move the cursor, keeping it in sight."""
         grid = self._grid
         if not grid.columns:
             return
-        self.thief = max(0, min(len(grid.cells) - 1, self.thief + rows))
-        self.victim = max(0, min(grid.columns - 1, self.victim + columns))
-        width = cell_width(grid.columns, self._room.width)
-        region = Region(LABEL_CELLS + self.victim * width, self.thief, width, LINES_AROUND + 1)
+        row, column = place_of(self.thief, grid.rows), place_of(self.victim, grid.columns)
+        row = max(0, min(len(grid.rows) - 1, row + rows))
+        column = max(0, min(len(grid.columns) - 1, column + columns))
+        self.thief, self.victim = grid.rows[row][0], grid.columns[column][0]
+        self._lay_out()
+        look, around = self._look, self.virtual_size.height - len(grid.rows)
+        region = Region(look.label + column * look.width, row, look.width, around + 1)
         self.scroll_to_region(region, animate=False, force=True, immediate=True)
         self.refresh()
 
+    def action_counted(self) -> None:
+        """Show what is counted next: steals, looks, looks that found nothing, lost races."""
+        self._choose(self.choice.next_counted())
+
+    def action_unit(self) -> None:
+        """Show counts, a rate, or shares of the row."""
+        self._choose(self.choice.next_unit())
+
+    def action_order(self) -> None:
+        """Put workers in their own order, or those of most traffic first."""
+        self._choose(replace(self.choice, by_traffic=not self.choice.by_traffic))
+
+    def action_groups(self) -> None:
+        """Show groups of workers, or every worker, of a pool that is too large for the screen."""
+        self._choose(replace(self.choice, grouped=not self.choice.grouped))
+
+    def action_numbers(self) -> None:
+        """Show numbers or cells."""
+        self.numbers = not self.numbers
+        self._choose(self.choice)
+
+    def _choose(self, choice: Choice) -> None:
+        self.choice = choice
+        self.show(self._pool)
+        self.action_move(0, 0)
+        self.post_message(self.Changed())
+
+    def on_resize(self) -> None:
+        """Fit the matrix to its new room."""
+        self.show(self._pool)
+
+    def on_focus(self) -> None:
+        """Say that the keys are the matrix's now."""
+        self.post_message(self.Changed())
+
+    def on_blur(self) -> None:
+        """Say that they no longer are."""
+        self.post_message(self.Changed())
+
     def render_line(self, y: int) -> Strip:
         """Draw line `y` of what is in sight; only the matrix itself scrolls."""
-        cells, base = self._room.width, self.rich_style
-        pool, grid = self._pool, self._grid
-        if pool is None:
-            return line([], cells, base)
+        if y == 0 and self.scrollable_content_region.size not in (self._room, self._room_before):
+            self.call_later(self.show, self._pool)  # a scrollbar came or went
+        key = self._drawn[y] = self._key(y)
+        strip = self._strips.get(key)
+        if strip is None:
+            if len(self._strips) >= MOST_STRIPS:
+                self._strips.clear()
+            row = self._row_at(y)
+            runs = self._text_runs(y) if row is None else self._row_runs(row)
+            strip = self._strips[key] = line(runs, self._room.width, self._base)
+        return strip
+
+    def _row_at(self, y: int) -> int | None:
+        """Return which row of the matrix line `y` shows, None where it shows none."""
+        place = y - len(self._above) - HEADS
+        row = place + self.scroll_offset.y
+        return row if 0 <= place < self._rows_shown and row < len(self._grid.rows) else None
+
+    def _key(self, y: int) -> Key:
+        """Return all that line `y` depends on."""
+        row = self._row_at(y)
+        if row is None:
+            return (*self._text_runs(y), self._room.width, self._base)
+        grid, numbers = self._grid, self._look.numbers
+        return (
+            name_of(grid.rows[row]),
+            self._levels[row].tobytes(),
+            grid.values[row].tobytes() if numbers else b"",
+            grid.unit,
+            self._cursor_column(row),
+            self.scroll_offset.x,
+            self._look,
+            self._room.width,
+            self._base,
+        )
+
+    def _cursor_column(self, row: int) -> int:
+        """Return where in a row the cursor is, -1 where it is not."""
+        if not self.has_focus or self.thief not in self._grid.rows[row]:
+            return -1
+        return place_of(self.victim, self._grid.columns)
+
+    def _columns(self) -> range:
+        """Return the columns that are in sight."""
+        first = self.scroll_offset.x // self._look.width
+        fitting = (self._room.width - self._look.label) // self._look.width
+        return range(first, min(len(self._grid.columns), first + fitting))
+
+    def _row_runs(self, row: int) -> list[Run]:
+        levels, here = self._levels[row].tolist(), self._cursor_column(row)
+        return row_runs(self._grid, levels, row, self._columns(), here, self._look)
+
+    def _text_runs(self, y: int) -> list[Run]:
+        """Return a line above or below the rows."""
+        cells, grid = self._room.width, self._grid
         if not grid.columns:
-            lines = textwrap.wrap(NO_TASKS, cells)
-            return line([(fit("".join(lines[y : y + 1]), cells), style(dim=True))], cells, base)
-        rows = min(len(grid.cells), self._room.height - LINES_AROUND)
-        if y == 0:
-            title = grid.title if cells > len(grid.title) else grid.short_title
-            return line([(fit(title, cells), style(dim=True))], cells, base)
-        if y == 1:
-            return line([(self._heads(cells), style(dim=True))], cells, base)
-        if y < rows + 2:
-            return line(self._row(y - 2 + self.scroll_offset.y, cells), cells, base)
-        if y == rows + 2:
-            sentence = cell_sentence(pool, self.thief, self.victim, short=cells < 52)
-            return line([(fit(sentence, cells), style(bold=True))], cells, base)
-        if y == rows + 3:
-            return line(self._scale(cells), cells, base)
-        return line([], cells, base)
-
-    def _columns(self, cells: int) -> tuple[int, range]:
-        columns = self._grid.columns
-        width = cell_width(columns, cells)
-        first = self.scroll_offset.x // width
-        return width, range(first, min(columns, first + (cells - LABEL_CELLS) // width))
-
-    def _heads(self, cells: int) -> str:
-        width, columns = self._columns(cells)
-        longest = len(str(self._grid.columns - 1))
-        every = 1 if longest < width else 5
-        letters = [" "] * (LABEL_CELLS + width * len(columns) + longest)
-        for place, column in enumerate(columns):
-            start = LABEL_CELLS + place * width
-            if every == 1:  # right-aligned, like the numbers below it
-                letters[start : start + width - 1] = str(column).rjust(width - 1)
-            elif column % every == 0:  # over narrow columns from its own on
-                letters[start : start + longest] = str(column).ljust(longest)
-        return "".join(letters)
-
-    def _row(self, row: int, cells: int) -> list[Run]:
-        grid = self._grid
-        if row >= len(grid.cells):
-            return []
-        width, columns = self._columns(cells)
-        runs: list[Run] = [(f"{grid.row_names[row]:>3} ", style(dim=True))]
-        for column in columns:
-            here = self.has_focus and row == self.thief and column == self.victim
-            blank = grid.is_blank(row, column)
-            runs.append(self._cell(grid.cells[row][column], width, blank, here))
-        return runs
-
-    def _cell(self, hits: int, width: int, blank: bool, here: bool) -> Run:
-        number = cell_number(hits, width)
-        level = step(hits, self._grid.largest)
-        if blank:
-            text = "·".center(width)
-            return text, style(reverse=here, dim=True)
-        if self.dense:
-            glyph = DENSITY[level]
-            text = number if width > 3 and hits else glyph * width
-            return text, style(reverse=here, bold=here)
-        return number, (STEP_STYLES_AT_CURSOR if here else STEP_STYLES)[level]
-
-    def _scale(self, cells: int) -> list[Run]:
-        runs: list[Run] = [("0 ", style(dim=True))]
-        for level in range(9):
-            glyph = DENSITY[level] * 2 if self.dense else "  "
-            runs.append((glyph, None if self.dense else STEP_STYLES[level]))
-        runs.append((fit(f" {self._grid.largest}", max(0, cells - 20)), style(dim=True)))
-        return runs
+            said = NO_TASKS if y == 0 and self._pool is not None else ""
+            return [(fit(said, cells), style(dim=True))]
+        if y < len(self._above):
+            return [(fit(self._above[y], cells), style(dim=True))]
+        if y == len(self._above):
+            return [(fit(heads(grid, self._look, self._columns()), cells), style(dim=True))]
+        below = y - len(self._above) - HEADS - self._rows_shown
+        if below < SCALE:
+            return scale_runs(grid, self._look, cells)
+        said = "".join(self._below[below - SCALE : below - SCALE + 1])
+        return [(fit(said, cells), style(bold=True))]

@@ -1,69 +1,196 @@
-"""What the scheduler of a pool promises, and how it keeps it: over the dashboard, until closed."""
+"""What the scheduler of a pool promises, and how it keeps it: over the dashboard, until closed.
+
+A cursor moves over the promises; enter opens one on a sheet of its own. In a replay a key goes to
+the moments at which it was broken.
+"""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, ClassVar
 
+from rich.console import Group
+from rich.padding import Padding
 from rich.text import Text
 from textual.binding import Binding, BindingType
-from textual.containers import VerticalScroll
-from textual.screen import ModalScreen
+from textual.containers import Vertical, VerticalScroll
+from textual.message import Message
 from textual.widgets import Static
 
 from ..deques import deque_lines, parking_lines
 from ..graph import graph_lines
-from ..promises import COLOURS, moments_words, promise_line
+from ..promises import COLOURS, ages_words, moments_words, promise_facts, promise_line
 from ..stealing import stealing_lines
 from ..words import clean
+from .sheet import Sheet
 
 if TYPE_CHECKING:
     from textual.app import ComposeResult
 
     from ...analysis.readings import PoolReading
+    from ...analysis.scheduler_readings import PromiseReading
+
+INDENT = 11
+"""What is said of a promise stands under what is promised."""
 
 
-class SchedulerScreen(ModalScreen[None]):
+class Jump(Message):
+    """Go to the next moment at which a promise was broken, or `step` moments on or back."""
+
+    def __init__(self, code: str, step: int) -> None:
+        super().__init__()
+        self.code = code
+        self.step = step
+
+
+class SchedulerScreen(Sheet):
     """Promises, work, steals, deques and parking of one pool; escape or s closes."""
 
-    DEFAULT_CSS = """
-    SchedulerScreen { align: center middle; }
-    SchedulerScreen > VerticalScroll {
-        width: 95%; max-width: 120; height: 95%; border: round $primary;
-        background: $surface; padding: 0 1;
-    }
-    SchedulerScreen Static { height: auto; }
-    """
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,s,q,enter", "close", "close")]
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("s", "close", "close"),
+        Binding("up", "move(-1)", "promise before"),
+        Binding("down", "move(1)", "promise after"),
+        Binding("pageup", "scroll(-10)", "back"),
+        Binding("pagedown", "scroll(10)", "on"),
+        Binding("enter", "open", "open the promise"),
+        Binding("j", "jump(1)", "next moment"),
+        Binding("b", "jump(-1)", "moment before"),
+    ]
+
+    def __init__(self, *, replay: bool = False) -> None:
+        super().__init__()
+        self.cursor = 0
+        self._replay = replay
+        self._pool: PoolReading | None = None
+        self._rows: list[Static] = []
 
     def compose(self) -> ComposeResult:
-        """Lay out one text that scrolls."""
-        with VerticalScroll():
-            yield Static(id="scheduler")
+        """Lay out a title, the promises, and the figures they stand on."""
+        with VerticalScroll(can_focus=False):
+            yield Static(id="title")
+            yield Vertical(id="promises")
+            yield Static(id="figures")
+
+    def on_mount(self) -> None:
+        """Give the list of promises the height that they take."""
+        self.query_one("#promises").styles.height = "auto"
 
     def show(self, pool: PoolReading) -> None:
-        """Draw the scheduler of a pool."""
-        self.query_one("#scheduler", Static).update(scheduler_text(pool))
+        """Draw the scheduler of a pool, where it is told of anew: about once a second."""
+        if self._pool is not None and pool.promises is self._pool.promises:
+            return
+        self._pool = pool
+        self.part("title").update(title_text(pool, replay=self._replay))
+        missing = len(pool.promises) - len(self._rows)
+        if missing > 0:
+            rows = [Static() for _ in range(missing)]
+            self._rows += rows
+            self.query_one("#promises").mount(*rows)
+        for place, row in enumerate(self._rows):
+            row.display = place < len(pool.promises)
+        self._draw_promises(pool)
+        self.part("figures").update(figures_text(pool))
 
-    def action_close(self) -> None:
-        """Go back to the dashboard."""
-        self.dismiss()
+    def _draw_promises(self, pool: PoolReading) -> None:
+        for place, promise in enumerate(pool.promises):
+            chosen = place == self.cursor
+            head, *body = promise_text(pool, promise, chosen=chosen).split("\n", allow_blank=True)
+            said = Padding(Text("\n").join(body), (0, 0, 0, INDENT))
+            self._rows[place].update(Group(head, said))
+
+    @property
+    def _chosen(self) -> PromiseReading | None:
+        if self._pool is None or self.cursor >= len(self._pool.promises):
+            return None
+        return self._pool.promises[self.cursor]
+
+    def action_move(self, rows: int) -> None:
+        """Move the cursor, keeping it in sight; past the last promise the rest scrolls."""
+        if self._pool is None or not self._pool.promises:
+            return
+        last = len(self._pool.promises) - 1
+        scroll = self.query_one(VerticalScroll)
+        if self.cursor + rows > last:
+            scroll.scroll_end(animate=False)
+            return
+        self.cursor = max(0, self.cursor + rows)
+        self._draw_promises(self._pool)
+        if self.cursor == 0:
+            scroll.scroll_home(animate=False)
+        else:
+            scroll.scroll_to_widget(self._rows[self.cursor], animate=False)
+
+    def action_scroll(self, lines: int) -> None:
+        """Scroll by some lines, the cursor staying where it is."""
+        self.query_one(VerticalScroll).scroll_relative(y=lines, animate=False)
+
+    def action_open(self) -> None:
+        """Open the chosen promise."""
+        if self._chosen is not None and self._pool is not None:
+            sheet = PromiseSheet(self._chosen.code, replay=self._replay)
+            self.app.push_screen(sheet)
+            self.call_after_refresh(sheet.show, self._pool)
+
+    def action_jump(self, step: int) -> None:
+        """Go to a moment at which the chosen promise was broken."""
+        if self._chosen is not None:
+            self.post_message(Jump(self._chosen.code, step))
 
 
-def scheduler_text(pool: PoolReading) -> Text:
-    """Return promises first, then the figures they stand on."""
+class PromiseSheet(Sheet):
+    """One promise whole; enter closes it."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "close", "close"),
+        Binding("j", "jump(1)", "next moment"),
+        Binding("b", "jump(-1)", "moment before"),
+    ]
+
+    def __init__(self, code: str, *, replay: bool) -> None:
+        super().__init__()
+        self.code = code
+        self._replay = replay
+
+    def show(self, pool: PoolReading) -> None:
+        """Draw the promise as a pool keeps it."""
+        found = next((one for one in pool.promises if one.code == self.code), None)
+        if found is not None:
+            self.part("text").update(whole_text(pool, found, replay=self._replay))
+
+    def action_jump(self, step: int) -> None:
+        """Go to a moment at which it was broken."""
+        self.post_message(Jump(self.code, step))
+
+
+def title_text(pool: PoolReading, *, replay: bool) -> Text:
+    """Return whose promises these are, and the keys."""
+    text = Text(f"What the scheduler of {clean(pool.name, 60)} promises\n", style="bold")
+    if not pool.has_steals:
+        apart = "Its workers share one queue, so promises about deques and steals do not apply.\n"
+        text.append(apart, style="not bold")
+    jump = " · j goes to the moments at which it was broken" if replay else ""
+    return text.append(f"up and down choose one · enter opens it{jump}\n", style="dim not bold")
+
+
+def promise_text(pool: PoolReading, promise: PromiseReading, *, chosen: bool = False) -> Text:
+    """Return a promise with its verdict, what that goes by, and more where it is broken."""
     text = Text()
-    text.append(f"What the scheduler of {clean(pool.name, 60)} promises\n", style="bold")
-    for promise in pool.promises:
-        line = promise_line(promise)
-        text.append(f"{line.mark} {line.verdict:<8}", style=COLOURS[line.verdict])
-        text.append(f"{line.what}\n", style="bold" if line.verdict == "broken" else "")
-        text.append(f"          {line.said}\n", style="dim")
-        if line.verdict == "broken":
-            moments = moments_words(pool, promise)
-            text.append(f"          {promise.purpose}\n")
-            text.append(f"          {moments}\n" if moments else "", style="dim")
-        if line.verdict != "unknown":
-            text.append(f"          {promise.source}\n", style="dim")
+    line = promise_line(promise)
+    mark = "reverse" if chosen else ""
+    text.append(f"{'›' if chosen else ' '}{line.mark} {line.verdict:<8}", COLOURS[line.verdict])
+    text.append(f"{line.what}\n", style=f"bold {mark}" if line.verdict == "broken" else mark)
+    text.append(line.said, style="dim")
+    if line.verdict == "broken":
+        text.append(f"\n{promise.purpose}")
+        moments = moments_words(pool, promise)
+        text.append(f"\n{moments}" if moments else "", style="dim")
+    if line.verdict != "unknown":
+        text.append(f"\n{promise.source}", style="dim")
+    return text
+
+
+def figures_text(pool: PoolReading) -> Text:
+    """Return the figures that the promises stand on."""
+    text = Text()
     figures = [
         *graph_lines(pool.graph),
         *stealing_lines(pool.stealing),
@@ -73,4 +200,22 @@ def scheduler_text(pool: PoolReading) -> Text:
     if figures:
         text.append("\nWork, steals, deques and parking in this window\n", style="bold")
         text.append("\n".join(line.strip() for line in figures))
+    return text
+
+
+def whole_text(pool: PoolReading, promise: PromiseReading, *, replay: bool) -> Text:
+    """Return all that is known of one promise."""
+    line = promise_line(promise)
+    text = Text(f"{line.what}\n", style="bold")
+    text.append(f"{line.mark} {line.verdict}", style=f"not bold {COLOURS[line.verdict]}")
+    text.append(f": {line.said}\n\n", style="not bold")
+    for name, said in promise_facts(promise):
+        text.append(f"{name}\n", style="bold")
+        text.append(f"  {said}\n", style="not bold")
+    ages = ages_words(pool, promise)
+    if ages:
+        text.append("Broken in this window, latest first\n", style="bold")
+        text.append(f"  {ages}\n", style="not bold")
+    if replay:
+        text.append("\nj goes to the moments at which it was broken, one after the other; b back")
     return text

@@ -7,40 +7,29 @@ from typing import TYPE_CHECKING, ClassVar
 
 from rich.text import Text
 from textual.binding import Binding, BindingType
-from textual.containers import VerticalScroll
-from textual.screen import ModalScreen
-from textual.widgets import Static
 
 from ...analysis.entries import ENTRIES
 from ...sources.stacks import Stack, StackError, dump, stack_of
 from ..palette import ENTRY_LOOKS
 from ..words import ENTRY_NAMES, clean, seconds
 from .drawing import doing_now, spark
+from .sheet import Sheet
 
 if TYPE_CHECKING:
-    from textual.app import ComposeResult
-
     from ...analysis.readings import PoolReading, WorkerReading
 
 BAR_CELLS = 30
 HISTORY_CELLS = 60
 
 
-class WorkerScreen(ModalScreen[None]):
+class WorkerScreen(Sheet):
     """Details of one worker; escape closes, s reads its stack again."""
 
-    DEFAULT_CSS = """
-    WorkerScreen { align: center middle; }
-    WorkerScreen > VerticalScroll {
-        width: 90%; max-width: 110; height: 90%; border: round $primary;
-        background: $surface; padding: 0 1;
-    }
-    WorkerScreen Static { height: auto; }
-    """
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape,enter,q", "close", "close"),
+        Binding("enter", "close", "close"),
         Binding("s", "stack", "read the stack again"),
     ]
+    PARTS = ("figures", "stack")
 
     def __init__(self, index: int, pid: int) -> None:
         super().__init__()
@@ -49,25 +38,15 @@ class WorkerScreen(ModalScreen[None]):
         self._worker: WorkerReading | None = None
         self._reading_stack: asyncio.Task[None] | None = None
 
-    def compose(self) -> ComposeResult:
-        """Lay out the figures above the stack."""
-        with VerticalScroll():
-            yield Static(id="figures")
-            yield Static(id="stack")
-
     def show(self, pool: PoolReading) -> None:
         """Draw the worker from a pool's reading; the first time, read its stack too."""
         if self.index >= len(pool.workers):
             return
         first = self._worker is None
         self._worker = pool.workers[self.index]
-        self.query_one("#figures", Static).update(figures(pool, self._worker))
+        self.part("figures").update(figures(pool, self._worker))
         if first:
             self.action_stack()
-
-    def action_close(self) -> None:
-        """Go back to the dashboard."""
-        self.dismiss()
 
     def action_stack(self) -> None:
         """Read the worker's stack, unless that is under way."""
@@ -75,7 +54,7 @@ class WorkerScreen(ModalScreen[None]):
             self._reading_stack = asyncio.create_task(self._read_stack())
 
     async def _read_stack(self) -> None:
-        worker, shown = self._worker, self.query_one("#stack", Static)
+        worker, shown = self._worker, self.part("stack")
         if worker is None:
             return
         if self.pid < 0:

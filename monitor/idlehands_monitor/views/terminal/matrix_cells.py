@@ -1,0 +1,141 @@
+"""Pure drawing of a matrix: its lines as runs of text, and the room that they take."""
+
+from __future__ import annotations
+
+import textwrap
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from ..grid import cell_sentence, name_of, place_of
+from ..palette import BLANK, DENSITY
+from .drawing import cell_amount, fit
+from .strips import STEP_STYLES, STEP_STYLES_AT_CURSOR, Run, style
+
+if TYPE_CHECKING:
+    from rich.style import Style
+
+    from ...analysis.readings import PoolReading
+    from ..grid import Grid
+
+NARROWEST_CELL, NUMBER_CELL, WIDEST_CELL = 2, 5, 6
+FEW_COLUMNS = 16
+"""So few columns are squeezed, numbers or not; with more, scrolled."""
+WIDE, WIDEST = 64, 100
+"""From so many cells on, the counts under the cursor take one line, and a long one."""
+HEADS, SCALE = 1, 1
+GROUP_LABEL = 8
+UNIT_MARKS = {"per second": "/s", "share of the row": " %"}
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """How a matrix is drawn. label, width: cells of the rows' names and of a column.
+
+    numbers: numbers instead of cells. dense: glyphs of rising density instead of colours.
+    """
+
+    label: int
+    width: int
+    numbers: bool
+    dense: bool
+
+
+def cell_width(columns: int, cells: int, label: int = 4, least: int = NARROWEST_CELL) -> int:
+    """Return how many cells each of so many columns gets in `cells` cells beside the labels."""
+    return max(least, min(WIDEST_CELL, (cells - label) // max(1, columns)))
+
+
+def measures(
+    rows: tuple[range, ...], columns: int, cells: int, *, numbers: bool
+) -> tuple[int, int]:
+    """Return the cells of the rows' names and of a column in `cells` cells."""
+    label = max((len(name_of(row)) for row in rows), default=3) + 1
+    least = NUMBER_CELL if numbers and columns > FEW_COLUMNS else NARROWEST_CELL
+    return label, cell_width(columns, cells, label, least)
+
+
+def most_groups(cells: int, lines: int, *, numbers: bool) -> int:
+    """Return how many rows and columns are readable at once in so much room."""
+    around = HEADS + SCALE + (2 if cells >= WIDE else 6)
+    width = NUMBER_CELL if numbers else NARROWEST_CELL
+    return max(1, min((cells - GROUP_LABEL) // width, lines - around))
+
+
+def title_lines(title: tuple[str, ...], cells: int) -> list[str]:
+    """Return what is shown as lines, as many facts on each as fit."""
+    lines = [""]
+    for fact in title:
+        joined = f"{lines[-1]}, {fact}" if lines[-1] else fact
+        if len(joined) <= cells:
+            lines[-1] = joined
+        else:
+            lines += textwrap.wrap(fact, max(8, cells))
+    return [said for said in lines if said]
+
+
+def sentence_lines(pool: PoolReading, grid: Grid, thief: int, victim: int, cells: int) -> list[str]:
+    """Return the counts of the cell of two workers in words; more lines where it is narrow."""
+    rows = grid.rows[place_of(thief, grid.rows)]
+    columns = grid.columns[place_of(victim, grid.columns)]
+    sentence = cell_sentence(pool, rows, columns, short=cells < WIDEST)
+    lines = textwrap.wrap(sentence, max(8, cells))
+    usual = 1 if cells >= WIDE else 3 if grid.is_grouped else 2
+    return lines + [""] * (usual - len(lines))
+
+
+def heads(grid: Grid, look: Look, columns: range) -> str:
+    """Return the line of the columns' names: of each group its first worker."""
+    names = [str(grid.columns[column][0]) for column in columns]
+    longest = max(map(len, names), default=1)
+    every = 1 if longest < look.width else 5
+    letters = [" "] * (look.label + look.width * len(columns) + longest)
+    for place, (column, name) in enumerate(zip(columns, names, strict=True)):
+        start = look.label + place * look.width
+        if every == 1:  # right-aligned, like the numbers below it
+            letters[start : start + look.width - 1] = name.rjust(look.width - 1)
+        elif column % every == 0:  # over narrow columns from its own on
+            letters[start : start + longest] = name.ljust(longest)
+    return "".join(letters).rstrip()
+
+
+def row_runs(
+    grid: Grid, levels: list[int], row: int, columns: range, here: int, look: Look
+) -> list[Run]:
+    """Return the runs of a row, the cursor in column `here`: cells that look alike make one."""
+    label = f"{name_of(grid.rows[row]):>{look.label - 1}} "
+    runs: list[Run] = [(label, style(dim=True))]
+    values = grid.values[row].tolist() if look.numbers else levels
+    before, text = None, ""
+    for column in columns:
+        level = levels[column]
+        now = _style(level, look, at_cursor=column == here)
+        if now is not before and text:
+            runs.append((text, before))
+            text = ""
+        before = now
+        if level == BLANK:
+            text += "·".center(look.width)
+        elif look.numbers:
+            text += cell_amount(values[column], grid.unit, look.width)
+        else:
+            text += (DENSITY[level] if look.dense else " ") * look.width
+    return [*runs, (text, before)]
+
+
+def _style(level: int, look: Look, *, at_cursor: bool) -> Style:
+    if level == BLANK:
+        return style(reverse=at_cursor, dim=True)
+    if look.dense:
+        return style(reverse=at_cursor, bold=at_cursor)
+    return (STEP_STYLES_AT_CURSOR if at_cursor else STEP_STYLES)[level]
+
+
+def scale_runs(grid: Grid, look: Look, cells: int) -> list[Run]:
+    """Return the steps from nothing to the largest value, and that value in its unit."""
+    runs: list[Run] = [("0 ", style(dim=True))]
+    for level in range(BLANK):
+        glyph = DENSITY[level] * 2 if look.dense else "  "
+        runs.append((glyph, None if look.dense else STEP_STYLES[level]))
+    largest = cell_amount(grid.largest, grid.unit, 12).strip() or "0"
+    unit = UNIT_MARKS.get(grid.unit, "")
+    return [*runs, (fit(f" {largest}{unit}", max(0, cells - 20)), style(dim=True))]

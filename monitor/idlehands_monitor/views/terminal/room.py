@@ -1,0 +1,54 @@
+"""How the dashboard shares its room out between its parts."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from textual.geometry import Size
+    from textual.widget import Widget
+
+    from ...analysis.readings import PoolReading
+    from .matrix import MatrixView
+
+NARROW_MATRIX = 29
+LEAST_WIDTH_FOR_MATRIX = 72
+NARROW_SCREEN = 110
+ABOVE_AND_BELOW = 13
+LINES_AROUND_MATRIX = 5
+LEAST_LOWER, MOST_LOWER = 7, 30
+TALL_SCREEN = 45
+
+
+def fit_parts(
+    screen: Size, pool: PoolReading | None, matrix: MatrixView, lower_part: Widget
+) -> None:
+    """Make the matrix as wide as it needs, and the lower part as high as what is left."""
+    workers = len(pool.workers) if pool is not None else 0
+    most = max(NARROW_MATRIX, screen.width // 2 - 6)
+    if screen.width < NARROW_SCREEN:
+        most = NARROW_MATRIX
+    wanted = matrix.wanted_cells(pool, most)
+    fits = screen.width >= LEAST_WIDTH_FOR_MATRIX
+    _set_size(matrix, width=max(NARROW_MATRIX, min(most, wanted)) if fits else 0)
+    _set_size(lower_part, height=lower_height(screen.height, workers))
+
+
+def lower_height(height: int, workers: int) -> int:
+    """Return the lines of the lower part: what the workers leave, 0 where that is too little."""
+    middle = height - ABOVE_AND_BELOW
+    left = middle - workers - LINES_AROUND_MATRIX
+    if left >= LEAST_LOWER:
+        return min(left, MOST_LOWER)
+    return LEAST_LOWER + 2 if height >= TALL_SCREEN else 0
+
+
+def _set_size(widget: Widget, width: int | None = None, height: int | None = None) -> None:
+    """Set a size only where it changes: setting it lays the whole screen out again."""
+    styles = widget.styles
+    if width is not None and (styles.width is None or styles.width.value != width):
+        styles.width = width
+        widget.display = width > 0
+    if height is not None and (styles.height is None or styles.height.value != height):
+        styles.height = height
+        widget.display = height > 0

@@ -1,0 +1,47 @@
+"""A sheet over the dashboard: one framed text that scrolls, until it is closed."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, ClassVar
+
+from textual.binding import Binding, BindingType
+from textual.containers import VerticalScroll
+from textual.screen import ModalScreen
+from textual.widgets import Static
+
+if TYPE_CHECKING:
+    from textual.app import ComposeResult
+
+    from ...analysis.readings import PoolReading
+
+
+class Sheet(ModalScreen[None]):
+    """What all sheets share: the frame, the parts in it by their names, and the keys that close."""
+
+    DEFAULT_CSS = """
+    Sheet { align: center middle; }
+    Sheet > VerticalScroll {
+        width: 95%; max-width: 120; height: 95%; border: round $primary;
+        background: $surface; padding: 0 1;
+    }
+    Sheet Static { height: auto; }
+    """
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,q", "close", "close")]
+    PARTS: ClassVar[tuple[str, ...]] = ("text",)
+
+    def compose(self) -> ComposeResult:
+        """Lay out the parts, one under the other."""
+        with VerticalScroll():
+            for part in self.PARTS:
+                yield Static(id=part, markup=False)
+
+    def part(self, name: str) -> Static:
+        """Return the part of a name."""
+        return self.query_one(f"#{name}", Static)
+
+    def show(self, pool: PoolReading) -> None:
+        """Draw what the sheet says of a pool."""
+
+    def action_close(self) -> None:
+        """Go back to what is below."""
+        self.dismiss()

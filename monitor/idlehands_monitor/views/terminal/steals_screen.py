@@ -1,0 +1,130 @@
+"""The steals of a pool on the whole screen: the matrix large, totals, who feeds whom, over time."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, ClassVar
+
+from rich.text import Text
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal, VerticalScroll
+from textual.screen import Screen
+from textual.widgets import Static
+
+from ..stealing import (
+    HEADS,
+    TABLE_NOTES,
+    flow_words,
+    looks_line,
+    summary_lines,
+    timeline_rows,
+    timeline_title,
+    worker_rows,
+)
+from .header import WhoLine
+from .matrix import MatrixView
+
+if TYPE_CHECKING:
+    from textual.app import ComposeResult
+
+    from ...analysis.readings import PoolReading, Reading
+    from ...analysis.steals import StealingReading
+
+MOST_FLOWS = 24
+NARROW = 100
+"""In fewer cells, totals and time stand below the matrix and scroll."""
+NO_STEALS = (
+    "Nothing is stolen here: the workers share one queue. The matrix shows who ran what whom had "
+    "handed in."
+)
+
+
+class StealsScreen(Screen[None]):
+    """Everything about the steals of one pool; escape or t goes back to the dashboard."""
+
+    DEFAULT_CSS = """
+    StealsScreen { layout: vertical; }
+    StealsScreen #upper { height: 1fr; margin: 1 0 0 0; padding: 0 0 0 1; }
+    StealsScreen MatrixView { width: 1fr; scrollbar-size: 1 1; margin: 0 1 0 0; }
+    StealsScreen VerticalScroll { width: 59; scrollbar-size: 1 1; }
+    StealsScreen #totals { height: auto; }
+    StealsScreen #timeline { height: 6; padding: 0 1; }
+    StealsScreen.narrow #upper { layout: vertical; }
+    StealsScreen.narrow MatrixView { width: 100%; height: 60%; }
+    StealsScreen.narrow VerticalScroll { width: 100%; height: 1fr; }
+    StealsScreen.narrow #timeline { display: none; }
+    StealsScreen #bottom { height: 1; color: $text-muted; padding: 0 1; }
+    """
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,t,q", "close", "close")]
+
+    def __init__(self, like: MatrixView) -> None:
+        super().__init__()
+        self._who = WhoLine()
+        self.matrix = MatrixView()
+        self.matrix.look_as(like)
+        self._told: StealingReading | None = None
+
+    def compose(self) -> ComposeResult:
+        """Lay out the matrix beside the totals, time below them."""
+        yield self._who
+        with Horizontal(id="upper"):
+            yield self.matrix
+            with VerticalScroll():
+                yield Static(id="totals", markup=False)
+        yield Static(id="timeline", markup=False)
+        yield Static(id="bottom", markup=False)
+
+    def on_mount(self) -> None:
+        """Give the matrix the keys."""
+        self.matrix.focus()
+
+    def show(self, reading: Reading, pool: PoolReading | None, hint: Text, *, paused: bool) -> None:
+        """Draw a reading; totals and time only where they are new, about once a second."""
+        self._who.show(reading, pool, paused=paused)
+        self.matrix.show(pool)
+        self.query_one("#bottom", Static).update(hint, layout=False)
+        if pool is None or (pool.stealing is self._told and self._told is not None):
+            return
+        self._told = pool.stealing
+        over_time = timeline_text(pool.stealing, self.size.width - 3)
+        totals = totals_text(pool)
+        if self.has_class("narrow"):
+            totals = Text("\n").join((over_time, totals))
+        self.query_one("#totals", Static).update(totals)
+        self.query_one("#timeline", Static).update(over_time, layout=False)
+
+    def on_resize(self) -> None:
+        """Lay out for the width there is; the next reading is drawn anew."""
+        self.set_class(self.size.width < NARROW, "narrow")
+        self._told = None
+
+    def action_close(self) -> None:
+        """Go back to the dashboard."""
+        self.dismiss()
+
+
+def totals_text(pool: PoolReading) -> Text:
+    """Return what the looks come to, each worker as thief and victim, and who feeds whom."""
+    stealing = pool.stealing
+    if stealing is None:
+        return Text(NO_STEALS)
+    text = Text()
+    text.append(f"{looks_line(pool.steals)}\n")
+    for said in summary_lines(stealing):
+        text.append(f"{said.strip()}\n")
+    text.append(f"\n{HEADS[0]}\n{HEADS[1]}\n", style="bold")
+    text.append("\n".join(worker_rows(stealing)))
+    text.append(f"\n{TABLE_NOTES}\n", style="dim")
+    flows = flow_words(stealing, MOST_FLOWS)
+    text.append("\nWho feeds whom: tasks given less taken back, largest first\n", style="bold")
+    text.append("   ".join(flows) if flows else "nobody gave more than came back")
+    return text
+
+
+def timeline_text(stealing: StealingReading | None, cells: int) -> Text:
+    """Return the looks over time with their title and axis."""
+    if stealing is None:
+        return Text()
+    text = Text(f"{timeline_title(stealing.timeline)}\n", style="dim")
+    for row in timeline_rows(stealing.timeline, cells):
+        text.append(f"{row}\n", style="not dim")
+    return text
