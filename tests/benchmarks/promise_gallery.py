@@ -7,6 +7,7 @@ with 1 if an unmodified run breaks a promise, or if a switch does not break exac
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -38,15 +39,20 @@ NEVER_JUDGED = {"within-greedy-bound"}
 
 def verdicts(scenario: str, fault: str, seed: int, seconds: float) -> dict[str, set[str]]:
     """Return the codes of the promises by the verdicts of one run, over its pools."""
-    with tempfile.TemporaryDirectory() as folder:
-        sockets, file = Path(folder) / "sockets", Path(folder) / "run.idlehands"
-        sockets.mkdir(mode=0o700)
-        chosen = ["--fault", fault] if fault else []
-        run: Any = {"env": environment(sockets), "stdout": subprocess.PIPE}
-        command = [sys.executable, "-m", "idlehands"]
-        demo = ["demo", scenario, "--seed", str(seed), "--for", f"{seconds}s", "--no-screen"]
-        subprocess.run([*command, *demo, *chosen, "--capture", str(file)], check=True, **run)
-        said = subprocess.run([*command, "explain", str(file), "--json"], check=True, **run).stdout
+    folder = Path(tempfile.mkdtemp(prefix="promises-"))
+    sockets, file = folder / "sockets", folder / "run.idlehands"
+    sockets.mkdir(mode=0o700)
+    chosen = ["--fault", fault] if fault else []
+    run: Any = {"env": environment(sockets), "capture_output": True, "text": True}
+    command = [sys.executable, "-m", "idlehands"]
+    demo = ["demo", scenario, "--seed", str(seed), "--for", f"{seconds}s", "--no-screen"]
+    ran = subprocess.run([*command, *demo, *chosen, "--capture", str(file)], **run)
+    read = subprocess.run([*command, "explain", str(file), "--json"], **run)
+    if ran.returncode or read.returncode:
+        (folder / "said.txt").write_text(ran.stdout + ran.stderr + read.stderr)
+        raise SystemExit(f"a run of {scenario} {fault} could not be read; see {folder}")
+    shutil.rmtree(folder)
+    said = read.stdout
     found: dict[str, set[str]] = {"kept": set(), "broken": set(), "unknown": set()}
     for pool in json.loads(said)["pools"]:
         for promise in pool["promises"]:
@@ -62,12 +68,15 @@ def _counted(runs: list[dict[str, set[str]]], verdict: str) -> str:
 def main() -> int:
     """Run every fault with every seed and print what broke, how often."""
     parser = arguments(__doc__.splitlines()[0], rounds=20, seconds=20)
+    parser.add_argument("--only", default="", help="only faults whose name has this in it")
     options = parser.parse_args()
     rounds, seconds = (2, 5) if options.quick else (options.rounds, options.seconds)
     print(machine())
     print(f"{rounds} runs of {seconds} s each")
     wrong = 0
     for (scenario, fault), promise in PROMISES.items():
+        if options.only not in f"{scenario} {fault}":
+            continue
         runs = [verdicts(scenario, fault, seed, seconds) for seed in range(rounds)]
         expected = {promise} if promise else set()
         right = [run["broken"] == expected for run in runs]
