@@ -338,6 +338,10 @@ class Outlet:
         with contextlib.suppress(OSError):
             while self._admit() is not None:  # who came just before the end is told it all too
                 pass
+        if self._readers:
+            with contextlib.suppress(Exception):  # a pool that fails here is read as it is
+                for pool in self._pools():  # a worker that left since the last look is told of too
+                    pool.refresh(at_once=True)
         for position, reader in enumerate(self._readers):
             # An equal share each of what is left: a reader that has stopped uses up only its own.
             now = monotonic()

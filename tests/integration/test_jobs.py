@@ -148,8 +148,13 @@ if __name__ == "__main__":
 """
 
 
-def test_worker_processes_that_are_replaced_stay_two_workers_and_are_counted(captured):
-    _, document, _ = captured(REPLACED)
+NEVER_LOOKED_AT = "from idlehands import _board_pool; _board_pool.LOOK_FOR_DEAD_NS = 1 << 62\n"
+"""So that those which left last are found as the job ends, or never."""
+
+
+@pytest.mark.parametrize("first", ["", NEVER_LOOKED_AT], ids=["looked at", "at the end"])
+def test_worker_processes_that_are_replaced_stay_two_workers_and_are_counted(captured, first):
+    _, document, _ = captured(first + REPLACED)
     (pool,) = document["pools"]
     assert pool["tasks"]["finished"] == 41
     assert pool["workers"] <= 3
