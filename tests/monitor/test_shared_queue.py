@@ -299,3 +299,13 @@ def test_a_worker_seen_to_go_just_after_its_pool_closed_has_left():
     ledger.pools[0].closed_ns = 95
     (pool,) = read(ledger, SourceReading("quay", "live")).pools
     assert (pool.stays.joined, pool.stays.left) == (2, 2)
+
+
+def test_a_worker_that_left_while_the_levels_were_read_joined_once():
+    ledger = shared_ledger([(0, 1, 1, 2)], [(0, 50, 101)], 100)
+    (pool,) = ledger.pools.values()
+    levels = {"frame": "levels", "pool": 0, "at_ns": 100, "inbox": 0, "deques": [], "misuses": 0}
+    pool.apply({**levels, "workers": [[[3, 50]]], "ran": [1]})
+    pool.closed_ns = 99
+    (found,) = read(ledger, SourceReading("quay", "live")).pools
+    assert (found.stays.joined, found.stays.left) == (1, 1)

@@ -9,7 +9,7 @@ import numpy as np
 from idlehands.wire import DIED, LOST, NONE
 
 from .readings import DeadWorkerReading, StayReading, WorkerReading
-from .rows import NEVER, Recent
+from .rows import NEVER, Recent, still_open
 
 if TYPE_CHECKING:
     from ..ledger import OpenInterval, PoolLedger
@@ -106,7 +106,8 @@ def comings_and_goings(pool: PoolLedger, begin_ns: int, end_ns: int) -> StayRead
         end_ns = NEVER
     ended = (stays["ended_ns"] > begin_ns) & (stays["ended_ns"] <= end_ns)
     began = stays["began_ns"]
-    still = [i.began_ns for worker in pool.open for i in worker if i.what == "stay"]
+    _workers, open_stays = still_open(pool, stays, "began_ns", ("stay",))
+    still = [interval.began_ns for interval in open_stays]
     joined = int(np.count_nonzero((began >= begin_ns) & (began < end_ns)))
     died = np.flatnonzero(ended & (stays["how"] == DIED)).tolist()
     return StayReading(
