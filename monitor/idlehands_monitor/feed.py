@@ -57,12 +57,12 @@ class Feed:
                 oldest = int(pool.tasks["ended_ns"].min())
                 pool.forget_before((oldest + pool.complete_ns) // 2)
 
-    def reading(self) -> Reading:
-        """Return the reading of what is held now."""
+    def reading(self, *, scheduler: bool = True) -> Reading:
+        """Return the reading of what is held now, with what is judged of a `scheduler` or not."""
         if not self._keep:
             self._past.extend(self.ledger)
         past = None if self._keep else self._past
-        return read(self.ledger, self._describe(), self.window_ns, past)
+        return read(self.ledger, self._describe(), self.window_ns, past, scheduler=scheduler)
 
     def _describe(self) -> SourceReading:
         status, hello = self.source.status, self.ledger.hello

@@ -27,7 +27,9 @@ def source(**changes: object) -> SourceReading:
     return SourceReading(**{**known, **changes})
 
 
-def reading(workers: int = 4, hits: int = 5, **changes: object) -> Reading:
+def reading(
+    workers: int = 4, hits: int = 5, *, scheduler: bool = True, **changes: object
+) -> Reading:
     """Return ten seconds of a pool: worker 0 works, the others are parked, half of it starved."""
     end = 10 * SECOND
     history = History(workers, end)
@@ -50,4 +52,4 @@ def reading(workers: int = 4, hits: int = 5, **changes: object) -> Reading:
             held.apply({**frame, "at_ns": end + SECOND, "inbox": 3, "deques": list(range(workers))})
     past = Past()
     past.extend(held)
-    return read(held, source(**changes), None, past)
+    return read(held, source(**changes), None, past, scheduler=scheduler)

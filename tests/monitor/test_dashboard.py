@@ -397,6 +397,15 @@ def test_s_opens_what_the_scheduler_promises_and_s_closes_it():
     drive(test)
 
 
+def test_a_screen_that_is_held_still_can_say_what_the_scheduler_promises():
+    async def test(app, pilot):
+        await pilot.press("space", "s")
+        await shown(app, pilot, "What the scheduler of scripted promises")
+        assert "workers park only when the whole pool is empty" in screen_text(app)
+
+    drive(test)
+
+
 def test_a_broken_promise_says_what_it_is_for_and_when_it_was_broken():
     pool = reading().pools[0]
     broken = replace(

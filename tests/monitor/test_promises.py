@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from readings import reading
 
 from histories import History, Task, ledger, random_history, scaled
 from idlehands_monitor.analysis.deque_readings import EndReading, EndsReading, SizesReading
@@ -190,3 +193,12 @@ def test_where_spawns_were_lost_in_between_nothing_is_judged_by_them():
     for found in (parks_when_empty(pool, 0, history.end), stays_in_pool(pool, 0, history.end)):
         assert found.verdict == UNKNOWN
         assert "lost" in found.why
+
+
+def test_a_reading_that_judges_no_scheduler_is_the_same_but_for_that():
+    (whole,), (part,) = reading().pools, reading(scheduler=False).pools
+    judged = {name: getattr(part, name) for name in ("promises", "stealing", "queueing", "balance")}
+    assert judged == {"promises": (), "stealing": None, "queueing": None, "balance": None}
+    assert whole.promises
+    assert whole.stealing is not None
+    assert replace(whole, **judged, ends=None, sizes=None, parking=None) == part

@@ -63,12 +63,16 @@ def read(
     source: SourceReading,
     window_ns: int | None = None,
     past: Past | None = None,
+    *,
+    scheduler: bool = True,
 ) -> Reading:
     """Return the reading of the last `window_ns` (None: all that is held) of every pool.
 
     Of a process without a probe, of what its threads look like from outside.
 
     `past` holds what was worked out of earlier seconds, which views draw and windows are made of.
+    Without `scheduler` nothing is judged of promises, stealing, deques, parking and queueing, as
+    if there were too little data: more than half of the work, for views that show none of it.
     """
     windows = {
         pool.number: window
@@ -90,6 +94,7 @@ def read(
             history=past.pools.get(number) if past else None,
             host=host,
             stranded_ns=sum(ns for (idle, _), ns in between.items() if idle == number),
+            scheduler=scheduler,
         )
         for number, window in windows.items()
     ]
@@ -131,6 +136,8 @@ def read_pool(
     history: PoolHistory | None = None,
     host: tuple[HostReading, ...] = (),
     stranded_ns: float = 0.0,
+    *,
+    scheduler: bool = True,
 ) -> PoolReading:
     """Return the reading of one pool between two moments; `host` is that of every process.
 
@@ -151,7 +158,7 @@ def read_pool(
     else:
         times, slice_s = history.times, SECOND_NS / 1e9
 
-    def slow() -> dict[str, Any]:
+    def judged() -> dict[str, Any]:
         use = deque_use(pool, time, begin_ns, end_ns, live=history is not None)
         looked = stealing(pool, steals, begin_ns, end_ns, whole=whole)
         return {
@@ -162,6 +169,9 @@ def read_pool(
             "balance": balance(time, tasks.finished),
         }
 
+    judgements: dict[str, Any] = {}
+    if scheduler:
+        judgements = judged() if history is None else history.once_a_second(end_ns, judged)
     return PoolReading(
         name=pool.name,
         kind=pool.kind,
@@ -200,7 +210,7 @@ def read_pool(
         lost_rows=pool.lost_rows,
         misuses=pool.misuses,
         closed=pool.closed_ns >= 0,
-        **(slow() if history is None else history.once_a_second(end_ns, slow)),
+        **judgements,
     )
 
 

@@ -130,8 +130,12 @@ class Dashboard(App[None]):
         began = time.monotonic()
         self.feed.update()
         if not self._paused:
-            self._draw(self.feed.reading())
+            self._draw(self._read())
         self.call_after_refresh(self._rest, began)
+
+    def _read(self) -> Reading:
+        """Return what the screens that are open need of a reading."""
+        return self.feed.reading(scheduler=isinstance(self.screen, SchedulerScreen))
 
     def _rest(self, began: float) -> None:
         took = time.monotonic() - began
@@ -214,8 +218,8 @@ class Dashboard(App[None]):
         """Hold the screen still, or let it go on; a live stream is taken in all the same."""
         self._paused = not self._paused
         self.feed.source.pause(self._paused)
-        if self._last is not None:
-            self._draw(self._last)
+        if self._last is not None:  # read once more and whole, for every screen opened meanwhile
+            self._draw(self.feed.reading())
 
     def action_next_pool(self) -> None:
         """Show the process's next pool."""
@@ -225,6 +229,8 @@ class Dashboard(App[None]):
 
     def action_scheduler(self) -> None:
         """Show what the pool's scheduler promises and how it keeps it."""
+        if self._last is not None and not self._paused:
+            self._last = self.feed.reading()
         pool = self._pool(self._last) if self._last is not None else None
         if pool is not None:
             screen = SchedulerScreen()
