@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from .analysis.history import SECOND_NS
 from .analysis.past import Past
 from .analysis.read import read
 from .analysis.readings import Reading, SourceReading
@@ -35,7 +36,7 @@ class Feed:
         self.ledger = Ledger()
         self._past = Past()
         self._keep = keep
-        self._held_ns = max(HELD_NS, window_ns or 0)
+        self._held_ns = max(HELD_NS, (window_ns or 0) + SECOND_NS)
 
     def update(self) -> bool:
         """Take in what has arrived. Return whether anything has."""

@@ -61,7 +61,7 @@ class StillFeed:
     def update(self):
         return False
 
-    def reading(self):
+    def reading(self, *, scheduler=True):
         return self.shown
 
 

@@ -201,4 +201,6 @@ def test_a_reading_that_judges_no_scheduler_is_the_same_but_for_that():
     assert judged == {"promises": (), "stealing": None, "queueing": None, "balance": None}
     assert whole.promises
     assert whole.stealing is not None
-    assert replace(whole, **judged, ends=None, sizes=None, parking=None) == part
+    judged |= {"ends": None, "sizes": None, "parking": None}
+    assert replace(whole, **judged, steals=part.steals) == part
+    assert whole.steals.hits == part.steals.hits

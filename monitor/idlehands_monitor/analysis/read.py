@@ -53,6 +53,8 @@ if TYPE_CHECKING:
     from .rows import Bool, Int64
     from .stranded import Pairs
 
+MOST_COUNTED_KIND = 1 << 16
+"""Far above the numbers that a probe gives to kinds of task."""
 MOST_SLICES = 60
 SHORTEST_SLICE_NS = 100_000_000
 """A window that is read as a whole is cut into equal parts, neither many nor short."""
@@ -79,6 +81,11 @@ def read(
         for pool in ledger.pools.values()
         if (window := window_of(pool, window_ns)) is not None
     }
+    if past is not None:
+        windows = {
+            number: (_settled_begin(ledger.pools[number], begin), end)
+            for number, (begin, end) in windows.items()
+        }
     host: tuple[HostReading, ...] = ()
     between: Pairs = {}
     if windows:
@@ -126,6 +133,15 @@ def window_of(pool: PoolLedger, window_ns: int | None) -> tuple[int, int] | None
     if window_ns is not None:
         begin = max(begin, end - window_ns)
     return (begin, end) if 0 <= begin < end else None
+
+
+def _settled_begin(pool: PoolLedger, begin_ns: int) -> int:
+    """Return the beginning of the second that `begin_ns` is in, where the pool's data goes so far.
+
+    The seconds of a live window have been worked out; a part of one would have to be, every time.
+    """
+    second = begin_ns // SECOND_NS * SECOND_NS
+    return second if second >= pool.complete_from_ns else begin_ns
 
 
 def read_pool(
@@ -240,12 +256,7 @@ def _slices(
 
 
 def _steals(pool: PoolLedger, begin_ns: int, end_ns: int) -> StealReading:
-    counts = pool.counts_between(begin_ns, end_ns)
-    hits, empties, lost = (
-        tuple(tuple(row) for row in matrix.tolist())
-        for matrix in (counts.hits, counts.empties, counts.lost_races)
-    )
-    return StealReading(hits, empties, lost)
+    return StealReading(pool.counts_between(begin_ns, end_ns).counts)
 
 
 def _hand_overs(pool: PoolLedger, begin_ns: int, end_ns: int) -> HandOverReading:
@@ -295,23 +306,33 @@ def _kinds(
 ) -> tuple[KindReading, ...]:
     kinds, lengths = store["kind"][ran], (store["ended_ns"] - store["started_ns"])[ran]
     stolen, weight = store["taken_from"][ran] >= 0, weights[ran]
+    spent_in, taken = lengths * weight, np.where(stolen, weight, 0)
     spent = time.in_task.by_kind / 1e9
     took = np.flatnonzero(spent[:, :-1].sum(axis=0)).tolist()
     readings = []
-    for kind in sorted({*np.unique(kinds).tolist(), *took}):
-        mine = kinds == kind
+    for kind in sorted({*_distinct(kinds), *took}):
+        mine = np.flatnonzero(kinds == kind)
         known = kind if 0 <= kind < spent.shape[1] - 1 else -1
         readings.append(
             KindReading(
                 kind_name(pool, kind),
                 int(weight[mine].sum()),
-                float((lengths * weight)[mine].sum()) / 1e9,
+                float(spent_in[mine].sum()) / 1e9,
                 _median_s(lengths[mine]),
-                int(weight[stolen & mine].sum()),
+                int(taken[mine].sum()),
                 *spent[:, known].tolist(),
             )
         )
     return tuple(sorted(readings, key=lambda reading: -reading.total_s))
+
+
+def _distinct(kinds: Int64) -> list[int]:
+    """Return the numbers of all kinds, without sorting all rows where that can be helped."""
+    if not len(kinds) or kinds.min() < 0 or kinds.max() > MOST_COUNTED_KIND:
+        found = np.unique(kinds)
+    else:
+        found = np.flatnonzero(np.bincount(kinds))
+    return [int(kind) for kind in found]
 
 
 def _median_s(nanoseconds: Int64) -> float:

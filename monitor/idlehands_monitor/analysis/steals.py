@@ -98,10 +98,9 @@ def stealing(
 
     `whole`: every row of the window is there; without that no times to the next task are known.
     """
-    if not steals.hits:
+    if not steals.counts.size:
         return None
-    hits = np.array(steals.hits, dtype=np.int64)
-    looks = hits + np.array(steals.empties) + np.array(steals.lost_races)
+    hits, looks = steals.counts[0], steals.counts.sum(axis=0)
     workers = len(hits)
     times = dry_times(pool, begin_ns, end_ns) if whole else [_no_times()] * workers
     flow = (hits - hits.T).T
