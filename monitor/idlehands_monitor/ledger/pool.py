@@ -192,9 +192,10 @@ class PoolLedger:
         # Before version 3 of the protocol a frame was of one ring.
         parts = frame.get("parts") or [(frame["worker"], frame["first"], frame["rows"])]
         whose = [(int(worker), int(first), int(rows)) for worker, first, rows in parts]
-        end = len(store)
+        end = 0
+        held = len(store)
         store.append(frame["columns"], [(worker, rows) for worker, _, rows in whose])
-        times = store[store.time]
+        times = store[store.time][held:].tolist()
         for worker, first, rows in whose:
             begin, end = end, end + rows
             ring = self._ring(frame["table"], worker)
@@ -203,9 +204,9 @@ class PoolLedger:
             ring.written = first + rows
             if ring.lost_since_ns is not None and rows:
                 # A row that was lost ended before the first one after it did.
-                self._close_loss(ring, int(times[begin]))
+                self._close_loss(ring, times[begin])
             if rows:
-                ring.last_ns = int(times[end - 1])
+                ring.last_ns = times[end - 1]
 
     def _lost(self, frame: Frame) -> None:
         ring = self._ring(frame["table"], int(frame["worker"]))

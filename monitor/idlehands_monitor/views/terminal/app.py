@@ -84,6 +84,7 @@ class Dashboard(App[None]):
         self._pool_place = 0
         self._message = ("", 0.0)
         self._last: Reading | None = None
+        self._hinted: tuple[str, object] = ("", "")
         self._who_line = WhoLine(id="who")
         self._time_bar = TimeBar(id="time")
         self._headline_view = Headline(id="headline")
@@ -157,7 +158,7 @@ class Dashboard(App[None]):
             self._kinds_view.show(pool)
             self._workers_view.show(pool)
             self._matrix_view.show(pool)
-            self._hint_line.update(self._bottom(reading), layout=False)
+            self._hint(reading)
         if isinstance(self.screen, (WorkerScreen, SchedulerScreen)) and pool is not None:
             self.screen.show(pool)
 
@@ -168,7 +169,7 @@ class Dashboard(App[None]):
             self._change_parts(sampled=True)
             self._who_line.show(reading, pool, paused=self._paused)
             self._sampled_view.show(pool)
-            self._hint_line.update(self._bottom(reading), layout=False)
+            self._hint(reading)
 
     def _change_parts(self, *, sampled: bool) -> None:
         """Show the parts for a recorded pool or for a sampled one."""
@@ -195,6 +196,13 @@ class Dashboard(App[None]):
         lower = lower_height(self.size.height, workers)
         _set_size(self._lower_part, height=lower)
 
+    def _hint(self, reading: Reading) -> None:
+        """Draw the bottom line, where it says something else than before."""
+        text = self._bottom(reading)
+        if (text.plain, text.style) != self._hinted:
+            self._hinted = text.plain, text.style
+            self._hint_line.update(text, layout=False)
+
     def _bottom(self, reading: Reading) -> Text:
         message, until = self._message
         if message and time.monotonic() < until:
@@ -212,7 +220,7 @@ class Dashboard(App[None]):
     def _say(self, message: str) -> None:
         self._message = (clean(message), time.monotonic() + MESSAGE_SECONDS)
         if self._last is not None:
-            self._hint_line.update(self._bottom(self._last), layout=False)
+            self._hint(self._last)
 
     def action_pause(self) -> None:
         """Hold the screen still, or let it go on; a live stream is taken in all the same."""
