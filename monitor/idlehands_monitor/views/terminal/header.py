@@ -222,19 +222,22 @@ class Headline(LineView):
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self._text = ("", "")
+        self._wrapped: tuple[int, list[Run]] = (0, [])
 
     def show(self, pool: PoolReading | None, note: str) -> None:
         """Draw the headline of a pool, or the source's note where there is none."""
         text = headline_text(pool, note)
         if text != self._text:
             self._text = text
+            self._wrapped = (0, [])
             self.refresh()
 
     def render_line(self, y: int) -> Strip:
         """Draw line `y` of the wrapped text."""
-
         cells = self.size.width
-        sentence, advice = self._text
-        lines: list[Run] = [(text, style(bold=True)) for text in wrap(sentence, cells)]
-        lines += [(text, None) for text in wrap(advice, cells)]
-        return line(lines[y : y + 1], cells, self.rich_style)
+        if self._wrapped[0] != cells:
+            sentence, advice = self._text
+            lines: list[Run] = [(text, style(bold=True)) for text in wrap(sentence, cells)]
+            lines += [(text, None) for text in wrap(advice, cells)]
+            self._wrapped = cells, lines
+        return line(self._wrapped[1][y : y + 1], cells, self.rich_style)
