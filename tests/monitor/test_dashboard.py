@@ -10,6 +10,7 @@ from types import SimpleNamespace
 
 import pytest
 from readings import HOSTILE, reading
+from rich.style import Style
 
 from helpers import DEADLINE_SECONDS
 from idlehands_monitor.analysis.entries import WorkerTime
@@ -21,6 +22,7 @@ from idlehands_monitor.views.terminal.app import Dashboard, lower_height
 from idlehands_monitor.views.terminal.header import flow, headline_text, legend_rows, wrap
 from idlehands_monitor.views.terminal.matrix import MatrixView, cell_width
 from idlehands_monitor.views.terminal.scheduler_screen import scheduler_text
+from idlehands_monitor.views.terminal.strips import line, style
 from idlehands_monitor.views.terminal.worker_screen import WorkerScreen
 from idlehands_monitor.views.terminal.workers import WorkersView
 
@@ -395,6 +397,30 @@ def test_s_opens_what_the_scheduler_promises_and_s_closes_it():
         assert app.is_running
 
     drive(test)
+
+
+def test_only_workers_of_whom_something_new_is_said_are_drawn_again(monkeypatch):
+    async def test(app, pilot):
+        view = app._workers_view
+        pool = app._last.pools[0]
+        view.show(pool)
+        drawn = []
+        monkeypatch.setattr(view, "refresh", lambda *regions, **_: drawn.append(regions))
+        view.show(pool)
+        assert drawn == []
+        workers = list(pool.workers)
+        workers[2] = replace(workers[2], depth=workers[2].depth + 7)
+        view.show(replace(pool, workers=tuple(workers)))
+        assert [(region.y, region.height) for (region,) in drawn] == [(3, 1)]
+
+    drive(test)
+
+
+def test_neighbours_that_look_alike_are_one_segment():
+    bold = style(bold=True)
+    strip = line([("a", None), ("b", None), ("c", bold), ("d", bold), ("", None)], 6, Style())
+    assert [segment.text for segment in strip][:2] == ["ab", "cd"]
+    assert strip.text == "abcd  "
 
 
 def test_a_screen_that_is_held_still_can_say_what_the_scheduler_promises():
