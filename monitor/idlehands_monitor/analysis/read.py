@@ -83,7 +83,7 @@ def read(
     }
     if past is not None:
         windows = {
-            number: (_settled_begin(ledger.pools[number], begin), end)
+            number: (_settled_begin(ledger.pools[number], begin, end), end)
             for number, (begin, end) in windows.items()
         }
     host: tuple[HostReading, ...] = ()
@@ -135,13 +135,14 @@ def window_of(pool: PoolLedger, window_ns: int | None) -> tuple[int, int] | None
     return (begin, end) if 0 <= begin < end else None
 
 
-def _settled_begin(pool: PoolLedger, begin_ns: int) -> int:
-    """Return the beginning of the second that `begin_ns` is in, where the pool's data goes so far.
+def _settled_begin(pool: PoolLedger, begin_ns: int, end_ns: int) -> int:
+    """Return the whole second nearest to `begin_ns`, where the pool's data goes so far back.
 
     The seconds of a live window have been worked out; a part of one would have to be, every time.
     """
-    second = begin_ns // SECOND_NS * SECOND_NS
-    return second if second >= pool.complete_from_ns else begin_ns
+    second = (begin_ns + SECOND_NS // 2) // SECOND_NS * SECOND_NS
+    known = pool.complete_from_ns <= second <= end_ns - SECOND_NS
+    return second if known else begin_ns
 
 
 def read_pool(
