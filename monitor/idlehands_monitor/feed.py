@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from .analysis.history import SECOND_NS
 from .analysis.past import Past
 from .analysis.read import read
 from .analysis.readings import Reading, SourceReading
@@ -39,7 +40,7 @@ class Feed:
         self.ledger = Ledger()
         self._past = Past()
         self._keep = keep
-        self._held_ns = max(HELD_NS, window_ns or 0)
+        self._held_ns = max(HELD_NS, (window_ns or 0) + SECOND_NS)
 
     def update(self) -> bool:
         """Take in what has arrived. Return whether anything has."""
@@ -70,12 +71,12 @@ class Feed:
                 oldest = int(pool.tasks["ended_ns"].min())
                 pool.forget_before((oldest + pool.complete_ns) // 2)
 
-    def reading(self) -> Reading:
-        """Return the reading of what is held now."""
+    def reading(self, *, fresh: bool = True) -> Reading:
+        """Return the reading of what is held now; see `read` for what is not `fresh`."""
         if not self._keep:
             self.keep_past()
         past = None if self._keep else self._past
-        return read(self.ledger, self._describe(), self.window_ns, past)
+        return read(self.ledger, self._describe(), self.window_ns, past, fresh=fresh)
 
     def _describe(self) -> SourceReading:
         status, hello = self.source.status, self.ledger.hello

@@ -25,6 +25,7 @@ BARS = {64: 8.0, 256: 15.0}
 LINES, COLUMNS = 60, 200
 START_SECONDS = 6.0
 """Imports, the first readings, and the window filling up: not what a long watch costs."""
+STATE = "● live".encode()
 TARGET = Path(__file__).with_name("made_up_pool.py")
 TICKS = os.sysconf("SC_CLK_TCK")
 
@@ -40,7 +41,7 @@ class Screen:
             fcntl.ioctl(0, termios.TIOCSWINSZ, struct.pack("HHHH", LINES, COLUMNS, 0, 0))
             command = [sys.executable, "-m", "idlehands", "watch", str(pid)]
             os.execv(sys.executable, command)  # noqa: S606 - a pseudo-terminal, so no shell
-        self.drained = 0
+        self.drained = self.frames = 0
         self.last = b""
         threading.Thread(target=self._drain, daemon=True).start()
 
@@ -51,6 +52,9 @@ class Screen:
             except OSError:  # how Linux says that the other end has closed
                 return
             self.drained += len(data)
+            # Every frame says anew what state the source is in; a read may end inside the word.
+            before = self.last[-len(STATE) + 1 :]
+            self.frames += (before + data).count(STATE)
             self.last = (self.last + data)[-4000:]
 
     def cpu_seconds(self) -> float:
@@ -69,8 +73,8 @@ class Screen:
         os.waitpid(self.pid, 0)
 
 
-def share_of_core(workers: int, seconds: float) -> tuple[float, float]:
-    """Return (percent of a core, kilobytes a second drawn) of watching so many workers."""
+def share_of_core(workers: int, seconds: float) -> tuple[float, float, float]:
+    """Return (percent of a core, kilobytes and frames a second) of watching so many workers."""
     target = subprocess.Popen(
         [sys.executable, str(TARGET), str(workers)], stdin=subprocess.PIPE, stdout=subprocess.PIPE
     )
@@ -82,17 +86,19 @@ def share_of_core(workers: int, seconds: float) -> tuple[float, float]:
         try:
             time.sleep(START_SECONDS)
             began, cpu, drawn = time.monotonic(), screen.cpu_seconds(), screen.drained
+            frames = screen.frames
             time.sleep(seconds)
             took = time.monotonic() - began
             cpu, drawn = screen.cpu_seconds() - cpu, screen.drained - drawn
-            if drawn < 1000:
+            frames = screen.frames - frames
+            if drawn < 1000 or not frames:
                 raise RuntimeError(f"the dashboard drew nothing: {screen.last[-400:]!r}")
         finally:
             screen.close()
     finally:
         target.stdin.close()
         target.wait(10)
-    return 100 * cpu / took, drawn / took / 1e3
+    return 100 * cpu / took, drawn / took / 1e3, frames / took
 
 
 def main() -> int:
@@ -104,11 +110,12 @@ def main() -> int:
     rows = []
     for workers, bar in BARS.items():
         runs = [share_of_core(workers, seconds) for _ in range(rounds)]
-        shares = [share for share, _ in runs]
-        drawn = statistics.median(rate for _, rate in runs)
+        shares = [share for share, _, _ in runs]
+        drawn = statistics.median(rate for _, rate, _ in runs)
+        frames = statistics.median(rate for _, _, rate in runs)
         measured = (
             f"median of {rounds} x {seconds} s, {min(shares):.1f} to {max(shares):.1f} %, "
-            f"{drawn:.0f} kB/s drawn"
+            f"{drawn:.0f} kB/s drawn, {frames:.1f} frames/s"
         )
         name = f"dashboard, {workers} workers, {COLUMNS}x{LINES}"
         rows.append(Row(name, measured, statistics.median(shares), bar, "% of a core"))

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from histories import History, Task, frames, ledger
 from idlehands.wire import encode_columns
 from idlehands_monitor.analysis.past import Past
 from idlehands_monitor.analysis.read import read
-from idlehands_monitor.analysis.readings import Reading, SourceReading
+from idlehands_monitor.analysis.readings import Reading, SourceReading, StealReading
 
 SECOND = 1_000_000_000
 HOSTILE = "ev\x1b[31mil [bold]x[/] <b>&"
@@ -27,7 +29,7 @@ def source(**changes: object) -> SourceReading:
     return SourceReading(**{**known, **changes})
 
 
-def reading(workers: int = 4, hits: int = 5, **changes: object) -> Reading:
+def reading(workers: int = 4, hits: int = 5, *, fresh: bool = True, **changes: object) -> Reading:
     """Return ten seconds of a pool: worker 0 works, the others are parked, half of it starved."""
     end = 10 * SECOND
     history = History(workers, end)
@@ -50,4 +52,9 @@ def reading(workers: int = 4, hits: int = 5, **changes: object) -> Reading:
             held.apply({**frame, "at_ns": end + SECOND, "inbox": 3, "deques": list(range(workers))})
     past = Past()
     past.extend(held)
-    return read(held, source(**changes), None, past)
+    return read(held, source(**changes), None, past, fresh=fresh)
+
+
+def steal_counts(hits: object, empties: object, lost_races: object) -> StealReading:
+    """Return a reading of looks from three matrices, thief by victim."""
+    return StealReading(np.array([hits, empties, lost_races], dtype=np.int64))

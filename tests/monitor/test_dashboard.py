@@ -10,6 +10,7 @@ from types import SimpleNamespace
 
 import pytest
 from readings import HOSTILE, reading
+from rich.style import Style
 
 from helpers import DEADLINE_SECONDS
 from idlehands_monitor.analysis.entries import WorkerTime
@@ -23,6 +24,7 @@ from idlehands_monitor.views.terminal.matrix import MatrixView
 from idlehands_monitor.views.terminal.matrix_cells import cell_width
 from idlehands_monitor.views.terminal.room import lower_height
 from idlehands_monitor.views.terminal.scheduler_screen import promise_text
+from idlehands_monitor.views.terminal.strips import line, style
 from idlehands_monitor.views.terminal.worker_screen import WorkerScreen
 from idlehands_monitor.views.terminal.workers import WorkersView
 
@@ -63,7 +65,7 @@ class StillFeed:
     def update(self):
         return False
 
-    def reading(self):
+    def reading(self, *, fresh=True):
         return self.shown
 
 
@@ -399,6 +401,39 @@ def test_s_opens_what_the_scheduler_promises_and_s_closes_it():
         await pilot.pause()
         assert "What the scheduler" not in screen_text(app)
         assert app.is_running
+
+    drive(test)
+
+
+def test_only_workers_of_whom_something_new_is_said_are_drawn_again(monkeypatch):
+    async def test(app, pilot):
+        view = app._workers_view
+        pool = app._last.pools[0]
+        view.show(pool)
+        drawn = []
+        monkeypatch.setattr(view, "refresh", lambda *regions, **_: drawn.append(regions))
+        view.show(pool)
+        assert drawn == []
+        workers = list(pool.workers)
+        workers[2] = replace(workers[2], depth=workers[2].depth + 7)
+        view.show(replace(pool, workers=tuple(workers)))
+        assert [(region.y, region.height) for (region,) in drawn] == [(3, 1)]
+
+    drive(test)
+
+
+def test_neighbours_that_look_alike_are_one_segment():
+    bold = style(bold=True)
+    strip = line([("a", None), ("b", None), ("c", bold), ("d", bold), ("", None)], 6, Style())
+    assert [segment.text for segment in strip][:2] == ["ab", "cd"]
+    assert strip.text == "abcd  "
+
+
+def test_a_screen_that_is_held_still_can_say_what_the_scheduler_promises():
+    async def test(app, pilot):
+        await pilot.press("space", "s")
+        await shown(app, pilot, "What the scheduler of scripted promises")
+        assert "workers park only when the whole pool is empty" in screen_text(app)
 
     drive(test)
 

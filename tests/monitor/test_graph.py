@@ -8,13 +8,13 @@ section 27.1 (P-FIB: work 4F(n+1) - 3, span 2n; values recalled and recomputed) 
 from __future__ import annotations
 
 import pytest
+from readings import steal_counts
 
 from histories import History, frames
 from idlehands.wire import TASKS, WAITS, encode_columns
 from idlehands_monitor.analysis.bounds import graph_reading, steal_bound
 from idlehands_monitor.analysis.entries import PoolTime, no_time
 from idlehands_monitor.analysis.graph import TaskGraph, task_graph
-from idlehands_monitor.analysis.readings import StealReading
 from idlehands_monitor.ledger import Ledger
 from idlehands_monitor.views.graph import graph_lines
 
@@ -150,7 +150,7 @@ def test_a_graph_with_nothing_in_it_is_none():
     assert task_graph(held.pools[0], 0, 100) is None
 
 
-LOOKS = StealReading(hits=((0, 2), (1, 0)), empties=((0, 5), (0, 0)), lost_races=((0, 0), (2, 0)))
+LOOKS = steal_counts(hits=((0, 2), (1, 0)), empties=((0, 5), (0, 0)), lost_races=((0, 0), (2, 0)))
 
 
 def test_looks_are_held_against_the_span_in_units_of_a_look_times_the_workers():
@@ -161,7 +161,7 @@ def test_looks_are_held_against_the_span_in_units_of_a_look_times_the_workers():
 
 
 def test_without_looks_nothing_is_held_against_the_bound():
-    nobody = StealReading(((0,),), ((0,),), ((0,),))
+    nobody = steal_counts([[0]], [[0]], [[0]])
     assert steal_bound(TaskGraph(8000, 5000, 0, 9000, 0, 20), 1, 0, nobody) is None
 
 

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from readings import source
 
 from histories import History, Task, frames, ledger, levels_frame, names_frame
 from idlehands.wire import LOOKS, TASKS, encode_columns
-from idlehands_monitor.analysis.read import read_pool, window_of
+from idlehands_monitor.analysis.past import Past
+from idlehands_monitor.analysis.read import read, read_pool, window_of
 from idlehands_monitor.analysis.worker_time import recorded_stretches
 from idlehands_monitor.ledger import Ledger, TableStore
 from idlehands_monitor.ledger.pool import SNAPSHOT_BYTES, Hole
@@ -335,3 +337,22 @@ def test_looks_told_pair_by_pair_add_up_over_frames():
     assert counts.empties.tolist() == [[0, 0, 7], [0, 0, 0], [0, 4, 0]]
     assert counts.lost_races.tolist() == [[0, 0, 0], [0, 0, 0], [0, 1, 0]]
     assert pool.counts_between(20, 10**9).hits[0, 1] == 2
+
+
+@pytest.mark.parametrize(
+    ("window_ns", "begin_ns"),
+    [
+        (3_000_000_000, 4_000_000_000),  # asked from 4.3 s on
+        (2_600_000_000, 5_000_000_000),  # from 4.7 s on
+        (400_000_000, 6_900_000_000),  # too short to hold a whole second
+        (7_000_000_000, 300_000_000),  # nothing is known of the time before 0.2 s
+    ],
+)
+def test_a_live_window_begins_with_the_nearest_whole_second_that_is_known(window_ns, begin_ns):
+    found = held({**names_frame(1), "declared_ns": 200_000_000}, levels(7_300_000_000))
+    past = Past()
+    past.extend(found)
+    (pool,) = read(found, source(), window_ns, past).pools
+    assert (pool.begin_ns, pool.end_ns) == (begin_ns, 7_300_000_000)
+    (whole,) = read(found, source(), window_ns).pools
+    assert whole.begin_ns == 7_300_000_000 - window_ns

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from histories import History, Task, ledger, random_history, scaled
 from idlehands_monitor.analysis.deque_readings import EndReading, EndsReading, SizesReading
+from idlehands_monitor.analysis.past import Past
 from idlehands_monitor.analysis.promises import (
     BROKEN,
     KEPT,
@@ -196,3 +197,12 @@ def test_where_spawns_were_lost_in_between_nothing_is_judged_by_them():
     for found in (parks_when_empty(pool, 0, history.end), stays_in_pool(pool, 0, history.end)):
         assert found.verdict == UNKNOWN
         assert "lost" in found.why
+
+
+def test_what_is_judged_of_the_scheduler_may_be_some_seconds_old_and_findings_go_by_that():
+    past, held, made = Past(), ledger(scaled(random_history(3), 100 * MS)), []
+    past.extend(held)
+    pool = past.pools[0]
+    for second, seconds in [(20, 10), (21, 10), (29, 10), (29, 1), (30, 1), (31, 10), (40, 10)]:
+        pool.kept(second * 1000 * MS, seconds, lambda second=second: made.append(second) or {})
+    assert made == [20, 29, 30, 40]

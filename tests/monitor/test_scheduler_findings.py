@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from readings import steal_counts
 
 from histories import History, Task, ledger
 from idlehands_monitor.analysis.contention import ContentionReading
@@ -21,7 +22,7 @@ from idlehands_monitor.analysis.host_findings import host_findings
 from idlehands_monitor.analysis.host_readings import HostReading
 from idlehands_monitor.analysis.larger_steals import larger_steals, oldest_left
 from idlehands_monitor.analysis.parking_readings import ParkingReading, SpinReading
-from idlehands_monitor.analysis.readings import BlockedReading, StealReading, WaitReading
+from idlehands_monitor.analysis.readings import BlockedReading, WaitReading
 from idlehands_monitor.analysis.scheduler_findings import (
     SchedulerCosts,
     SchedulerUse,
@@ -192,12 +193,12 @@ def test_an_even_choice_finds_victims_with_work_as_often_as_they_were_found():
 
 # -- what each accounts for ----------------------------------------------------------------------
 
-UNEVEN_LOOKS = StealReading(
+UNEVEN_LOOKS = steal_counts(
     hits=((0, 9, 9), (0, 0, 0), (0, 0, 0)),
     empties=((0, 81, 1), (0, 0, 0), (0, 0, 0)),
     lost_races=((0, 0, 0),) * 3,
 )
-NO_LOOKS = StealReading(*(((0, 0), (0, 0)),) * 3)
+NO_LOOKS = steal_counts(*(((0, 0), (0, 0)),) * 3)
 UNEVEN = replace(NO_CHOICE, verdict="broken", pattern="fixed order")
 LARGER = LargerStealsReading(100, 0.01, 0.04)
 
@@ -288,7 +289,7 @@ def test_uneven_looks_account_for_their_share_of_what_is_left_of_searching():
 
 def test_where_an_even_choice_would_find_no_more_no_gain_is_said():
     none = (0, 0, 0)
-    swapped = replace(UNEVEN_LOOKS, hits=((0, 81, 1), none, none), empties=((0, 9, 9), none, none))
+    swapped = steal_counts(((0, 81, 1), none, none), ((0, 9, 9), none, none), (none,) * 3)
     found, _ = told(pool_time(searching=1.0), SchedulerUse(choice=UNEVEN), swapped)
     assert found["uneven-victims"].gain_s is None
 

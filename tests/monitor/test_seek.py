@@ -98,7 +98,8 @@ def test_the_window_ends_with_the_first_levels_at_or_after_the_moment(capture, m
     feed = feed_at(ReplaySource(capture), WINDOW_NS, 0, moment)
     (pool,) = feed.reading().pools
     assert moment <= pool.end_ns < moment + 100 * MS
-    assert pool.begin_ns == max(0, pool.end_ns - WINDOW_NS)
+    begin = max(0, pool.end_ns - WINDOW_NS)  # or the whole second nearest to it
+    assert abs(pool.begin_ns - begin) <= SECOND // 2
 
 
 def test_what_is_read_at_a_moment_is_what_the_whole_capture_says_of_that_window(capture):
@@ -119,7 +120,9 @@ def test_going_back_is_no_different_from_going_forward(capture):
     late = played(capture, 39)
     back = feed_at(late.source.again(), WINDOW_NS, 0, 12 * SECOND)
     forward = feed_at(played(capture, 3).source.again(), WINDOW_NS, 0, 12 * SECOND)
-    assert back.reading().pools == forward.reading().pools
+    (there,), (other,) = back.reading().pools, forward.reading().pools
+    assert there.steals.counts.tolist() == other.steals.counts.tolist()
+    assert replace(there, steals=other.steals) == other
 
 
 def test_the_replay_stands_still_there_and_goes_on_from_there_without_loss(capture):
@@ -135,7 +138,10 @@ def test_the_replay_stands_still_there_and_goes_on_from_there_without_loss(captu
     feed.update()
     (after,) = feed.reading().pools
     assert before.end_ns + SECOND <= after.end_ns <= before.end_ns + 2 * SECOND
-    assert (after.tasks.finished, after.lost_rows, after.unrecorded_s) == (80, 0, 0.0)
+    assert after.tasks.finished == pytest.approx(
+        8 * after.window_s, abs=3
+    )  # whole tasks, of its edges too
+    assert (after.lost_rows, after.unrecorded_s) == (0, 0.0)
 
 
 def test_a_moment_after_the_end_goes_to_the_end(capture):

@@ -98,7 +98,7 @@ def test_a_shared_queue_has_no_stealing():
     held = ledger(History(2, 100))
     pool = held.pools[0]
     steals = read(held, source()).pools[0].steals
-    empty = type(steals)((), (), ())
+    empty = type(steals)(np.zeros((3, 0, 0), dtype=np.int64))
     assert stealing(pool, empty, 0, 100, whole=True, live=False) is None
 
 

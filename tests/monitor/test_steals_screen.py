@@ -9,7 +9,7 @@ import pytest
 from readings import reading
 from test_dashboard import drive, screen_text, shown
 
-from idlehands_monitor.analysis.readings import HandOverReading
+from idlehands_monitor.analysis.readings import HandOverReading, StealReading
 from idlehands_monitor.analysis.steal_timeline import StealTimeline
 from idlehands_monitor.analysis.steals import Flow, largest_flows
 from idlehands_monitor.views import html, text
@@ -114,9 +114,9 @@ def test_lines_that_say_the_same_as_before_are_not_drawn_again(monkeypatch):
         await pilot.pause()
         assert drawn == []
         pool = reading().pools[0]
-        hits = [list(row) for row in pool.steals.hits]
-        hits[2][0] = 14
-        matrix.show(replace(pool, steals=replace(pool.steals, hits=tuple(map(tuple, hits)))))
+        counts = pool.steals.counts.copy()
+        counts[0, 2, 0] = 14
+        matrix.show(replace(pool, steals=StealReading(counts)))
         await pilot.pause()
         assert set(drawn) == {4}  # below the title and the heads
 

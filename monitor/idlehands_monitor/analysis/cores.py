@@ -31,15 +31,14 @@ def on_core(
     on = np.minimum(known, in_task)
     run_queue = np.zeros(workers)
     cores, queues, covered = _from_host(pool, host, stretch)
-    for worker in np.flatnonzero(covered).tolist():
-        # Threads that came and went between two samples worked as those that were sampled did.
-        scale = max(1.0, int(stretch.present_ns[worker]) / int(covered[worker]))
-        rest = max(0.0, cores[worker] * scale - known[worker] - bookkeeping[worker])
-        on[worker] = min(float(in_task[worker]), known[worker] + rest)
-        active = max(1, int(in_task[worker] + bookkeeping[worker]))
-        share = queues[worker] * scale * in_task[worker] / active
-        run_queue[worker] = min(float(in_task[worker]) - on[worker], share)
-    if covered.any():
+    seen = covered > 0
+    # Threads that came and went between two samples worked as those that were sampled did.
+    scale = np.maximum(1.0, stretch.present_ns / np.maximum(covered, 1))
+    rest = np.maximum(0.0, cores * scale - known - bookkeeping)
+    on[seen] = np.minimum(in_task, known + rest)[seen]
+    share = queues * scale * in_task / np.maximum(1, in_task + bookkeeping)
+    run_queue[seen] = np.minimum(in_task - on, share)[seen]
+    if seen.any():
         source = "kernel" if host.has_run_queue else "process"
     elif read.any():
         source = "tasks"

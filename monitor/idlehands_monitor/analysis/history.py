@@ -67,13 +67,13 @@ class PoolHistory:
                 parts.append(pool_time(pool, host, begin, end))
         return sum(alike(parts), start=no_time(pool.workers))
 
-    def once_a_second(self, end_ns: int, make: Callable[[], dict[str, Any]]) -> dict[str, Any]:
-        """Return what `make` returned in the second that `end_ns` is in, made on its first asking.
+    def kept(self, end_ns: int, seconds: int, make: Callable[[], dict[str, Any]]) -> dict[str, Any]:
+        """Return what `make` returned last, made anew where that is `seconds` whole seconds old.
 
         For what costs more to work out than a screen that is drawn four times a second should.
         """
         second = end_ns // SECOND_NS
-        if self._slow is None or self._slow[0] != second:
+        if self._slow is None or not 0 <= second - self._slow[0] < seconds:
             self._slow = second, make()
         return self._slow[1]
 

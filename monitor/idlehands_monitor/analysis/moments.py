@@ -81,7 +81,13 @@ def quantile(values: Int64 | Float, p: float) -> float:
         raise ValueError("there are no values to take a quantile of")
     if not 0 <= p <= 1:
         raise ValueError(f"a quantile of {p}: not in [0, 1]")
-    return float(np.quantile(values, p, method="median_unbiased"))
+    # numpy's own takes most of its time for what it does besides, on every reading.
+    place = len(values) * p + (1 + p) / 3 - 1  # from 0, between two values
+    low = min(max(0, math.floor(place)), len(values) - 1)
+    high = min(low + 1, len(values) - 1)
+    ordered = np.partition(values, (low, high))
+    below, above = ordered[low].item(), ordered[high].item()
+    return float(below + (above - below) * min(max(0.0, place - low), 1.0))
 
 
 def quantile_of_sorted(ordered: Int64 | Float, p: float) -> float:

@@ -54,7 +54,10 @@ if TYPE_CHECKING:
     from .rows import Bool, Int64
     from .stranded import Pairs
 
+MOST_COUNTED_KIND = 1 << 16
+"""Far above the numbers that a probe gives to kinds of task."""
 MOST_SLICES = 60
+SELDOM_SECONDS = 10
 SHORTEST_SLICE_NS = 100_000_000
 """A window that is read as a whole is cut into equal parts, neither many nor short."""
 
@@ -64,18 +67,27 @@ def read(
     source: SourceReading,
     window_ns: int | None = None,
     past: Past | None = None,
+    *,
+    fresh: bool = True,
 ) -> Reading:
     """Return the reading of the last `window_ns` (None: all that is held) of every pool.
 
     Of a process without a probe, of what its threads look like from outside.
 
     `past` holds what was worked out of earlier seconds, which views draw and windows are made of.
+    Without `fresh` what is judged of promises, stealing, deques, parking and queueing may be some
+    seconds old: more than half of the work, for views that show none of it.
     """
     windows = {
         pool.number: window
         for pool in ledger.pools.values()
         if (window := window_of(pool, window_ns)) is not None
     }
+    if past is not None:
+        windows = {
+            number: (_settled_begin(ledger.pools[number], begin, end), end)
+            for number, (begin, end) in windows.items()
+        }
     host: tuple[HostReading, ...] = ()
     between: Pairs = {}
     if windows:
@@ -91,6 +103,7 @@ def read(
             history=past.pools.get(number) if past else None,
             host=host,
             stranded_ns=sum(ns for (idle, _), ns in between.items() if idle == number),
+            fresh=fresh,
         )
         for number, window in windows.items()
     ]
@@ -124,6 +137,16 @@ def window_of(pool: PoolLedger, window_ns: int | None) -> tuple[int, int] | None
     return (begin, end) if 0 <= begin < end else None
 
 
+def _settled_begin(pool: PoolLedger, begin_ns: int, end_ns: int) -> int:
+    """Return the whole second nearest to `begin_ns`, where the pool's data goes so far back.
+
+    The seconds of a live window have been worked out; a part of one would have to be, every time.
+    """
+    second = (begin_ns + SECOND_NS // 2) // SECOND_NS * SECOND_NS
+    known = pool.complete_from_ns <= second <= end_ns - SECOND_NS
+    return second if known else begin_ns
+
+
 def read_pool(
     ledger: Ledger,
     pool: PoolLedger,
@@ -132,6 +155,8 @@ def read_pool(
     history: PoolHistory | None = None,
     host: tuple[HostReading, ...] = (),
     stranded_ns: float = 0.0,
+    *,
+    fresh: bool = True,
 ) -> PoolReading:
     """Return the reading of one pool between two moments; `host` is that of every process.
 
@@ -151,7 +176,7 @@ def read_pool(
     else:
         times, slice_s = history.times, SECOND_NS / 1e9
 
-    def slow() -> dict[str, Any]:
+    def judged() -> dict[str, Any]:
         use = deque_use(pool, time, begin_ns, end_ns, live=history is not None)
         looked = stealing(pool, steals, begin_ns, end_ns, whole=whole, live=history is not None)
         most = MOST_TASKS if history is None else MOST_LIVE_TASKS
@@ -165,12 +190,14 @@ def read_pool(
             "balance": balance(time, tasks.finished),
         }
 
-    more = slow() if history is None else history.once_a_second(end_ns, slow)
+    if history is None:
+        more = judged()
+    else:
+        more = history.kept(end_ns, 1 if fresh else SELDOM_SECONDS, judged)
     use = SchedulerUse.of(more)
     costs = scheduler_costs(time, steals, use)
     others = host_findings(time, stays, of_pool(pool, host))
     others += scheduler_findings(time, steals, use, costs)
-
     return PoolReading(
         name=pool.name,
         kind=pool.kind,
@@ -224,12 +251,7 @@ def _slices(
 
 
 def _steals(pool: PoolLedger, begin_ns: int, end_ns: int) -> StealReading:
-    counts = pool.counts_between(begin_ns, end_ns)
-    hits, empties, lost = (
-        tuple(tuple(row) for row in matrix.tolist())
-        for matrix in (counts.hits, counts.empties, counts.lost_races)
-    )
-    return StealReading(hits, empties, lost)
+    return StealReading(pool.counts_between(begin_ns, end_ns).counts)
 
 
 def _hand_overs(pool: PoolLedger, begin_ns: int, end_ns: int) -> HandOverReading:
@@ -280,23 +302,33 @@ def _kinds(
 ) -> tuple[KindReading, ...]:
     kinds, lengths = store["kind"][ran], (store["ended_ns"] - store["started_ns"])[ran]
     stolen, weight = store["taken_from"][ran] >= 0, weights[ran]
+    spent_in, taken = lengths * weight, np.where(stolen, weight, 0)
     spent = time.in_task.by_kind / 1e9
     took = np.flatnonzero(spent[:, :-1].sum(axis=0)).tolist()
     readings = []
-    for kind in sorted({*np.unique(kinds).tolist(), *took}):
-        mine = kinds == kind
+    for kind in sorted({*_distinct(kinds), *took}):
+        mine = np.flatnonzero(kinds == kind)
         known = kind if 0 <= kind < spent.shape[1] - 1 else -1
         readings.append(
             KindReading(
                 kind_name(pool, kind),
                 int(weight[mine].sum()),
-                float((lengths * weight)[mine].sum()) / 1e9,
+                float(spent_in[mine].sum()) / 1e9,
                 _median_s(lengths[mine]),
-                int(weight[stolen & mine].sum()),
+                int(taken[mine].sum()),
                 *spent[:, known].tolist(),
             )
         )
     return tuple(sorted(readings, key=lambda reading: -reading.total_s))
+
+
+def _distinct(kinds: Int64) -> list[int]:
+    """Return the numbers of all kinds, without sorting all rows where that can be helped."""
+    if not len(kinds) or kinds.min() < 0 or kinds.max() > MOST_COUNTED_KIND:
+        found = np.unique(kinds)
+    else:
+        found = np.flatnonzero(np.bincount(kinds))
+    return [int(kind) for kind in found]
 
 
 def _median_s(nanoseconds: Int64) -> float:

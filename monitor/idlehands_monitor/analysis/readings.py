@@ -6,6 +6,7 @@ Views take a `Reading` and nothing else. Times in nanoseconds (``_ns``) or secon
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 from .entries import WorkerTime
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
     from .deque_readings import EndsReading, LargerStealsReading, SizesReading
     from .host_readings import HostReading
     from .parking_readings import ParkingReading
+    from .rows import Int64
     from .sampled_readings import SampledPoolReading
     from .scheduler_readings import GraphReading, PromiseReading
     from .steals import StealingReading
@@ -78,13 +80,29 @@ class WorkerReading:
     pid: int = -1
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class StealReading:
-    """Looks at other deques in the window. attempts = hits + empties + lost_races, per pair."""
+    """Looks at other deques in the window. attempts = hits + empties + lost_races, per pair.
 
-    hits: Matrix
-    empties: Matrix
-    lost_races: Matrix
+    `counts` are these three, shape (3, workers, workers), thief by victim.
+    """
+
+    counts: Int64
+
+    @cached_property
+    def hits(self) -> Matrix:
+        """Looks that took a task, per pair."""
+        return _matrix(self.counts[0])
+
+    @cached_property
+    def empties(self) -> Matrix:
+        """Looks that found an empty deque, per pair."""
+        return _matrix(self.counts[1])
+
+    @cached_property
+    def lost_races(self) -> Matrix:
+        """Looks at a task that somebody else got first, per pair."""
+        return _matrix(self.counts[2])
 
     @property
     def attempts_total(self) -> int:
@@ -94,17 +112,21 @@ class StealReading:
     @property
     def hits_total(self) -> int:
         """Looks that took a task."""
-        return sum(map(sum, self.hits))
+        return int(self.counts[0].sum())
 
     @property
     def empties_total(self) -> int:
         """Looks that found an empty deque."""
-        return sum(map(sum, self.empties))
+        return int(self.counts[1].sum())
 
     @property
     def lost_races_total(self) -> int:
         """Looks at a task that somebody else got first."""
-        return sum(map(sum, self.lost_races))
+        return int(self.counts[2].sum())
+
+
+def _matrix(counts: Int64) -> Matrix:
+    return tuple(map(tuple, counts.tolist()))
 
 
 @dataclass(frozen=True, slots=True)

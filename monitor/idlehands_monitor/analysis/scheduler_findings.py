@@ -160,7 +160,7 @@ def _wrong_end(larger: LargerStealsReading, ends: EndsReading, cost: _Cost) -> F
 def _uneven(
     steals: StealReading, choice: VictimChoice, time: PoolTime, costs: SchedulerCosts
 ) -> Finding:
-    looks, hits = _looks(steals), np.array(steals.hits, dtype=np.int64)
+    looks, hits = _looks(steals), steals.counts[0]
     took, even = steals.hits_total, hits_if_even(looks, hits)
     evidence = (
         f"{misplaced(looks):.0%} of {steals.attempts_total} looks; each deque found with work as "
@@ -226,8 +226,7 @@ def _ms(seconds: float) -> str:
 
 
 def _looks(steals: StealReading) -> Int64:
-    parts = (steals.hits, steals.empties, steals.lost_races)
-    return np.array(parts, dtype=np.int64).sum(axis=0)  # type: ignore[no-any-return]
+    return steals.counts.sum(axis=0)  # type: ignore[no-any-return]
 
 
 def misplaced(looks: Int64) -> float:

@@ -108,10 +108,9 @@ def stealing(
     times to the next task, and which deques had work. `live`: see `steal_timeline`; which deques
     had work is said from the latest tasks alone, as in `deque_use`.
     """
-    if not steals.hits:
+    if not steals.counts.size:
         return None
-    hits = np.array(steals.hits, dtype=np.int64)
-    looks = hits + np.array(steals.empties) + np.array(steals.lost_races)
+    hits, looks = steals.counts[0], steals.counts.sum(axis=0)
     workers = len(hits)
     times, random = [_no_times()] * workers, LookedAt(np.zeros(workers), np.zeros(workers))
     if whole:

@@ -38,8 +38,8 @@ def worker_readings(
     )
     workers = []
     last_ended = _last_ended(pool)
-    stolen_by = [sum(row) for row in steals.hits] or [0] * pool.workers
-    stolen_from = [sum(column) for column in zip(*steals.hits, strict=True)] or stolen_by
+    stolen_by = steals.counts[0].sum(axis=1).tolist() or [0] * pool.workers
+    stolen_from = steals.counts[0].sum(axis=0).tolist() or stolen_by
     for index in range(pool.workers):
         intervals = pool.open[index] if index < len(pool.open) else []
         native_id, ident, name, pid = pool.threads.get(index, (NONE, NONE, "", NONE))

@@ -35,9 +35,9 @@ def follow(
             break
         if now >= due:
             due += LINE_SECONDS
-            say(second_line(feed.reading()))
+            say(second_line(feed.reading(fresh=False)))
         sleep(POLL_SECONDS)
-    say(second_line(feed.reading()))
+    say(second_line(feed.reading(fresh=False)))
 
 
 def _print(line: str) -> None:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 from typing import TYPE_CHECKING
 
 from ..sources.replay import AT_END
 from .lines import follow, message
+
+COLLECT_AFTER = 10_000
+"""So many new objects between two looks for cycles: a frame makes about as many, and no cycles."""
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -32,6 +36,9 @@ def show(
     if not lines and has_screen():
         from ..views.terminal.app import Dashboard
 
+        # All that is loaded stays; looking through it again and again took a seventh of a frame.
+        gc.freeze()
+        gc.set_threshold(COLLECT_AFTER)
         Dashboard(feed, seconds=seconds).run()
         return
     if not lines:

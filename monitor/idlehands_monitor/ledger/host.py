@@ -43,10 +43,9 @@ class _Growth:
         place = min(max(1, bisect_right(self.moments, moment_ns)), len(self.moments) - 1)
         before, after = self.moments[place - 1], self.moments[place]
         part = (moment_ns - before) / (after - before) if after > before else 0.0
-        return tuple(
-            values[place - 1] + part * (values[place] - values[place - 1])
-            for values in (self.on_core, self.run_queue)
-        )  # type: ignore[return-value]  # two of them
+        core, queue = self.on_core[place - 1], self.run_queue[place - 1]
+        core_on = part * (self.on_core[place] - core)
+        return core + core_on, queue + part * (self.run_queue[place] - queue)
 
     def drop(self, count: int) -> None:
         """Forget the first samples."""

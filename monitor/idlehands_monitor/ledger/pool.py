@@ -35,8 +35,7 @@ SNAPSHOT_SPACING_NS = 500_000_000
 MOST_TOTALS = 1 << 12
 
 
-@dataclass(frozen=True, slots=True)
-class OpenInterval:
+class OpenInterval(NamedTuple):
     """What a worker was in the middle of.
 
     ``what`` is "task", "wait", "searching", "parked" or "stay" (it belongs to its pool).
@@ -71,12 +70,31 @@ class Hole:
 
 @dataclass(slots=True)
 class CounterSnapshot:
-    """Cumulative looks per (thief, victim), shape (workers, workers), at one moment."""
+    """Cumulative looks, shape (3, workers, workers), at one moment.
+
+    They are hits, empties and lost races, each thief by victim.
+    """
 
     at_ns: int
-    hits: npt.NDArray[np.int64]
-    empties: npt.NDArray[np.int64]
-    lost_races: npt.NDArray[np.int64]
+    counts: npt.NDArray[np.int64]
+
+    @property
+    def hits(self) -> npt.NDArray[np.int64]:
+        """The looks that took a task."""
+        hits: npt.NDArray[np.int64] = self.counts[0]
+        return hits
+
+    @property
+    def empties(self) -> npt.NDArray[np.int64]:
+        """The looks that found an empty deque."""
+        empties: npt.NDArray[np.int64] = self.counts[1]
+        return empties
+
+    @property
+    def lost_races(self) -> npt.NDArray[np.int64]:
+        """The looks at a task that somebody else got first."""
+        lost_races: npt.NDArray[np.int64] = self.counts[2]
+        return lost_races
 
 
 @dataclass(slots=True)
@@ -178,6 +196,7 @@ class PoolLedger:
             self.workers = workers
             side = 0 if shared else workers  # a shared queue has no deques to look at
             self._counts = np.zeros((3, side, side), dtype=np.int64)
+            self.snapshots.clear()
         if self.complete_from_ns == NONE:
             self.complete_from_ns = self.declared_ns
 
@@ -188,13 +207,13 @@ class PoolLedger:
         # Before version 3 of the protocol a frame was of one ring.
         parts = frame.get("parts") or [(frame["worker"], frame["first"], frame["rows"])]
         whose = [(int(worker), int(first), int(rows)) for worker, first, rows in parts]
-        end = len(store)
+        end, held = 0, len(store)
         counts = [(worker, rows) for worker, _, rows in whose]
         if "words" in frame:
             store.append_words(frame["words"], int(frame["skip"]), counts)
         else:
             store.append(frame["columns"], counts)
-        times = store[store.time]
+        times = store[store.time][held:].tolist()
         for worker, first, rows in whose:
             begin, end = end, end + rows
             ring = self._ring(frame["table"], worker)
@@ -203,9 +222,9 @@ class PoolLedger:
             ring.written = first + rows
             if ring.lost_since_ns is not None and rows:
                 # A row that was lost ended before the first one after it did.
-                self._close_loss(ring, int(times[begin]))
+                self._close_loss(ring, times[begin])
             if rows:
-                ring.last_ns = int(times[end - 1])
+                ring.last_ns = times[end - 1]
 
     def _lost(self, frame: Frame) -> None:
         ring = self._ring(frame["table"], int(frame["worker"]))
@@ -291,8 +310,11 @@ class PoolLedger:
         """Keep the counts: the latest always, older ones thinned out evenly to a bounded number."""
         kept = self.snapshots
         if len(kept) > 1 and at_ns - kept[-2].at_ns < self._spacing_ns:
-            kept.pop()
-        kept.append(CounterSnapshot(at_ns, *self._counts.copy()))
+            latest = kept[-1]  # its memory is at hand; nobody else has it
+            latest.at_ns = at_ns
+            np.copyto(latest.counts, self._counts)
+        else:
+            kept.append(CounterSnapshot(at_ns, self._counts.copy()))
         most = min(MOST_SNAPSHOTS, SNAPSHOT_BYTES // max(1, self._counts.nbytes))
         if len(kept) > max(LEAST_SNAPSHOTS, most):
             self._spacing_ns *= 2
@@ -304,20 +326,14 @@ class PoolLedger:
         Counted from the last snapshot up to the begin to the first at or after the end. A
         pool seen from its declaration on is counted from zero.
         """
-        zero = np.zeros(self._counts.shape[1:], dtype=np.int64)
         if not self.snapshots:
-            return CounterSnapshot(end_ns, zero, zero, zero)
+            return CounterSnapshot(end_ns, np.zeros_like(self._counts))
         moments = [snapshot.at_ns for snapshot in self.snapshots]
         first = self.snapshots[max(0, bisect_right(moments, begin_ns) - 1)]
         last = self.snapshots[min(len(moments) - 1, bisect_left(moments, end_ns))]
         if begin_ns <= self.declared_ns:
-            return last
-        return CounterSnapshot(
-            last.at_ns,
-            last.hits - first.hits,
-            last.empties - first.empties,
-            last.lost_races - first.lost_races,
-        )
+            return CounterSnapshot(last.at_ns, last.counts.copy())
+        return CounterSnapshot(last.at_ns, last.counts - first.counts)
 
     def forget_before(self, moment_ns: int) -> None:
         """Drop rows, snapshots and holes that ended before `moment_ns`."""

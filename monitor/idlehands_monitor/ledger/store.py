@@ -89,10 +89,10 @@ class TableStore:
         self._reserve(rows)
         start, end = self._rows, self._rows + rows
         self._data[:-1, start:end] = values
+        self._data[-1, start:end] = np.repeat(*np.array(parts, dtype=np.int64).T)
         self._rows = end
         self._note(start, int(self[self.time][start:].max()))
         for worker, count in parts:
-            self._data[-1, start : start + count] = worker
             start += count
             if count:
                 self._last_rows.setdefault(worker, []).append(start - 1)

@@ -195,7 +195,7 @@ def sides(
 ) -> tuple[tuple[range, ...], tuple[range, ...]]:
     """Return the workers of each row and each column, by worker; none before any task."""
     workers = len(pool.workers)
-    if not (pool.steals.hits if pool.has_steals else pool.hand_overs.matrix):
+    if not (pool.steals.counts.size if pool.has_steals else pool.hand_overs.matrix):
         return (), ()
     size = group_size(workers, most) if most is not None and choice.grouped else 1
     columns = groups_of(workers, size)
@@ -203,9 +203,10 @@ def sides(
 
 
 def _counted(steals: StealReading, counted: str) -> Counts:
-    if counted != "looks":
-        return _array(getattr(steals, counted))
-    return _array(steals.hits) + _array(steals.empties) + _array(steals.lost_races)
+    if counted == "looks":
+        return steals.counts.sum(axis=0)  # type: ignore[no-any-return]
+    part: Counts = steals.counts[("hits", "empties", "lost_races").index(counted)]
+    return part
 
 
 def _array(matrix: object) -> Counts:
@@ -242,9 +243,8 @@ def steal_sentence(
     one, other = name_of(thief), name_of(victim)
     if thief == victim and len(thief) == 1:
         return f"{one} does not steal from itself"
-    hits, empties, lost = (
-        _sum(matrix, thief, victim) for matrix in (steals.hits, steals.empties, steals.lost_races)
-    )
+    part = steals.counts[:, thief[0] : thief[-1] + 1, victim[0] : victim[-1] + 1]
+    hits, empties, lost = part.sum(axis=(1, 2)).tolist()
     looks = hits + empties + lost
     races = f"{lost} lost {'race' if lost == 1 else 'races'}"
     if short:

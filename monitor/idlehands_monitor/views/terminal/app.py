@@ -26,7 +26,7 @@ from .matrix import MatrixView
 from .past import KindsView, PastView
 from .room import fit_parts
 from .sampled import SampledView
-from .scheduler_screen import Jump, SchedulerScreen
+from .scheduler_screen import Jump, PromiseSheet, SchedulerScreen
 from .sheet import Sheet
 from .steals_screen import StealsScreen
 from .worker_screen import WorkerScreen
@@ -85,6 +85,7 @@ class Dashboard(App[None]):
         self._last: Reading | None = None
         self._steals: StealsScreen | None = None
         self._jumps = Jumps(self)
+        self._hinted: tuple[str, object] = ("", "")
         self._who_line = WhoLine(id="who")
         self._time_bar = TimeBar(id="time")
         self._headline_view = Headline(id="headline")
@@ -131,8 +132,13 @@ class Dashboard(App[None]):
         began = time.monotonic()
         self.feed.update()
         if not self._paused:
-            self._draw(self.feed.reading())
+            self._draw(self._read())
         self.call_after_refresh(self._rest, began)
+
+    def _read(self) -> Reading:
+        """Return what the screens that are open need of a reading."""
+        judged = (SchedulerScreen, PromiseSheet, StealsScreen)
+        return self.feed.reading(fresh=any(isinstance(s, judged) for s in self.screen_stack))
 
     def _rest(self, began: float) -> None:
         took = time.monotonic() - began
@@ -160,7 +166,7 @@ class Dashboard(App[None]):
             self._kinds_view.show(pool)
             self._workers_view.show(pool)
             self._matrix_view.show(pool)
-            self._hint_line.update(self._bottom(reading), layout=False)
+            self._hint(reading)
         self._draw_sheets(pool)
 
     def _draw_sheets(self, pool: PoolReading | None) -> None:
@@ -175,7 +181,7 @@ class Dashboard(App[None]):
             self._change_parts(sampled=True)
             self._who_line.show(reading, pool, paused=self._paused)
             self._sampled_view.show(pool)
-            self._hint_line.update(self._bottom(reading), layout=False)
+            self._hint(reading)
 
     def _change_parts(self, *, sampled: bool) -> None:
         """Show the parts for a recorded pool or for a sampled one."""
@@ -193,6 +199,13 @@ class Dashboard(App[None]):
 
     def _pool(self, reading: Reading) -> PoolReading | None:
         return reading.pools[self._pool_place % len(reading.pools)] if reading.pools else None
+
+    def _hint(self, reading: Reading) -> None:
+        """Draw the bottom line, where it says something else than before."""
+        text = self._bottom(reading)
+        if (text.plain, text.style) != self._hinted:
+            self._hinted = text.plain, text.style
+            self._hint_line.update(text, layout=False)
 
     def _bottom(self, reading: Reading) -> Text:
         hints = HINTS_STEALS if self._steals is not None else HINTS
@@ -214,7 +227,8 @@ class Dashboard(App[None]):
         self._paused = not self._paused
         self.feed.source.pause(self._paused)
         self._lower.place = ""
-        self._draw_again()
+        if self._last is not None:  # read once more and fresh, for every screen opened meanwhile
+            self._draw(self.feed.reading())
 
     def action_next_pool(self) -> None:
         """Show the process's next pool."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from rich.cells import cell_len, set_cell_size
@@ -98,6 +99,7 @@ def cell_amount(value: float, unit: str, cells: int) -> str:
     return cell_number(round(value), cells)
 
 
+@lru_cache(maxsize=8192)
 def cell_number(value: int, cells: int) -> str:
     """Return a count right-aligned in `cells`, shortened with k or M, or blanks if it cannot."""
     if value == 0:

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 from rich.style import Style
 from textual.strip import Strip
-from textual.widget import Widget
 
 from ...analysis.entries import ENTRIES
 from ...analysis.sampled_readings import SampledPoolReading
@@ -16,6 +15,7 @@ from ..palette import ENTRY_LOOKS
 from ..sampled import IN_SHORT, dumps_text, origin
 from ..words import ENTRY_NAMES, clean, count, seconds, share
 from .drawing import fit
+from .line_view import LineView
 from .strips import ENTRY_STYLES, Run, bar_runs, line, style
 
 if TYPE_CHECKING:
@@ -106,7 +106,7 @@ def join_fitting(facts: list[str], cells: int) -> str:
     return fit(text, cells)
 
 
-class WhoLine(Widget):
+class WhoLine(LineView):
     """Two lines: who is watched and in what state, and what flows through the pool."""
 
     DEFAULT_CSS = "WhoLine { height: 2; }"
@@ -147,7 +147,7 @@ class WhoLine(Widget):
         return line(runs, cells, base)
 
 
-class TimeBar(Widget):
+class TimeBar(LineView):
     """One stacked line that adds up to all worker time, and its legend below it."""
 
     DEFAULT_CSS = "TimeBar { height: 3; }"
@@ -214,7 +214,7 @@ def wrap(text: str, cells: int) -> list[str]:
     return textwrap.wrap(text, max(1, cells), break_on_hyphens=False)
 
 
-class Headline(Widget):
+class Headline(LineView):
     """The costliest finding, a sentence and what to try."""
 
     DEFAULT_CSS = "Headline { height: 4; padding: 0 1; }"
@@ -222,19 +222,22 @@ class Headline(Widget):
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self._text = ("", "")
+        self._wrapped: tuple[int, list[Run]] = (0, [])
 
     def show(self, pool: PoolReading | None, note: str) -> None:
         """Draw the headline of a pool, or the source's note where there is none."""
         text = headline_text(pool, note)
         if text != self._text:
             self._text = text
+            self._wrapped = (0, [])
             self.refresh()
 
     def render_line(self, y: int) -> Strip:
         """Draw line `y` of the wrapped text."""
-
         cells = self.size.width
-        sentence, advice = self._text
-        lines: list[Run] = [(text, style(bold=True)) for text in wrap(sentence, cells)]
-        lines += [(text, None) for text in wrap(advice, cells)]
-        return line(lines[y : y + 1], cells, self.rich_style)
+        if self._wrapped[0] != cells:
+            sentence, advice = self._text
+            lines: list[Run] = [(text, style(bold=True)) for text in wrap(sentence, cells)]
+            lines += [(text, None) for text in wrap(advice, cells)]
+            self._wrapped = cells, lines
+        return line(self._wrapped[1][y : y + 1], cells, self.rich_style)

@@ -19,6 +19,7 @@ from textual.scroll_view import ScrollView
 from ..grid import AS_COUNTED, NOTHING, grid_of, name_of, place_of, sides
 from ..palette import steps
 from .drawing import fit
+from .line_view import LineView
 from .matrix_cells import (
     HEADS,
     SCALE,
@@ -45,7 +46,7 @@ HINTS = "w what · u unit · n numbers · o order · g groups"
 Key = tuple[object, ...]
 
 
-class MatrixView(ScrollView, can_focus=True):
+class MatrixView(LineView, ScrollView, can_focus=True):
     """The matrix as one widget; the arrow keys move its cursor.
 
     `thief` and `victim` are the workers under the cursor (the first of each group; -1 is outside

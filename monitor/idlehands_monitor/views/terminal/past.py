@@ -4,26 +4,27 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from textual.widget import Widget
-
 from ..palette import ENTRY_LOOKS
 from ..words import clean, count, seconds, share
 from .drawing import column_cells, fit
+from .line_view import LineView
 from .strips import ENTRY_STYLES, Run, line, style
 
 if TYPE_CHECKING:
     from textual.strip import Strip
 
+    from ...analysis.entries import WorkerTime
     from ...analysis.readings import KindReading, PoolReading
 
 NARROW_COLUMN, WIDE_COLUMN = 1, 2
 
 
-class PastView(Widget):
+class PastView(LineView):
     """One stacked column a past second, newest right; entries stand in order from the bottom."""
 
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
+        self._recent: tuple[int, int, tuple[WorkerTime, ...]] = (0, 0, ())
         self._columns: list[list[str]] = []
         self._width = WIDE_COLUMN
 
@@ -33,8 +34,10 @@ class PastView(Widget):
         past = pool.history if pool is not None else ()
         self._width = WIDE_COLUMN if cells >= 60 * WIDE_COLUMN else NARROW_COLUMN
         recent = past[-max(1, cells // self._width) :] if lines > 0 else ()
-        self._columns = [column_cells(time, lines) for time in recent]
-        self.refresh()
+        drawn, self._recent = self._recent, (cells, lines, recent)
+        if self._recent != drawn:  # a second has settled
+            self._columns = [column_cells(time, lines) for time in recent]
+            self.refresh()
 
     def render_line(self, y: int) -> Strip:
         """Draw line `y`: the title, then the columns from the top down."""
@@ -53,7 +56,7 @@ class PastView(Widget):
         return line(runs, cells, base)
 
 
-class KindsView(Widget):
+class KindsView(LineView):
     """The kinds of task in the window, by run time."""
 
     def __init__(self, *, id: str | None = None) -> None:
@@ -62,8 +65,10 @@ class KindsView(Widget):
 
     def show(self, pool: PoolReading | None) -> None:
         """Draw a pool's kinds of task."""
-        self._kinds = pool.tasks.kinds if pool is not None else ()
-        self.refresh()
+        kinds = pool.tasks.kinds if pool is not None else ()
+        if kinds != self._kinds:
+            self._kinds = kinds
+            self.refresh()
 
     def render_line(self, y: int) -> Strip:
         """Draw line `y`: the heads, then a kind each."""

@@ -23,6 +23,7 @@ from ..sampled import (
 from ..words import clean
 from .drawing import fit, split_cells
 from .header import wrap
+from .line_view import LineView
 from .strips import Run, line, style
 
 if TYPE_CHECKING:
@@ -50,7 +51,7 @@ NONE_YET = (
 )
 
 
-class SampledView(ScrollView, can_focus=True):
+class SampledView(LineView, ScrollView, can_focus=True):
     """One sampled pool, all of it as lines of one widget that scrolls."""
 
     def __init__(self, *, id: str | None = None) -> None:

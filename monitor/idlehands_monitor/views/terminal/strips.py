@@ -45,14 +45,45 @@ def bar_runs(time: WorkerTime, cells: int) -> list[Run]:
     return [(ENTRY_LOOKS[entry].glyph * count, ENTRY_STYLES[entry]) for entry, count in parts]
 
 
-@lru_cache(maxsize=4096)
-def _on(base: Style, look: Style | None) -> Style:
-    return base if look is None else base + look
+class _Looks(dict[int, "tuple[Style | None, Style]"]):
+    """Looks on one base style, by the identity of the look, which is kept and so stays its own.
+
+    Styles are compared and hashed in Python; a screen has thousands of runs.
+    """
+
+    MOST = 4096
+
+    def __init__(self, base: Style) -> None:
+        super().__init__()
+        self._base = base
+
+    def on(self, look: Style | None) -> Style:
+        """Return a look on the base."""
+        found = self.get(id(look))
+        if found is None:
+            if len(self) >= self.MOST:
+                self.clear()
+            found = self[id(look)] = look, self._base if look is None else self._base + look
+        return found[1]
+
+
+_looks = lru_cache(maxsize=64)(_Looks)
 
 
 def line(runs: Iterable[Run], cells: int, base: Style) -> Strip:
-    """Return a strip of exactly `cells` cells on the base style."""
-    segments = [Segment(text, _on(base, look)) for text, look in runs if text]
+    """Return a strip of exactly `cells` cells on the base style; like neighbours become one."""
+    on = _looks(base).on
+    segments: list[Segment] = []
+    held, last = "", None
+    for text, look in runs:
+        if look is last:
+            held += text
+        else:
+            if held:
+                segments.append(Segment(held, on(last)))
+            held, last = text, look
+    if held:
+        segments.append(Segment(held, on(last)))
     strip = Strip(segments)
     if strip.cell_length == cells:
         return strip

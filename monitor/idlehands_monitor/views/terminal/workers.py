@@ -11,10 +11,10 @@ from textual.scroll_view import ScrollView
 
 from ..words import count
 from .drawing import doing_now, fit, spark
+from .line_view import LineView
 from .strips import Run, bar_runs, line, style
 
 if TYPE_CHECKING:
-    from rich.style import Style
     from textual.strip import Strip
 
     from ...analysis.readings import PoolReading, WorkerReading
@@ -22,8 +22,11 @@ if TYPE_CHECKING:
 INDEX_CELLS = 4
 DEPTH_CELLS = 6
 
+Widths = tuple[int, int, int]
+"""The cells of a row's gauge, its idle history and its present doing."""
 
-class WorkersView(ScrollView, can_focus=True):
+
+class WorkersView(LineView, ScrollView, can_focus=True):
     """All workers of a pool as one widget; up and down choose one, enter opens it."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -46,6 +49,7 @@ class WorkersView(ScrollView, can_focus=True):
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self._pool: PoolReading | None = None
+        self._rows: dict[tuple[int, Widths, bool], list[Run]] = {}
         self.cursor = 0
 
     def show(self, pool: PoolReading | None) -> None:
@@ -56,7 +60,32 @@ class WorkersView(ScrollView, can_focus=True):
         size = Size(self.size.width, rows + 1)
         if self.virtual_size != size:
             self.virtual_size = size
-        self.refresh()
+        self._refresh_what_changed()
+
+    def _refresh_what_changed(self) -> None:
+        """Have the lines drawn again that now say something else than when they were drawn."""
+        drawn, self._rows = self._rows, {}
+        region = self.scrollable_content_region
+        places = [self._place(y, region.width) for y in range(1, region.height)]
+        changed = [y for y, place in enumerate(places, 1) if drawn.get(place) != self._row(*place)]
+        if len(changed) == len(places):
+            self.refresh()
+        elif changed:
+            self.refresh(*(Region(0, y, region.width, 1) for y in changed))
+
+    def _place(self, y: int, cells: int) -> tuple[int, Widths, bool]:
+        """Return what a line is: (worker, the widths of its parts, is it the chosen one)."""
+        index = y + self.scroll_offset.y - 1
+        return index, column_widths(cells), self.has_focus and index == self.cursor
+
+    def _row(self, index: int, widths: Widths, chosen: bool) -> list[Run]:
+        """Return the runs of a worker's line, made once for all that ask."""
+        place = index, widths, chosen
+        if place not in self._rows:
+            workers = self._pool.workers if self._pool is not None else ()
+            known = 0 <= index < len(workers)
+            self._rows[place] = worker_runs(workers[index], widths, chosen=chosen) if known else []
+        return self._rows[place]
 
     def action_move(self, rows: int) -> None:
         """Move the cursor, keeping it in sight."""
@@ -83,17 +112,12 @@ class WorkersView(ScrollView, can_focus=True):
     def render_line(self, y: int) -> Strip:
         """Draw line `y` of what is in sight: the heads stay on top."""
         cells, base = self.scrollable_content_region.width, self.rich_style
-        widths = column_widths(cells)
-        if y == 0 or self._pool is None:
-            return line([(heads(widths), style(dim=True))], cells, base)
-        index = y + self.scroll_offset.y - 1
-        if index >= len(self._pool.workers):
-            return line([], cells, base)
-        chosen = self.has_focus and index == self.cursor
-        return worker_line(self._pool.workers[index], widths, cells, base, chosen=chosen)
+        if y == 0:
+            return line([(heads(column_widths(cells)), style(dim=True))], cells, base)
+        return line(self._row(*self._place(y, cells)), cells, base)
 
 
-def column_widths(cells: int) -> tuple[int, int, int]:
+def column_widths(cells: int) -> Widths:
     """Return the cells of gauge, idle history and present doing, for a row of `cells`."""
     room = max(20, cells - INDEX_CELLS - DEPTH_CELLS - 3)
     doing = min(44, max(16, room * 2 // 5))
@@ -101,7 +125,7 @@ def column_widths(cells: int) -> tuple[int, int, int]:
     return gauge, max(4, room - doing - gauge), doing
 
 
-def heads(widths: tuple[int, int, int]) -> str:
+def heads(widths: Widths) -> str:
     """Return the line of column heads."""
     gauge, history, doing = widths
     past = f"idle share, last {history} s"
@@ -113,14 +137,12 @@ def heads(widths: tuple[int, int, int]) -> str:
     )
 
 
-def worker_line(
-    worker: WorkerReading, widths: tuple[int, int, int], cells: int, base: Style, *, chosen: bool
-) -> Strip:
+def worker_runs(worker: WorkerReading, widths: Widths, *, chosen: bool) -> list[Run]:
     """Return one worker's row."""
     gauge, history, doing = widths
     depth = "–" if worker.depth < 0 else count(worker.depth)
     mark = style(bold=True, reverse=True) if chosen else None
-    runs: list[Run] = [
+    return [
         (f"{worker.index:>3}", mark),
         (" ", None),
         *bar_runs(worker.time, gauge),
@@ -129,4 +151,3 @@ def worker_line(
         (" ", None),
         (fit(doing_now(worker), doing), mark),
     ]
-    return line(runs, cells, base)
