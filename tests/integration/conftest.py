@@ -49,7 +49,7 @@ def capturing(tmp_path):
         job = Job(script, folder, *arguments, **variables)
         started.append(job.process)
         assert job.says() == "ready"
-        file = tmp_path / "job.idlehands"
+        file = tmp_path / f"job-{len(started)}.idlehands"
         capture = subprocess.Popen(
             [sys.executable, "-m", "idlehands", "capture", str(job.pid), "-o", str(file)],
             env=environment(folder),
