@@ -45,7 +45,11 @@ def promise_facts(promise: PromiseReading) -> list[tuple[str, str]]:
     if promise.why:
         facts.append(("Why it is not judged", promise.why))
     if promise.cases:
-        facts.append(("Counted", f"{promise.cases} cases, {promise.broken} of them broken"))
+        together = promise.verdict == "broken" and not promise.broken
+        of_them = (
+            "judged together by the effect" if together else f"{promise.broken} of them broken"
+        )
+        facts.append(("Counted", f"{promise.cases} cases, {of_them}"))
         facts.append(("Size of the effect", f"{promise.effect:.3g}"))
     return facts
 

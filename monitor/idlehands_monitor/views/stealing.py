@@ -184,7 +184,7 @@ def timeline_rows(timeline: StealTimeline, cells: int) -> list[str]:
     found.insert(2, f"{'share that did':<{LABEL_CELLS}}{shares} of 100 %")
     begin = f"−{seconds(timeline.edges_s[-1])}"
     end = "end".rjust(max(4, slices * width - len(begin)))
-    return [*found, f"{'from and to':<{LABEL_CELLS}}{begin}{end} of the window"]
+    return [*found, f"{'from and to':<{LABEL_CELLS}}{begin}{end}"]
 
 
 def timeline_title(timeline: StealTimeline) -> str:
