@@ -159,8 +159,8 @@ class _Held:
         self.is_complete = True
 
     def takes(self, rows: Any) -> bool:
-        """Say whether rows of this sort can be sent with those it has."""
-        return not self.count or type(rows) is type(self.rows)
+        """Say whether rows, if there are any, can be sent with those it has."""
+        return not self.count or not len(rows) or type(rows) is type(self.rows)
 
     def add(self, worker: int, first: int, rows: Any, *, more: bool) -> None:
         """Add what was read of one ring, a copy; with `more`, there is more of it to come."""

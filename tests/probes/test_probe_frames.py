@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import struct
 
-from idlehands._board_pool import BoardRows
 from idlehands._frames import CELLS_PER_FRAME, ROWS_PER_FRAME, Cursor
 from idlehands._pool import PoolProbe
 from idlehands._recorder import CPU_STREAK
 from idlehands._rings import NO_TOKEN, Ring
 from idlehands._tables import LOOKS, STAYS
+from idlehands._words import WordRows
 from idlehands.wire import Decoder
 
 
@@ -151,11 +151,10 @@ def test_looks_of_very_many_pairs_come_in_frames_of_bounded_size():
 def test_rows_of_two_slots_of_a_board_stand_one_after_the_other():
     width = len(STAYS.names)
     one, other = (range(start, start + width) for start in (0, 100))
-    rows = BoardRows(STAYS, struct.pack(f"<{width}q", *one))
-    rows += BoardRows(STAYS, struct.pack(f"<{width}q", *other))
+    rows = WordRows(STAYS, struct.pack(f"<{width}q", *one))
+    rows += WordRows(STAYS, struct.pack(f"<{width}q", *other))
     assert len(rows) == 2
-    columns = [struct.unpack("<2q", data) for data in rows.columns().values()]
-    assert columns == list(zip(one, other))
+    assert [tuple(rows.column(name)) for name in STAYS.names] == list(zip(one, other))
 
 
 def test_only_the_last_frame_of_a_ring_claims_to_be_complete(pool):

@@ -253,3 +253,14 @@ def test_words_of_a_capture_say_their_columns_in_the_order_of_the_table():
     _number, *columns = struct.unpack(f"<{len(rows.words) // 8}q", rows.words)
     assert (rows.skip, len(columns)) == (1, len(TASKS.names))
     assert dict(zip(TASKS.names, columns))["ended_ns"] == 3005
+
+
+def test_workers_without_new_rows_between_others_split_no_frame():
+    pool = PoolProbe("orchard", 5, "work-stealing", 0)
+    pool.attend(True)
+    for index in (0, 2, 4):
+        worker = pool.worker(index)
+        worker.running(worker.spawned("sow"))
+        worker.finished()
+    (tasks,) = told(pool, "tasks")
+    assert tasks["parts"] == [[0, 0, 1], [2, 0, 1], [4, 0, 1]]
