@@ -56,6 +56,18 @@ class Cursor:
             self._said_closed = closed
             yield encode(names_frame(pool))
 
+    def has_waiting(self, rows: int) -> bool:
+        """Say whether about so many rows of some table, or more, have not been sent."""
+        sent, pool = self._positions, self.pool
+        if pool.spawns.holds(sent.get((SPAWNS.name, NONE), 0) + rows):
+            return True
+        waiting: int = sum(
+            ring.written - sent.get((table.name, probe.index), 0)
+            for probe in pool.probes[:]
+            for table, ring in probe.rings()
+        )
+        return waiting >= rows
+
     def frames(self) -> Iterator[bytes]:
         """Yield encoded frames until everything up to one moment is sent, `levels` last."""
         pool = self.pool

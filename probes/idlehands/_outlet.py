@@ -30,8 +30,9 @@ from ._wire import VERSION, encode
 
 logger = logging.getLogger("idlehands")
 
-FLUSH_SECONDS = 0.1
-LEAST_FLUSH_SECONDS = 0.02
+FLUSH_SECONDS = 0.2
+SOON_SECONDS, LEAST_FLUSH_SECONDS = 0.1, 0.02
+"""A flush comes sooner where much waits for it, or came with the last one."""
 ROWS_PER_FLUSH = 2048
 BACKLOG_BYTES = 1 << 18
 """No more is built for a reader while this much waits for it."""
@@ -198,6 +199,7 @@ class Outlet:
 
     def _serve(self, selector: selectors.BaseSelector) -> None:
         due = look = monotonic()
+        latest = due
         while not self._stopping and not self._pausing:
             timeout = max(0.0, min(look, due if self._readers else look) - monotonic())
             for key, events in selector.select(timeout):
@@ -211,9 +213,13 @@ class Outlet:
                 self._govern()
                 look = monotonic() + LOOK_SECONDS
             if self._readers and monotonic() >= due:
+                if monotonic() < latest and not self._much_waits():
+                    due = latest
+                    continue
                 for reader in self._readers[:]:
                     self._advance(selector, reader, start=True)
                 due = monotonic() + self._pause()
+                latest = due + FLUSH_SECONDS - SOON_SECONDS
 
     def _govern(self) -> None:
         """See what the probe costs each pool, and give up detail where it is too much."""
@@ -236,14 +242,23 @@ class Outlet:
     def _sending_ns(self) -> int:
         return self._earlier_cpu_ns + thread_time_ns() - self._began_cpu_ns
 
+    def _much_waits(self) -> bool:
+        """Say whether a flush should not wait: of a pool that is new nothing has been sent yet."""
+        numbers = {pool.number for pool in self._pools()}
+        return any(
+            numbers - reader.cursors.keys()
+            or any(cursor.has_waiting(ROWS_PER_FLUSH // 2) for cursor in reader.cursors.values())
+            for reader in self._readers
+        )
+
     def _pause(self) -> float:
-        """Return the seconds to the next flush: fewer when much is recorded.
+        """Return the seconds after which a flush may come again: fewer when much is recorded.
 
         So a flush stays small: rows are read while they are still in the processor's cache, and
         no ring goes round in between.
         """
         most = max((reader.rows_of_flush() for reader in self._readers), default=0)
-        return max(LEAST_FLUSH_SECONDS, FLUSH_SECONDS / max(1.0, most / ROWS_PER_FLUSH))
+        return max(LEAST_FLUSH_SECONDS, SOON_SECONDS / max(1.0, most / ROWS_PER_FLUSH))
 
     def _accept(self, selector: selectors.BaseSelector) -> None:
         try:

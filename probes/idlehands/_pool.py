@@ -254,7 +254,7 @@ class PoolProbe:
     def expose_depths(self, read: Callable[[], Depths]) -> None:
         """Let the probe ask for (inbox depth, one depth per worker's deque); units: tasks.
 
-        Called from the probe's own thread about ten times a second, only while watched.
+        Called from the probe's own thread about five times a second, only while watched.
         """
         self.depths = read
 

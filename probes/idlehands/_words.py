@@ -197,6 +197,11 @@ class Spawns(SpawnRing):
         else:
             pack_spawn(words, place * SPAWN_BYTES, token[0] | self.mask, token[3])
 
+    def holds(self, number: int) -> bool:
+        """Say whether spawn `number` has been put, or one that has its place by now."""
+        newest = self.slots[number & self.mask][0] if self._kept is None else self._newest(number)
+        return newest >= number
+
     def read(self, position: int, limit: int) -> tuple[int, Any]:
         """Return as a ring of objects does; the moments are an array where all were words."""
         if self._kept is None:

@@ -264,3 +264,24 @@ def test_workers_without_new_rows_between_others_split_no_frame():
         worker.finished()
     (tasks,) = told(pool, "tasks")
     assert tasks["parts"] == [[0, 0, 1], [2, 0, 1], [4, 0, 1]]
+
+
+@pytest.mark.parametrize("somebody", [False, True], ids=["objects", "words"])
+def test_a_cursor_knows_when_much_waits_of_spawns_or_of_rows(somebody):
+    pool = PoolProbe("orchard", 2, "work-stealing", 0)
+    pool.attend(somebody)
+    cursor = Cursor(pool)
+    assert not cursor.has_waiting(10)
+    for _ in range(11):
+        pool.spawned("sow")
+    assert cursor.has_waiting(10)
+    assert not cursor.has_waiting(11)
+    list(cursor.frames())
+    assert not cursor.has_waiting(10)
+    for _ in range(5):
+        for worker in map(pool.worker, range(2)):
+            worker.searching()
+            worker.parked()
+            worker.unparked()
+    assert cursor.has_waiting(20)
+    assert not cursor.has_waiting(21)
