@@ -26,7 +26,7 @@ ROWS_PER_FRAME = 512
 """One frame's worth is encoded in about a tenth of a millisecond, all the time it holds up a
 worker, and stays small enough for the allocator and the caches (measured: a third cheaper a row
 than 2048)."""
-WORD_ROWS_PER_FRAME = 2048
+WORD_ROWS_PER_FRAME = 1024
 """The same for rows that are words already: of these a frame is only a copy."""
 CELLS_PER_FRAME = 4096
 """About so many pairs of workers are told of in one frame, 160 KB of it."""
@@ -42,6 +42,7 @@ class Cursor:
         self.pool = pool
         self._positions: dict[tuple[str, int], int] = {}
         self._looks: dict[int, Counts] = {}
+        self._flushed = 0
         self._revision = NONE
         self._said_closed = False
         self.rows_sent = 0
@@ -57,22 +58,19 @@ class Cursor:
             yield encode(names_frame(pool))
 
     def has_waiting(self, rows: int) -> bool:
-        """Say whether about so many rows of some table, or more, have not been sent."""
-        sent, pool = self._positions, self.pool
-        if pool.spawns.holds(sent.get((SPAWNS.name, NONE), 0) + rows):
-            return True
-        waiting: int = sum(
-            ring.written - sent.get((table.name, probe.index), 0)
-            for probe in pool.probes[:]
-            for table, ring in probe.rings()
-        )
-        return waiting >= rows
+        """Say whether about so many tasks or gaps have been recorded since the last flush."""
+        spawned = self._positions.get((SPAWNS.name, NONE), 0)
+        return self.pool.spawns.holds(spawned + rows) or self._recorded() - self._flushed >= rows
+
+    def _recorded(self) -> int:
+        return sum(probe.tasks_run + probe.gaps.written for probe in self.pool.probes[:])
 
     def frames(self) -> Iterator[bytes]:
         """Yield encoded frames until everything up to one moment is sent, `levels` last."""
         pool = self.pool
         now = monotonic_ns()
         probes = pool.probes[:]  # workers that join from here on are for the next flush
+        self._flushed = self._recorded()
         # Open intervals before rows: one that ends in between is seen twice, never missed.
         open_now = [open_intervals(probe) for probe in probes]
         spawned = pool.tasks_spawned()
@@ -197,7 +195,7 @@ def _by_table(probes: Iterable[Any]) -> list[tuple[Table, list[tuple[int, Any]]]
 def _as_sent(pool: PoolProbe, table: Table, rows: Any) -> Frame:
     if isinstance(rows, WordRows):
         if table is TASKS:
-            rows = pool.with_submitters(rows)
+            pool.name_submitters(rows)
         return {"words": rows.words, "skip": rows.skip}
     if isinstance(rows, array):
         return {"columns": {SPAWNS.names[0]: rows.tobytes()}}

@@ -31,7 +31,7 @@ from ._wire import VERSION, encode
 logger = logging.getLogger("idlehands")
 
 FLUSH_SECONDS = 0.2
-SOON_SECONDS, LEAST_FLUSH_SECONDS = 0.1, 0.02
+SOON_SECONDS, LEAST_FLUSH_SECONDS = 0.05, 0.02
 """A flush comes sooner where much waits for it, or came with the last one."""
 ROWS_PER_FLUSH = 2048
 BACKLOG_BYTES = 1 << 18

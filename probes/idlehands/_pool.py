@@ -187,9 +187,8 @@ class PoolProbe:
                 if isinstance(ring, TaskRing):
                     ring.attend(somebody_reads)
 
-    def with_submitters(self, rows: WordRows) -> WordRows:
-        """Return rows of tasks that name the workers that submitted, as `submitters` does."""
-        return rows
+    def name_submitters(self, rows: WordRows) -> None:
+        """Have rows of tasks name the workers that submitted; here they do."""
 
     def submitters(self, threads: Sequence[int], moments: Sequence[int]) -> Sequence[int]:
         """Return the workers that submitted, from what the rows say; here it is they already."""

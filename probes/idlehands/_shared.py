@@ -144,18 +144,23 @@ class SharedPool(PoolProbe):
             return [thread if thread < MOST_WORKERS else NONE for thread in threads]
         return list(map(self._submitter, threads, moments))
 
-    def with_submitters(self, rows: WordRows) -> WordRows:
-        """Return rows of tasks that name the workers that submitted: mostly it is one thread."""
+    def name_submitters(self, rows: WordRows) -> None:
+        """Have rows of tasks name the workers that submitted, as `submitters` does.
+
+        Mostly it is one thread that does.
+        """
         threads = rows.column("spawned_by")
-        moments = rows.column("spawned_ns")
         thread, by = threads[0], threads[:1] * len(threads)
-        one = threads == by
-        index, began, ended = self.seats.get(thread, (NONE, 0, STILL))
-        if one and thread < MOST_WORKERS:
-            return rows
-        if one and began <= min(moments) and max(moments) <= ended:
-            return rows.changed("spawned_by", array("q", [index]) * len(threads))
-        return rows.changed("spawned_by", array("q", self.submitters(threads, moments)))
+        if threads == by and thread not in self.seats:
+            if thread >= MOST_WORKERS:
+                rows.change("spawned_by", array("q", [NONE]) * len(threads))
+            return
+        moments = rows.column("spawned_ns")
+        index, began, ended = self.seats.get(thread, (NONE, 0, NONE))
+        if threads == by and began <= min(moments) and max(moments) <= ended:
+            rows.change("spawned_by", array("q", [index]) * len(threads))
+        else:
+            rows.change("spawned_by", array("q", self.submitters(threads, moments)))
 
     def _submitter(self, thread: int, moment_ns: int) -> int:
         if thread < MOST_WORKERS:

@@ -47,7 +47,7 @@ def fitting(value: object) -> int:
 class WordRows:
     """Rows of a table as words, each row's columns behind `skip` words that say which row it is."""
 
-    def __init__(self, table: Table, words: bytes, skip: int = 0) -> None:
+    def __init__(self, table: Table, words: bytes | bytearray, skip: int = 0) -> None:
         self.words = words
         self.skip = skip
         self._table = table
@@ -66,19 +66,17 @@ class WordRows:
 
     def column(self, name: str) -> array[int]:
         """Return one column."""
-        words = array("q")
-        words.frombytes(self.words)
-        return words[self._place(name) :: self._width]
+        return array("q", self._cells(name).tobytes())
 
-    def changed(self, name: str, column: array[int]) -> WordRows:
-        """Return the same rows with another column in place of one."""
-        words = array("q")
-        words.frombytes(self.words)
-        words[self._place(name) :: self._width] = column
-        return WordRows(self._table, words.tobytes(), self.skip)
+    def change(self, name: str, column: array[int]) -> None:
+        """Put another column in the place of one."""
+        if not isinstance(self.words, bytearray):
+            self.words = bytearray(self.words)
+        self._cells(name)[:] = memoryview(column)
 
-    def _place(self, name: str) -> int:
-        return self.skip + PLACES[self._table.name][name]
+    def _cells(self, name: str) -> memoryview:
+        place = self.skip + PLACES[self._table.name][name]
+        return memoryview(self.words).cast("q")[place :: self._width]
 
     def some(self, most: int) -> list[Row]:
         """Return at most about so many rows of tasks, spread evenly, as objects would be."""
@@ -153,8 +151,10 @@ class TaskRing(Ring):
         if not self._are_words_from(first):
             return [self._row(number) for number in range(first, end)]
         low, high = ((number & self.mask) * TASK_BYTES for number in (first, end))
-        data = self._kept[low:high] if low < high else self._kept[low:] + self._kept[:high]
-        return WordRows(TASKS, bytes(data), skip=1)
+        kept = memoryview(self._kept)
+        if low < high:
+            return WordRows(TASKS, bytearray(kept[low:high]), skip=1)
+        return WordRows(TASKS, bytearray(kept[low:]) + kept[:high], skip=1)
 
     def _are_words_from(self, number: int) -> bool:
         if self.words is None or number < self._since:
@@ -177,7 +177,7 @@ class Spawns(SpawnRing):
     __slots__ = ("_kept", "words")
 
     def __init__(self, rows: int) -> None:
-        super().__init__(rows)
+        super().__init__(max(2, rows))  # or no round would have a last number above 0
         self.words: bytearray | None = None
         self._kept: bytearray | None = None
 

@@ -123,6 +123,7 @@ class LongRound:
 
 def attached_row(rounds: int, count: int) -> tuple[list[Row], list[str]]:
     """Row 2: what the probe adds with a monitor attached, of what it adds with nobody."""
+    idlehands.configure(full_detail=True)  # or it would be given up, for tasks as small as these
     bare, probed = plain(), probe()
     reader = Reader()
     long = LongRound(count, reader)
@@ -137,6 +138,7 @@ def attached_row(rounds: int, count: int) -> tuple[list[Row], list[str]]:
         )
     finally:
         reader.close()
+        idlehands.configure(full_detail=False)
     alone, watched = (median_over(cpu[name], cpu["plain"]) for name in ("probe", "attached"))
     measured = f"attached {watched:.0f} ns, nobody {alone:.0f} ns of CPU"
     row = Row("2 the same, a monitor attached", measured, watched / alone, ATTACHED_BAR)

@@ -62,7 +62,7 @@ def test_a_ring_of_words_gives_what_one_of_objects_gives_however_often_it_change
 
 
 @settings(database=None)
-@given(st.integers(1, 20), CHANGES)
+@given(st.integers(2, 20), CHANGES)
 def test_spawns_as_words_are_those_of_objects_however_often_it_changes(size, changes):
     ring, other = Spawns(size), SpawnRing(size)
     position = 0
@@ -190,7 +190,9 @@ def shared_rows(pool, threads, moments):
     ring.attend(True)
     for number, (thread, moment) in enumerate(zip(threads, moments)):
         ring.put(((number, NONE, 0, moment, thread, NONE), 1, 2, -2, NONE, 0))
-    return pool.with_submitters(ring.read(0, 64)[1])
+    rows = ring.read(0, 64)[1]
+    pool.name_submitters(rows)
+    return rows
 
 
 THREAD, OTHER = 1 << 40, 1 << 41
@@ -285,3 +287,5 @@ def test_a_cursor_knows_when_much_waits_of_spawns_or_of_rows(somebody):
             worker.unparked()
     assert cursor.has_waiting(20)
     assert not cursor.has_waiting(21)
+    list(cursor.frames())
+    assert not cursor.has_waiting(1)
