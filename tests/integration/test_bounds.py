@@ -23,6 +23,8 @@ import fork_join_job as job
 from helpers import most_steals
 from idlehands_monitor.analysis.bounds import EXPECTED_SHARE
 
+pytestmark = pytest.mark.long
+
 MOST_BETWEEN_STAMPS = 0.1
 """Share of the job's own figure that lies between its clock readings and the probe's at most. A
 reading comes within microseconds of 2 ms of sleep, but on a crowded machine a thread may lose its

@@ -156,6 +156,7 @@ def resident_bytes(pid):
     return psutil.Process(pid).memory_info().rss
 
 
+@pytest.mark.long
 def test_a_stopped_monitor_leaves_the_program_its_memory_and_its_pace(folder, tmp_path):
     with demo(folder, "--workers", 4) as program, attached(program.pid, 5_000_000_000) as feed:
         until(
@@ -251,6 +252,7 @@ def test_a_fault_shows_in_its_entry_and_as_the_headline(folder, tmp_path, fault,
     assert pool["findings"][0]["code"] == codes[entry]
 
 
+@pytest.mark.long
 def test_parking_early_starves_far_more_than_the_healthy_pool(folder, tmp_path):
     starved = {}
     for fault in ((), ("--fault", "early-park")):

@@ -15,6 +15,8 @@ from helpers import environment, idlehands, wait_until
 from idlehands_monitor.feed import Feed
 from idlehands_monitor.sources.live import LiveSource
 
+pytestmark = pytest.mark.long
+
 CHILDREN, TASKS = 2, 60
 JOB = f"""
 import multiprocessing, sys, time

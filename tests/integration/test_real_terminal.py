@@ -156,6 +156,7 @@ def test_a_killed_dashboard_leaves_the_demonstration_running_to_be_attached_to(t
         demo.terminate()
 
 
+@pytest.mark.long
 def test_j_takes_a_replay_to_the_moments_that_broke_a_promise(terminal, tmp_path):
     file = tmp_path / "early.idlehands"
     made = idlehands(
