@@ -204,5 +204,7 @@ def test_what_is_judged_of_the_scheduler_may_be_some_seconds_old_and_findings_go
     past.extend(held)
     pool = past.pools[0]
     for second, seconds in [(20, 10), (21, 10), (29, 10), (29, 1), (30, 1), (31, 10), (40, 10)]:
-        pool.kept(second * 1000 * MS, seconds, lambda second=second: made.append(second) or {})
+        pool.kept(
+            "it", second * 1000 * MS, seconds, lambda second=second: made.append(second) or {}
+        )
     assert made == [20, 29, 30, 40]

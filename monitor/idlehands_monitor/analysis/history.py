@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import deque
 from itertools import islice
-from typing import TYPE_CHECKING, Any, Callable
+from typing import TYPE_CHECKING, Any, Callable, TypeVar
 
 import numpy as np
 
@@ -26,6 +26,8 @@ SECOND_NS = 1_000_000_000
 SETTLED_NS = 500_000_000
 MOST_SECONDS = 240
 
+Kept = TypeVar("Kept")
+
 
 class PoolHistory:
     """The settled seconds of one pool, oldest first, at most `MOST_SECONDS`."""
@@ -35,7 +37,7 @@ class PoolHistory:
         self.times: tuple[WorkerTime, ...] = ()
         self._idle: list[list[float]] = []
         self._next: int | None = None
-        self._slow: tuple[int, dict[str, Any]] | None = None
+        self._kept: dict[str, tuple[int, Any]] = {}
 
     def extend(self, pool: PoolLedger, host: HostCounters) -> None:
         """Add the seconds of `pool` that have settled since the last call."""
@@ -67,15 +69,17 @@ class PoolHistory:
                 parts.append(pool_time(pool, host, begin, end))
         return sum(alike(parts), start=no_time(pool.workers))
 
-    def kept(self, end_ns: int, seconds: int, make: Callable[[], dict[str, Any]]) -> dict[str, Any]:
-        """Return what `make` returned last, made anew where that is `seconds` whole seconds old.
+    def kept(self, what: str, end_ns: int, seconds: int, make: Callable[[], Kept]) -> Kept:
+        """Return what `make` returned last for `what`, made anew if that is so many seconds old.
 
         For what costs more to work out than a screen that is drawn four times a second should.
         """
         second = end_ns // SECOND_NS
-        if self._slow is None or not 0 <= second - self._slow[0] < seconds:
-            self._slow = second, make()
-        return self._slow[1]
+        known = self._kept.get(what)
+        if known is None or not 0 <= second - known[0] < seconds:
+            known = self._kept[what] = second, make()
+        found: Kept = known[1]
+        return found
 
     def idle_shares(self, worker: int) -> list[float]:
         """Return the share of each second in which a worker was idle, NaN where it had none."""

@@ -169,7 +169,7 @@ def read_pool(
     whole = not sampled and time.recorded_ns == end_ns - begin_ns
     steals = _steals(pool, begin_ns, end_ns)
     stays = comings_and_goings(pool, begin_ns, end_ns)
-    tasks = _tasks(pool, begin_ns, end_ns, time, sampled=sampled)
+    tasks = _tasks(pool, begin_ns, end_ns, time, history, sampled=sampled)
     waited = blocked(time)
     if history is None:
         times, slice_s = _slices(ledger, pool, begin_ns, end_ns)
@@ -193,7 +193,7 @@ def read_pool(
     if history is None:
         more = judged()
     else:
-        more = history.kept(end_ns, 1 if fresh else SELDOM_SECONDS, judged)
+        more = history.kept("judged", end_ns, 1 if fresh else SELDOM_SECONDS, judged)
     use = SchedulerUse.of(more)
     costs = scheduler_costs(time, steals, use)
     others = host_findings(time, stays, of_pool(pool, host))
@@ -267,7 +267,13 @@ def _hand_overs(pool: PoolLedger, begin_ns: int, end_ns: int) -> HandOverReading
 
 
 def _tasks(
-    pool: PoolLedger, begin_ns: int, end_ns: int, time: PoolTime, *, sampled: bool
+    pool: PoolLedger,
+    begin_ns: int,
+    end_ns: int,
+    time: PoolTime,
+    history: PoolHistory | None,
+    *,
+    sampled: bool,
 ) -> TaskReading:
     store = Recent(pool.tasks, begin_ns)
     inside = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)
@@ -283,6 +289,10 @@ def _tasks(
         queued = max(0, pool.inbox) if pool.closed_ns < 0 else 0
     if (sampled or pool.lost_rows) and pool.totals and pool.totals[-1][1]:
         finished, spawned = tasks_run(pool, begin_ns, end_ns)
+
+    def kinds() -> tuple[KindReading, ...]:
+        return _kinds(pool, store, ran, weight, time)
+
     return TaskReading(
         finished=finished,
         failed=int(weight[inside][outcome == FAILED].sum()),
@@ -293,7 +303,7 @@ def _tasks(
         queued=queued,
         running=sum(any(i.what == "task" for i in intervals) for intervals in pool.open),
         median_queue_wait_s=_median_s(waits),
-        kinds=_kinds(pool, store, ran, weight, time),
+        kinds=kinds() if history is None else history.kept("kinds", end_ns, 1, kinds),
     )
 
 
