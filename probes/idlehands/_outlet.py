@@ -214,7 +214,7 @@ class Outlet:
                 look = monotonic() + LOOK_SECONDS
             if self._readers and monotonic() >= due:
                 if monotonic() < latest and not self._much_waits():
-                    due = latest
+                    due = min(latest, monotonic() + SOON_SECONDS)
                     continue
                 for reader in self._readers[:]:
                     self._advance(selector, reader, start=True)

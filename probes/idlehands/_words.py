@@ -93,7 +93,7 @@ def _as_put(columns: Sequence[int]) -> Row:
 class TaskRing(Ring):
     """The task rows of one worker. While `words` is there its writer fills that and not `slots`.
 
-    Rows of before and after a change lie in both, one in each; what is asked for is of one sort.
+    Rows of before and after a change lie in both, one in each; read together they are objects.
     """
 
     __slots__ = ("_kept", "_since", "words")
