@@ -12,6 +12,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 
 import psutil
 import pytest
@@ -211,6 +212,15 @@ def test_a_pools_name_is_found_again_when_its_process_starts_again(folder):
             until(feed, lambda: feed.ledger.hello.get("pid") == second.pid, "the second process")
             until(feed, lambda: feed.ledger.latest_ns > 0, "its figures")
             assert feed.source.status.state == "live"
+
+
+def test_a_source_that_is_closed_leaves_at_once_and_makes_up_no_end(folder):
+    """What it waits for must not hold up who leaves: its thread has ended when `close` returns."""
+    with demo(folder) as program, attached(program.pid, 5_000_000_000) as feed:
+        until(feed, lambda: feed.source.status.state == "live", "attached")
+        feed.source.close()
+        assert not [t for t in threading.enumerate() if t.name == "idlehands-source"]
+        assert "bye" not in {frame["frame"] for frame in feed.source.drain()}
 
 
 def test_a_stopped_program_is_told_apart_as_stalled(folder):

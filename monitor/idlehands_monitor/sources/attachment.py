@@ -24,7 +24,7 @@ READ_BYTES = 1 << 18
 
 
 class Attachment:
-    """Reads one process until it ends or `close`.
+    """Reads one process until it ends.
 
     is_live: whether it is being read, from when the first came on: what is lost is counted from
     there. last_data: when something last came. ended: how it ended, empty before it has.
@@ -41,11 +41,6 @@ class Attachment:
         self._intake = intake
         self._threads: dict[int, set[tuple[int, int]]] = {}
         self._said_bye = False
-        self._closing = False
-
-    def close(self) -> None:
-        """Stop reading soon."""
-        self._closing = True
 
     async def attend(self) -> None:
         """Attach and read to the end. Never raises for what the process does."""
@@ -94,13 +89,7 @@ class Attachment:
 
     async def _read(self, reader: asyncio.StreamReader) -> None:
         decoder = Decoder()
-        while not self._closing:
-            try:
-                data = await asyncio.wait_for(reader.read(READ_BYTES), timeout=0.5)
-            except TimeoutError:
-                continue
-            if not data:
-                return
+        while data := await reader.read(READ_BYTES):
             self.last_data = monotonic()
             self._take(decoder.feed_whole(data))
             self.is_live = True

@@ -7,8 +7,10 @@ ended on that other one too.
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import threading
+from abc import ABC, abstractmethod
 from collections import deque
 from dataclasses import dataclass
 from time import monotonic, monotonic_ns
@@ -122,12 +124,38 @@ class Intake:
             self.stop_capture()
 
 
-class TakingSource:
-    """What live sources have in common: what is done with frames once they have been taken in."""
+class TakingSource(ABC):
+    """What live sources have in common: a thread whose loop takes frames in, and what becomes of
+    them."""
 
     def __init__(self, target: str) -> None:
         self.target = target
         self._intake = Intake()
+        self._loop = asyncio.new_event_loop()
+        self._thread = threading.Thread(target=self._take_in, name="idlehands-source", daemon=True)
+
+    def _start(self) -> None:
+        self._running = self._loop.create_task(self._run())
+        self._thread.start()
+
+    @abstractmethod
+    async def _run(self) -> None:
+        """Take in frames until nothing can come any more; cancelled when the source is closed."""
+
+    def _take_in(self) -> None:
+        async def until_closed() -> None:
+            with contextlib.suppress(asyncio.CancelledError):
+                await self._running
+
+        with asyncio.Runner(loop_factory=lambda: self._loop) as runner:
+            runner.run(until_closed())
+
+    def close(self) -> None:
+        """End the stream; bounded in time. An open capture is closed whole."""
+        with contextlib.suppress(RuntimeError):  # the loop has ended by itself
+            self._loop.call_soon_threadsafe(self._running.cancel)
+        self._thread.join(2.0)
+        self._intake.close()
 
     def drain(self) -> list[Frame]:
         """Return the frames that arrived since the last call, in order. Never blocks."""
@@ -141,5 +169,5 @@ class TakingSource:
         """End the capture; return its path, empty when none was open. Raises CaptureError."""
         return self._intake.stop_capture()
 
-    def pause(self, paused: bool) -> None:
+    def pause(self, paused: bool) -> None:  # noqa: B027 - nothing to do for what is live
         """Do nothing: a live stream goes on."""

@@ -12,18 +12,13 @@ ends, the source waits for another with a pool of the name. A process id ends wi
 from __future__ import annotations
 
 import asyncio
-import threading
 from time import monotonic
-from typing import TYPE_CHECKING
 
 from . import host
 from .attachment import Attachment
 from .discovery import find_processes, of_job
 from .intake import TakingSource
 from .status import SourceStatus
-
-if TYPE_CHECKING:
-    pass
 
 RETRY_SECONDS = 0.3
 NEWCOMER_SECONDS = 1.5
@@ -39,11 +34,7 @@ class LiveSource(TakingSource):
         self._attached: dict[str, Attachment] = {}  # by the socket's path
         self._state = "connecting"
         self._note = f"looking for {target}"
-        self._closing = threading.Event()
-        self._thread = threading.Thread(
-            target=lambda: asyncio.run(self._run()), name="idlehands-source", daemon=True
-        )
-        self._thread.start()
+        self._start()
 
     @property
     def status(self) -> SourceStatus:
@@ -69,33 +60,18 @@ class LiveSource(TakingSource):
         every = live or [one.pid for one in self._attached.values()][-1:]
         return every[0] if every else -1
 
-    def close(self) -> None:
-        """End the stream; bounded in time. An open capture is closed whole."""
-        self._closing.set()
-        for one in list(self._attached.values()):
-            one.close()
-        self._thread.join(2.0)
-        self._intake.close()
-
     async def _run(self) -> None:
         tasks: dict[str, asyncio.Task[None]] = {}
-        while not self._closing.is_set():
+        while True:
             going = [task for task in tasks.values() if not task.done()]
             await self._attach_newcomers(tasks, job_goes_on=bool(going))
             going = [task for task in tasks.values() if not task.done()]
-            if not going and self._is_over(met=bool(tasks)):
+            if going:  # woken at once by the last one's end: what comes after should not be long
+                await asyncio.wait(going, timeout=NEWCOMER_SECONDS)
+            elif self._is_over(met=bool(tasks)):
                 return
-            # Woken at once by an end: what comes after it should not be long in coming.
-            wait = NEWCOMER_SECONDS if going else RETRY_SECONDS
-            await self._nap(going, wait)
-        await asyncio.gather(*tasks.values(), return_exceptions=True)
-
-    async def _nap(self, going: list[asyncio.Task[None]], seconds: float) -> None:
-        until = monotonic() + seconds
-        while not self._closing.is_set() and monotonic() < until:
-            if going and all(task.done() for task in going):
-                return
-            await asyncio.sleep(0.05)
+            else:
+                await asyncio.sleep(RETRY_SECONDS)
 
     async def _attach_newcomers(
         self, tasks: dict[str, asyncio.Task[None]], *, job_goes_on: bool

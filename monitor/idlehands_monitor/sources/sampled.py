@@ -45,7 +45,6 @@ FAMILY_SECONDS = 2.0
 AGAIN_SECONDS = 10.0
 """A process that gave no stacks is asked again after this long."""
 START_TRIES, START_SECONDS = 4, 0.25
-NAP_SECONDS = 0.2
 MOST_THREADS = 4096
 
 
@@ -63,22 +62,12 @@ class SampledSource(TakingSource):
         self._ids = ThreadIds()
         self._waits = KernelWaits()
         self._state, self._note = "connecting", f"looking at process {pid}"
-        self._closing = threading.Event()
-        self._thread = threading.Thread(
-            target=lambda: asyncio.run(self._run()), name="idlehands-source", daemon=True
-        )
-        self._thread.start()
+        self._start()
 
     @property
     def status(self) -> SourceStatus:
         """How the stream stands now."""
         return SourceStatus(self._state, self._note, self._intake.warning)
-
-    def close(self) -> None:
-        """End the stream; bounded in time. An open capture is closed whole."""
-        self._closing.set()
-        self._thread.join(2.0)
-        self._intake.close()
 
     async def _run(self) -> None:
         _give_way()
@@ -93,16 +82,15 @@ class SampledSource(TakingSource):
         dumping = asyncio.create_task(self._dump_in_turn())
         try:
             stretch = _Stretches()
-            while not self._closing.is_set() and _runs(process):
+            while _runs(process):
                 began = monotonic()
                 self._sample_host()
                 took = monotonic() - began
-                await self._nap(stretch.next(max(HOST_SECONDS, took / HOST_SHARE)))
+                await asyncio.sleep(stretch.next(max(HOST_SECONDS, took / HOST_SHARE)))
         finally:
             dumping.cancel()
-        if not self._closing.is_set():
-            self._take({"frame": "bye", "reason": "the process has ended"})
-            self._state, self._note = "ended", f"process {self._pid} has ended"
+        self._take({"frame": "bye", "reason": "the process has ended"})
+        self._state, self._note = "ended", f"process {self._pid} has ended"
 
     async def _attach(self) -> bool:
         """Say who this is and make the first dump; False where there is no Python at all."""
@@ -122,7 +110,7 @@ class SampledSource(TakingSource):
                 self._told(pid, threads)
                 return True
             self._family_at = -FAMILY_SECONDS
-            await self._nap(START_SECONDS)
+            await asyncio.sleep(START_SECONDS)
         self._state, self._note = "ended", str(error or f"process {self._pid} has ended")
         return False
 
@@ -140,11 +128,6 @@ class SampledSource(TakingSource):
                 "sampled": True,
             }
         )
-
-    async def _nap(self, seconds: float) -> None:
-        until = monotonic() + seconds
-        while not self._closing.is_set() and (left := until - monotonic()) > 0:
-            await asyncio.sleep(min(NAP_SECONDS, left))
 
     def _relatives(self) -> dict[int, int]:
         """Return the processes to look at, each with its parent's id; renewed once a second."""
@@ -167,13 +150,13 @@ class SampledSource(TakingSource):
     async def _dump_in_turn(self) -> None:
         cores = host.cores_by_affinity(self._pid) or 1
         stretch = _Stretches()
-        while not self._closing.is_set():
+        while True:
             now = monotonic()
             waiting = [p for p in self._relatives() if self._not_before.get(p, now) <= now]
             gap = spacing(len(waiting), self._dump_seconds, cores)
             if any(pid not in self._dumped_at for pid in waiting):
                 gap = min(gap, NEWCOMER_SECONDS)
-            await self._nap(stretch.next(gap))
+            await asyncio.sleep(stretch.next(gap))
             if waiting:
                 await self._dump(min(waiting, key=lambda pid: self._dumped_at.get(pid, 0.0)))
 

@@ -90,9 +90,11 @@ async def dump(pid: int) -> list[PySpyThread]:
     try:
         out, complaints = await asyncio.wait_for(process.communicate(), TIMEOUT_SECONDS)
     except TimeoutError as error:
-        with contextlib.suppress(ProcessLookupError):
-            process.kill()
         raise StackError(f"py-spy gave no answer in {TIMEOUT_SECONDS:.0f} s") from error
+    finally:
+        if process.returncode is None:
+            with contextlib.suppress(ProcessLookupError):
+                process.kill()
     if process.returncode != 0:
         raise failure(pid, complaints.decode(errors="replace"))
     try:
