@@ -35,8 +35,9 @@ class PoolHistory:
     def __init__(self) -> None:
         self.seconds: deque[PoolTime] = deque(maxlen=MOST_SECONDS)
         self.times: tuple[WorkerTime, ...] = ()
-        self._idle: list[list[float]] = []
+        self._idle: list[tuple[float, ...]] = []
         self._next: int | None = None
+        self._summed: tuple[int, int, PoolTime] | None = None
         self._kept: dict[str, tuple[int, Any]] = {}
 
     def extend(self, pool: PoolLedger, host: HostCounters) -> None:
@@ -63,11 +64,21 @@ class PoolHistory:
         high = min(first + len(self.seconds), end_ns // SECOND_NS)
         if high <= low:
             return pool_time(pool, host, begin_ns, end_ns)
-        parts = list(islice(self.seconds, low - first, high - first))
+        parts = [self._sum(low - first, high - first, low)]
         for begin, end in ((begin_ns, low * SECOND_NS), (high * SECOND_NS, end_ns)):
             if begin < end:
                 parts.append(pool_time(pool, host, begin, end))
         return sum(alike(parts), start=no_time(pool.workers))
+
+    def _sum(self, begin: int, end: int, second: int) -> PoolTime:
+        """Return the sum of the settled seconds in some places, the first of them `second`.
+
+        Kept until the window moves on by a second: a screen is drawn several times in one.
+        """
+        if self._summed is None or self._summed[:2] != (second, end - begin):
+            parts = alike(list(islice(self.seconds, begin, end)))
+            self._summed = second, end - begin, sum(parts[1:], start=parts[0])
+        return self._summed[2]
 
     def kept(self, what: str, end_ns: int, seconds: int, make: Callable[[], Kept]) -> Kept:
         """Return what `make` returned last for `what`, made anew if that is so many seconds old.
@@ -81,15 +92,17 @@ class PoolHistory:
         found: Kept = known[1]
         return found
 
-    def idle_shares(self, worker: int) -> list[float]:
-        """Return the share of each second in which a worker was idle, NaN where it had none."""
-        return self._idle[worker] if worker < len(self._idle) else []
+    def idle_shares(self, worker: int) -> tuple[float, ...]:
+        """Return the share of each second in which a worker was idle, NaN where it had none.
+
+        The same object until another second has settled.
+        """
+        return self._idle[worker] if worker < len(self._idle) else ()
 
 
-def _columns(rows: list[Float]) -> list[list[float]]:
+def _columns(rows: list[Float]) -> list[tuple[float, ...]]:
     """Return the columns of rows; a short row is of a time when the pool had fewer workers."""
     table = np.full((len(rows), max(map(len, rows), default=0)), np.nan)
     for row, values in zip(table, rows, strict=True):
         row[: len(values)] = values
-    columns: list[list[float]] = table.T.tolist()
-    return columns
+    return [tuple(column) for column in table.T.tolist()]

@@ -278,8 +278,6 @@ def _tasks(
     store = Recent(pool.tasks, begin_ns)
     inside = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)
     outcome = store["outcome"][inside]
-    ran = inside & whole_runs(store["outcome"])
-    waits = (store["started_ns"] - store["spawned_ns"])[ran]
     moments = Recent(pool.spawns, begin_ns)["spawned_ns"]
     spawned = int(np.count_nonzero((moments >= begin_ns) & (moments < end_ns)))
     weight = weights(pool, store)
@@ -290,9 +288,13 @@ def _tasks(
     if (sampled or pool.lost_rows) and pool.totals and pool.totals[-1][1]:
         finished, spawned = tasks_run(pool, begin_ns, end_ns)
 
-    def kinds() -> tuple[KindReading, ...]:
-        return _kinds(pool, store, ran, weight, time)
+    def spread() -> tuple[tuple[KindReading, ...], float]:
+        """Return what takes the longest to work out of many tasks: kinds, the median wait."""
+        ran = inside & whole_runs(store["outcome"])
+        waits = (store["started_ns"] - store["spawned_ns"])[ran]
+        return _kinds(pool, store, ran, weight, time), _median_s(waits)
 
+    kinds, median = spread() if history is None else history.kept("spread", end_ns, 1, spread)
     return TaskReading(
         finished=finished,
         failed=int(weight[inside][outcome == FAILED].sum()),
@@ -302,8 +304,8 @@ def _tasks(
         spawned=spawned,
         queued=queued,
         running=sum(any(i.what == "task" for i in intervals) for intervals in pool.open),
-        median_queue_wait_s=_median_s(waits),
-        kinds=kinds() if history is None else history.kept("kinds", end_ns, 1, kinds),
+        median_queue_wait_s=median,
+        kinds=kinds,
     )
 
 

@@ -58,7 +58,7 @@ def worker_readings(
                 state=state,
                 doing=doing,
                 for_s=max(0.0, (pool.complete_ns - since_ns) / 1e9) if since_ns >= 0 else 0.0,
-                idle_history=tuple(history.idle_shares(index)) if history else (),
+                idle_history=history.idle_shares(index) if history else (),
                 tasks_finished=int(finished[index]),
                 stolen_by_it=stolen_by[index],
                 stolen_from_it=stolen_from[index],

@@ -50,6 +50,7 @@ class WorkersView(LineView, ScrollView, can_focus=True):
         super().__init__(id=id)
         self._pool: PoolReading | None = None
         self._rows: dict[tuple[int, Widths, bool], list[Run]] = {}
+        self._pasts: dict[int, tuple[tuple[float, ...], int, str]] = {}
         self.cursor = 0
 
     def show(self, pool: PoolReading | None) -> None:
@@ -83,9 +84,20 @@ class WorkersView(LineView, ScrollView, can_focus=True):
         place = index, widths, chosen
         if place not in self._rows:
             workers = self._pool.workers if self._pool is not None else ()
-            known = 0 <= index < len(workers)
-            self._rows[place] = worker_runs(workers[index], widths, chosen=chosen) if known else []
+            if 0 <= index < len(workers):
+                past = self._past(workers[index], widths[1])
+                self._rows[place] = worker_runs(workers[index], past, widths, chosen=chosen)
+            else:
+                self._rows[place] = []
         return self._rows[place]
+
+    def _past(self, worker: WorkerReading, cells: int) -> str:
+        """Return a worker's idle history, which is another one only once a second."""
+        drawn = self._pasts.get(worker.index)
+        if drawn is None or drawn[0] is not worker.idle_history or drawn[1] != cells:
+            drawn = worker.idle_history, cells, spark(worker.idle_history, cells)
+            self._pasts[worker.index] = drawn
+        return drawn[2]
 
     def action_move(self, rows: int) -> None:
         """Move the cursor, keeping it in sight."""
@@ -137,9 +149,9 @@ def heads(widths: Widths) -> str:
     )
 
 
-def worker_runs(worker: WorkerReading, widths: Widths, *, chosen: bool) -> list[Run]:
-    """Return one worker's row."""
-    gauge, history, doing = widths
+def worker_runs(worker: WorkerReading, past: str, widths: Widths, *, chosen: bool) -> list[Run]:
+    """Return one worker's row; `past` is its idle history as bars."""
+    gauge, _history, doing = widths
     depth = "–" if worker.depth < 0 else count(worker.depth)
     mark = style(bold=True, reverse=True) if chosen else None
     return [
@@ -147,7 +159,7 @@ def worker_runs(worker: WorkerReading, widths: Widths, *, chosen: bool) -> list[
         (" ", None),
         *bar_runs(worker.time, gauge),
         (f"{depth:>{DEPTH_CELLS}} ", None),
-        (spark(worker.idle_history, history), style("#56B4E9")),
+        (past, style("#56B4E9")),
         (" ", None),
         (fit(doing_now(worker), doing), mark),
     ]
