@@ -6,6 +6,7 @@ its rings again.
 
 from __future__ import annotations
 
+from time import time
 from typing import TYPE_CHECKING
 
 from .analysis.history import SECOND_NS
@@ -40,6 +41,7 @@ class Feed:
         self.ledger = Ledger()
         self._past = Past()
         self._keep = keep
+        self._began: tuple[Frame, float] | None = None
         self._held_ns = max(HELD_NS, (window_ns or 0) + SECOND_NS)
 
     def update(self) -> bool:
@@ -92,13 +94,20 @@ class Feed:
             python=str(hello.get("python", "")),
             program=str(hello.get("argv0", "")),
             cores=host.cores_by_affinity(pid) if live else 0,
-            uptime_s=host.uptime_s(pid) if live else 0.0,
+            uptime_s=self._uptime_s(pid) if live else 0.0,
             probe_cost=self._probe_cost(),
             skipped_frames=self.ledger.skipped_frames,
             warning=status.warning,
             sampled=hello.get("sampled") is True,
             processes=tuple(sorted(pid for pid in self.ledger.origins if pid >= 0)),
         )
+
+    def _uptime_s(self, pid: int) -> float:
+        """Return how long the process has run; when it began is asked once a stream."""
+        hello = self.ledger.hello
+        if self._began is None or self._began[0] is not hello:
+            self._began = hello, host.started_at(pid)
+        return max(0.0, time() - self._began[1])
 
     def _probe_cost(self) -> float | None:
         """Return the probe's share of the worker time between its last reports and now."""

@@ -24,7 +24,7 @@ from idlehands_monitor.views.terminal.matrix import MatrixView
 from idlehands_monitor.views.terminal.matrix_cells import cell_width
 from idlehands_monitor.views.terminal.room import lower_height
 from idlehands_monitor.views.terminal.scheduler_screen import promise_text
-from idlehands_monitor.views.terminal.strips import line, style
+from idlehands_monitor.views.terminal.strips import Ground, line, style
 from idlehands_monitor.views.terminal.worker_screen import WorkerScreen
 from idlehands_monitor.views.terminal.workers import WorkersView
 
@@ -424,7 +424,9 @@ def test_only_workers_of_whom_something_new_is_said_are_drawn_again(monkeypatch)
 
 def test_neighbours_that_look_alike_are_one_segment():
     bold = style(bold=True)
-    strip = line([("a", None), ("b", None), ("c", bold), ("d", bold), ("", None)], 6, Style())
+    strip = line(
+        [("a", None), ("b", None), ("c", bold), ("d", bold), ("", None)], 6, Ground(Style())
+    )
     assert [segment.text for segment in strip][:2] == ["ab", "cd"]
     assert strip.text == "abcd  "
 

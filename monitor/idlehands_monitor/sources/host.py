@@ -142,12 +142,12 @@ def process_exists(pid: int) -> bool:
         return False
 
 
-def uptime_s(pid: int) -> float:
-    """Return how long the process has run, 0 when it is gone."""
+def started_at(pid: int) -> float:
+    """Return when the process began, in seconds of the wall clock; now when it is gone."""
     try:
-        return max(0.0, time() - float(psutil.Process(pid).create_time()))
+        return float(psutil.Process(pid).create_time())
     except psutil.Error:
-        return 0.0
+        return time()
 
 
 def cores_by_affinity(pid: int) -> int:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING
 
-from rich.style import Style
 from textual.strip import Strip
 
 from ...analysis.entries import ENTRIES
@@ -16,7 +15,7 @@ from ..sampled import IN_SHORT, dumps_text, origin
 from ..words import ENTRY_NAMES, clean, count, seconds, share
 from .drawing import fit
 from .line_view import LineView
-from .strips import ENTRY_STYLES, Run, bar_runs, line, style
+from .strips import ENTRY_STYLES, Run, bar_runs, style
 
 if TYPE_CHECKING:
     from ...analysis.readings import Finding, PoolReading, Reading
@@ -126,16 +125,16 @@ class WhoLine(LineView):
 
     def render_line(self, y: int) -> Strip:
         """Draw line `y`."""
-        cells, base = self.size.width, self.rich_style
+        cells = self.size.width
         if self._reading is None:
-            return line([], cells, base)
+            return self.line([], cells)
         if y == 0:
-            return self._first(self._reading, cells, base)
+            return self._first(self._reading, cells)
         if self._pool is None:
-            return line([(fit(clean(self._reading.source.note), cells), None)], cells, base)
-        return line([(" " + join_fitting(flow(self._pool), cells - 1), None)], cells, base)
+            return self.line([(fit(clean(self._reading.source.note), cells), None)], cells)
+        return self.line([(" " + join_fitting(flow(self._pool), cells - 1), None)], cells)
 
-    def _first(self, reading: Reading, cells: int, base: Style) -> Strip:
+    def _first(self, reading: Reading, cells: int) -> Strip:
         state = reading.source.state
         words = f" {STATE_GLYPHS.get(state, '?')} {state}{', paused' if self._paused else ''} "
         facts = who(reading, self._pool)
@@ -144,7 +143,7 @@ class WhoLine(LineView):
             (" " + join_fitting(facts, room), style(bold=True)),
             (words, style("#000000", STATE_COLOURS.get(state, "#999999"), bold=True)),
         ]
-        return line(runs, cells, base)
+        return self.line(runs, cells)
 
 
 class TimeBar(LineView):
@@ -163,13 +162,13 @@ class TimeBar(LineView):
 
     def render_line(self, y: int) -> Strip:
         """Draw line `y`: the bar, then the legend on two."""
-        cells, base = self.size.width, self.rich_style
+        cells = self.size.width
         if self._pool is None:
-            return line([], cells, base)
+            return self.line([], cells)
         if y == 0:
-            return line([(" ", None), *bar_runs(self._pool.time, cells - 2)], cells, base)
+            return self.line([(" ", None), *bar_runs(self._pool.time, cells - 2)], cells)
         rows = legend_rows(self._pool, cells)
-        return line(rows[y - 1] if y - 1 < len(rows) else [], cells, base)
+        return self.line(rows[y - 1] if y - 1 < len(rows) else [], cells)
 
 
 def legend_rows(pool: PoolReading, cells: int) -> list[list[Run]]:
@@ -217,7 +216,7 @@ def wrap(text: str, cells: int) -> list[str]:
 class Headline(LineView):
     """The costliest finding, a sentence and what to try."""
 
-    DEFAULT_CSS = "Headline { height: 4; padding: 0 1; }"
+    DEFAULT_CSS = "Headline { height: 4; }"
 
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
@@ -237,7 +236,9 @@ class Headline(LineView):
         cells = self.size.width
         if self._wrapped[0] != cells:
             sentence, advice = self._text
-            lines: list[Run] = [(text, style(bold=True)) for text in wrap(sentence, cells)]
-            lines += [(text, None) for text in wrap(advice, cells)]
+            lines: list[Run] = [
+                (f" {text}", style(bold=True)) for text in wrap(sentence, cells - 2)
+            ]
+            lines += [(f" {text}", None) for text in wrap(advice, cells - 2)]
             self._wrapped = cells, lines
-        return line(self._wrapped[1][y : y + 1], cells, self.rich_style)
+        return self.line(self._wrapped[1][y : y + 1], cells)

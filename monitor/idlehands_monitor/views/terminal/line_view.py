@@ -4,29 +4,45 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from textual.geometry import Spacing
 from textual.widget import Widget
 
+from .strips import Ground, line
+
 if TYPE_CHECKING:
-    from rich.style import Style
+    from collections.abc import Iterable
+
     from textual.geometry import Region
     from textual.strip import Strip
     from typing_extensions import Self
 
+    from .strips import Run
+
 
 class LineView(Widget):
-    """A widget whose lines are drawn by `render_line`, each already in its style and kept.
+    """A widget whose lines are drawn by `render_line`, whole and in their styles, and kept.
 
-    Textual lays borders, padding, tints and a background over every line anew, which takes
-    several times as long as drawing it; nothing here has any but padding, and what has padding is
-    left to Textual. The style under all lines is looked up once for those that are drawn together.
+    Textual lays borders, padding, tints, a background and filters over every line that it draws
+    itself, which takes several times as long as drawing it. A line view has no border, padding or
+    tint; what it stands on is looked up once.
     """
 
     def __init__(self, *, id: str | None = None) -> None:
-        self._style_of_all: Style | None = None
+        self._ground: Ground | None = None
         self._kept: dict[int, Strip] = {}
         self._kept_width = 0
         super().__init__(id=id)
+
+    @property
+    def ground(self) -> Ground:
+        """What is under all lines, always the same object until the style changes."""
+        if self._ground is None:
+            filters = self.app.get_line_filters()
+            self._ground = Ground(self.rich_style, self.background_colors[1], filters)
+        return self._ground
+
+    def line(self, runs: Iterable[Run], cells: int) -> Strip:
+        """Return runs as a line of exactly `cells` cells."""
+        return line(runs, cells, self.ground)
 
     def refresh(
         self,
@@ -35,8 +51,7 @@ class LineView(Widget):
         layout: bool = False,
         recompose: bool = False,
     ) -> Self:
-        """Have all or some lines drawn again, in a style that is looked up again."""
-        self._style_of_all = None
+        """Have all or some lines drawn again."""
         for region in regions:
             for y in region.line_range:
                 self._kept.pop(y, None)
@@ -45,35 +60,21 @@ class LineView(Widget):
         return super().refresh(*regions, repaint=repaint, layout=layout, recompose=recompose)
 
     def notify_style_update(self) -> None:
-        """Look the style up again: the theme has changed, or a rule of it."""
-        self._style_of_all = None
+        """Look up again what the lines are on: the theme has changed, or a rule of it."""
+        self._ground = None
         self._kept.clear()
         super().notify_style_update()
 
-    @property
-    def rich_style(self) -> Style:
-        """The style under all lines."""
-        if self._style_of_all is None:
-            self._style_of_all = super().rich_style
-        return self._style_of_all
-
     def render_lines(self, crop: Region) -> list[Strip]:
         """Return the lines of `crop`, drawing those that are not kept."""
-        if self.styles.gutter != Spacing():
-            return super().render_lines(crop)
         kept, width = self._kept, self.size.width
         if width != self._kept_width:
             kept.clear()
             self._kept_width = width
         for y in crop.line_range:
             if y not in kept:
-                kept[y] = self.render_line(y).adjust_cell_length(width, self.rich_style)
+                kept[y] = self.render_line(y).adjust_cell_length(width, self.ground.on(None))
         strips = [kept[y] for y in crop.line_range]
-        filters = self.app.get_line_filters()
-        if filters:
-            _, background = self.background_colors
-            for each in filters:
-                strips = [strip.apply_filter(each, background) for strip in strips]
         if crop.column_span != (0, width):
             strips = [strip.crop(*crop.column_span) for strip in strips]
         return strips

@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, ClassVar
 
-from rich.style import Style
 from textual.binding import Binding, BindingType
 from textual.geometry import Region, Size
 from textual.message import Message
@@ -32,7 +31,7 @@ from .matrix_cells import (
     sentence_lines,
     title_lines,
 )
-from .strips import Run, line, style
+from .strips import Run, style
 
 if TYPE_CHECKING:
     from textual.strip import Strip
@@ -83,7 +82,6 @@ class MatrixView(LineView, ScrollView, can_focus=True):
         self._grid = NOTHING
         self._levels = steps(NOTHING.values, 0)
         self._room = self._room_before = Size(0, 0)
-        self._base = Style.null()
         self._look = Look(1, 1, numbers=True, dense=False)
         self._above: list[str] = []
         self._below: list[str] = []
@@ -108,8 +106,7 @@ class MatrixView(LineView, ScrollView, can_focus=True):
     def show(self, pool: PoolReading | None) -> None:
         """Draw a pool's matrix: the lines of it that have changed."""
         self._pool = pool
-        # Asked of Textual once a reading: with every line they would be the most of the cost.
-        self._base, self._room_before = self.rich_style, self._room
+        self._room_before = self._room
         self._room = room = self.scrollable_content_region.size
         fitting = most_groups(room.width, room.height, numbers=self.numbers)
         self._grid = grid = grid_of(pool, self.choice, fitting)
@@ -204,7 +201,7 @@ class MatrixView(LineView, ScrollView, can_focus=True):
                 self._strips.clear()
             row = self._row_at(y)
             runs = self._text_runs(y) if row is None else self._row_runs(row)
-            strip = self._strips[key] = line(runs, self._room.width, self._base)
+            strip = self._strips[key] = self.line(runs, self._room.width)
         return strip
 
     def _row_at(self, y: int) -> int | None:
@@ -217,7 +214,7 @@ class MatrixView(LineView, ScrollView, can_focus=True):
         """Return all that line `y` depends on."""
         row = self._row_at(y)
         if row is None:
-            return (*self._text_runs(y), self._room.width, self._base)
+            return (*self._text_runs(y), self._room.width, self.ground)
         grid, numbers = self._grid, self._look.numbers
         return (
             name_of(grid.rows[row]),
@@ -228,7 +225,7 @@ class MatrixView(LineView, ScrollView, can_focus=True):
             self.scroll_offset.x,
             self._look,
             self._room.width,
-            self._base,
+            self.ground,
         )
 
     def _cursor_column(self, row: int) -> int:

@@ -8,7 +8,7 @@ from ..palette import ENTRY_LOOKS
 from ..words import clean, count, seconds, share
 from .drawing import column_cells, fit
 from .line_view import LineView
-from .strips import ENTRY_STYLES, Run, line, style
+from .strips import ENTRY_STYLES, Run, style
 
 if TYPE_CHECKING:
     from textual.strip import Strip
@@ -41,10 +41,10 @@ class PastView(LineView):
 
     def render_line(self, y: int) -> Strip:
         """Draw line `y`: the title, then the columns from the top down."""
-        cells, base = self.size.width, self.rich_style
+        cells = self.size.width
         if y == 0:
             title = f" worker time, last {len(self._columns)} s, a column a second"
-            return line([(fit(title, cells), style(dim=True))], cells, base)
+            return self.line([(fit(title, cells), style(dim=True))], cells)
         level = self.size.height - 1 - y
         runs: list[Run] = [(" " * (cells - self._width * len(self._columns)), None)]
         for column in self._columns:
@@ -53,7 +53,7 @@ class PastView(LineView):
                 runs.append((" " * self._width, None))
             else:
                 runs.append((ENTRY_LOOKS[entry].glyph * self._width, ENTRY_STYLES[entry]))
-        return line(runs, cells, base)
+        return self.line(runs, cells)
 
 
 class KindsView(LineView):
@@ -72,19 +72,19 @@ class KindsView(LineView):
 
     def render_line(self, y: int) -> Strip:
         """Draw line `y`: the heads, then a kind each."""
-        cells, base = self.size.width, self.rich_style
+        cells = self.size.width
         name = max(8, cells - 31)
         if y == 0:
             heads = f"{fit('kind of task', name)}{'ended':>8}{'median':>10}{'stolen':>8}"
-            return line([(heads, style(dim=True))], cells, base)
+            return self.line([(heads, style(dim=True))], cells)
         if y == self.size.height - 1 and len(self._kinds) > y:
-            return line([(f"and {len(self._kinds) - y + 1} more", style(dim=True))], cells, base)
+            return self.line([(f"and {len(self._kinds) - y + 1} more", style(dim=True))], cells)
         if y > len(self._kinds):
-            return line([], cells, base)
+            return self.line([], cells)
         kind = self._kinds[y - 1]
         stolen = share(kind.stolen / kind.finished) if kind.finished else "–"
         text = (
             f"{fit(clean(kind.kind, 80), name)}{count(kind.finished):>8}"
             f"{seconds(kind.median_s):>10}{stolen:>8}"
         )
-        return line([(text, None)], cells, base)
+        return self.line([(text, None)], cells)

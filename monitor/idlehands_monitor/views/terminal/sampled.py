@@ -24,7 +24,7 @@ from ..words import clean
 from .drawing import fit, split_cells
 from .header import wrap
 from .line_view import LineView
-from .strips import Run, line, style
+from .strips import Run, style
 
 if TYPE_CHECKING:
     from textual.strip import Strip
@@ -75,10 +75,10 @@ class SampledView(LineView, ScrollView, can_focus=True):
 
     def render_line(self, y: int) -> Strip:
         """Draw line `y` of what is in sight."""
-        cells, base = self.scrollable_content_region.width, self.rich_style
+        cells = self.scrollable_content_region.width
         place = y + self.scroll_offset.y
         runs = self._rows[place] if place < len(self._rows) else []
-        return line([(" ", None), *runs], cells, base)
+        return self.line([(" ", None), *runs], cells)
 
 
 def rows(pool: SampledPoolReading | None, cells: int, height: int) -> list[Row]:

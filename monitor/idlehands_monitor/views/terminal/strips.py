@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from rich.segment import Segment
 from rich.style import Style
+from textual.color import Color
 from textual.strip import Strip
 
 from ...analysis.entries import WorkerTime
@@ -14,7 +15,9 @@ from ..palette import CIVIDIS, ENTRY_LOOKS, text_on
 from .drawing import entry_cells
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
+
+    from textual.filter import LineFilter
 
 Run = tuple[str, Style | None]
 
@@ -45,34 +48,43 @@ def bar_runs(time: WorkerTime, cells: int) -> list[Run]:
     return [(ENTRY_LOOKS[entry].glyph * count, ENTRY_STYLES[entry]) for entry, count in parts]
 
 
-class _Looks(dict[int, "tuple[Style | None, Style]"]):
-    """Looks on one base style, by the identity of the look, which is kept and so stays its own.
+class Ground:
+    """What is under all lines of a view: its style, and the filters that Textual lays over it.
 
-    Styles are compared and hashed in Python; a screen has thousands of runs.
+    A filter makes one style of another (no colour, dim told by colour), so it is applied once to
+    a look and not to every line. Looks are found by their identity, and kept so that it stays
+    theirs: styles are compared and hashed in Python, and a screen has thousands of runs.
     """
 
     MOST = 4096
 
-    def __init__(self, base: Style) -> None:
-        super().__init__()
+    def __init__(
+        self, base: Style, background: Color | None = None, filters: Sequence[LineFilter] = ()
+    ) -> None:
         self._base = base
+        self._background = background or Color(0, 0, 0)
+        self._filters = filters
+        self._looks: dict[int, tuple[Style | None, Style]] = {}
 
     def on(self, look: Style | None) -> Style:
-        """Return a look on the base."""
-        found = self.get(id(look))
+        """Return a look on the ground."""
+        found = self._looks.get(id(look))
         if found is None:
-            if len(self) >= self.MOST:
-                self.clear()
-            found = self[id(look)] = look, self._base if look is None else self._base + look
+            if len(self._looks) >= self.MOST:
+                self._looks.clear()
+            found = self._looks[id(look)] = look, self._filtered(look)
         return found[1]
 
+    def _filtered(self, look: Style | None) -> Style:
+        segments = [Segment(" ", self._base if look is None else self._base + look)]
+        for each in self._filters:
+            segments = each.apply(segments, self._background)
+        return segments[0].style or Style.null()
 
-_looks = lru_cache(maxsize=64)(_Looks)
 
-
-def line(runs: Iterable[Run], cells: int, base: Style) -> Strip:
-    """Return a strip of exactly `cells` cells on the base style; like neighbours become one."""
-    on = _looks(base).on
+def line(runs: Iterable[Run], cells: int, ground: Ground) -> Strip:
+    """Return a strip of exactly `cells` cells on the ground; like neighbours become one."""
+    on = ground.on
     segments: list[Segment] = []
     held, last = "", None
     for text, look in runs:
@@ -87,4 +99,4 @@ def line(runs: Iterable[Run], cells: int, base: Style) -> Strip:
     strip = Strip(segments)
     if strip.cell_length == cells:
         return strip
-    return strip.adjust_cell_length(cells, base)
+    return strip.adjust_cell_length(cells, on(None))

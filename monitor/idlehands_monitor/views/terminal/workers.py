@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TYPE_CHECKING, ClassVar
 
 from textual.binding import Binding, BindingType
@@ -12,7 +13,7 @@ from textual.scroll_view import ScrollView
 from ..words import count
 from .drawing import doing_now, fit, spark
 from .line_view import LineView
-from .strips import Run, bar_runs, line, style
+from .strips import Run, bar_runs, style
 
 if TYPE_CHECKING:
     from textual.strip import Strip
@@ -77,7 +78,7 @@ class WorkersView(LineView, ScrollView, can_focus=True):
     def _place(self, y: int, cells: int) -> tuple[int, Widths, bool]:
         """Return what a line is: (worker, the widths of its parts, is it the chosen one)."""
         index = y + self.scroll_offset.y - 1
-        return index, column_widths(cells), self.has_focus and index == self.cursor
+        return index, column_widths(cells), index == self.cursor and self.has_focus
 
     def _row(self, index: int, widths: Widths, chosen: bool) -> list[Run]:
         """Return the runs of a worker's line, made once for all that ask."""
@@ -123,12 +124,13 @@ class WorkersView(LineView, ScrollView, can_focus=True):
 
     def render_line(self, y: int) -> Strip:
         """Draw line `y` of what is in sight: the heads stay on top."""
-        cells, base = self.scrollable_content_region.width, self.rich_style
+        cells = self.scrollable_content_region.width
         if y == 0:
-            return line([(heads(column_widths(cells)), style(dim=True))], cells, base)
-        return line(self._row(*self._place(y, cells)), cells, base)
+            return self.line([(heads(column_widths(cells)), style(dim=True))], cells)
+        return self.line(self._row(*self._place(y, cells)), cells)
 
 
+@lru_cache(maxsize=8)
 def column_widths(cells: int) -> Widths:
     """Return the cells of gauge, idle history and present doing, for a row of `cells`."""
     room = max(20, cells - INDEX_CELLS - DEPTH_CELLS - 3)
