@@ -29,16 +29,32 @@ MOST_SECONDS = 240
 Kept = TypeVar("Kept")
 
 
-class PoolHistory:
+class Keeping:
+    """Keeps what costs more to work out than a screen that is drawn four times a second should."""
+
+    def __init__(self) -> None:
+        self._kept: dict[str, tuple[int, Any]] = {}
+
+    def kept(self, what: str, end_ns: int, seconds: int, make: Callable[[], Kept]) -> Kept:
+        """Return what `make` returned last for `what`, made anew if that is so many seconds old."""
+        second = end_ns // SECOND_NS
+        known = self._kept.get(what)
+        if known is None or not 0 <= second - known[0] < seconds:
+            known = self._kept[what] = second, make()
+        found: Kept = known[1]
+        return found
+
+
+class PoolHistory(Keeping):
     """The settled seconds of one pool, oldest first, at most `MOST_SECONDS`."""
 
     def __init__(self) -> None:
+        super().__init__()
         self.seconds: deque[PoolTime] = deque(maxlen=MOST_SECONDS)
         self.times: tuple[WorkerTime, ...] = ()
         self._idle: list[tuple[float, ...]] = []
         self._next: int | None = None
         self._summed: tuple[int, int, PoolTime] | None = None
-        self._kept: dict[str, tuple[int, Any]] = {}
 
     def extend(self, pool: PoolLedger, host: HostCounters) -> None:
         """Add the seconds of `pool` that have settled since the last call."""
@@ -79,18 +95,6 @@ class PoolHistory:
             parts = alike(list(islice(self.seconds, begin, end)))
             self._summed = second, end - begin, sum(parts[1:], start=parts[0])
         return self._summed[2]
-
-    def kept(self, what: str, end_ns: int, seconds: int, make: Callable[[], Kept]) -> Kept:
-        """Return what `make` returned last for `what`, made anew if that is so many seconds old.
-
-        For what costs more to work out than a screen that is drawn four times a second should.
-        """
-        second = end_ns // SECOND_NS
-        known = self._kept.get(what)
-        if known is None or not 0 <= second - known[0] < seconds:
-            known = self._kept[what] = second, make()
-        found: Kept = known[1]
-        return found
 
     def idle_shares(self, worker: int) -> tuple[float, ...]:
         """Return the share of each second in which a worker was idle, NaN where it had none.

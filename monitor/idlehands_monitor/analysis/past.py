@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from .history import PoolHistory
+from .history import Keeping, PoolHistory
 from .stranded import StrandedHistory
 
 if TYPE_CHECKING:
     from ..ledger import Ledger
 
 
-class Past:
+class Past(Keeping):
     """The settled seconds of every pool by its number, and of what was stranded between them."""
 
     def __init__(self) -> None:
+        super().__init__()
         self.pools: dict[int, PoolHistory] = {}
         self.stranded = StrandedHistory()
 

@@ -93,7 +93,12 @@ def read(
     if windows:
         end = max(window[1] for window in windows.values())
         begin = min(window[0] for window in windows.values())
-        host = host_readings(ledger, begin if window_ns is None else end - window_ns, end)
+        since = begin if window_ns is None else end - window_ns
+
+        def of_host() -> tuple[HostReading, ...]:
+            return host_readings(ledger, since, end)
+
+        host = of_host() if past is None else past.kept("host", end, 1, of_host)
         between = _stranded(ledger, windows, past)
     pools = [
         read_pool(

@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING
 
 import psutil
 
+from .kernel_files import read
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
@@ -40,8 +42,8 @@ def _from_schedstat(threads: list[tuple[int, int]]) -> dict[int, list[int]]:
     found = {}
     for pid, native_id in threads:
         try:
-            with open(f"/proc/{pid}/task/{native_id}/schedstat", "rb") as file:
-                on_core, run_queue, _slices = file.read().split()
+            said = read(f"/proc/{pid}/task/{native_id}/schedstat")
+            on_core, run_queue, _slices = said.split()
         except (OSError, ValueError):
             continue
         found[native_id] = [int(on_core), int(run_queue)]
@@ -75,8 +77,7 @@ def thread_ids(pid: int) -> list[int]:
 def thread_name(pid: int, native_id: int) -> str:
     """Return the kernel's name of a thread, at most 15 letters, empty where it has none."""
     try:
-        with open(f"/proc/{pid}/task/{native_id}/comm", encoding="utf-8", errors="replace") as file:
-            return file.read().strip()
+        return read(f"/proc/{pid}/task/{native_id}/comm").decode(errors="replace").strip()
     except OSError:
         return ""
 

@@ -9,6 +9,7 @@ thread's ``status`` (proc(5)). Block I/O delay counts only where ``kernel.task_d
 from __future__ import annotations
 
 import os
+import re
 from time import monotonic_ns
 from typing import TYPE_CHECKING
 
@@ -16,6 +17,7 @@ import psutil
 
 from .control_group import ControlGroups
 from .host import UNKNOWN, cores_by_affinity
+from .kernel_files import read
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,6 +31,7 @@ MOST_PROCESSES = 64
 """So many are sampled in a second; of more, each comes round later."""
 MOST_THREADS = 512
 """Past this many threads a process's switches are left unknown: each is a file to read."""
+SWITCHES = re.compile(rb"^((?:non)?voluntary_ctxt_switches):\s*(\d+)$", re.MULTILINE)
 MINOR_FAULTS, MAJOR_FAULTS, BLOCK_IO_DELAY = 10, 12, 42
 """Fields of ``stat`` as proc(5) numbers them, from 1."""
 
@@ -59,8 +62,7 @@ def in_turn(pids: Sequence[int], turn: int) -> Sequence[int]:
 def delays_are_counted(root: str = "/") -> bool:
     """Say whether the kernel keeps what threads wait for block I/O."""
     try:
-        with open(f"{root}/proc/sys/kernel/task_delayacct", "rb") as file:
-            return file.read().strip() == b"1"
+        return read(f"{root}/proc/sys/kernel/task_delayacct").strip() == b"1"
     except OSError:
         return False
 
@@ -69,11 +71,8 @@ def thread_switches(folder: str, *, counts_delay: bool) -> Switches | None:
     """Return what a folder ``/proc/PID/task/TID`` says, None where the thread is gone."""
     found = {b"voluntary_ctxt_switches": UNKNOWN, b"nonvoluntary_ctxt_switches": UNKNOWN}
     try:
-        with open(f"{folder}/status", "rb") as file:
-            for line in file:
-                name, _, value = line.partition(b":")
-                if name in found:
-                    found[name] = int(value)
+        for name, value in SWITCHES.findall(read(f"{folder}/status")):
+            found[name] = int(value)
         waited = stat_fields(folder, BLOCK_IO_DELAY)[0] if counts_delay else UNKNOWN
     except (OSError, ValueError, IndexError):
         return None
@@ -88,8 +87,7 @@ def stat_fields(folder: str, *numbers: int) -> list[int]:
     The second field is the command's name in brackets, which may hold brackets and blanks.
     Raises OSError, ValueError, IndexError.
     """
-    with open(f"{folder}/stat", "rb") as file:
-        fields = file.read().rpartition(b")")[2].split()
+    fields = read(f"{folder}/stat").rpartition(b")")[2].split()
     return [int(fields[number - 3]) for number in numbers]
 
 

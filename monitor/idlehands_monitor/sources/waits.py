@@ -13,6 +13,8 @@ import os
 import platform
 from typing import TYPE_CHECKING, NamedTuple
 
+from .kernel_files import read
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
@@ -85,8 +87,7 @@ class KernelWaits:
             if statics is None:
                 continue
             try:
-                with open(f"/proc/{pid}/task/{native_id}/syscall", encoding="ascii") as file:
-                    line = file.read()
+                line = read(f"/proc/{pid}/task/{native_id}/syscall").decode("ascii", "replace")
             except PermissionError:
                 self._statics[pid] = None
                 continue
