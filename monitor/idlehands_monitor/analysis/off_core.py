@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from .intervals import Cut, Intervals
     from .rows import Bool, Float, Int64
 
+_CODES = {RUNNING: -1, **{sort: place for place, sort in enumerate(WAIT_SORTS)}}
+
 
 @dataclass(frozen=True, eq=False)
 class InTask:
@@ -137,27 +139,27 @@ def _looks(pool: PoolLedger, host: HostCounters, stretch: Cut) -> Int64:
     """Return how often workers blocked in a task were seen in each sort of wait."""
     counts = np.zeros(len(WAIT_SORTS), dtype=np.int64)
     looks = host.waits.between(stretch.begin_ns, stretch.end_ns)
-    if not looks:
+    held = seats(pool, stretch.begin_ns, stretch.end_ns)
+    if not looks or not held:
         return counts
-    workers, moments, sorts = [], [], []
-    for seat in seats(pool, stretch.begin_ns, stretch.end_ns):
-        for at_ns, seen in looks:
-            word = seen.get(seat.native_id, RUNNING)
-            if word != RUNNING and seat.began_ns <= at_ns < seat.ended_ns:
-                workers.append(seat.worker)
-                moments.append(at_ns)
-                sorts.append(WAIT_SORTS.index(word))
-    if not sorts:
-        return counts
-    worker, moment = np.array(workers), np.array(moments)
+    workers, threads, *times = zip(*held, strict=True)
+    began, ended = np.array(times)
+    places, moments, sorts = [], [], []
+    for at_ns, seen in looks:
+        codes = np.array([_CODES[seen.get(thread, RUNNING)] for thread in threads])
+        here = np.flatnonzero((codes >= 0) & (began <= at_ns) & (at_ns < ended))
+        places.append(here)
+        moments.append(np.full(len(here), at_ns))
+        sorts.append(codes[here])
+    worker, moment = np.array(workers)[np.concatenate(places)], np.concatenate(moments)
     inside = _open_at(stretch.tasks, worker, moment) > _open_at(stretch.waits, worker, moment)
-    np.add.at(counts, np.array(sorts)[inside], 1)
+    np.add.at(counts, np.concatenate(sorts)[inside], 1)
     return counts
 
 
 def _open_at(rows: Intervals, worker: Int64, moment: Int64) -> Int64:
     """Return how many intervals of its worker each moment lies in."""
-    if not len(rows.worker):
+    if not len(rows.worker) or not len(worker):
         return np.zeros(len(worker), dtype=np.int64)
     base = min(int(rows.began.min()), int(moment.min()))
     span = max(int(rows.ended.max()), int(moment.max())) - base + 1

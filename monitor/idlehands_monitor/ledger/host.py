@@ -40,7 +40,7 @@ class _Growth:
 
     def at(self, moment_ns: int) -> tuple[float, float]:
         """Return both counters at a moment between the first and the last sample."""
-        place = min(max(1, bisect_right(self.moments, moment_ns)), len(self.moments) - 1)
+        place = bisect_right(self.moments, moment_ns, 1, len(self.moments) - 1)
         before, after = self.moments[place - 1], self.moments[place]
         part = (moment_ns - before) / (after - before) if after > before else 0.0
         core, queue = self.on_core[place - 1], self.run_queue[place - 1]
@@ -86,9 +86,11 @@ class HostCounters:
         Between samples the counters are taken to grow evenly. Zeros when nothing is known.
         """
         thread = self._threads.get(native_id)
-        if thread is None or len(thread.moments) < 2:
+        if thread is None:
             return 0.0, 0.0, 0
-        low, high = max(begin_ns, thread.moments[0]), min(end_ns, thread.moments[-1])
+        first, last = thread.moments[0], thread.moments[-1]
+        low = begin_ns if begin_ns > first else first
+        high = end_ns if end_ns < last else last
         if high <= low:
             return 0.0, 0.0, 0
         (core, queue), (core_then, queue_then) = thread.at(high), thread.at(low)

@@ -142,7 +142,8 @@ class Dashboard(App[None]):
 
     def _rest(self, began: float) -> None:
         took = time.monotonic() - began
-        self.set_timer(min(SLOWEST_TICK_SECONDS, max(TICK_SECONDS, LEAST_REST * took)), self._tick)
+        rest = max(TICK_SECONDS - took, LEAST_REST * took)
+        self.set_timer(min(SLOWEST_TICK_SECONDS, rest), self._tick)
 
     def _draw(self, reading: Reading) -> None:
         self._last = reading
