@@ -1,8 +1,7 @@
 """A process to watch: a made-up work-stealing pool whose workers never stop changing state.
 
-Several workers are driven by one thread, each always by the same one, which is all that the
-probe asks for; so a pool of 256 needs no 256 threads and leaves the other core to what is
-measured. Prints its process id once every worker is bound, and ends when stdin closes.
+Each worker is a thread of its own, as in a pool that works, since the dashboard reads the kernel's
+counters of each. Prints its number of workers once every one is bound, and ends when stdin closes.
 """
 
 from __future__ import annotations
@@ -15,7 +14,6 @@ from time import monotonic_ns
 
 import idlehands
 
-WORKERS_PER_THREAD = 32
 STEP_SECONDS = 0.02
 KINDS = ("divide", "solve", "join", "write")
 
@@ -59,14 +57,12 @@ class Driven:
             worker.running(token)
 
 
-def drive(driven: list[Driven], bound: threading.Barrier) -> None:
-    """Bind and then drive some workers for ever."""
-    for one in driven:
-        one.worker.bind()
+def drive(driven: Driven, bound: threading.Barrier) -> None:
+    """Bind and then drive a worker for ever."""
+    driven.worker.bind()
     bound.wait()
     while True:
-        for one in driven:
-            one.step()
+        driven.step()
         time.sleep(STEP_SECONDS)
 
 
@@ -77,13 +73,9 @@ def main() -> None:
     depths = random.Random(0)
     probe.expose_depths(lambda: (3, [depths.randrange(20) for _ in range(workers)]))
     all_driven = [Driven(probe, index) for index in range(workers)]
-    groups = [
-        all_driven[start : start + WORKERS_PER_THREAD]
-        for start in range(0, workers, WORKERS_PER_THREAD)
-    ]
-    bound = threading.Barrier(len(groups) + 1)
-    for group in groups:
-        threading.Thread(target=drive, args=(group, bound), daemon=True).start()
+    bound = threading.Barrier(workers + 1)
+    for driven in all_driven:
+        threading.Thread(target=drive, args=(driven, bound), daemon=True).start()
     bound.wait()
     print(probe.workers, flush=True)
     sys.stdin.read()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import itertools
 from time import monotonic
 from typing import TYPE_CHECKING
 
@@ -19,7 +18,11 @@ if TYPE_CHECKING:
 
 DYING_SECONDS = 2.0
 HOST_SAMPLE_SECONDS = 0.25
-HOST_SAMPLES_PER_PROCESS_SAMPLE = 4
+SLOWEST_HOST_SAMPLE_SECONDS = 0.5
+"""A second of worker time is settled half a second after its end; a sample must lie between."""
+MOST_THREADS_A_SECOND = 128
+"""Past this many samples of threads a second they come more seldom, as far as they may."""
+PROCESS_SAMPLE_SECONDS = 1.0
 READ_BYTES = 1 << 18
 
 
@@ -108,17 +111,19 @@ class Attachment:
         self._intake.take(pieces, self.pid)
 
     async def _sample_host(self) -> None:
-        waits = KernelWaits()
-        for turn in itertools.count():
+        waits, processes_at, turn = KernelWaits(), monotonic(), 0
+        while True:
             threads = {thread for pool in self._threads.values() for thread in pool}
             if threads:
                 frames = [{**host.sample(threads), "waits": waits.sample(threads)}]
-                if turn % HOST_SAMPLES_PER_PROCESS_SAMPLE == 0:
+                if monotonic() >= processes_at:
+                    processes_at = max(processes_at + PROCESS_SAMPLE_SECONDS, monotonic())
                     pids = sorted({self.pid, *(pid for pid, _ in threads)})
-                    chosen = processes.in_turn(pids, turn // HOST_SAMPLES_PER_PROCESS_SAMPLE)
-                    said, switches = processes.sample(chosen)
+                    said, switches = processes.sample(processes.in_turn(pids, turn))
+                    turn += 1
                     workers = {native_id for _, native_id in threads} & switches.keys()
                     frames[0]["switches"] = {worker: switches[worker] for worker in workers}
                     frames += said
                 self._take([(frame, encode(frame)) for frame in frames])
-            await asyncio.sleep(HOST_SAMPLE_SECONDS)
+            wanted = max(HOST_SAMPLE_SECONDS, len(threads) / MOST_THREADS_A_SECOND)
+            await asyncio.sleep(min(SLOWEST_HOST_SAMPLE_SECONDS, wanted))
