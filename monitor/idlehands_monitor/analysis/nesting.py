@@ -40,6 +40,8 @@ class Nesting:
 
     def helping(self, tasks: Rows, gaps: Rows) -> Int64:
         """Return 1 per wait in which its worker ran, searched or parked, 0 for the others."""
+        if not len(self._began):
+            return np.zeros(0, dtype=np.int64)
         starts = np.sort(
             np.concatenate([self._keys(rows["worker"], rows["began"]) for rows in (tasks, gaps)])
         )

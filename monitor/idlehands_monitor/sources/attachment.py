@@ -117,7 +117,8 @@ class Attachment:
             if threads:
                 frames = [{**host.sample(threads), "waits": waits.sample(threads)}]
                 if monotonic() >= processes_at:
-                    processes_at = max(processes_at + PROCESS_SAMPLE_SECONDS, monotonic())
+                    often = max(PROCESS_SAMPLE_SECONDS, len(threads) / MOST_THREADS_A_SECOND)
+                    processes_at = max(processes_at + often, monotonic())
                     pids = sorted({self.pid, *(pid for pid, _ in threads)})
                     said, switches = processes.sample(processes.in_turn(pids, turn))
                     turn += 1

@@ -9,7 +9,6 @@ thread's ``status`` (proc(5)). Block I/O delay counts only where ``kernel.task_d
 from __future__ import annotations
 
 import os
-import re
 from time import monotonic_ns
 from typing import TYPE_CHECKING
 
@@ -31,7 +30,7 @@ MOST_PROCESSES = 64
 """So many are sampled in a second; of more, each comes round later."""
 MOST_THREADS = 512
 """Past this many threads a process's switches are left unknown: each is a file to read."""
-SWITCHES = re.compile(rb"^((?:non)?voluntary_ctxt_switches):\s*(\d+)$", re.MULTILINE)
+VOLUNTARY, NONVOLUNTARY = b"\nvoluntary_ctxt_switches:", b"\nnonvoluntary_ctxt_switches:"
 MINOR_FAULTS, MAJOR_FAULTS, BLOCK_IO_DELAY = 10, 12, 42
 """Fields of ``stat`` as proc(5) numbers them, from 1."""
 
@@ -69,16 +68,21 @@ def delays_are_counted(root: str = "/") -> bool:
 
 def thread_switches(folder: str, *, counts_delay: bool) -> Switches | None:
     """Return what a folder ``/proc/PID/task/TID`` says, None where the thread is gone."""
-    found = {b"voluntary_ctxt_switches": UNKNOWN, b"nonvoluntary_ctxt_switches": UNKNOWN}
     try:
-        for name, value in SWITCHES.findall(read(f"{folder}/status")):
-            found[name] = int(value)
+        status = read(f"{folder}/status")
+        voluntary, nonvoluntary = _number(status, VOLUNTARY), _number(status, NONVOLUNTARY)
         waited = stat_fields(folder, BLOCK_IO_DELAY)[0] if counts_delay else UNKNOWN
     except (OSError, ValueError, IndexError):
         return None
     if waited >= 0:
         waited = waited * 1_000_000_000 // os.sysconf("SC_CLK_TCK")
-    return [*found.values(), waited]
+    return [voluntary, nonvoluntary, waited]
+
+
+def _number(status: bytes, name: bytes) -> int:
+    """Return the number after a name in a file of lines, -1 where it is not there."""
+    _, found, rest = status.rpartition(name)
+    return int(rest.partition(b"\n")[0]) if found else UNKNOWN
 
 
 def stat_fields(folder: str, *numbers: int) -> list[int]:
