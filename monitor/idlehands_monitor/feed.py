@@ -41,6 +41,7 @@ class Feed:
         self.ledger = Ledger()
         self._past = Past()
         self._keep = keep
+        self._forgot_ns = 0
         self._began: tuple[Frame, float] | None = None
         self._held_ns = max(HELD_NS, (window_ns or 0) + SECOND_NS)
 
@@ -56,6 +57,7 @@ class Feed:
         for frame in frames:
             if self.ledger.begins_anew(frame):
                 self.ledger, self._past = self.ledger.successor(), Past()
+                self._forgot_ns = 0
             self.ledger.apply(frame)
         if not self._keep:
             self._forget()
@@ -66,7 +68,8 @@ class Feed:
 
     def _forget(self) -> None:
         latest = self.ledger.latest_ns
-        if latest >= 0:
+        if latest - self._forgot_ns >= SECOND_NS:  # all that is held is gone through for it
+            self._forgot_ns = latest
             self.ledger.forget_before(latest - self._held_ns)
         for pool in self.ledger.pools.values():
             if len(pool.tasks) > MOST_ROWS:

@@ -96,7 +96,9 @@ def line(runs: Iterable[Run], cells: int, ground: Ground) -> Strip:
             held, last = text, look
     if held:
         segments.append(Segment(held, on(last)))
-    strip = Strip(segments)
-    if strip.cell_length == cells:
-        return strip
-    return strip.adjust_cell_length(cells, on(None))
+    missing = cells - sum(segment.cell_length for segment in segments)
+    if missing < 0:
+        return Strip(segments).crop(0, cells)
+    if missing:
+        segments.append(Segment(" " * missing, on(None)))
+    return Strip(segments, cells)

@@ -124,10 +124,10 @@ class WorkersView(LineView, ScrollView, can_focus=True):
 
     def render_line(self, y: int) -> Strip:
         """Draw line `y` of what is in sight: the heads stay on top."""
-        cells = self.scrollable_content_region.width
+        cells, all_cells = self.scrollable_content_region.width, self.size.width
         if y == 0:
-            return self.line([(heads(column_widths(cells)), style(dim=True))], cells)
-        return self.line(self._row(*self._place(y, cells)), cells)
+            return self.line([(heads(column_widths(cells)), style(dim=True))], all_cells)
+        return self.line(self._row(*self._place(y, cells)), all_cells)
 
 
 @lru_cache(maxsize=8)
