@@ -103,7 +103,7 @@ def share_of_core(workers: int, seconds: float) -> tuple[float, float, float]:
 
 def main() -> int:
     """Measure both sizes and print them."""
-    parser = arguments(__doc__.splitlines()[0], rounds=3, seconds=15)
+    parser = arguments(__doc__.splitlines()[0], rounds=5, seconds=15)
     options = parser.parse_args()
     seconds = 5 if options.quick else options.seconds
     rounds = 1 if options.quick else options.rounds

@@ -214,7 +214,7 @@ def test_a_process_that_is_gone_gives_a_line_instead_of_a_stack():
 
 def test_tab_moves_to_the_matrix_and_arrows_give_the_value_under_the_cursor():
     async def test(app, pilot):
-        await pilot.press("tab", "right", "right", "down")
+        await pilot.press("tab", "right", "down")
         matrix = app.query_one(MatrixView)
         assert (matrix.thief, matrix.victim) == (1, 2)
         assert "10 of 20 looks" in screen_text(app)
