@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from textual.geometry import Size
 from textual.widget import Widget
 
 from .strips import Ground, line
@@ -29,7 +30,7 @@ class LineView(Widget):
     def __init__(self, *, id: str | None = None) -> None:
         self._ground: Ground | None = None
         self._kept: dict[int, Strip] = {}
-        self._kept_width = 0
+        self._kept_size = Size(0, 0)
         super().__init__(id=id)
 
     @property
@@ -67,14 +68,14 @@ class LineView(Widget):
 
     def render_lines(self, crop: Region) -> list[Strip]:
         """Return the lines of `crop`, drawing those that are not kept."""
-        kept, width = self._kept, self.size.width
-        if width != self._kept_width:
+        kept, size = self._kept, self.size
+        if size != self._kept_size:
             kept.clear()
-            self._kept_width = width
+            self._kept_size = size
         for y in crop.line_range:
             if y not in kept:
-                kept[y] = self.render_line(y).adjust_cell_length(width, self.ground.on(None))
+                kept[y] = self.render_line(y).adjust_cell_length(size.width, self.ground.on(None))
         strips = [kept[y] for y in crop.line_range]
-        if crop.column_span != (0, width):
+        if crop.column_span != (0, size.width):
             strips = [strip.crop(*crop.column_span) for strip in strips]
         return strips
