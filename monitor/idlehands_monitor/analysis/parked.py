@@ -25,6 +25,8 @@ def parked_split(stretch: Cut) -> tuple[Int64, Int64]:
     widths = np.diff(edges)
     short = np.minimum(queued, parked) - awaking  # queued tasks that nobody is woken for
     total = int((np.maximum(short, 0) * widths).sum())
+    if not total:
+        return waking, np.zeros(workers, dtype=np.int64)
     waiting = parked - awaking
     share = np.where(waiting > 0, np.maximum(short, 0) / np.maximum(waiting, 1), 0.0)
     cumulative = np.concatenate([[0.0], np.cumsum(share * widths)])

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 from ..sources.replay import AT_END
 from .lines import follow, message
 
-COLLECT_AFTER = 10_000
-"""So many new objects between two looks for cycles: a frame makes about as many, and no cycles."""
+COLLECT_AFTER = 50_000
+"""So many new objects between two looks for cycles: a few frames make as many, and no cycles."""
 
 if TYPE_CHECKING:
     from collections.abc import Callable
