@@ -57,7 +57,8 @@ if TYPE_CHECKING:
 MOST_COUNTED_KIND = 1 << 16
 """Far above the numbers that a probe gives to kinds of task."""
 MOST_SLICES = 60
-SELDOM_SECONDS = 10
+SELDOM_SECONDS, HOST_SECONDS = 10, 2
+"""For how long a live view keeps what is judged while no screen shows it, and what the host said."""
 SHORTEST_SLICE_NS = 100_000_000
 """A window that is read as a whole is cut into equal parts, neither many nor short."""
 
@@ -98,7 +99,7 @@ def read(
         def of_host() -> tuple[HostReading, ...]:
             return host_readings(ledger, since, end)
 
-        host = of_host() if past is None else past.kept("host", end, 1, of_host)
+        host = of_host() if past is None else past.kept("host", end, HOST_SECONDS, of_host)
         between = _stranded(ledger, windows, past)
     pools = [
         read_pool(

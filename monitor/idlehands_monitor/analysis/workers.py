@@ -37,7 +37,7 @@ def worker_readings(
         runners[(runners >= 0) & (runners < pool.workers)], minlength=pool.workers
     )
     workers = []
-    last_ended = _last_ended(pool)
+    last_ended = _last_ended(pool) if pool.shared_queue else {}
     stolen_by = steals.counts[0].sum(axis=1).tolist() or [0] * pool.workers
     stolen_from = steals.counts[0].sum(axis=0).tolist() or stolen_by
     for index in range(pool.workers):

@@ -23,6 +23,9 @@ SLOWEST_HOST_SAMPLE_SECONDS = 0.5
 MOST_THREADS_A_SECOND = 128
 """Past this many samples of threads a second they come more seldom, as far as they may."""
 PROCESS_SAMPLE_SECONDS = 1.0
+SLOWEST_PROCESS_SAMPLE_SECONDS = 2.0
+MOST_SWITCHES_A_SECOND = 32
+"""As many threads' switches, which are dearer to read, before they come more seldom."""
 READ_BYTES = 1 << 18
 
 
@@ -117,8 +120,9 @@ class Attachment:
             if threads:
                 frames = [{**host.sample(threads), "waits": waits.sample(threads)}]
                 if monotonic() >= processes_at:
-                    often = max(PROCESS_SAMPLE_SECONDS, len(threads) / MOST_THREADS_A_SECOND)
-                    processes_at = max(processes_at + often, monotonic())
+                    gap = max(PROCESS_SAMPLE_SECONDS, len(threads) / MOST_SWITCHES_A_SECOND)
+                    gap = min(SLOWEST_PROCESS_SAMPLE_SECONDS, gap)
+                    processes_at = max(processes_at + gap, monotonic())
                     pids = sorted({self.pid, *(pid for pid, _ in threads)})
                     said, switches = processes.sample(processes.in_turn(pids, turn))
                     turn += 1
