@@ -58,7 +58,7 @@ MOST_COUNTED_KIND = 1 << 16
 """Far above the numbers that a probe gives to kinds of task."""
 MOST_SLICES = 60
 SELDOM_SECONDS, HOST_SECONDS = 10, 2
-"""For how long a live view keeps what is judged while no screen shows it, and what the host said."""
+"""How long a live view keeps what is judged while no screen shows it, and what the host said."""
 SHORTEST_SLICE_NS = 100_000_000
 """A window that is read as a whole is cut into equal parts, neither many nor short."""
 
