@@ -298,6 +298,27 @@ def test_without_colours_the_matrix_has_a_glyph_for_each_step(monkeypatch):
     drive(test)
 
 
+def colours(view, y):
+    """The colours of the text of a view's line, as red, green and blue."""
+    styles = [segment.style for segment in view.render_lines(view.size.region)[y] if segment.style]
+    return {tuple(style.color.triplet) for style in styles if style.color and style.color.triplet}
+
+
+@pytest.mark.parametrize("bare", [False, True])
+def test_a_workers_row_has_the_colours_of_its_entries_and_none_where_none_are_wanted(
+    monkeypatch, bare
+):
+    if bare:
+        monkeypatch.setenv("NO_COLOR", "1")
+
+    async def test(app, pilot):
+        found = colours(app.query_one(WorkersView), 1)
+        assert len(found) > 1
+        assert all(red == green == blue for red, green, blue in found) == bare
+
+    drive(test)
+
+
 def test_a_pool_of_one_queue_shows_its_hand_overs_under_that_name_and_no_steals():
     base = reading()
     matrix = ((31, 32, 33, 34), (0, 0, 0, 0), (0, 0, 77, 0), (0, 0, 0, 0), (0, 0, 0, 0))
