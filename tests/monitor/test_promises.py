@@ -24,6 +24,8 @@ from idlehands_monitor.analysis.promises import (
     stays_in_pool,
     victims_even,
 )
+from idlehands_monitor.analysis.read import read
+from idlehands_monitor.analysis.readings import SourceReading
 from idlehands_monitor.analysis.scheduler_readings import GraphReading
 
 MS = 1_000_000
@@ -208,3 +210,23 @@ def test_what_is_judged_of_the_scheduler_may_be_some_seconds_old_and_findings_go
             "it", second * 1000 * MS, seconds, lambda second=second: made.append(second) or {}
         )
     assert made == [20, 29, 30, 40]
+
+
+def test_when_nothing_comes_any_more_what_is_judged_seldom_is_judged_once_of_all_there_is():
+    history = History(1, 900 * MS)
+    history.tasks = [Task(n, 0, 0, n * 10 * MS, (n + 1) * 10 * MS) for n in range(90)]
+    held, past = ledger(history), Past()
+    source = SourceReading("pool", "live")
+    (pool,) = held.pools.values()
+    whole, pool.complete_ns = pool.complete_ns, 300 * MS
+    past.extend(held)
+    read(held, source, None, past, fresh=False)
+    pool.complete_ns = whole
+
+    def ran() -> tuple[int, int]:
+        (found,) = read(held, source, None, past, fresh=False).pools
+        return sum(kind.finished for kind in found.tasks.kinds), found.tasks.finished
+
+    ran()  # the last frame that brings something, in which what is kept may be older
+    of_kinds, finished = ran()
+    assert of_kinds == finished > 0

@@ -33,14 +33,24 @@ class Keeping:
     """Keeps what costs more to work out than a screen that is drawn four times a second should."""
 
     def __init__(self) -> None:
-        self._kept: dict[str, tuple[int, Any]] = {}
+        self._kept: dict[str, tuple[int, Any]] = {}  # for which end it was made, and what
+        self._asked: dict[str, int] = {}
 
     def kept(self, what: str, end_ns: int, seconds: int, make: Callable[[], Kept]) -> Kept:
-        """Return what `make` returned last for `what`, made anew if that is so many seconds old."""
-        second = end_ns // SECOND_NS
+        """Return what `make` returned last for `what`, made anew if that is so many seconds old.
+
+        Also when the end is where it was the last time: nothing comes any more, or it is held
+        still, and what is shown then is of all that there is.
+        """
+        stands = self._asked.get(what) == end_ns
+        self._asked[what] = end_ns
         known = self._kept.get(what)
-        if known is None or not 0 <= second - known[0] < seconds:
-            known = self._kept[what] = second, make()
+        if (
+            known is None
+            or (stands and known[0] != end_ns)
+            or not 0 <= end_ns // SECOND_NS - known[0] // SECOND_NS < seconds
+        ):
+            known = self._kept[what] = end_ns, make()
         found: Kept = known[1]
         return found
 
