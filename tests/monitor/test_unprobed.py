@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 
 import pytest
@@ -448,6 +449,12 @@ def test_threads_that_no_stack_tells_pair_off_in_the_order_of_their_start():
         ("Error: Permission Denied: Try running again", stacks.StackError, "CAP_SYS_PTRACE"),
         ("Failed to find python version from target process", stacks.NotPython, "not a Python"),
         ("Failed to get process executable name.", stacks.Gone, "has ended"),
+        (
+            "Error: Failed to get stack traces\n\nCaused by:\n  0: main",
+            stacks.Torn,
+            "changed while",
+        ),
+        ("\nError: none of these\n  10: main", stacks.StackError, "py-spy: Error: none of these"),
     ],
 )
 def test_each_complaint_of_py_spy_becomes_one_line(complaint, kind, words):
@@ -455,6 +462,26 @@ def test_each_complaint_of_py_spy_becomes_one_line(complaint, kind, words):
     assert type(error) is kind
     assert words in str(error)
     assert "\n" not in str(error)
+
+
+@pytest.mark.parametrize("torn", [2, 100])
+def test_stacks_that_changed_while_they_were_read_are_read_again_a_few_times(
+    monkeypatch, tmp_path, torn
+):
+    """A stand-in for py-spy, as its own fails so only now and then."""
+    program, reads = tmp_path / "py-spy", tmp_path / "reads"
+    program.write_text(
+        f'#!/bin/sh\necho >> "{reads}"\n[ $(wc -l < "{reads}") -gt {torn} ] && echo "[]" && exit\n'
+        'echo "Error: Failed to get stack traces" >&2\nexit 1\n'
+    )
+    program.chmod(0o700)
+    monkeypatch.setenv(stacks.ENVIRONMENT, str(program))
+    if torn < stacks.TRIES:
+        assert asyncio.run(stacks.dump_whole(1)) == []
+    else:
+        with pytest.raises(stacks.Torn):
+            asyncio.run(stacks.dump_whole(1))
+    assert len(reads.read_text()) == min(torn + 1, stacks.TRIES)
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ from rich.text import Text
 from textual.binding import Binding, BindingType
 
 from ...analysis.entries import ENTRIES
-from ...sources.stacks import Stack, StackError, dump, stack_of
+from ...sources.stacks import Stack, StackError, dump_whole, stack_of
 from ..palette import ENTRY_LOOKS
 from ..words import ENTRY_NAMES, clean, seconds
 from .drawing import doing_now, spark
@@ -61,7 +61,7 @@ class WorkerScreen(Sheet):
             shown.update(Text("\nPresent stack: none, this is not a running process."))
             return
         try:
-            stack = stack_of(await dump(self.pid), worker.native_id, worker.ident)
+            stack = stack_of(await dump_whole(self.pid), worker.native_id, worker.ident)
             shown.update(stack_text(stack))
         except StackError as error:
             shown.update(Text(f"\nPresent stack: {clean(str(error), 400)}"))
