@@ -4,6 +4,9 @@ One folder per user, verified before use: a real directory, the user's own, clos
 else. `$IDLEHANDS_DIR` names it outright; otherwise it is under `$XDG_RUNTIME_DIR` (XDG Base
 Directory specification), and where that is not set under the temporary directory with the user
 id in its name. Both ends of a connection check the other's user id (unix(7), SO_PEERCRED).
+
+A path can be made to lead elsewhere between two uses of it. So a folder is opened once, without
+following a link, verified by its descriptor, and everything inside is reached through that.
 """
 
 from __future__ import annotations
@@ -14,15 +17,111 @@ import socket
 import stat
 import struct
 from collections.abc import Iterator
+from types import TracebackType
 
 ENVIRONMENT = "IDLEHANDS_DIR"
 SUFFIX = ".sock"
 LONGEST_ADDRESS = 100
 """Bytes of a socket path used as it is; unix(7) allows 107 on Linux, others fewer."""
+DESCRIPTORS = "/proc/self/fd"
+_OPENING = os.O_RDONLY | os.O_CLOEXEC | getattr(os, "O_DIRECTORY", 0) | getattr(os, "O_NOFOLLOW", 0)
 
 
 class FolderRefused(RuntimeError):
     """The socket folder is not safe to use; the message says which and why."""
+
+
+class Folder:
+    """An open, verified socket folder; a context manager that closes it.
+
+    Attributes: path (for messages), descriptor, owner (a user id).
+
+    Raises FolderRefused unless `path` itself is a directory that belongs to `owner` (by default
+    this user) and that nobody else can enter.
+    """
+
+    def __init__(self, path: str, owner: int | None = None) -> None:
+        self.path = path
+        self.owner = os.geteuid() if owner is None else owner
+        try:
+            self.descriptor = os.open(path, _OPENING)
+        except OSError as error:
+            if os.path.lexists(path) and (os.path.islink(path) or not os.path.isdir(path)):
+                raise FolderRefused(f"socket folder {path} is not a directory") from error
+            raise FolderRefused(f"socket folder {path}: {error.strerror}") from error
+        try:
+            self._verify()
+        except BaseException:
+            self.close()
+            raise
+
+    def _verify(self) -> None:
+        status = os.fstat(self.descriptor)
+        if not stat.S_ISDIR(status.st_mode):
+            raise FolderRefused(f"socket folder {self.path} is not a directory")
+        if status.st_uid != self.owner:
+            raise FolderRefused(f"socket folder {self.path} belongs to user {status.st_uid}")
+        if status.st_mode & 0o077:
+            raise FolderRefused(
+                f"socket folder {self.path} is open to other users "
+                f"(mode {status.st_mode & 0o777:03o}); chmod 700 it"
+            )
+
+    @property
+    def is_own(self) -> bool:
+        """Whether the folder belongs to the user that this process runs as."""
+        return self.owner == os.geteuid()
+
+    def address(self, name: str) -> str:
+        """Return the address to bind or connect a socket at, valid while the folder is open."""
+        if os.path.isdir(DESCRIPTORS):
+            return f"{DESCRIPTORS}/{self.descriptor}/{name}"
+        return os.path.join(self.path, name)
+
+    def sockets(self) -> list[str]:
+        """Return the names of the sockets in it that end in `SUFFIX`, in order."""
+        names = [name for name in os.listdir(self.descriptor) if name.endswith(SUFFIX)]
+        return sorted(name for name in names if self.identity(name) is not None)
+
+    def identity(self, name: str) -> tuple[int, int] | None:
+        """Return (device, inode) of a socket, None where `name` is none of the owner's sockets."""
+        try:
+            status = os.stat(name, dir_fd=self.descriptor, follow_symlinks=False)
+        except OSError:
+            return None
+        if not stat.S_ISSOCK(status.st_mode) or status.st_uid != self.owner:
+            return None
+        return status.st_dev, status.st_ino
+
+    def remove(self, name: str, identity: tuple[int, int] | None) -> bool:
+        """Remove a socket if it still is the one of that identity; say whether it is gone.
+
+        Only in this user's own folder: nobody removes other people's files.
+        """
+        if identity is None or not self.is_own or self.identity(name) != identity:
+            return False
+        try:
+            os.unlink(name, dir_fd=self.descriptor)
+        except OSError:
+            return False
+        return True
+
+    def close(self) -> None:
+        """Close the descriptor; a second call does nothing."""
+        descriptor, self.descriptor = self.descriptor, -1
+        if descriptor >= 0:
+            os.close(descriptor)
+
+    def __enter__(self) -> Folder:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
 
 
 def folder_path() -> str:
@@ -33,50 +132,48 @@ def folder_path() -> str:
     runtime = os.environ.get("XDG_RUNTIME_DIR")
     if runtime and os.path.isdir(runtime):
         return os.path.join(runtime, "idlehands")
-    shared = os.environ.get("TMPDIR") or "/tmp"  # noqa: S108 - the folder in it is verified
-    return os.path.join(shared, f"idlehands-{os.geteuid()}")
+    return os.path.join(temporary_folder(), f"idlehands-{os.geteuid()}")
+
+
+def temporary_folder() -> str:
+    """Return the folder for temporary files that all users share."""
+    return os.environ.get("TMPDIR") or "/tmp"  # noqa: S108 - the folder in it is verified
 
 
 def verify_folder(path: str) -> None:
     """Raise FolderRefused unless `path` is a directory of ours that nobody else can enter."""
-    try:
-        status = os.lstat(path)
-    except OSError as error:
-        raise FolderRefused(f"socket folder {path}: {error.strerror}") from error
-    if not stat.S_ISDIR(status.st_mode):
-        raise FolderRefused(f"socket folder {path} is not a directory")
-    if status.st_uid != os.geteuid():
-        raise FolderRefused(f"socket folder {path} belongs to user {status.st_uid}")
-    if status.st_mode & 0o077:
-        raise FolderRefused(
-            f"socket folder {path} is open to other users (mode {status.st_mode & 0o777:03o}); "
-            f"chmod 700 it"
-        )
+    Folder(path).close()
 
 
 def make_folder() -> str:
     """Create this user's socket folder if need be, verify it, and return its path."""
+    with open_own_folder() as folder:
+        return folder.path
+
+
+def open_own_folder() -> Folder:
+    """Return this user's socket folder, created if need be. Raises FolderRefused."""
     path = folder_path()
-    with contextlib.suppress(FileExistsError):
-        try:
-            os.mkdir(path, 0o700)
-        except FileNotFoundError as error:
-            raise FolderRefused(f"socket folder {path}: its parent does not exist") from error
-        except PermissionError as error:
-            raise FolderRefused(f"socket folder {path}: {error.strerror}") from error
-    verify_folder(path)
-    return path
+    try:
+        os.mkdir(path, 0o700)
+    except FileExistsError:
+        pass
+    except FileNotFoundError as error:
+        raise FolderRefused(f"socket folder {path}: its parent does not exist") from error
+    except OSError as error:
+        raise FolderRefused(f"socket folder {path}: {error.strerror}") from error
+    return Folder(path)
 
 
 @contextlib.contextmanager
 def address(path: str) -> Iterator[str]:
     """Give a name for socket `path` short enough for the kernel, valid inside the block."""
-    if len(os.fsencode(path)) <= LONGEST_ADDRESS or not os.path.isdir("/proc/self/fd"):
+    if len(os.fsencode(path)) <= LONGEST_ADDRESS or not os.path.isdir(DESCRIPTORS):
         yield path
         return
-    descriptor = os.open(os.path.dirname(path), os.O_RDONLY | os.O_DIRECTORY)
+    descriptor = os.open(os.path.dirname(path), os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
     try:
-        yield f"/proc/self/fd/{descriptor}/{os.path.basename(path)}"
+        yield f"{DESCRIPTORS}/{descriptor}/{os.path.basename(path)}"
     finally:
         os.close(descriptor)
 
@@ -91,7 +188,10 @@ def peer_uid(connection: socket.socket) -> int | None:
     return int(uid)
 
 
-def may_talk(connection: socket.socket) -> bool:
-    """Say whether the other end is this user or root. Where that is unknown the folder guards."""
+def may_talk(connection: socket.socket, owner: int | None = None) -> bool:
+    """Say whether the other end is `owner` (this user where None) or root.
+
+    Where that cannot be known the folder guards.
+    """
     uid = peer_uid(connection)
-    return uid is None or uid in (0, os.geteuid())
+    return uid is None or uid in (0, os.geteuid() if owner is None else owner)

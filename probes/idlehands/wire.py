@@ -6,12 +6,14 @@ This is the only part of the package, beside the public API, that anything else 
 from ._folder import (
     ENVIRONMENT,
     SUFFIX,
+    Folder,
     FolderRefused,
     address,
     folder_path,
     make_folder,
     may_talk,
     peer_uid,
+    temporary_folder,
     verify_folder,
 )
 from ._tables import (
@@ -83,6 +85,7 @@ __all__ = [
     "WAITS",
     "Column",
     "Decoder",
+    "Folder",
     "FolderRefused",
     "Frame",
     "NewerVersion",
@@ -96,5 +99,6 @@ __all__ = [
     "make_folder",
     "may_talk",
     "peer_uid",
+    "temporary_folder",
     "verify_folder",
 ]
