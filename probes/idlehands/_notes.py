@@ -1,13 +1,46 @@
-"""The probe's only way to speak: the ``idlehands`` logger, found when there is something to say.
+"""The probe's only way to speak: the ``idlehands`` logger.
 
-logging is not imported before that: it is not worth a host's start-up time.
+A hook may run under any lock of the job's, and a handler of the job's logging may want that lock.
+So a message is only put down where it arises; the probe's own thread says it, or the end of the
+process. What a message tells of an object of the job's is its type: anything more could run code
+of the job's, or keep the object alive.
 """
 
 from __future__ import annotations
 
+import os
+from collections import deque
+
+MOST_MESSAGES = 64
+
+_pending: deque[tuple[str, tuple[object, ...]]] = deque(maxlen=MOST_MESSAGES)
+
 
 def warn(message: str, *arguments: object) -> None:
-    """Log a warning."""
-    import logging
+    """Have a warning logged soon. Takes no lock, runs nothing of the job's."""
+    _pending.append((message, tuple(map(_plain, arguments))))
 
-    logging.getLogger("idlehands").warning(message, *arguments)
+
+def say_pending() -> None:
+    """Log what waits to be said. Only where no lock is held."""
+    while _pending:
+        # Loaded by then, see `_process.prepare`, unless nothing but this ever was.
+        import logging
+
+        message, arguments = _pending.popleft()
+        logging.getLogger("idlehands").warning(message, *arguments)
+
+
+def _plain(argument: object) -> object:
+    kind = type(argument)
+    if kind in (str, int, float):
+        return argument
+    if not issubclass(kind, BaseException):
+        return kind.__name__
+    words = BaseException.args.__get__(argument)  # type: ignore[attr-defined]
+    said = [word for word in words if type(word) is str or type(word) is int]
+    return f"{kind.__name__}({', '.join(map(repr, said))})"
+
+
+if hasattr(os, "register_at_fork"):
+    os.register_at_fork(after_in_child=_pending.clear)

@@ -1,0 +1,90 @@
+"""The socket at which readers attach to this process: made, found to be ours, and taken away.
+
+A name in the folder only ever leads to a socket that listens already: it is bound under another
+name first and gets its own once it does. So who finds that nobody answers at a name may take it
+for a dead process's. Nothing here waits for anybody, whoever has squatted the name.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import socket
+
+from ._descriptors import OwnSocket
+from ._folder import SUFFIX, Folder, FolderRefused, open_own_folder
+
+MOST_NAMES = 100
+"""Containers that share a folder can have processes of one number."""
+CALLERS_WAITING = 8
+
+
+class Listener(OwnSocket):
+    """A listening socket in this user's folder. `path` is where, for people to read.
+
+    Raises FolderRefused or OSError where it cannot be had.
+    """
+
+    __slots__ = ("_file", "name", "path")
+
+    def __init__(self) -> None:
+        with open_own_folder() as folder:
+            listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+            try:
+                listener.setblocking(False)
+                os.fchmod(listener.fileno(), 0o600)  # as the file that `bind` makes will be
+                self.name = _listen(listener, folder)
+                self._file = folder.identity(self.name)
+                self.path = os.path.join(folder.path, self.name)
+                super().__init__(listener)
+            except BaseException:
+                listener.close()
+                raise
+
+    def remove(self) -> None:
+        """Take the name out of the folder, if it still leads to this socket."""
+        with contextlib.suppress(OSError, FolderRefused), Folder(os.path.dirname(self.path)) as folder:
+            folder.remove(self.name, self._file)
+
+
+def _listen(listener: socket.socket, folder: Folder) -> str:
+    """Bind, listen, and give the socket its name, which is returned."""
+    making = f".{os.getpid()}-{os.urandom(6).hex()}"
+    listener.bind(folder.address(making))
+    try:
+        listener.listen(CALLERS_WAITING)
+        for attempt in range(MOST_NAMES):
+            name = f"{os.getpid()}{f'-{attempt}' if attempt else ''}{SUFFIX}"
+            if _take_name(folder, making, name):
+                return name
+    finally:
+        with contextlib.suppress(OSError):
+            os.unlink(making, dir_fd=folder.descriptor)
+    raise OSError(f"no free socket name for process {os.getpid()} in {folder.path}")
+
+
+def _take_name(folder: Folder, making: str, name: str) -> bool:
+    """Name the new socket; a dead process's leftover is replaced, a live one's left (False)."""
+    own = folder.descriptor
+    for _ in range(2):
+        try:
+            os.link(making, name, src_dir_fd=own, dst_dir_fd=own, follow_symlinks=False)
+            return True
+        except FileExistsError:
+            there = folder.identity(name)
+            if there is None or not is_dead(folder, name) or not folder.remove(name, there):
+                return False
+    return False
+
+
+def is_dead(folder: Folder, name: str) -> bool:
+    """Say whether nobody listens at a name of the folder any more. Never waits."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as asking:
+        asking.setblocking(False)
+        try:
+            asking.connect(folder.address(name))
+        except ConnectionRefusedError:
+            return True
+        except OSError:  # one that is full of callers is alive
+            return False
+    return False
