@@ -175,6 +175,14 @@ class BoardPool(SharedPool):
             self.revision += 1
         super().refresh()
 
+    def compact(self) -> None:
+        """Do nothing yet: the rows lie in the board."""
+        self.is_compact = True
+
+    def memory_bytes(self) -> int:
+        """Return about how much memory the board takes."""
+        return self.board.link.slots * SLOT_WORDS * WORD
+
     def turn_to(self, step: int) -> None:
         """Record in the detail of `step` from now on: which tasks, the worker processes choose."""
         super().turn_to(step)

@@ -9,9 +9,8 @@ from __future__ import annotations
 
 import os
 import socket
-from typing import Tuple
 
-Identity = Tuple[int, int]
+Identity = tuple[int, int]
 """Device and inode of an open file (fstat(2)): unique among the open sockets of a machine."""
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 from array import array
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import compress
+from itertools import compress, islice
 from operator import ne
 from time import monotonic_ns
 from typing import Any, Callable
@@ -18,7 +18,7 @@ from ._pool import PoolProbe
 from ._recorder import WEIGHED_ROWS, WorkerProbe
 from ._tables import LOOKS, MOST_WORKERS, NONE, SPAWNS, TASKS, Table
 from ._wire import Frame, encode, encode_columns
-from ._words import WordRows
+from ._words import WordRows, fitting
 
 SPAWNED_NS, SPAWNED_BY = 3, 4
 """Places in a token."""
@@ -46,6 +46,7 @@ class Cursor:
         self._revision = NONE
         self._said_closed = False
         self.rows_sent = 0
+        self.has_failed = False
 
     def names(self) -> Iterator[bytes]:
         """Yield what the pool and its parts are called, if that has changed."""
@@ -229,7 +230,7 @@ def names_frame(pool: PoolProbe) -> Frame:
         "broken": pool.broken(),
         "steps": pool.steps,
         "sampled_by": pool.sampled_by,
-        "task_kinds": sorted(pool.kinds, key=pool.kinds.__getitem__),
+        "task_kinds": list(pool.kinds),  # which are numbered in the order in which they came
         "threads": [
             [probe.index, probe.native_id, probe.ident, probe.thread_name, process_of(probe)]
             for probe in pool.probes
@@ -291,7 +292,7 @@ def _depths(pool: PoolProbe) -> tuple[int, list[int]]:
         return NONE, []
     try:
         inbox, deques = read()
-        return int(inbox), [int(depth) for depth in deques]
+        return fitting(inbox), list(map(fitting, islice(deques, pool.workers)))
     except Exception:
         # The pool's own callable failed, perhaps while it closes: its depths are not known.
         return NONE, []

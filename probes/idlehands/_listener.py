@@ -43,7 +43,10 @@ class Listener(OwnSocket):
 
     def remove(self) -> None:
         """Take the name out of the folder, if it still leads to this socket."""
-        with contextlib.suppress(OSError, FolderRefused), Folder(os.path.dirname(self.path)) as folder:
+        with (
+            contextlib.suppress(OSError, FolderRefused),
+            Folder(os.path.dirname(self.path)) as folder,
+        ):
             folder.remove(self.name, self._file)
 
 

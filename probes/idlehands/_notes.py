@@ -31,15 +31,45 @@ def say_pending() -> None:
         logging.getLogger("idlehands").warning(message, *arguments)
 
 
+def say_pending_in_own_thread() -> None:
+    """Do the same in a thread that `threading` does not know, and is not to know.
+
+    Logging asks for the name of the thread, and so makes an entry for it among the program's.
+    """
+    if not _pending:
+        return
+    import threading
+
+    known = getattr(threading, "_active", {})
+    is_known = threading.get_ident() in known
+    try:
+        say_pending()
+    finally:
+        if not is_known:
+            known.pop(threading.get_ident(), None)
+
+
+def shown(value: object) -> str:
+    """Return a value as a message shows it: of what is no plain value only the type."""
+    return repr(value) if type(value) in (str, int, float, type(None)) else type(value).__name__
+
+
+class _Words(str):
+    """Shown as it is by ``%r`` too."""
+
+    __slots__ = ()
+    __repr__ = str.__str__
+
+
 def _plain(argument: object) -> object:
     kind = type(argument)
     if kind in (str, int, float):
         return argument
     if not issubclass(kind, BaseException):
-        return kind.__name__
+        return _Words(kind.__name__)
     words = BaseException.args.__get__(argument)  # type: ignore[attr-defined]
     said = [word for word in words if type(word) is str or type(word) is int]
-    return f"{kind.__name__}({', '.join(map(repr, said))})"
+    return _Words(f"{kind.__name__}({', '.join(map(repr, said))})")
 
 
 if hasattr(os, "register_at_fork"):

@@ -1,116 +1,104 @@
-"""The outlet: one daemon thread that hands recorded rows to whoever is attached.
+"""The outlet: the probe's one thread, which hands recorded rows to whoever is attached.
 
-It sleeps in the kernel while nobody is. Sockets never block it: what a slow reader has not
-taken stays in that reader's small backlog, no more is built for it meanwhile, and the rings,
+It sleeps in the kernel while nobody is, and looks at the pools once a second: what the probe
+costs them, which have closed, what is to be said. Sockets never block it: what a slow reader has
+not taken stays in that reader's small backlog, no more is built for it meanwhile, and the rings,
 going round, drop and count what it missed. A failure switches the outlet off, says so once,
-and leaves the pools alone. Touches: the socket folder, sockets, the clock.
+and leaves the pools alone. Touches: the socket folder, sockets, the clock, the pools.
+
+While it works, and not while it sleeps, the thread holds the lock `working`. A fork takes that
+lock, so that no child inherits anything in the middle of a change. The thread takes no signals:
+they are the job's.
 """
 
 from __future__ import annotations
 
 import contextlib
-import itertools
-import logging
 import os
-import selectors
+import select
+import signal
 import socket
-import sys
 import threading
 import time
 from _thread import start_new_thread
 from collections.abc import Iterator
 from time import monotonic, monotonic_ns, thread_time_ns
-from typing import Any, Callable
+from typing import Protocol
 
-from ._folder import SUFFIX, address, make_folder, may_talk
+from ._descriptors import OwnSocket
+from ._folder import may_talk
 from ._frames import Cursor
 from ._governor import Governor, Price
+from ._guard import own_threads
+from ._listener import Listener
+from ._notes import say_pending_in_own_thread, warn
 from ._pool import PoolProbe
-from ._wire import VERSION, encode
-
-logger = logging.getLogger("idlehands")
+from ._reader import Reader, guarded
+from ._wire import encode
 
 FLUSH_SECONDS = 0.2
 SOON_SECONDS, LEAST_FLUSH_SECONDS = 0.05, 0.02
 """A flush comes sooner where much waits for it, or came with the last one."""
 ROWS_PER_FLUSH = 2048
-BACKLOG_BYTES = 1 << 18
-"""No more is built for a reader while this much waits for it."""
 LAST_WORDS_SECONDS = 1.0
 """The longest that a process waits at its end for a reader to take what is left."""
+REST_SECONDS = 1.0
+"""The longest that a fork waits for the thread to rest; it is at rest nearly always."""
 COST_EVERY_FLUSHES = 10
 LOOK_SECONDS = 1.0
-"""How often what the probe costs is looked at, whether anybody is attached or not."""
-NO_SIGNAL: int = getattr(socket, "MSG_NOSIGNAL", 0)
-"""A host may have restored SIGPIPE, and must not die of a reader that goes."""
+"""How often the pools are looked at, whether anybody is attached or not."""
+MOST_READERS = 8
+MOST_CALLERS = 2 * MOST_READERS
+"""Of these some only ask what there is. Each takes a descriptor of the job's."""
+STUCK_SECONDS = 10.0
+"""A reader that has taken nothing for so long gives way to one that comes."""
+MOST_LISTENERS = 3
+"""A job that closes the probe's descriptors has done so for a reason if it does it so often."""
 
 
-class _Reader:
-    """One attached reader: its socket, its backlog, and how far it has read each pool."""
+class Registry(Protocol):
+    """The pools that an outlet serves."""
 
-    def __init__(self, connection: socket.socket, hello: bytes) -> None:
-        self.connection = connection
-        self.backlog = bytearray(hello)
-        self.cursors: dict[int, Cursor] = {}
-        self.frames: Iterator[bytes] = iter(())
-        self.flushes = 0
-        self._rows_seen = 0
+    dropped: int
+    """How many pools were let go before a reader that was attached had read them."""
 
-    def fill(self, build: Callable[[_Reader], Iterator[bytes]], start: bool) -> None:
-        """Build frames up to the backlog's limit; with `start`, begin a new flush if idle."""
-        while len(self.backlog) < BACKLOG_BYTES:
-            frame = next(self.frames, None)
-            if frame is not None:
-                self.backlog += frame
-            elif start:
-                self.frames, start = build(self), False
-            else:
-                return
+    def present_pools(self) -> list[PoolProbe]:
+        """Return the pools there are, those that closed not long ago included."""
 
-    @property
-    def rows_sent(self) -> int:
-        """How many rows it has been sent of the pools that there are."""
-        return sum(cursor.rows_sent for cursor in self.cursors.values())
-
-    def rows_of_flush(self) -> int:
-        """Return how many rows were sent since the last call."""
-        total = self.rows_sent
-        rows, self._rows_seen = max(0, total - self._rows_seen), total
-        return rows
-
-    def send(self) -> bool:
-        """Send what the socket takes now. Return False when the reader has gone."""
-        try:
-            while self.backlog:
-                del self.backlog[: self.connection.send(self.backlog, NO_SIGNAL)]
-        except BlockingIOError:
-            return True
-        except OSError:
-            return False
-        return True
+    def tidy(self, is_read: bool) -> None:
+        """See which pools have closed, and keep no more of those than there is room for."""
 
 
 class Outlet:
-    """Serves the process's pools on one socket until `stop`.
+    """Serves a process's pools on one socket until `stop`. Its thread tidies them once a second.
 
-    `pools` is asked for the present pools at every flush. Raises OSError or FolderRefused
-    from the constructor when the socket cannot be made.
+    Raises OSError where not even the descriptors for waking the thread can be had.
     """
 
-    def __init__(self, pools: Callable[[], list[PoolProbe]]) -> None:
-        self._pools = pools
-        self.path = ""
-        self._listener = self._listen()
-        self._wake, self._woken = socket.socketpair()
-        self._readers: list[_Reader] = []
-        self._stopping = self._pausing = False
+    def __init__(self, registry: Registry) -> None:
+        self._registry = registry
+        self._pools = registry.present_pools
+        self._working = threading.Lock()
+        self._listener: Listener | None = None
+        self._listeners = 0
+        self._wake, self._woken = map(OwnSocket, socket.socketpair())
+        for end in (self._wake, self._woken):
+            end.socket.setblocking(False)
+        self._readers: list[Reader] = []
+        self._stopping = self._pausing = self._is_stuck = False
+        self._accept_from = 0.0
         self._governors: dict[int, Governor] = {}
         self._past_recording_ns = 0.0
         self._spent = (0, 0)
         self._began_cpu_ns = self._earlier_cpu_ns = 0
-        self._native_id = 0
+        self._native_id = self._ident = 0
         self._ended = threading.Event()
         self._ended.set()
+
+    @property
+    def path(self) -> str:
+        """Where the socket is, empty where there is none (yet)."""
+        return self._listener.path if self._listener is not None else ""
 
     @property
     def is_running(self) -> bool:
@@ -118,46 +106,53 @@ class Outlet:
         return not self._ended.is_set()
 
     def start(self) -> None:
-        """Start the thread, or go on after `pause`; nothing where it runs or has been stopped."""
+        """Start the thread, or go on after `pause`; nothing where it runs or has been stopped.
+
+        Raises RuntimeError where no thread can be had.
+        """
         if self.is_running or self._stopping:
             return
         self._pausing = False
-        self._ended.clear()
-        # Not a `threading.Thread`: a host may count its threads, or join all there are.
-        start_new_thread(self._run, ())
+        with _signals_blocked():  # so that the thread takes none, not even before its first line
+            self._ended.clear()
+            try:
+                # Not a `threading.Thread`: a host may count its threads, or join all there are.
+                start_new_thread(self._run, ())
+            except BaseException:
+                self._ended.set()
+                raise
 
     def pause(self) -> None:
         """End the thread for a fork; readers stay attached. Bounded in time."""
-        if not self.is_running:
+        if not self.is_running or self._is_own_thread():
             return
         self._pausing = True
         self._rouse()
-        if self._ended.wait(LAST_WORDS_SECONDS):
+        if self._is_stuck:
+            return
+        self._is_stuck = not self._ended.wait(REST_SECONDS)
+        if not self._is_stuck:
             _wait_until_gone(self._native_id)
+
+    def rest(self) -> bool:
+        """Have the thread hold still for a fork; say whether `go_on` is to be called after it."""
+        if self._is_own_thread():
+            return False
+        rests = self._working.acquire(timeout=0 if self._is_stuck else REST_SECONDS)
+        self._is_stuck = not rests
+        return rests
+
+    def go_on(self) -> None:
+        """Let the thread work again."""
+        self._working.release()
+
+    def _is_own_thread(self) -> bool:
+        return self.is_running and threading.get_ident() == self._ident
 
     def _rouse(self) -> None:
         with contextlib.suppress(OSError):
-            self._wake.send(b"x")
-
-    def _listen(self) -> socket.socket:
-        folder = make_folder()
-        listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        try:
-            for attempt in range(100):
-                tail = f"-{attempt}" if attempt else ""
-                path = os.path.join(folder, f"{os.getpid()}{tail}{SUFFIX}")
-                if _bind(listener, path):
-                    break
-            else:
-                raise OSError(f"no free socket name for process {os.getpid()} in {folder}")
-            os.chmod(path, 0o600)
-            listener.listen(8)
-            listener.setblocking(False)
-        except BaseException:
-            listener.close()
-            raise
-        self.path = path
-        return listener
+            if self._wake.is_ours:
+                self._wake.socket.send(b"x")
 
     def stop(self) -> None:
         """Hand readers what is left, say bye, and end the thread. Bounded in time."""
@@ -171,55 +166,116 @@ class Outlet:
 
     def abandon(self) -> None:
         """Close every descriptor without a word: what a forked child does with its copies."""
-        for reader in self._readers:
-            reader.connection.close()
-        for end in (self._listener, self._wake, self._woken):
+        ends = [self._wake, self._woken, *self._readers]
+        self._readers = []
+        if self._listener is not None:
+            ends.append(self._listener)
+        for end in ends:
             end.close()
 
     def _run(self) -> None:
-        self._native_id = threading.get_native_id()
+        self._ident, self._native_id = threading.get_ident(), threading.get_native_id()
+        own_threads.add(self._ident)
         self._began_cpu_ns = thread_time_ns()
         try:
-            with selectors.DefaultSelector() as selector:
-                selector.register(self._listener, selectors.EVENT_READ)
-                selector.register(self._woken, selectors.EVENT_READ)
-                for reader in self._readers:
-                    events = selectors.EVENT_READ
-                    events |= selectors.EVENT_WRITE if reader.backlog else 0
-                    selector.register(reader.connection, events, reader)
-                self._serve(selector)
+            with self._working:
+                self._listen()
+                self._serve()
         except Exception as error:
             self._stopping = True
-            logger.warning("outlet switched off: %r", error)
+            warn("nobody can attach to this process any more: %s", error)
         finally:
-            if self._stopping:
-                self._close()
+            with contextlib.suppress(Exception):
+                if self._stopping:
+                    self._close()
+                say_pending_in_own_thread()
             self._earlier_cpu_ns += thread_time_ns() - self._began_cpu_ns
+            self._is_stuck = False
+            own_threads.discard(self._ident)
             self._ended.set()
 
-    def _serve(self, selector: selectors.BaseSelector) -> None:
+    def _listen(self) -> None:
+        """Make the socket where there is none; a job that goes without is still looked after."""
+        if self._listener is not None or self._listeners >= MOST_LISTENERS:
+            return
+        self._listeners += 1
+        try:
+            self._listener = Listener()
+        except Exception as error:
+            self._listeners = MOST_LISTENERS
+            warn("nobody can attach to this process: %s", error)
+
+    def _serve(self) -> None:
         due = look = monotonic()
         latest = due
         while not self._stopping and not self._pausing:
-            timeout = max(0.0, min(look, due if self._readers else look) - monotonic())
-            for key, events in selector.select(timeout):
-                if key.fileobj is self._listener:
-                    self._accept(selector)
-                elif key.fileobj is self._woken:
-                    self._woken.recv(64)
-                elif isinstance(key.data, _Reader):
-                    self._attend(selector, key.data, events)
+            until = min(look, due if self._readers else look)
+            for source, events in self._wait(max(0.0, until - monotonic())):
+                self._answer(source, events)
             if monotonic() >= look:
-                self._govern()
+                self._look()
                 look = monotonic() + LOOK_SECONDS
             if self._readers and monotonic() >= due:
                 if monotonic() < latest and not self._much_waits():
                     due = min(latest, monotonic() + SOON_SECONDS)
                     continue
-                for reader in self._readers[:]:
-                    self._advance(selector, reader, start=True)
-                due = monotonic() + self._pause()
+                self._flush()
+                due = monotonic() + self._rest_after_flush()
                 latest = due + FLUSH_SECONDS - SOON_SECONDS
+
+    def _wait(self, seconds: float) -> list[tuple[OwnSocket, int]]:
+        """Sleep until something happens; return what happened to which of our sockets."""
+        # Not epoll: what it watches is found by a descriptor of its own, which a job may close.
+        poll = select.poll()
+        sources: dict[int, OwnSocket] = {}
+        for source in [self._woken, *self._readers]:
+            wants = isinstance(source, Reader) and source.backlog
+            sources[source.number] = source
+            poll.register(source.number, select.POLLIN | (select.POLLOUT if wants else 0))
+        if self._listener is not None and monotonic() >= self._accept_from:
+            sources[self._listener.number] = self._listener
+            poll.register(self._listener.number, select.POLLIN)
+        self._working.release()
+        try:
+            say_pending_in_own_thread()
+            happened = poll.poll(seconds * 1000)
+        finally:
+            self._working.acquire()
+        return [(sources[number], events) for number, events in happened]
+
+    def _answer(self, source: OwnSocket, events: int) -> None:
+        if not source.is_ours:
+            self._let_go(source)
+        elif source is self._listener:
+            self._accept()
+        elif source is self._woken:
+            with contextlib.suppress(OSError):
+                source.socket.recv(64)
+        elif isinstance(source, Reader) and source in self._readers:
+            if events & ~select.POLLOUT and not source.hear():
+                self._drop(source)
+            elif events & select.POLLOUT:
+                self._advance(source, start=False)
+
+    def _let_go(self, source: OwnSocket) -> None:
+        """The job has closed this descriptor: it is no more ours."""
+        source.close()
+        if isinstance(source, Reader):
+            self._drop(source)
+        elif source is self._listener:
+            self._listener = None
+            source.remove()
+        else:
+            self._wake.close()
+            self._wake, self._woken = map(OwnSocket, socket.socketpair())
+
+    def _look(self) -> None:
+        for source in (self._woken, self._listener, *self._readers):
+            if source is not None and not source.is_ours:
+                self._let_go(source)
+        self._listen()
+        self._registry.tidy(any(reader.wants_rows for reader in self._readers))
+        self._govern()
 
     def _govern(self) -> None:
         """See what the probe costs each pool, and give up detail where it is too much."""
@@ -229,9 +285,12 @@ class Outlet:
         per_row = (sending - before) / (sent - sent_before) if sent > sent_before else 0.0
         present = {pool.number: pool for pool in self._pools() if not pool.off}
         for number, pool in present.items():
-            if number not in self._governors:
-                self._governors[number] = Governor(pool, Price(*pool.price()))
-            self._governors[number].look(monotonic_ns(), per_row)
+            try:
+                if number not in self._governors:
+                    self._governors[number] = Governor(pool, Price(*pool.price()))
+                self._governors[number].look(monotonic_ns(), per_row)
+            except Exception as error:
+                pool.failed(error)
         for number in self._governors.keys() - present.keys():  # or it would keep the pool's rings
             self._past_recording_ns += self._governors.pop(number).recording_ns
 
@@ -245,13 +304,37 @@ class Outlet:
     def _much_waits(self) -> bool:
         """Say whether a flush should not wait: of a pool that is new nothing has been sent yet."""
         numbers = {pool.number for pool in self._pools()}
+        now = monotonic()
         return any(
             numbers - reader.cursors.keys()
+            or reader.flushes == 0
             or any(cursor.has_waiting(ROWS_PER_FLUSH // 2) for cursor in reader.cursors.values())
             for reader in self._readers
+            if reader.wants_rows is not False and now >= reader.rows_from
         )
 
-    def _pause(self) -> float:
+    def _flush(self) -> None:
+        for reader in self._readers[:]:
+            if reader.wants_rows is None and monotonic() >= reader.rows_from:
+                reader.wants_rows = True
+                if sum(bool(other.wants_rows) for other in self._readers) > MOST_READERS:
+                    self._make_way(reader)
+            if reader.wants_rows and reader in self._readers:
+                self._advance(reader, start=True)
+
+    def _make_way(self, new: Reader) -> None:
+        """Let go of the reader that has been stuck for long, or else refuse the new one."""
+        stuck = min(
+            (reader for reader in self._readers if reader.wants_rows and reader is not new),
+            key=lambda reader: reader.stuck_since,
+        )
+        if monotonic() - stuck.stuck_since >= STUCK_SECONDS:
+            self._drop(stuck)
+        else:
+            self._readers.remove(new)
+            new.refuse(f"{MOST_READERS} readers are attached already")
+
+    def _rest_after_flush(self) -> float:
         """Return the seconds after which a flush may come again: fewer when much is recorded.
 
         So a flush stays small: rows are read while they are still in the processor's cache, and
@@ -260,67 +343,55 @@ class Outlet:
         most = max((reader.rows_of_flush() for reader in self._readers), default=0)
         return max(LEAST_FLUSH_SECONDS, SOON_SECONDS / max(1.0, most / ROWS_PER_FLUSH))
 
-    def _accept(self, selector: selectors.BaseSelector) -> None:
+    def _accept(self) -> None:
         try:
             reader = self._admit()
         except OSError:
-            time.sleep(FLUSH_SECONDS)  # no descriptor free, and the caller still waits: no spinning
+            # No descriptor is free, and the caller still waits: no spinning.
+            self._accept_from = monotonic() + FLUSH_SECONDS
             return
         if reader is not None:
-            selector.register(reader.connection, selectors.EVENT_READ, reader)
-            self._advance(selector, reader, start=True)
+            self._advance(reader, start=False)
 
-    def _admit(self) -> _Reader | None:
+    def _admit(self) -> Reader | None:
         """Take in the next one that waits to attach. Raises OSError where no descriptor is free."""
+        if self._listener is None or not self._listener.is_ours:
+            return None
         try:
-            connection, _ = self._listener.accept()
+            connection, _ = self._listener.socket.accept()
         except BlockingIOError:
             return None
         if not may_talk(connection):
             connection.close()
             return None
         connection.setblocking(False)
-        reader = _Reader(connection, encode(hello_frame()))
+        reader = Reader(connection, self._pools())
+        if len(self._readers) >= MOST_CALLERS:
+            reader.refuse(f"{MOST_CALLERS} callers are connected already")
+            return None
         self._readers.append(reader)
         return reader
 
-    def _attend(self, selector: selectors.BaseSelector, reader: _Reader, events: int) -> None:
-        if events & selectors.EVENT_READ:
-            try:
-                gone = not reader.connection.recv(4096)  # readers have nothing to say
-            except BlockingIOError:
-                gone = False
-            except OSError:
-                gone = True
-            if gone:
-                self._drop(selector, reader)
-                return
-        if events & selectors.EVENT_WRITE:
-            self._advance(selector, reader, start=False)
-
-    def _advance(self, selector: selectors.BaseSelector, reader: _Reader, *, start: bool) -> None:
+    def _advance(self, reader: Reader, *, start: bool) -> None:
         while True:
             reader.fill(self._build, start)
             start = False
             had = len(reader.backlog)
             if not reader.send():
-                self._drop(selector, reader)
+                self._drop(reader)
                 return
             if reader.backlog or not had:
-                break
-        events = selectors.EVENT_READ | (selectors.EVENT_WRITE if reader.backlog else 0)
-        if selector.get_key(reader.connection).events != events:
-            selector.modify(reader.connection, events, reader)
+                return
 
-    def _drop(self, selector: selectors.BaseSelector, reader: _Reader) -> None:
-        selector.unregister(reader.connection)
-        reader.connection.close()
-        self._readers.remove(reader)
-        if not self._readers:
+    def _drop(self, reader: Reader) -> None:
+        reader.close()
+        if reader in self._readers:
+            self._readers.remove(reader)
+        if not any(other.wants_rows for other in self._readers):
             for pool in self._pools():
                 pool.attend(False)
 
-    def _build(self, reader: _Reader) -> Iterator[bytes]:
+    def _build(self, reader: Reader) -> Iterator[bytes]:
         pools = self._pools()
         for pool in pools:
             if not pool.attended:
@@ -334,9 +405,9 @@ class Outlet:
         cursors = [*known.values(), *reader.cursors.values()]
         # All names before the first row: a reader that only wants to know what there is stops here.
         for cursor in cursors:
-            yield from cursor.names()
+            yield from guarded(cursor, cursor.names)
         for cursor in cursors:
-            yield from cursor.frames()
+            yield from guarded(cursor, cursor.frames)
         if reader.flushes % COST_EVERY_FLUSHES == 0:
             yield encode(
                 {
@@ -344,6 +415,7 @@ class Outlet:
                     "at_ns": monotonic_ns(),
                     "recording_ns": int(self._recording_ns()),
                     "sending_ns": self._sending_ns(),
+                    "pools_dropped": self._registry.dropped,
                 }
             )
         reader.flushes += 1
@@ -353,70 +425,42 @@ class Outlet:
         with contextlib.suppress(OSError):
             while self._admit() is not None:  # who came just before the end is told it all too
                 pass
-        if self._readers:
+        readers = [reader for reader in self._readers if reader.wants_rows is not False]
+        if readers:
             with contextlib.suppress(Exception):  # a pool that fails here is read as it is
                 for pool in self._pools():  # a worker that left since the last look is told of too
                     pool.refresh(at_once=True)
-        for position, reader in enumerate(self._readers):
+        bye = encode({"frame": "bye", "reason": "the process ends"})
+        for position, reader in enumerate(readers):
             # An equal share each of what is left: a reader that has stopped uses up only its own.
             now = monotonic()
-            share = (deadline - now) / (len(self._readers) - position)
-            self._last_words(reader, now + share)
-        with contextlib.suppress(OSError):
-            os.unlink(self.path)
+            share = (deadline - now) / (len(readers) - position)
+            reader.last_words(_then(self._build(reader), bye), now + share)
+        if self._listener is not None:
+            self._listener.remove()
         self.abandon()
 
-    def _last_words(self, reader: _Reader, deadline: float) -> None:
-        reader.connection.setblocking(True)
-        bye = encode({"frame": "bye", "reason": "the process ends"})
-        # What is left of a flush under way comes before the last one.
-        reader.frames = itertools.chain(reader.frames, self._build(reader), (bye,))
-        with contextlib.suppress(Exception):  # nothing here may hold up or fail an exit
-            while True:
-                reader.fill(self._build, start=False)
-                if not reader.backlog:
-                    return
-                left = deadline - monotonic()
-                if left <= 0:
-                    return
-                reader.connection.settimeout(left)
-                del reader.backlog[: reader.connection.send(reader.backlog, NO_SIGNAL)]
+
+def _then(frames: Iterator[bytes], last: bytes) -> Iterator[bytes]:
+    yield from frames
+    yield last
 
 
-def _bind(listener: socket.socket, path: str) -> bool:
-    """Bind at `path`; a dead process's leftover is replaced, a live one's is left (False)."""
-    with address(path) as short:
-        try:
-            listener.bind(short)
-            return True
-        except OSError:
-            if not os.path.exists(path):
-                raise
-        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as asking:
-            try:
-                asking.connect(short)
-                return False
-            except ConnectionRefusedError:
-                os.unlink(path)
-        listener.bind(short)
-        return True
+@contextlib.contextmanager
+def _signals_blocked() -> Iterator[None]:
+    """Have the calling thread, and those it starts, take no signals inside the block."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, signal.valid_signals())
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _wait_until_gone(native_id: int) -> None:
     """Wait until the kernel has seen a thread end: its last words come a little before that."""
-    deadline = monotonic() + LAST_WORDS_SECONDS
+    deadline = monotonic() + REST_SECONDS
     while os.path.exists(f"/proc/self/task/{native_id}") and monotonic() < deadline:
         time.sleep(0)
-
-
-def hello_frame() -> dict[str, Any]:
-    """Return the frame that opens every stream."""
-    return {
-        "frame": "hello",
-        "version": VERSION,
-        "pid": os.getpid(),
-        "argv0": sys.argv[0] if sys.argv else "",
-        "python": sys.version.split()[0],
-        "now_ns": monotonic_ns(),
-        "wall_ns": time.time_ns(),
-    }

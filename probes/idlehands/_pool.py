@@ -10,12 +10,13 @@ from collections.abc import Sequence
 from time import monotonic_ns
 from typing import Any, Callable
 
-from ._notes import warn
+from ._guard import is_for_the_job
+from ._notes import shown, warn
 from ._off import OffWorkerProbe
-from ._recorder import LEAST_ROWS_PER_WORKER, WorkerProbe
+from ._recorder import LEAST_ROWS_PER_WORKER, LONGEST_NAME, WorkerProbe
 from ._rings import NO_TOKEN, Ring, Token
 from ._tables import CANCELLED, MOVED, NONE, OTHER_POOL
-from ._words import Spawns, TaskRing, WordRows
+from ._words import WORD, Spawns, TaskRing, WordRows
 
 MOST_KINDS = 1024
 OTHER_KINDS = "(other kinds)"
@@ -79,6 +80,8 @@ class PoolProbe:
         "closed_ns",
         "declared_ns",
         "depths",
+        "failures",
+        "is_compact",
         "kind",
         "kinds",
         "misuses",
@@ -86,7 +89,6 @@ class PoolProbe:
         "number",
         "off",
         "on_bound",
-        "on_close",
         "probes",
         "rare",
         "revision",
@@ -119,15 +121,17 @@ class PoolProbe:
         self.probes: list[Any] = [WorkerProbe(self, index) for index in range(workers)]
         self.depths: Callable[[], Depths] | None = None
         self.misuses = 0
+        self.failures = 0
+        self.is_compact = False
         self.revision = 0
         self.step = 0
         self.steps: list[list[int]] = []
         self.off = False
         # Taken only off the hot path: a new kind, a new thread, a cancelled task. The pool's own,
-        # so that a forked child's pools do not wait for a thread that only its parent has.
-        self.rare = threading.Lock()
+        # so that a forked child's pools do not wait for a thread that only its parent has. Can be
+        # taken again by who has it: a signal handler may call the pool at any moment.
+        self.rare = threading.RLock()
         self.on_bound: Callable[[], None] | None = None
-        self.on_close: Callable[[PoolProbe], None] | None = None
 
     def work_recorded(self) -> float:
         """Return what recording has done so far, in tasks.
@@ -205,7 +209,7 @@ class PoolProbe:
     def worker(self, index: int) -> WorkerProbe:
         """Return the probe of worker `index`. Raises ProbeMisuse when there is no such worker."""
         if not 0 <= index < self.workers:
-            message = f"pool {self.name!r} has workers 0 to {self.workers - 1}, not {index}"
+            message = f"pool {self.name!r} has workers 0 to {self.workers - 1}, not {shown(index)}"
             self.misused(message)
             return OffWorkerProbe(self, 0)
         probe: WorkerProbe = self.probes[index]
@@ -216,7 +220,7 @@ class PoolProbe:
         try:
             try:
                 number = self.kinds[kind]
-            except KeyError:
+            except (KeyError, TypeError):
                 number = self.add_kind(kind)
             ring = self.spawns
             task = ring.next_number()
@@ -228,8 +232,14 @@ class PoolProbe:
             return NO_TOKEN
 
     def cancelled(self, token: Token) -> None:
-        """Record that a queued task will never run: its row says started and ended now."""
+        """Record that a queued task will never run: its row says started and ended now.
+
+        Misuse: `token` is none.
+        """
         try:
+            if not is_token(token):
+                self.misused(f"cancelled() needs what spawned() returned, not {shown(token)}")
+                return
             now = monotonic_ns()
             with self.rare:  # any thread may cancel, and this ring too has one writer at a time
                 self.cancellations.put((token, now, now, NONE, NONE, CANCELLED))
@@ -262,9 +272,10 @@ class PoolProbe:
 
         Raises ProbeMisuse when it is no string.
         """
-        if not isinstance(kind, str):
-            self.misused(f"a kind is a string, not {kind!r}")
-            kind = str(kind)
+        if type(kind) is not str:
+            self.misused(f"a kind is a string, not {shown(kind)}")
+            kind = shown(kind)
+        kind = kind[:LONGEST_NAME]
         with self.rare:
             if len(self.kinds) >= MOST_KINDS:
                 # Not remembered: names made up for every task would fill the process's memory.
@@ -289,8 +300,6 @@ class PoolProbe:
         if self.closed_ns < 0:
             self.closed_ns = monotonic_ns()
             self.switch_off()
-            if self.on_close is not None:
-                self.on_close(self)
 
     def switch_off(self) -> None:
         """Turn every call on this pool into nothing, at no cost per call."""
@@ -305,13 +314,42 @@ class PoolProbe:
             raise ProbeMisuse(message)
         self.misuses += 1
 
+    def compact(self) -> None:
+        """Keep what is recorded in as little room as it takes: nobody records here any more.
+
+        Only the outlet's thread calls this, and only when the pool has closed.
+        """
+        self.attend(False)
+        for ring in self._rings():
+            ring.compact()
+        self.is_compact = True
+
+    def memory_bytes(self) -> int:
+        """Return about how much memory what it has recorded takes."""
+        counts = 3 * sum(len(getattr(probe, "hits", ())) for probe in self.probes)
+        return WORD * counts + sum(int(ring.memory_bytes()) for ring in self._rings())
+
+    def _rings(self) -> list[Any]:
+        rings = [ring for probe in self.probes for _table, ring in probe.rings()]
+        return [self.spawns, self.cancellations, *rings]
+
     def failed(self, error: Exception) -> None:
-        """The probe itself failed: switch this pool's probe off, say so once, let it run on."""
-        if isinstance(error, ProbeMisuse):
+        """A hook failed: switch this pool's record off, say so once, and let the pool run on.
+
+        Raises what was meant for the caller: misuse, or what a signal handler of the job's raised
+        while the hook ran.
+        """
+        if isinstance(error, ProbeMisuse) or is_for_the_job(error):
             raise error
+        self.failures += 1
         if not self.off:
             self.switch_off()
             warn("probe of pool %r switched off: %r", self.name, error)
+
+
+def is_token(token: object) -> bool:
+    """Say whether something is a token, as far as can be seen."""
+    return type(token) is tuple and len(token) == len(NO_TOKEN)
 
 
 class _OffPoolProbe(PoolProbe):

@@ -1,12 +1,14 @@
 """The process's one registry of pools, and the outlet's life.
 
-The outlet's thread starts when the first worker binds its thread, so a program that only
-imports the probe, or forks before it starts its workers, has no thread of ours. A forked child
-starts from nothing: its copies of the parent's pools are off and its descriptors closed.
+The outlet's thread starts when the first task is handed in or the first worker binds its thread,
+so a program that only imports the probe, or forks before it uses its pools, has no thread of ours.
+All that the thread needs is imported before there is a pool: a fork that caught an import half
+done would leave its lock held in the child for ever. A forked child starts from nothing: its
+copies of the parent's pools are off and its descriptors closed.
 
-Python 3.12 and later warn of a fork with other threads about, so the outlet's thread ends before
-a fork. Where the program has threads of its own it goes on at once, for then the warning is the
-program's; otherwise with the next task, so that the next fork finds no thread either.
+Python 3.12 and later warn of a fork with other threads about, so there the outlet's thread ends
+before a fork. Where the program has threads of its own it goes on at once, for then the warning is
+the program's; otherwise with the next task, so that the next fork finds no thread either.
 """
 
 from __future__ import annotations
@@ -15,10 +17,10 @@ import atexit
 import os
 import sys
 import threading
-from time import monotonic_ns
+from time import monotonic, monotonic_ns
 from typing import TYPE_CHECKING, Callable, TypeVar
 
-from ._notes import warn
+from ._notes import say_pending, shown, warn
 from ._pool import PoolProbe, ProbeMisuse, Settings, off_pool
 from ._tables import MOST_WORKERS
 
@@ -31,9 +33,17 @@ Shared = TypeVar("Shared", bound="SharedPool")
 SWITCH = "IDLEHANDS"
 STRICT_SWITCH = "IDLEHANDS_STRICT"
 CLOSED_POOLS_KEPT = 2
-"""So many closed pools stay readable, for a monitor that attaches just after the end."""
-CLOSED_POOLS_KEPT_NS = 2_000_000_000
-"""All stay readable this long: until a monitor that is attached has read them to their end."""
+"""So many closed pools stay readable whatever they weigh, for who attaches just after the end."""
+CLOSED_BYTES_KEPT = 8 << 20
+"""Further ones stay while all together weigh less than this, the newest first."""
+UNREAD_BYTES_KEPT = 64 << 20
+"""The same while somebody is attached: pools are read to their end, unless too much waits."""
+COMPACT_AFTER_NS = 1_000_000_000
+"""By then whoever still wrote a row while its pool closed has done so."""
+FEWEST_TO_SWEEP = 32
+"""With so many pools, or twice those left the last time, a new one has the closed ones let go."""
+RETRY_SECONDS = 10.0
+"""After a thread could not be started none is tried for so long."""
 LAST_OF_ALL = -1000
 """Finalizers of a lower priority run later; those of the program's own are not below 0."""
 FORKS_WARN_OF_THREADS = sys.version_info >= (3, 12)
@@ -41,11 +51,17 @@ FORKS_WARN_OF_THREADS = sys.version_info >= (3, 12)
 
 class _Process:
     def __init__(self) -> None:
-        self.lock = threading.Lock()
+        # Can be taken again by a thread that has it: a signal handler may hand in a task anywhere.
+        self.lock = threading.RLock()
         self.pools: list[PoolProbe] = []
         self.declared = 0
+        self.dropped = 0
         self.outlet: Outlet | None = None
-        self.outlet_failed = False
+        self._is_resting = False
+        self._failed_starts = 0
+        self._start_from = 0.0
+        self._is_read = False
+        self._sweep_at = FEWEST_TO_SWEEP
 
     def present_pools(self) -> list[PoolProbe]:
         return self.pools[:]
@@ -80,70 +96,118 @@ class _Process:
 
     def _add(self, pool: PoolProbe) -> None:
         pool.on_bound = self.start_outlet
-        pool.on_close = self.closed
         self.declared += 1
         self.pools.append(pool)
-        self._forget_closed()
+        if len(self.pools) >= self._sweep_at:
+            self._refresh()
+            self._let_go()
+            self._sweep_at = max(FEWEST_TO_SWEEP, 2 * len(self.pools))
 
-    def closed(self, _pool: PoolProbe) -> None:
-        # Without the lock: a pool can be found closed while another is being added.
-        self._forget_closed()
+    def tidy(self, is_read: bool) -> None:
+        """See which pools have closed; what is kept of them takes no more room than it must.
 
-    def _forget_closed(self) -> None:
-        closed = [pool for pool in self.pools[:] if pool.closed_ns >= 0]
-        for old in closed[:-CLOSED_POOLS_KEPT]:
-            if old.closed_ns < monotonic_ns() - CLOSED_POOLS_KEPT_NS and old in self.pools:
-                self.pools.remove(old)
+        Only the outlet's thread calls this: it alone reads the rings that are made smaller here.
+        """
+        self._is_read = is_read
+        self._refresh()
+        if not self.lock.acquire(blocking=False):
+            return  # a pool is being added: the next look will do
+        try:
+            for pool in self.pools:
+                if 0 <= pool.closed_ns < monotonic_ns() - COMPACT_AFTER_NS and not pool.is_compact:
+                    try:
+                        pool.compact()
+                    except Exception as error:
+                        pool.failed(error)
+            self._let_go()
+        finally:
+            self.lock.release()
+
+    def _refresh(self) -> None:
+        for pool in self.pools[:]:
+            try:
+                pool.refresh()
+            except Exception as error:
+                pool.failed(error)
+
+    def _let_go(self) -> None:
+        """Forget closed pools past the bound, those first that closed first."""
+        closed = sorted(
+            (pool for pool in self.pools if pool.closed_ns >= 0),
+            key=lambda pool: pool.closed_ns,
+            reverse=True,
+        )
+        room = UNREAD_BYTES_KEPT if self._is_read else CLOSED_BYTES_KEPT
+        for position, pool in enumerate(closed):
+            room -= _weight(pool)
+            if room < 0 and position >= CLOSED_POOLS_KEPT:
+                self.pools.remove(pool)
+                self.dropped += self._is_read and not pool.is_compact
 
     def start_outlet(self) -> None:
+        """Start the outlet's thread where there is none. Never raises, and waits for nobody."""
+        outlet = self.outlet
+        if (outlet is not None and outlet.is_running) or monotonic() < self._start_from:
+            return
         with self.lock:
-            if self.outlet is not None:
-                self.outlet.start()
-            if self.outlet is not None or self.outlet_failed:
-                return
-            # Imported here: sockets and msgpack cost a start-up that a host with no worker yet,
-            # or with the probe off, need not pay.
             try:
-                from ._outlet import Outlet
+                if self.outlet is None:
+                    from ._outlet import Outlet  # loaded already, see `prepare`
 
-                self.outlet = Outlet(self.present_pools)
+                    self.outlet = Outlet(self)
+                    _stop_where_multiprocessing_ends_us()
                 self.outlet.start()
-                _stop_where_multiprocessing_ends_us()
-            except Exception as error:
-                self.outlet_failed = True
-                warn("nobody can attach to this process: %s", error)
+            except (OSError, RuntimeError) as error:
+                # No descriptor, or no thread: the process has as many as it may, or ends.
+                self._start_from = monotonic() + RETRY_SECONDS
+                self._failed_starts += 1
+                if self._failed_starts == 1 and "shutdown" not in str(error):
+                    warn("nobody can attach to this process: %s", error)
 
     def before_fork(self) -> None:
-        if FORKS_WARN_OF_THREADS and self.outlet is not None:
+        if self.outlet is None:
+            return
+        if FORKS_WARN_OF_THREADS:
             self.outlet.pause()
+        else:
+            self._is_resting = self.outlet.rest()
 
     def after_fork(self) -> None:
-        if not FORKS_WARN_OF_THREADS or self.outlet is None:
+        if self.outlet is None:
             return
-        if threading.active_count() > 1:
+        if not FORKS_WARN_OF_THREADS:
+            if self._is_resting:
+                self._is_resting = False
+                self.outlet.go_on()
+        elif threading.active_count() > 1:
             self.start_outlet()
-            return
-        for pool in self.pools:
-            self._start_with_next_task(pool)
-
-    def _start_with_next_task(self, pool: PoolProbe) -> None:
-        ring = pool.spawns
-        number = ring.next_number
-
-        def start() -> int:
-            ring.next_number = number
-            self.start_outlet()
-            return number()
-
-        ring.next_number = start
+        else:
+            for pool in self.pools[:]:
+                pool.spawns.call_before_next(self.start_outlet)
 
     def stop(self) -> None:
         outlet, self.outlet = self.outlet, None
         if outlet is not None:
             outlet.stop()
+        say_pending()
+
+
+def _weight(pool: PoolProbe) -> int:
+    try:
+        return pool.memory_bytes()
+    except Exception as error:
+        pool.failed(error)
+        return CLOSED_BYTES_KEPT
 
 
 _process = _Process()
+
+
+def prepare() -> None:
+    """Import all that recording and serving need, before there is anything to record."""
+    import logging  # noqa: F401 - said with by the outlet's thread
+
+    from . import _outlet  # noqa: F401
 
 
 def is_off() -> bool:
@@ -186,9 +250,10 @@ def declare_pool(
         return off_pool(name, workers if isinstance(workers, int) and workers > 0 else 1, kind)
     try:
         if not isinstance(name, str) or not name or len(name) > 200:
-            raise ProbeMisuse(f"a pool's name is 1 to 200 characters, not {name!r}")
+            raise ProbeMisuse(f"a pool's name is 1 to 200 characters, not {shown(name)}")
         if not isinstance(workers, int) or not 1 <= workers <= MOST_WORKERS:
-            raise ProbeMisuse(f"a pool has 1 to {MOST_WORKERS} workers, not {workers!r}")
+            raise ProbeMisuse(f"a pool has 1 to {MOST_WORKERS} workers, not {shown(workers)}")
+        prepare()
         pool = _process.declare(name, workers, kind)
         if meetings:
             pool.tell_meetings()

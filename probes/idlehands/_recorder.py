@@ -18,6 +18,7 @@ import threading
 from time import monotonic_ns, thread_time_ns
 from typing import TYPE_CHECKING, Any
 
+from ._notes import shown
 from ._rings import NO_TOKEN, Ring, Token
 from ._tables import (
     FINISHED,
@@ -49,6 +50,8 @@ CPU_WORTH_NS = 2 * CPU_READ_NS * 200
 """A task this long spends under 0.5 % of itself on having its CPU time read."""
 CPU_STREAK = 4
 """So many long tasks of a kind in a row, among those weighed, before its CPU time is read."""
+LONGEST_NAME = 200
+"""Characters of a kind's or a thread's name: all kinds together must fit in one frame."""
 WEIGHED_ROWS = 16
 """So many of the rows that are sent together are weighed."""
 
@@ -97,6 +100,12 @@ class WorkerSense:
                 self.long_streak[kind] = self.long_streak.get(kind, 0) + 1
                 if self.long_streak[kind] >= CPU_STREAK:
                     self.cpu_kinds.add(kind)
+
+
+def plain_name(thread: threading.Thread) -> str:
+    """Return a thread's name as it is shown: a string of bounded length, whatever it was set to."""
+    name = getattr(thread, "_name", "")
+    return name[:LONGEST_NAME] if type(name) is str else ""
 
 
 class WorkerProbe(WorkerSense):
@@ -176,7 +185,7 @@ class WorkerProbe(WorkerSense):
     def bind(self) -> None:
         """Say that the calling thread is this worker. Starts the outlet if it is not running."""
         thread = threading.current_thread()
-        self.thread_name = thread.name
+        self.thread_name = plain_name(thread)
         self.ident = threading.get_ident()
         self.native_id = threading.get_native_id()
         self.pool.worker_bound()
@@ -190,7 +199,7 @@ class WorkerProbe(WorkerSense):
         try:
             try:
                 number = self.kinds[kind]
-            except KeyError:
+            except (KeyError, TypeError):
                 number = self.pool.add_kind(kind)
             parent = self.token
             ring = self.spawns
@@ -213,6 +222,9 @@ class WorkerProbe(WorkerSense):
         `token` is what the task bears in `pool`. Follow with ``running(adopted, OTHER_POOL)``.
         """
         try:
+            if type(token) is not tuple or len(token) != len(NO_TOKEN):
+                self.misused("adopted() needs the token that the other pool's spawned() returned")
+                return NO_TOKEN
             here: Token = self.pool.spawned(pool.moved(token), token[5])
             return here
         except Exception as error:
@@ -239,7 +251,7 @@ class WorkerProbe(WorkerSense):
             self.taken_from = taken_from
             self.token = token
         except TypeError:
-            self.misused(f"running() needs the token that spawned() returned, not {token!r}")
+            self.misused(f"running() needs the token that spawned() returned, not {shown(token)}")
         except Exception as error:
             self.failed(error)
 
@@ -397,7 +409,7 @@ class WorkerProbe(WorkerSense):
     def no_such_victim(self, victim: object, error: Exception) -> None:
         """Report a victim that is not an index of this pool."""
         if isinstance(error, (IndexError, TypeError)):
-            self.misused(f"victim {victim!r} is not a worker of a pool of {self.pool.workers}")
+            self.misused(f"victim {shown(victim)} is not a worker of a pool of {self.pool.workers}")
         else:
             self.failed(error)
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 from operator import itemgetter
-from typing import Any
+from typing import Any, Callable
 
 from ._tables import NONE
 
@@ -24,20 +24,25 @@ MOMENT = itemgetter(3)
 
 Row = tuple[Any, ...]
 
+SLOT_BYTES, ROW_BYTES = 8, 400
+"""What a slot and the objects of a row take, about: a row of a task is two tuples and ten integers
+(sys.getsizeof, CPython 3.11)."""
+
 
 class Ring:
     """A bounded row store with one writer.
 
     ``slots[n & mask]`` holds row ``n``; ``written`` counts the rows ever put. The writer
-    stores the row first and the count after, so a row that is counted is there.
+    stores the row first and the count after, so a row that is counted is there. Readers go by
+    the length of ``slots`` alone, which is one less than ``mask``: they see the list change whole.
     """
 
-    __slots__ = ("mask", "slots", "written")
+    __slots__ = ("mask", "most_rows", "slots", "written")
 
     def __init__(self, rows: int) -> None:
-        size = 1 << (rows - 1).bit_length()
-        self.slots: list[Row | None] = [None] * size
-        self.mask = size - 1
+        self.most_rows = rows
+        self.slots: list[Row | None] = [None] * _size(rows)
+        self.mask = len(self.slots) - 1
         self.written = 0
 
     def put(self, row: Row) -> None:
@@ -51,11 +56,12 @@ class Ring:
 
         The first number is past `position` where rows were overwritten before they were read.
         """
-        size = self.mask + 1
+        slots = self.slots
+        size = len(slots)
         end = self.written
         first = max(position, end + 1 - size)  # the oldest may be being overwritten just now
         end = min(end, first + limit)
-        rows = self._copy(first, end)
+        rows = self._copy(slots, first, end)
         # The writer went on while we copied: what it may have begun to overwrite is not ours.
         safe = self.written + 1 - size
         if safe > first:
@@ -63,26 +69,67 @@ class Ring:
             first = min(safe, end)
         return first, rows
 
-    def _copy(self, first: int, end: int) -> Any:
-        if end <= first:
-            return []
-        low, high = first & self.mask, end & self.mask
-        if low < high:
-            return self.slots[low:high]
-        return self.slots[low:] + self.slots[:high]
+    def _copy(self, slots: list[Row | None], first: int, end: int) -> Any:
+        return _between(slots, first, end)
+
+    def compact(self) -> None:
+        """Take no more room than the rows there are. Only while nobody writes."""
+        first, rows = self.read(0, self.mask + 1)
+        self._hold(first, list(rows), len(rows) + 1)
+
+    def restore(self) -> None:
+        """Have room again for as many rows as at first. Only while nobody writes."""
+        first, rows = self.read(0, self.mask + 1)
+        self._hold(first, list(rows), self.most_rows)
+
+    def _hold(self, first: int, rows: list[Row | None], size: int) -> None:
+        slots: list[Row | None] = [None] * _size(size)
+        for number, row in enumerate(rows, first):
+            slots[number & (len(slots) - 1)] = row
+        self.slots, self.mask = slots, len(slots) - 1
+
+    def memory_bytes(self) -> int:
+        """Return about how much memory it takes."""
+        return SLOT_BYTES * len(self.slots) + ROW_BYTES * min(self.written, len(self.slots))
+
+
+def _size(rows: int) -> int:
+    return 1 << max(0, rows - 1).bit_length()
+
+
+def _between(slots: list[Any], first: int, end: int) -> list[Any]:
+    """Return the slots of the numbers from `first` to before `end`; at most all of them."""
+    if end <= first:
+        return []
+    mask = len(slots) - 1
+    low, high = first & mask, end & mask
+    if low < high:
+        return slots[low:high]
+    return slots[low:] + slots[:high]
 
 
 class SpawnRing:
     """The newest spawns of a pool, written by any thread: slot ``task & mask`` holds its token."""
 
-    __slots__ = ("begin", "mask", "next_number", "slots")
+    __slots__ = ("_count", "begin", "mask", "most_rows", "next_number", "slots")
 
     def __init__(self, rows: int) -> None:
-        size = 1 << (rows - 1).bit_length()
-        self.slots: list[Token] = [NO_TOKEN] * size
-        self.mask = size - 1
-        self.next_number = itertools.count().__next__
+        self.most_rows = rows
+        self.slots: list[Token] = [NO_TOKEN] * _size(rows)
+        self.mask = len(self.slots) - 1
+        self._count = itertools.count().__next__
+        self.next_number: Callable[[], int] = self._count
         self.begin = 0
+
+    def call_before_next(self, first: Callable[[], None]) -> None:
+        """Have `first` called, once, before the next number is drawn."""
+
+        def next_number() -> int:
+            self.next_number = self._count
+            first()
+            return self._count()
+
+        self.next_number = next_number
 
     def read(self, position: int, limit: int) -> tuple[int, list[int]]:
         """Return (number of the first spawn returned, moments of it and those after it).
@@ -94,7 +141,7 @@ class SpawnRing:
         first = max(position, self.begin)
         while slots[first & mask][0] > first:  # gone round: go to the oldest it can still hold
             first = slots[first & mask][0] - mask
-        tokens = self._copy(first, first + self._about_how_many(first, limit))
+        tokens = _between(self.slots, first, first + self._about_how_many(first, limit))
         count = len(tokens)
         if list(map(NUMBER, tokens)) != list(range(first, first + count)):
             count = next(n for n, token in enumerate(tokens) if token[0] != first + n)
@@ -108,8 +155,26 @@ class SpawnRing:
             step *= 2
         return min(step, limit, mask + 1)
 
-    def _copy(self, first: int, end: int) -> list[Token]:
-        low, high = first & self.mask, end & self.mask
-        if low < high:
-            return self.slots[low:high]
-        return self.slots[low:] + self.slots[:high]
+    def compact(self) -> None:
+        """Take no more room than the spawns there are. Only while nobody spawns."""
+        first, moments = self.read(0, self.mask + 1)
+        self._hold(first, list(moments), len(moments) + 1)
+
+    def restore(self) -> None:
+        """Have room again for as many spawns as at first. Only while nobody spawns."""
+        first, moments = self.read(0, self.mask + 1)
+        self._hold(first, list(moments), self.most_rows)
+
+    def _hold(self, first: int, moments: list[int], size: int) -> None:
+        slots = [NO_TOKEN] * _size(size)
+        for number, moment in enumerate(moments, first):
+            slots[number & (len(slots) - 1)] = (number, NONE, 0, moment, NONE, NONE)
+        self.slots, self.mask = slots, len(slots) - 1
+
+    def memory_bytes(self) -> int:
+        """Return about how much memory it takes."""
+        low, high = 0, len(self.slots)
+        while low < high:  # the slots are filled in order, until all are
+            middle = (low + high) // 2
+            low, high = (middle + 1, high) if self.slots[middle] is not NO_TOKEN else (low, middle)
+        return SLOT_BYTES * len(self.slots) + ROW_BYTES // 2 * low

@@ -96,7 +96,8 @@ def _execute(code: CodeType, path: str) -> None:
 
     names = sys.modules["__main__"].__dict__
     names["__file__"] = path
-    names["__cached__"] = None
+    if sys.version_info < (3, 15):
+        names["__cached__"] = None
     names["__loader__"] = SourceFileLoader("__main__", path)
     exec(code, names)  # noqa: S102 - the job, which the person asked to be run
 
@@ -113,6 +114,8 @@ def _as_main(argv0: str, arguments: Sequence[str], job: Callable[[], None]) -> i
 
     main = ModuleType("__main__")
     main.__dict__["__builtins__"] = sys.modules["builtins"]
+    if sys.version_info < (3, 14):  # later Pythons make it when it is asked for (PEP 649)
+        main.__dict__["__annotations__"] = {}
     sys.modules["__main__"] = main
     sys.argv[:] = [argv0, *arguments]
     install()

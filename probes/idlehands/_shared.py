@@ -168,12 +168,17 @@ class SharedPool(PoolProbe):
         index, began, ended = self.seats.get(thread, (NONE, 0, 0))
         return index if began <= moment_ns <= ended else NONE
 
-    def sit(self, worker: SharedWorker, ended_ns: int) -> None:
-        """Note which worker a thread is, up to when; those that left long ago are forgotten."""
+    def sit(self, worker: SharedWorker) -> None:
+        """Note which worker a thread is; those that left are forgotten when they are many.
+
+        A worker that leaves notes that in place and takes no lock, see `_shared_worker`.
+        """
         with self.rare:
             if len(self.seats) >= MOST_SEATS:
-                self.seats = {key: seat for key, seat in self.seats.items() if seat[2] == STILL}
-            self.seats[worker.ident] = worker.index, worker.joined_ns, ended_ns
+                for thread, seat in list(self.seats.items()):
+                    if seat[2] != STILL:
+                        del self.seats[thread]
+            self.seats[worker.ident] = worker.index, worker.joined_ns, STILL
 
     def newcomer(self) -> SharedWorker:
         """Make the calling thread a worker: one that has left, or one more."""
@@ -199,14 +204,18 @@ class SharedPool(PoolProbe):
         if self.closed_ns < 0:
             self.closed_ns = monotonic_ns()
             self.revision += 1
-            if self.on_close is not None:
-                self.on_close(self)
 
     def open_again(self) -> bool:
         """Another pool is made where this one had been."""
+        if self.off:
+            return False
+        if self.is_compact:
+            for ring in self._rings():
+                ring.restore()
+            self.is_compact = False
         self.closed_ns = NONE
         self.revision += 1
-        return not self.off
+        return True
 
     def switch_off(self) -> None:
         """Take the hooks out: the pool runs on unrecorded."""

@@ -13,7 +13,7 @@ from contextlib import suppress
 from time import monotonic_ns, thread_time_ns
 from typing import TYPE_CHECKING, Any
 
-from ._recorder import WorkerSense
+from ._recorder import WorkerSense, plain_name
 from ._rings import Ring, Token
 from ._tables import FETCHING, FINISHED, GAPS, INBOX, LEFT, NONE, PARKED, STAYS, TASKS, Table
 from ._words import TaskRing
@@ -50,16 +50,22 @@ cpu_readers: set[SharedWorker] = set()
 
 
 class _Leaving:
-    """Dies with its thread's local data, and so says when the thread ends."""
+    """Dies with its thread's local data, and so says when the thread ends.
 
-    __slots__ = ("worker",)
+    It takes no lock, for it may die anywhere: in a forked child, too, where its thread never was
+    and whoever held a lock is gone.
+    """
+
+    __slots__ = ("pid", "worker")
 
     def __init__(self, worker: SharedWorker) -> None:
         self.worker = worker
+        self.pid = os.getpid()
 
     def __del__(self) -> None:
         with suppress(Exception):  # at the interpreter's end nothing is there any more
-            self.worker.leave()
+            if os.getpid() == self.pid:
+                self.worker.leave()
 
 
 class SharedWorker(TaskRing, WorkerSense):
@@ -134,13 +140,12 @@ class SharedWorker(TaskRing, WorkerSense):
 
     def join(self) -> None:
         """The calling thread becomes this worker."""
-        thread = threading.current_thread()
-        self.thread_name = thread.name
+        self.thread_name = plain_name(threading.current_thread())
         self.ident = threading.get_ident()
         self.native_id = threading.get_native_id()
         self.pid = os.getpid()
         self.joined_ns = monotonic_ns()
-        self.pool.sit(self, STILL)
+        self.pool.sit(self)
         workers[self.ident] = self
         _here.leaving = _Leaving(self)
         self.pool.worker_bound()
@@ -183,7 +188,7 @@ class SharedWorker(TaskRing, WorkerSense):
         if joined >= 0:
             now = monotonic_ns()
             self.stays.put((joined, now, self.pid, self.native_id, LEFT))
-            self.pool.sit(self, now)
+            self.pool.seats[self.ident] = self.index, joined, now
             if workers.get(self.ident) is self:
                 del workers[self.ident]
             self.joined_ns = NONE

@@ -128,6 +128,14 @@ class TaskRing(Ring):
             pack_task(words, place, number + 1, *map(fitting, (*row[0], *row[1:])))
         self.written = number + 1
 
+    def _hold(self, first: int, rows: list[Row | None], size: int) -> None:
+        super()._hold(first, rows, size)
+        self.words = self._kept = None
+
+    def memory_bytes(self) -> int:
+        """Return about how much memory it takes."""
+        return super().memory_bytes() + len(self._kept or b"")
+
     def last_task(self) -> int:
         """Return the number of the task that the last row is of, -1 without any."""
         number = self.written - 1
@@ -145,9 +153,9 @@ class TaskRing(Ring):
         said: int = _number_at(self._kept, (number & self.mask) * TASK_BYTES)[0]
         return said == number + 1
 
-    def _copy(self, first: int, end: int) -> Any:
+    def _copy(self, slots: list[Row | None], first: int, end: int) -> Any:
         if end <= first or self._kept is None:
-            return super()._copy(first, end)
+            return super()._copy(slots, first, end)
         if not self._are_words_from(first):
             return [self._row(number) for number in range(first, end)]
         low, high = ((number & self.mask) * TASK_BYTES for number in (first, end))
@@ -196,6 +204,14 @@ class Spawns(SpawnRing):
             self.slots[place] = token
         else:
             pack_spawn(words, place * SPAWN_BYTES, token[0] | self.mask, token[3])
+
+    def _hold(self, first: int, moments: list[int], size: int) -> None:
+        super()._hold(first, moments, max(2, size))
+        self.words = self._kept = None
+
+    def memory_bytes(self) -> int:
+        """Return about how much memory it takes."""
+        return super().memory_bytes() + len(self._kept or b"")
 
     def holds(self, number: int) -> bool:
         """Say whether spawn `number` has been put, or one that has its place by now."""

@@ -25,7 +25,7 @@ import pytest
 from probes_frames import columns_of
 
 import idlehands
-from idlehands import _pool, _recorder
+from idlehands import _notes, _pool, _recorder
 from idlehands._pool import PoolProbe, Settings
 from idlehands.wire import SUFFIX, Decoder, Frame, address
 
@@ -56,7 +56,12 @@ def task(worker, kind="work", size=-1):
 
 def outlet():
     from idlehands import _process
+    until(lambda: _process._process.outlet is not None and _process._process.outlet.path)
     return _process._process.outlet
+
+def say_warnings():
+    from idlehands import _notes
+    _notes.say_pending()
 """
 
 
@@ -131,6 +136,10 @@ class Reader:
     """One connection to a target: takes frames when the test asks, or in a thread until the end."""
 
     def __init__(self, path: Path) -> None:
+        deadline = time.monotonic() + PATIENCE_SECONDS
+        while not path.exists():  # the target's own thread makes it
+            assert time.monotonic() < deadline, "no socket in time"
+            time.sleep(0.002)
         self.socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         self.socket.settimeout(PATIENCE_SECONDS)
         with address(str(path)) as short:
@@ -218,6 +227,7 @@ def _usual_settings(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
         monkeypatch.delenv(name, raising=False)
     before = Settings.strict
     idlehands.configure(strict=True)
+    _notes._pending.clear()
     yield
     idlehands.configure(strict=before)
 
@@ -310,7 +320,7 @@ def start_job(tmp_path: Path, folder: Path) -> Iterator[Callable[..., Target]]:
 
 @pytest.fixture
 def attach(folder: Path) -> Iterator[Callable[..., Reader]]:
-    """Connect to the socket of a process, which must be there already."""
+    """Connect to the socket of a process, once it is there."""
     readers: list[Reader] = []
 
     def attach(pid: int, tail: str = "") -> Reader:

@@ -169,6 +169,9 @@ def round():
 
 if __name__ == "__main__":
     round()
+    deadline = time.monotonic() + 10
+    while not os.listdir(os.environ["IDLEHANDS_DIR"]) and time.monotonic() < deadline:
+        time.sleep(0.01)
     before = left()
     for _ in range(4):
         round()

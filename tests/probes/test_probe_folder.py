@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import socket
 import stat
@@ -9,8 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from idlehands._outlet import Outlet
+from idlehands import _listener
+from idlehands._listener import Listener
 from idlehands.wire import (
+    Folder,
     FolderRefused,
     address,
     folder_path,
@@ -187,71 +190,142 @@ def test_only_root_and_the_same_user_may_talk(monkeypatch, uid, welcome):
         assert may_talk(one) is welcome
 
 
-# The outlet's socket in the folder
+# The socket in the folder
 
 
 @pytest.fixture
-def make_outlet(place):
-    outlets = []
+def listen(place):
+    listeners = []
 
-    def make():
-        outlet = Outlet(list)
-        outlets.append(outlet)
-        return outlet
+    def listen():
+        listener = Listener()
+        listeners.append(listener)
+        return listener
 
-    yield make
-    for outlet in outlets:
-        outlet.abandon()
+    yield listen
+    for listener in listeners:
+        listener.close()
 
 
-def test_a_socket_is_named_for_its_process_and_closed_to_everybody_else(make_outlet, place):
+def test_a_socket_is_named_for_its_process_and_closed_to_everybody_else(listen, place):
     before = os.umask(0)
     try:
-        outlet = make_outlet()
+        listener = listen()
     finally:
         os.umask(before)
-    assert outlet.path == str(place / f"{os.getpid()}.sock")
-    assert stat.S_IMODE(os.stat(outlet.path).st_mode) == 0o600
+    assert listener.path == str(place / f"{os.getpid()}.sock")
+    assert stat.S_IMODE(os.stat(listener.path).st_mode) == 0o600
 
 
-def test_a_dead_socket_of_the_same_name_is_replaced(make_outlet, place):
+def test_a_dead_socket_of_the_same_name_is_replaced(listen, place):
     place.mkdir(mode=0o700)
     path = str(place / f"{os.getpid()}.sock")
     with socket.socket(socket.AF_UNIX) as dead:
         dead.bind(path)
-    outlet = make_outlet()
-    assert outlet.path == path
+    listener = listen()
+    assert listener.path == path
     with socket.socket(socket.AF_UNIX) as caller:
         caller.connect(path)
     assert os.listdir(place) == [f"{os.getpid()}.sock"]
 
 
-def test_a_live_socket_of_the_same_name_is_left_alone(make_outlet, place):
+def test_a_live_socket_of_the_same_name_is_left_alone(listen, place):
     place.mkdir(mode=0o700)
     path = str(place / f"{os.getpid()}.sock")
     with socket.socket(socket.AF_UNIX) as live:
         live.bind(path)
         live.listen()
         inode = os.stat(path).st_ino
-        outlet = make_outlet()
-        assert outlet.path == str(place / f"{os.getpid()}-1.sock")
+        listener = listen()
+        assert listener.path == str(place / f"{os.getpid()}-1.sock")
         assert os.stat(path).st_ino == inode
 
 
-def test_an_outlet_in_a_long_folder_can_be_reached(tmp_path, monkeypatch):
+def test_a_name_whose_holder_answers_nobody_is_left_alone_without_waiting(listen, place):
+    place.mkdir(mode=0o700)
+    path = str(place / f"{os.getpid()}.sock")
+    with contextlib.ExitStack() as stack:
+        stopped = stack.enter_context(socket.socket(socket.AF_UNIX))
+        stopped.bind(path)
+        stopped.listen(0)
+        for _ in range(8):  # until its backlog is full, where a blocking caller waits for ever
+            caller = stack.enter_context(socket.socket(socket.AF_UNIX))
+            caller.setblocking(False)
+            with contextlib.suppress(BlockingIOError):
+                caller.connect(path)
+        assert listen().path == str(place / f"{os.getpid()}-1.sock")
+
+
+def test_a_file_of_the_sockets_name_is_left_alone(listen, place):
+    place.mkdir(mode=0o700)
+    file = place / f"{os.getpid()}.sock"
+    file.write_text("mine")
+    assert listen().path == str(place / f"{os.getpid()}-1.sock")
+    assert file.read_text() == "mine"
+
+
+def test_a_name_never_leads_to_a_socket_that_does_not_listen_yet(listen, place, monkeypatch):
+    seen = []
+
+    class Looking(socket.socket):
+        def bind(self, *arguments):
+            super().bind(*arguments)
+            seen.extend(name for name in os.listdir(place) if name.endswith(".sock"))
+
+        def listen(self, *arguments):
+            seen.extend(name for name in os.listdir(place) if name.endswith(".sock"))
+            super().listen(*arguments)
+
+    monkeypatch.setattr(_listener.socket, "socket", Looking)
+    listen()
+    assert seen == []
+    assert os.listdir(place) == [f"{os.getpid()}.sock"]
+
+
+def test_a_socket_is_taken_away_only_while_its_name_leads_to_it(listen, place):
+    listener = listen()
+    os.unlink(listener.path)
+    with socket.socket(socket.AF_UNIX) as another:
+        another.bind(listener.path)
+        listener.remove()
+        assert os.path.exists(listener.path)
+
+
+def test_a_socket_in_a_long_folder_can_be_reached(tmp_path, monkeypatch):
     deep = tmp_path / ("d" * 120)
     monkeypatch.setenv("IDLEHANDS_DIR", str(deep))
-    outlet = Outlet(list)
+    listener = Listener()
     try:
-        with socket.socket(socket.AF_UNIX) as caller, address(outlet.path) as short:
+        with socket.socket(socket.AF_UNIX) as caller, address(listener.path) as short:
             caller.connect(short)
     finally:
-        outlet.abandon()
+        listener.close()
 
 
-def test_an_outlet_refuses_an_unsafe_folder_and_leaves_no_socket(place):
+def test_an_unsafe_folder_is_refused_and_left_without_a_socket(place):
     place.mkdir()
     place.chmod(0o755)
     with pytest.raises(FolderRefused):
-        Outlet(list)
+        Listener()
     assert os.listdir(place) == []
+
+
+def test_a_socket_is_removed_from_nobody_elses_folder(place):
+    place.mkdir(mode=0o700)
+    with socket.socket(socket.AF_UNIX) as dead:
+        dead.bind(str(place / "7.sock"))
+    with Folder(str(place)) as folder:
+        identity = folder.identity("7.sock")
+        folder.owner = os.geteuid() + 1
+        assert not folder.remove("7.sock", identity)
+    assert (place / "7.sock").exists()
+
+
+def test_what_is_no_socket_of_the_owners_is_not_listed(place, tmp_path):
+    place.mkdir(mode=0o700)
+    (place / "1.sock").write_text("a file")
+    (place / "2.sock").symlink_to(tmp_path)
+    with socket.socket(socket.AF_UNIX) as dead:
+        dead.bind(str(place / "3.sock"))
+    with Folder(str(place)) as folder:
+        assert folder.sockets() == ["3.sock"]

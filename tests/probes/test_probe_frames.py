@@ -54,8 +54,8 @@ def test_a_flush_that_is_overtaken_goes_on_to_what_is_still_kept(pool):
     class Overtaken(Ring):
         """A ring whose writer once puts more rows while a reader copies."""
 
-        def _copy(self, first, end):
-            rows = super()._copy(first, end)
+        def _copy(self, slots, first, end):
+            rows = super()._copy(slots, first, end)
             if self.written == len(self.slots):
                 cancel(pool, self.mask // 2)
             return rows
@@ -73,8 +73,8 @@ def test_a_flush_overtaken_in_all_it_copied_goes_on_to_what_is_still_kept(pool):
     class Overtaken(Ring):
         """A ring whose writer once goes round while a reader copies."""
 
-        def _copy(self, first, end):
-            rows = super()._copy(first, end)
+        def _copy(self, slots, first, end):
+            rows = super()._copy(slots, first, end)
             if self.written == 100:
                 cancel(pool, 400)
             return rows

@@ -15,7 +15,7 @@ import textwrap
 
 import pytest
 
-from idlehands import _outlet
+from idlehands import _reader
 from idlehands._frames import WORD_ROWS_PER_FRAME
 from idlehands._recorder import TASK_ROWS_PER_POOL
 from idlehands._tables import LOOKS, TASKS
@@ -286,13 +286,13 @@ def test_what_a_reader_says_is_ignored(start, attach):
 # A reader that stops reading
 
 STALLED = """
-    from idlehands import _outlet
+    from idlehands import _reader
     pool = idlehands.declare_pool("meadow", 1)
     worker = pool.worker(0)
     worker.bind()
     say("ready")
     told("write")
-    until(lambda: len(outlet()._readers) == 2)
+    until(lambda: len(outlet()._readers) == 2 and outlet()._readers[1].wants_rows)
     stalled, live = outlet()._readers
     most = 0
 
@@ -303,7 +303,7 @@ STALLED = """
         most = max(most, len(stalled.backlog))
 
     deadline = time.monotonic() + 30
-    while len(stalled.backlog) < _outlet.BACKLOG_BYTES and time.monotonic() < deadline:
+    while len(stalled.backlog) < _reader.BACKLOG_BYTES and time.monotonic() < deadline:
         write(500)
         time.sleep(0.001)
     flushes = live.flushes
@@ -336,7 +336,7 @@ def stalled_target(start, attach):
 def test_a_reader_that_stops_reading_costs_a_bounded_backlog_and_nobody_else_waits(start, attach):
     target, (most, flushes, slots, written), _, _live = stalled_target(start, attach)
     one_frame = WORD_ROWS_PER_FRAME * TASK_BYTES + 1000
-    assert _outlet.BACKLOG_BYTES <= most <= _outlet.BACKLOG_BYTES + one_frame
+    assert _reader.BACKLOG_BYTES <= most <= _reader.BACKLOG_BYTES + one_frame
     assert flushes >= 3, "the other reader got nothing meanwhile"
     assert slots == TASK_ROWS_PER_POOL
     assert written >= 100_000
@@ -440,18 +440,18 @@ def test_an_end_by_an_uncaught_exception_says_bye_too(start, attach, folder):
 
 
 BACKED_UP = """
-    from idlehands import _outlet
+    from idlehands import _outlet, _reader
     _outlet.LAST_WORDS_SECONDS = {seconds}
     pool = idlehands.declare_pool("meadow", 1)
     worker = pool.worker(0)
     worker.bind()
     say("ready")
     told("write")
-    until(lambda: len(outlet()._readers) == {readers})
+    until(lambda: [r.wants_rows for r in outlet()._readers] == [True] * {readers})
     stalled = outlet()._readers[0]
     for _ in range(30_000):
         task(worker)
-    until(lambda: len(stalled.backlog) >= _outlet.BACKLOG_BYTES)
+    until(lambda: len(stalled.backlog) >= _reader.BACKLOG_BYTES)
     for reader in outlet()._readers[1:]:
         flushes = reader.flushes
         until(lambda: reader.flushes > flushes + 1 and not reader.backlog)
@@ -487,9 +487,12 @@ def test_a_reader_that_never_reads_again_cannot_keep_the_others_from_their_bye(s
     target.ends()
 
 
-def test_a_killed_process_leaves_a_socket_that_the_next_of_its_name_replaces(start, attach, folder):
+def test_a_killed_process_leaves_a_socket_that_the_next_of_its_name_replaces(
+    start, attach, folder, wait_until
+):
     killed = start(SMALL)
     assert killed.says() == "ready"
+    attach(killed.pid)
     os.kill(killed.pid, signal.SIGKILL)
     killed.process.wait(30)
     stale = folder / f"{killed.pid}.sock"
@@ -504,9 +507,12 @@ def test_a_killed_process_leaves_a_socket_that_the_next_of_its_name_replaces(sta
         """
     )
     assert following.says() == "started"
-    stale.rename(folder / f"{following.pid}.sock")  # as if it had been given the same number
+    its = folder / f"{following.pid}.sock"
+    stale.rename(its)  # as if it had been given the same number
+    left = its.stat().st_ino
     following.tell("bind")
     assert following.says() == "bound"
+    wait_until(lambda: its.exists() and its.stat().st_ino != left)
     assert [path.name for path in folder.iterdir()] == [f"{following.pid}.sock"]
     reader = attach(following.pid)
     reader.take_until(seen("names"))
@@ -547,11 +553,12 @@ def test_a_host_that_restored_sigpipe_survives_a_reader_that_goes(start):
     target = start(
         """
         import signal, socket
-        from idlehands._outlet import _Reader
+        from idlehands._reader import Reader
         signal.signal(signal.SIGPIPE, signal.SIG_DFL)
         ours, theirs = socket.socketpair()
         ours.setblocking(False)
-        reader = _Reader(ours, b"hello")
+        reader = Reader(ours, [])
+        reader.fill(None, start=False)
         theirs.close()
         say(reader.send())
         ours.close()
@@ -568,10 +575,10 @@ def test_a_process_out_of_descriptors_does_not_spin_and_serves_the_caller_later(
         from idlehands import _outlet
         attempts = 0
         accept = _outlet.Outlet._accept
-        def counted(self, selector):
+        def counted(self):
             global attempts
             attempts += 1
-            accept(self, selector)
+            accept(self)
         _outlet.Outlet._accept = counted
         pool = idlehands.declare_pool("meadow", 1)
         pool.worker(0).bind()
@@ -619,7 +626,7 @@ def test_pools_that_come_and_go_while_watched_are_read_to_their_end_and_let_go(
     target = start(
         """
         from idlehands import _process
-        _process.CLOSED_POOLS_KEPT_NS = 0
+        _process.CLOSED_BYTES_KEPT = _process.UNREAD_BYTES_KEPT = 0
         first = idlehands.declare_pool("first", 1)
         first.worker(0).bind()
         say("ready")
@@ -635,7 +642,8 @@ def test_pools_that_come_and_go_while_watched_are_read_to_their_end_and_let_go(
         del pool
         seen = reader.flushes
         until(lambda: reader.flushes > seen + 1)
-        say(len(reader.cursors))
+        until(lambda: len(reader.cursors) == 3)  # one open, two closed ones kept
+        say("let go")
         told("end")
         """
     )
@@ -644,7 +652,7 @@ def test_pools_that_come_and_go_while_watched_are_read_to_their_end_and_let_go(
     reader.take_until(seen("levels"))
     reader.take_in_thread()
     target.tell("go")
-    assert target.says() == "3"  # one open, two closed ones kept
+    assert target.says() == "let go"
     target.tell("end")
     frames = reader.take_all()
     for pool in range(1, 9):
@@ -684,12 +692,12 @@ def test_an_outlet_that_fails_says_so_once_and_leaves_the_pools_alone(start, att
         pool = idlehands.declare_pool("meadow", 1)
         worker = pool.worker(0)
         worker.bind()
+        broken = outlet()
         say("ready")
         told("break")
-        def broken():
+        def fail(*_):
             raise MemoryError("no frames today")
-        _outlet.hello_frame = broken
-        broken = outlet()
+        _outlet.Reader = fail
         say("broken")
         until(lambda: not broken.is_running)
         for _ in range(10):
@@ -705,7 +713,7 @@ def test_an_outlet_that_fails_says_so_once_and_leaves_the_pools_alone(start, att
     assert attach(target.pid).take_all() == []
     assert [target.says(), target.says()] == ["10", "False"]
     errors = target.ends()
-    assert errors.count("outlet switched off") == 1
+    assert errors.count("nobody can attach to this process any more") == 1
     assert "no frames today" in errors
     assert list(folder.iterdir()) == []
 

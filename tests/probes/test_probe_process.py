@@ -7,7 +7,7 @@ import itertools
 import pytest
 
 import idlehands
-from idlehands import ProbeMisuse, _process
+from idlehands import ProbeMisuse, _notes, _process
 from idlehands._process import CLOSED_POOLS_KEPT, MOST_WORKERS
 
 _names = (f"declared-{number}" for number in itertools.count())
@@ -90,11 +90,12 @@ def test_a_pool_whose_probe_failed_can_still_be_closed(declare):
     assert declare("meadow").number > pool.number
 
 
-def test_only_the_last_closed_pools_are_kept_beyond_the_time_a_reader_needs(declare, monkeypatch):
-    monkeypatch.setattr(_process, "CLOSED_POOLS_KEPT_NS", 0)
+def test_only_the_last_closed_pools_are_kept_where_there_is_room_for_no_more(declare, monkeypatch):
+    monkeypatch.setattr(_process, "CLOSED_BYTES_KEPT", 0)
     pools = [declare() for _ in range(CLOSED_POOLS_KEPT + 3)]
     for pool in pools:
         pool.close()
+    _process._process.tidy(is_read=False)
     kept = [pool for pool in pools if pool in _process._process.present_pools()]
     assert kept == pools[-CLOSED_POOLS_KEPT:]
 
@@ -113,6 +114,7 @@ def test_a_refused_pool_gets_a_probe_that_does_nothing_when_not_strict(caplog, n
     worker.finished()
     assert pool.off
     assert worker.tasks.written == 0
+    _notes.say_pending()
     (record,) = caplog.records
     assert record.name == "idlehands"
     assert "pool not probed" in record.getMessage()
@@ -191,11 +193,14 @@ def test_a_process_whose_socket_folder_is_refused_says_so_once_and_goes_on(start
     folder.chmod(0o755)
     target = start(
         """
+        from idlehands import _notes
         pool = idlehands.declare_pool("meadow", 2)
         for index in range(2):
             pool.worker(index).bind()
             task(pool.worker(index))
         say(sum(worker.tasks.written for worker in pool.probes))
+        until(lambda: not _notes._pending)
+        until(lambda: threading.active_count() == 1)
         say(threading.active_count())
         """
     )
@@ -205,7 +210,9 @@ def test_a_process_whose_socket_folder_is_refused_says_so_once_and_goes_on(start
     assert "chmod 700" in errors
 
 
-def test_a_process_has_no_thread_and_no_socket_of_ours_until_a_worker_binds(start, folder):
+def test_a_process_has_no_thread_and_no_socket_of_ours_until_a_worker_binds(
+    start, folder, wait_until
+):
     target = start(
         """
         def threads():
@@ -216,6 +223,7 @@ def test_a_process_has_no_thread_and_no_socket_of_ours_until_a_worker_binds(star
         say(threads())
         told("bind")
         pool.worker(0).bind()
+        told("look")
         say(f"{threads()} {[thread.name for thread in threading.enumerate()]}")
         told("end")
         """
@@ -223,6 +231,8 @@ def test_a_process_has_no_thread_and_no_socket_of_ours_until_a_worker_binds(star
     assert [target.says(), target.says()] == ["1", "1"]
     assert list(folder.iterdir()) == []
     target.tell("bind")
+    wait_until(lambda: list(folder.iterdir()))
+    target.tell("look")
     assert target.says() == "2 ['MainThread']"
     assert [path.name for path in folder.iterdir()] == [f"{target.pid}.sock"]
     target.tell("end")

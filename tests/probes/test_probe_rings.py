@@ -77,8 +77,8 @@ def test_rows_overwritten_while_they_are_copied_are_left_out():
     class Overtaken(Ring):
         """A ring whose writer puts five rows while a reader copies."""
 
-        def _copy(self, first, end):
-            rows = super()._copy(first, end)
+        def _copy(self, slots, first, end):
+            rows = super()._copy(slots, first, end)
             fill(self, 5)
             return rows
 
@@ -106,8 +106,8 @@ def test_a_reader_overtaken_in_all_it_copied_gets_nothing_and_goes_on_after_it()
     class Overtaken(Ring):
         """A ring whose writer goes round while a reader copies."""
 
-        def _copy(self, first, end):
-            rows = super()._copy(first, end)
+        def _copy(self, slots, first, end):
+            rows = super()._copy(slots, first, end)
             fill(self, 20)
             return rows
 

@@ -109,8 +109,8 @@ def test_rows_overwritten_while_they_are_copied_are_left_out_of_words_too():
     class Overtaken(TaskRing):
         """A ring whose writer puts five rows while a reader copies."""
 
-        def _copy(self, first, end):
-            rows = super()._copy(first, end)
+        def _copy(self, slots, first, end):
+            rows = super()._copy(slots, first, end)
             for _ in range(5):
                 self.put(task_row(self.written))
             return rows

@@ -12,7 +12,17 @@ import time
 import pytest
 
 import idlehands
-from idlehands import CANCELLED, FAILED, FINISHED, INBOX, OTHER_POOL, OWN_DEQUE, ProbeMisuse
+from idlehands import (
+    CANCELLED,
+    FAILED,
+    FINISHED,
+    INBOX,
+    OTHER_POOL,
+    OWN_DEQUE,
+    ProbeMisuse,
+    _guard,
+    _notes,
+)
 from idlehands._frames import open_intervals
 from idlehands._off import OffWorkerProbe
 from idlehands._pool import MOST_KINDS, OTHER_KINDS, PoolProbe
@@ -695,11 +705,15 @@ def test_rows_recorded_before_the_close_stay_readable(pool, clock):
     assert len(tasks_of(pool.worker(0))) == 1
 
 
-class Broken:
-    """Slots that fail on every write, as no list should."""
-
+BREAKING = """
+class Broken(list):
     def __setitem__(self, index, value):
         raise MemoryError("no slot")
+"""
+_names = {}
+# Compiled as a line of the probe's own: what code of the job's raises is handed on to the job.
+exec(compile(BREAKING, _guard.PACKAGE + "breaking.py", "exec"), _names)  # noqa: S102
+Broken = _names["Broken"]
 
 
 BREAKING_CALLS = {
@@ -731,7 +745,9 @@ def test_a_probe_that_fails_switches_itself_off_and_says_so_once(pool, caplog, n
     with caplog.at_level(logging.DEBUG, logger="idlehands"):
         call(pool, worker)
         call(pool, worker)
+        _notes.say_pending()
     assert pool.off
+    assert pool.failures >= 1
     (record,) = caplog.records
     assert record.name == "idlehands"
     assert record.levelno == logging.WARNING
@@ -742,14 +758,11 @@ def test_a_probe_that_fails_switches_itself_off_and_says_so_once(pool, caplog, n
 
 @pytest.mark.parametrize("look", ["missed", "stolen", "lost_race"])
 def test_a_failing_look_counter_switches_the_probe_off_too(pool, caplog, look):
-    class Counters(list):
-        def __setitem__(self, index, value):
-            raise MemoryError("no slot")
-
     worker = pool.worker(0)
-    worker.hits = worker.empties = worker.lost_races = Counters([0] * 4)
+    worker.hits = worker.empties = worker.lost_races = Broken([0] * 4)
     getattr(worker, look)(1)
     assert pool.off
+    _notes.say_pending()
     assert len(caplog.records) == 1
 
 

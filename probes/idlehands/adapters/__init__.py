@@ -17,7 +17,7 @@ from types import ModuleType
 from typing import Any, Protocol
 
 from .._notes import warn
-from .._process import is_off
+from .._process import is_off, prepare
 
 ADAPTERS = {
     "concurrent.futures.thread": "thread_pool",
@@ -102,6 +102,7 @@ def install() -> None:
     """
     if is_off():
         return
+    prepare()
     if _watch not in sys.meta_path:
         sys.meta_path.insert(0, _watch)
     for name in ADAPTERS:
