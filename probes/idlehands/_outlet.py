@@ -21,7 +21,7 @@ import socket
 import threading
 import time
 from _thread import start_new_thread
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from time import monotonic, monotonic_ns, thread_time_ns
 from typing import Protocol
 
@@ -67,6 +67,9 @@ class Registry(Protocol):
 
     def tidy(self, is_read: bool) -> None:
         """See which pools have closed, and keep no more of those than there is room for."""
+
+    def forget_all_but(self, read: Collection[int]) -> None:
+        """Give back the memory of pools that were let go, but for those still being read."""
 
 
 class Outlet:
@@ -321,6 +324,10 @@ class Outlet:
                     self._make_way(reader)
             if reader.wants_rows and reader in self._readers:
                 self._advance(reader, start=True)
+
+        self._registry.forget_all_but(
+            {number for reader in self._readers for number in reader.cursors}
+        )
 
     def _make_way(self, new: Reader) -> None:
         """Let go of the reader that has been stuck for long, or else refuse the new one."""

@@ -324,6 +324,14 @@ class PoolProbe:
             ring.compact()
         self.is_compact = True
 
+    def forget(self) -> None:
+        """Give the memory back without waiting for the collector: nobody will read this any more.
+
+        A pool, its workers and what an adapter has hooked all know each other.
+        """
+        for ring in self._rings():
+            ring.forget()
+
     def memory_bytes(self) -> int:
         """Return about how much memory what it has recorded takes."""
         counts = 3 * sum(len(getattr(probe, "hits", ())) for probe in self.probes)

@@ -14,9 +14,11 @@ the program's; otherwise with the next task, so that the next fork finds no thre
 from __future__ import annotations
 
 import atexit
+import functools
 import os
 import sys
 import threading
+from collections.abc import Collection
 from time import monotonic, monotonic_ns
 from typing import TYPE_CHECKING, Callable, TypeVar
 
@@ -56,6 +58,7 @@ class _Process:
         self.pools: list[PoolProbe] = []
         self.declared = 0
         self.dropped = 0
+        self._leaving: list[PoolProbe] = []
         self.outlet: Outlet | None = None
         self._is_resting = False
         self._failed_starts = 0
@@ -142,7 +145,19 @@ class _Process:
             room -= _weight(pool)
             if room < 0 and position >= CLOSED_POOLS_KEPT:
                 self.pools.remove(pool)
+                self._leaving.append(pool)
                 self.dropped += self._is_read and not pool.is_compact
+        if not self._is_read:
+            self.forget_all_but(())
+
+    def forget_all_but(self, read: Collection[int]) -> None:
+        """Give back the memory of pools that were let go, but for those still being read."""
+        leaving, self._leaving = self._leaving, []
+        for pool in leaving:
+            if pool.number in read:
+                self._leaving.append(pool)
+            else:
+                pool.forget()
 
     def start_outlet(self) -> None:
         """Start the outlet's thread where there is none. Never raises, and waits for nobody."""
@@ -182,8 +197,17 @@ class _Process:
         elif threading.active_count() > 1:
             self.start_outlet()
         else:
-            for pool in self.pools[:]:
-                pool.spawns.call_before_next(self.start_outlet)
+            self._start_with_next_task()
+
+    def step_aside(self) -> None:
+        """Leave the process without a thread of ours until its next task."""
+        if self.outlet is not None:
+            self.outlet.pause()
+            self._start_with_next_task()
+
+    def _start_with_next_task(self) -> None:
+        for pool in self.pools[:]:
+            pool.spawns.call_before_next(self.start_outlet)
 
     def stop(self) -> None:
         outlet, self.outlet = self.outlet, None
@@ -281,6 +305,26 @@ def _start_again_in_child() -> None:
     for pool in parents.pools:
         if not pool.off:
             pool.switch_off()
+
+
+def step_aside_for_namespaces() -> None:
+    """Have no thread of ours in the way where Python's own calls want a process of one thread.
+
+    Only such a process may enter a user namespace (unshare(2), setns(2)).
+    """
+    for name in ("unshare", "setns"):
+        call = getattr(os, name, None)
+        if call is not None and not hasattr(call, "__wrapped__"):
+            setattr(os, name, _alone(call))
+
+
+def _alone(call: Callable[..., None]) -> Callable[..., None]:
+    @functools.wraps(call)
+    def alone(*arguments: object, **named: object) -> None:
+        _process.step_aside()
+        call(*arguments, **named)
+
+    return alone
 
 
 if hasattr(os, "register_at_fork"):

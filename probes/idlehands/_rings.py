@@ -88,6 +88,10 @@ class Ring:
             slots[number & (len(slots) - 1)] = row
         self.slots, self.mask = slots, len(slots) - 1
 
+    def forget(self) -> None:
+        """Hold no row any more: a reader that comes finds them lost."""
+        self._hold(self.written, [], 1)
+
     def memory_bytes(self) -> int:
         """Return about how much memory it takes."""
         return SLOT_BYTES * len(self.slots) + ROW_BYTES * min(self.written, len(self.slots))
@@ -170,6 +174,10 @@ class SpawnRing:
         for number, moment in enumerate(moments, first):
             slots[number & (len(slots) - 1)] = (number, NONE, 0, moment, NONE, NONE)
         self.slots, self.mask = slots, len(slots) - 1
+
+    def forget(self) -> None:
+        """Hold no spawn any more."""
+        self._hold(0, [], 1)
 
     def memory_bytes(self) -> int:
         """Return about how much memory it takes."""

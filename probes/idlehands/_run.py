@@ -115,7 +115,7 @@ def _as_main(argv0: str, arguments: Sequence[str], job: Callable[[], None]) -> i
     main = ModuleType("__main__")
     main.__dict__["__builtins__"] = sys.modules["builtins"]
     if sys.version_info < (3, 14):  # later Pythons make it when it is asked for (PEP 649)
-        main.__dict__["__annotations__"] = {}
+        vars(main).update(__annotations__={})
     sys.modules["__main__"] = main
     sys.argv[:] = [argv0, *arguments]
     install()

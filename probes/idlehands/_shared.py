@@ -28,6 +28,10 @@ TOTALS, EVERY = 3, 16
 _prices: list[float] = []
 
 
+def _do_nothing() -> None:
+    pass
+
+
 class SharedPool(PoolProbe):
     """A pool with one queue whose workers join and leave; it can close and open again.
 
@@ -54,10 +58,10 @@ class SharedPool(PoolProbe):
         self.known: dict[Any, int] = {}
         self.every = 0
         self.last_number = NONE
-        self.on_step: Callable[[], None] = lambda: None
+        self.on_step: Callable[[], None] = _do_nothing
         self.still_open: Callable[[], bool] = lambda: True
         self.seats: dict[int, tuple[int, int, int]] = {}
-        self.unhook: Callable[[], None] = lambda: None
+        self.unhook: Callable[[], None] = _do_nothing
         share = TASK_ROWS_PER_POOL // max(1, most_workers)
         self.rows_per_worker = min(MOST_ROWS_PER_WORKER, max(LEAST_ROWS_PER_WORKER, share))
 
@@ -204,6 +208,14 @@ class SharedPool(PoolProbe):
         if self.closed_ns < 0:
             self.closed_ns = monotonic_ns()
             self.revision += 1
+
+    def forget(self) -> None:
+        """Give the memory back, and let go of what the pool was hooked into."""
+        self.unhook()
+        self.unhook = self.on_step = _do_nothing
+        self.still_open = lambda: False
+        self.depths = None
+        super().forget()
 
     def open_again(self) -> bool:
         """Another pool is made where this one had been."""

@@ -17,7 +17,7 @@ from types import ModuleType
 from typing import Any, Protocol
 
 from .._notes import warn
-from .._process import is_off, prepare
+from .._process import is_off, prepare, step_aside_for_namespaces
 
 ADAPTERS = {
     "concurrent.futures.thread": "thread_pool",
@@ -103,6 +103,7 @@ def install() -> None:
     if is_off():
         return
     prepare()
+    step_aside_for_namespaces()
     if _watch not in sys.meta_path:
         sys.meta_path.insert(0, _watch)
     for name in ADAPTERS:
