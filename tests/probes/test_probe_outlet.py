@@ -526,6 +526,7 @@ def test_a_killed_process_leaves_a_socket_that_the_next_of_its_name_replaces(
 def test_a_caller_of_another_user_is_turned_away_without_a_word(start, attach, folder):
     target = start(SMALL)
     assert target.says() == "ready"
+    attach(target.pid)  # so that its socket is there
     folder.chmod(0o755)  # the folder keeps others out already; here only the second lock holds
     (folder / f"{target.pid}.sock").chmod(0o666)
     calling = f"""
