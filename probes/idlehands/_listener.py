@@ -17,6 +17,7 @@ from ._folder import SUFFIX, Folder, FolderRefused, open_own_folder
 MOST_NAMES = 100
 """Containers that share a folder can have processes of one number."""
 CALLERS_WAITING = 8
+MOST_SWEPT = 64
 
 
 class Listener(OwnSocket):
@@ -29,6 +30,7 @@ class Listener(OwnSocket):
 
     def __init__(self) -> None:
         with open_own_folder() as folder:
+            _sweep(folder)
             listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
             try:
                 listener.setblocking(False)
@@ -78,6 +80,14 @@ def _take_name(folder: Folder, making: str, name: str) -> bool:
             if there is None or not is_dead(folder, name) or not folder.remove(name, there):
                 return False
     return False
+
+
+def _sweep(folder: Folder) -> None:
+    """Remove some sockets of dead processes: children that end by `os._exit` leave theirs."""
+    for name in folder.sockets()[:MOST_SWEPT]:
+        there = folder.identity(name)
+        if is_dead(folder, name):
+            folder.remove(name, there)
 
 
 def is_dead(folder: Folder, name: str) -> bool:

@@ -8,6 +8,7 @@ of the job's, or keep the object alive.
 
 from __future__ import annotations
 
+import contextlib
 import os
 from collections import deque
 
@@ -42,11 +43,11 @@ def say_pending_in_own_thread() -> None:
 
     known = getattr(threading, "_active", {})
     is_known = threading.get_ident() in known
-    try:
+    # Whatever a handler of the job's raises, to end its own thread even, is not for this one.
+    with contextlib.suppress(BaseException):
         say_pending()
-    finally:
-        if not is_known:
-            known.pop(threading.get_ident(), None)
+    if not is_known:
+        known.pop(threading.get_ident(), None)
 
 
 def shown(value: object) -> str:

@@ -401,7 +401,7 @@ class Outlet:
     def _build(self, reader: Reader) -> Iterator[bytes]:
         pools = self._pools()
         for pool in pools:
-            if not pool.attended:
+            if not pool.attended and pool.closed_ns < 0:
                 pool.attend(True)
         known = reader.cursors
         reader.cursors = {

@@ -390,4 +390,5 @@ def off_pool(name: str, workers: int, kind: str) -> PoolProbe:
     pool = PoolProbe(name, 1, kind, NONE)
     pool.workers = workers
     pool.switch_off()
+    pool.forget()
     return pool

@@ -14,6 +14,7 @@ the program's; otherwise with the next task, so that the next fork finds no thre
 from __future__ import annotations
 
 import atexit
+import contextlib
 import functools
 import os
 import sys
@@ -61,6 +62,7 @@ class _Process:
         self._leaving: list[PoolProbe] = []
         self.outlet: Outlet | None = None
         self._is_resting = False
+        self._has_ended = False
         self._failed_starts = 0
         self._start_from = 0.0
         self._is_read = False
@@ -153,16 +155,21 @@ class _Process:
     def forget_all_but(self, read: Collection[int]) -> None:
         """Give back the memory of pools that were let go, but for those still being read."""
         leaving, self._leaving = self._leaving, []
-        for pool in leaving:
-            if pool.number in read:
-                self._leaving.append(pool)
+        room = UNREAD_BYTES_KEPT
+        for pool in reversed(leaving):
+            room -= _weight(pool) if pool.number in read else 0
+            if pool.number in read and room >= 0:
+                self._leaving.insert(0, pool)
             else:
+                self.dropped += pool.number in read
                 pool.forget()
 
     def start_outlet(self) -> None:
         """Start the outlet's thread where there is none. Never raises, and waits for nobody."""
         outlet = self.outlet
         if (outlet is not None and outlet.is_running) or monotonic() < self._start_from:
+            return
+        if self._has_ended:
             return
         with self.lock:
             try:
@@ -176,7 +183,8 @@ class _Process:
                 # No descriptor, or no thread: the process has as many as it may, or ends.
                 self._start_from = monotonic() + RETRY_SECONDS
                 self._failed_starts += 1
-                if self._failed_starts == 1 and "shutdown" not in str(error):
+                self._has_ended = "shutdown" in str(error)
+                if self._failed_starts == 1 and not self._has_ended:
                     warn("nobody can attach to this process: %s", error)
 
     def before_fork(self) -> None:
@@ -210,10 +218,12 @@ class _Process:
             pool.spawns.call_before_next(self.start_outlet)
 
     def stop(self) -> None:
+        self._has_ended = True  # daemon threads may go on with tasks
         outlet, self.outlet = self.outlet, None
         if outlet is not None:
             outlet.stop()
-        say_pending()
+        with contextlib.suppress(Exception, SystemExit):  # of a handler of the job's
+            say_pending()
 
 
 def _weight(pool: PoolProbe) -> int:

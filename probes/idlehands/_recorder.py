@@ -102,9 +102,18 @@ class WorkerSense:
                     self.cpu_kinds.add(kind)
 
 
-def plain_name(thread: threading.Thread) -> str:
-    """Return a thread's name as it is shown: a string of bounded length, whatever it was set to."""
-    name = getattr(thread, "_name", "")
+def present_thread() -> threading.Thread | None:
+    """Return the thread that calls this, None where `threading` does not know it.
+
+    To ask for the current thread would make an entry for it among the program's threads.
+    """
+    known: dict[int, threading.Thread] = getattr(threading, "_active", {})
+    return known.get(threading.get_ident())
+
+
+def name_of_thread() -> str:
+    """Return the present thread's name: of bounded length, whatever it was set to."""
+    name = getattr(present_thread(), "_name", "")
     return name[:LONGEST_NAME] if type(name) is str else ""
 
 
@@ -184,8 +193,7 @@ class WorkerProbe(WorkerSense):
 
     def bind(self) -> None:
         """Say that the calling thread is this worker. Starts the outlet if it is not running."""
-        thread = threading.current_thread()
-        self.thread_name = plain_name(thread)
+        self.thread_name = name_of_thread()
         self.ident = threading.get_ident()
         self.native_id = threading.get_native_id()
         self.pool.worker_bound()

@@ -26,6 +26,7 @@ USAGE_STATUS = 2
 
 def run(arguments: Sequence[str]) -> int:
     """Run the job that the arguments name; return its exit status."""
+    _prepare()
     if not arguments or arguments[0] in ("-h", "--help"):
         (sys.stdout if arguments else sys.stderr).write(USAGE)
         return 0 if arguments else USAGE_STATUS
@@ -38,6 +39,17 @@ def run(arguments: Sequence[str]) -> int:
         sys.stderr.write(f"idlehands run: no option {arguments[0]}\n" + USAGE)
         return USAGE_STATUS
     return _run_script(arguments[0], arguments[1:])
+
+
+def _prepare() -> None:
+    """Import what the probe needs before a module of the job's can be found in its place."""
+    from ._process import prepare
+
+    first = sys.path.pop(0) if sys.path else ""
+    try:
+        prepare()
+    finally:
+        sys.path.insert(0, first)
 
 
 def _run_script(path: str, arguments: Sequence[str]) -> int:

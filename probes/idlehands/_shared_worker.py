@@ -13,7 +13,7 @@ from contextlib import suppress
 from time import monotonic_ns, thread_time_ns
 from typing import TYPE_CHECKING, Any
 
-from ._recorder import WorkerSense, plain_name
+from ._recorder import WorkerSense, name_of_thread
 from ._rings import Ring, Token
 from ._tables import FETCHING, FINISHED, GAPS, INBOX, LEFT, NONE, PARKED, STAYS, TASKS, Table
 from ._words import TaskRing
@@ -124,7 +124,7 @@ class SharedWorker(TaskRing, WorkerSense):
     def weigh(self, rows: Sequence[Any]) -> None:
         """Choose the kinds of task whose CPU time is read."""
         super().weigh(rows)
-        if self.cpu_kinds:
+        if self.cpu_kinds and self.joined_ns >= 0:
             cpu_readers.add(self)
         else:
             cpu_readers.discard(self)
@@ -140,7 +140,7 @@ class SharedWorker(TaskRing, WorkerSense):
 
     def join(self) -> None:
         """The calling thread becomes this worker."""
-        self.thread_name = plain_name(threading.current_thread())
+        self.thread_name = name_of_thread()
         self.ident = threading.get_ident()
         self.native_id = threading.get_native_id()
         self.pid = os.getpid()
@@ -193,6 +193,7 @@ class SharedWorker(TaskRing, WorkerSense):
                 del workers[self.ident]
             self.joined_ns = NONE
             self.token = None
+            cpu_readers.discard(self)
 
 
 def _nobody_is_a_worker() -> None:
