@@ -20,9 +20,10 @@ counters  pool, columns {thief, victim, hits, empties, lost_races: int64 little-
 levels    pool, at_ns, inbox, deques, workers (open intervals), misuses, ran (tasks run by each
           worker so far, whether recorded or only counted), spawned (tasks handed in so far, -1
           where `spawns` says it); everything up to at_ns has been sent when this arrives
-cost      at_ns, recording_ns, sending_ns: what the probe has cost its process so far
+cost      at_ns, recording_ns, sending_ns: what the probe has cost its process so far; pools_dropped:
+          pools that were let go before a reader that was attached had read them
 lost      pool, table, worker, rows: overwritten before they could be sent
-bye       reason: the process ends, or the probe is switched off
+bye       reason: the process ends, the probe is switched off, or the reader is one too many
 from      written by the monitor where it reads a job: pid, the process that the frames after it are
           of, up to the next one; a stream without it is all of one process
 host      written by the monitor beside the others: at_ns, threads {native id: on-core ns,
@@ -39,6 +40,8 @@ stacks    written by the monitor where a process has no probe (its hello says sa
           empty where they were), threads [{pid, native_id, ident, name, owns_lock, wait (as in
           waits, just before), frames [[function, file, line], innermost first, at most 40]}];
           frames of one pid with the same at_ns are one dump
+
+A reader says nothing, or the byte ``n`` at once: then it gets hello and names and no more.
 
 A reader skips kinds it does not know and reads keys it knows; a change that such a reader would
 misread raises `VERSION`.
