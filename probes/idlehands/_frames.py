@@ -47,6 +47,7 @@ class Cursor:
         self._said_closed = False
         self.rows_sent = 0
         self.has_failed = False
+        self.is_at_end = False
 
     def names(self) -> Iterator[bytes]:
         """Yield what the pool and its parts are called, if that has changed."""
@@ -69,6 +70,7 @@ class Cursor:
     def frames(self) -> Iterator[bytes]:
         """Yield encoded frames until everything up to one moment is sent, `levels` last."""
         pool = self.pool
+        was_closed = pool.closed_ns >= 0
         now = monotonic_ns()
         probes = pool.probes[:]  # workers that join from here on are for the next flush
         self._flushed = self._recorded()
@@ -84,6 +86,7 @@ class Cursor:
             yield from self._rows(table, rings, now)
         yield from self._counters(probes)
         yield encode(levels_frame(pool, now, open_now))
+        self.is_at_end = was_closed
 
     def _rows(self, table: Table, rings: Iterable[tuple[int, Any]], now: int) -> Iterator[bytes]:
         """Yield what is new in rings of one table: as much of it as fits in a frame together."""

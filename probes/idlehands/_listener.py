@@ -43,6 +43,14 @@ class Listener(OwnSocket):
                 listener.close()
                 raise
 
+    def sweep(self) -> None:
+        """Remove sockets that dead processes have left beside it."""
+        with (
+            contextlib.suppress(OSError, FolderRefused),
+            Folder(os.path.dirname(self.path)) as folder,
+        ):
+            _sweep(folder)
+
     def remove(self) -> None:
         """Take the name out of the folder, if it still leads to this socket."""
         with (

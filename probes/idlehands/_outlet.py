@@ -21,7 +21,7 @@ import socket
 import threading
 import time
 from _thread import start_new_thread
-from collections.abc import Collection, Iterator
+from collections.abc import Iterator
 from time import monotonic, monotonic_ns, thread_time_ns
 from typing import Protocol
 
@@ -65,11 +65,9 @@ class Registry(Protocol):
     def present_pools(self) -> list[PoolProbe]:
         """Return the pools there are, those that closed not long ago included."""
 
-    def tidy(self, is_read: bool) -> None:
-        """See which pools have closed, and keep no more of those than there is room for."""
-
-    def forget_all_but(self, read: Collection[int]) -> None:
-        """Give back the memory of pools that were let go, but for those still being read."""
+    def tidy(self, is_attended: bool, *, at_once: bool = True) -> None:
+        """Keep no more of the closed pools than there is room for; with `at_once`, look for more
+        that have closed."""
 
 
 class Outlet:
@@ -90,6 +88,7 @@ class Outlet:
         self._readers: list[Reader] = []
         self._stopping = self._pausing = self._is_stuck = False
         self._accept_from = 0.0
+        self.has_children = False
         self._governors: dict[int, Governor] = {}
         self._past_recording_ns = 0.0
         self._spent = (0, 0)
@@ -277,6 +276,9 @@ class Outlet:
             if source is not None and not source.is_ours:
                 self._let_go(source)
         self._listen()
+        if self.has_children and self._listener is not None:
+            self.has_children = False
+            self._listener.sweep()
         self._registry.tidy(any(reader.wants_rows for reader in self._readers))
         self._govern()
 
@@ -325,9 +327,16 @@ class Outlet:
             if reader.wants_rows and reader in self._readers:
                 self._advance(reader, start=True)
 
-        self._registry.forget_all_but(
-            {number for reader in self._readers for number in reader.cursors}
-        )
+        self._note_what_is_read()
+
+    def _note_what_is_read(self) -> None:
+        """Mark the closed pools that every reader has read to their end: they can be let go."""
+        readers = [reader for reader in self._readers if reader.wants_rows]
+        for pool in self._pools():
+            if pool.closed_ns >= 0 and not pool.is_read:
+                cursors = [reader.cursors.get(pool.number) for reader in readers]
+                pool.is_read = all(cursor is not None and cursor.is_at_end for cursor in cursors)
+        self._registry.tidy(bool(readers), at_once=False)
 
     def _make_way(self, new: Reader) -> None:
         """Let go of the reader that has been stuck for long, or else refuse the new one."""

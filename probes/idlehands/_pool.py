@@ -21,6 +21,8 @@ from ._words import WORD, Spawns, TaskRing, WordRows
 MOST_KINDS = 1024
 OTHER_KINDS = "(other kinds)"
 SPAWN_ROWS_PER_POOL = 1 << 14
+OBJECTS_BYTES = 6000
+"""What a pool or a worker takes beside its rows, about (tracemalloc, CPython 3.11)."""
 
 Depths = tuple[int, Sequence[int]]
 
@@ -82,6 +84,7 @@ class PoolProbe:
         "depths",
         "failures",
         "is_compact",
+        "is_read",
         "kind",
         "kinds",
         "misuses",
@@ -123,6 +126,7 @@ class PoolProbe:
         self.misuses = 0
         self.failures = 0
         self.is_compact = False
+        self.is_read = False
         self.revision = 0
         self.step = 0
         self.steps: list[list[int]] = []
@@ -331,11 +335,15 @@ class PoolProbe:
         """
         for ring in self._rings():
             ring.forget()
+        for probe in self.probes:
+            if hasattr(probe, "pool"):
+                probe.pool = None
 
     def memory_bytes(self) -> int:
         """Return about how much memory what it has recorded takes."""
         counts = 3 * sum(len(getattr(probe, "hits", ())) for probe in self.probes)
-        return WORD * counts + sum(int(ring.memory_bytes()) for ring in self._rings())
+        objects = OBJECTS_BYTES * (1 + len(self.probes))
+        return objects + WORD * counts + sum(int(ring.memory_bytes()) for ring in self._rings())
 
     def _rings(self) -> list[Any]:
         rings = [ring for probe in self.probes for _table, ring in probe.rings()]

@@ -19,7 +19,6 @@ import functools
 import os
 import sys
 import threading
-from collections.abc import Collection
 from time import monotonic, monotonic_ns
 from typing import TYPE_CHECKING, Callable, TypeVar
 
@@ -41,7 +40,7 @@ CLOSED_BYTES_KEPT = 8 << 20
 """Further ones stay while all together weigh less than this, the newest first."""
 UNREAD_BYTES_KEPT = 64 << 20
 """The same while somebody is attached: pools are read to their end, unless too much waits."""
-COMPACT_AFTER_NS = 1_000_000_000
+COMPACT_AFTER_NS = 100_000_000
 """By then whoever still wrote a row while its pool closed has done so."""
 FEWEST_TO_SWEEP = 32
 """With so many pools, or twice those left the last time, a new one has the closed ones let go."""
@@ -59,13 +58,12 @@ class _Process:
         self.pools: list[PoolProbe] = []
         self.declared = 0
         self.dropped = 0
-        self._leaving: list[PoolProbe] = []
         self.outlet: Outlet | None = None
         self._is_resting = False
         self._has_ended = False
         self._failed_starts = 0
         self._start_from = 0.0
-        self._is_read = False
+        self._is_attended = False
         self._sweep_at = FEWEST_TO_SWEEP
 
     def present_pools(self) -> list[PoolProbe]:
@@ -108,13 +106,14 @@ class _Process:
             self._let_go()
             self._sweep_at = max(FEWEST_TO_SWEEP, 2 * len(self.pools))
 
-    def tidy(self, is_read: bool) -> None:
+    def tidy(self, is_attended: bool, *, at_once: bool = True) -> None:
         """See which pools have closed; what is kept of them takes no more room than it must.
 
         Only the outlet's thread calls this: it alone reads the rings that are made smaller here.
         """
-        self._is_read = is_read
-        self._refresh()
+        self._is_attended = is_attended
+        if at_once:
+            self._refresh()
         if not self.lock.acquire(blocking=False):
             return  # a pool is being added: the next look will do
         try:
@@ -136,32 +135,19 @@ class _Process:
                 pool.failed(error)
 
     def _let_go(self) -> None:
-        """Forget closed pools past the bound, those first that closed first."""
+        """Forget closed pools past the bounds, those first that closed first."""
         closed = sorted(
             (pool for pool in self.pools if pool.closed_ns >= 0),
             key=lambda pool: pool.closed_ns,
             reverse=True,
         )
-        room = UNREAD_BYTES_KEPT if self._is_read else CLOSED_BYTES_KEPT
+        room = {True: CLOSED_BYTES_KEPT, False: UNREAD_BYTES_KEPT}
         for position, pool in enumerate(closed):
-            room -= _weight(pool)
-            if room < 0 and position >= CLOSED_POOLS_KEPT:
+            is_read = pool.is_read or not self._is_attended
+            room[is_read] -= _weight(pool)
+            if room[is_read] < 0 and position >= CLOSED_POOLS_KEPT:
                 self.pools.remove(pool)
-                self._leaving.append(pool)
-                self.dropped += self._is_read and not pool.is_compact
-        if not self._is_read:
-            self.forget_all_but(())
-
-    def forget_all_but(self, read: Collection[int]) -> None:
-        """Give back the memory of pools that were let go, but for those still being read."""
-        leaving, self._leaving = self._leaving, []
-        room = UNREAD_BYTES_KEPT
-        for pool in reversed(leaving):
-            room -= _weight(pool) if pool.number in read else 0
-            if pool.number in read and room >= 0:
-                self._leaving.insert(0, pool)
-            else:
-                self.dropped += pool.number in read
+                self.dropped += not is_read
                 pool.forget()
 
     def start_outlet(self) -> None:
@@ -198,6 +184,7 @@ class _Process:
     def after_fork(self) -> None:
         if self.outlet is None:
             return
+        self.outlet.has_children = True
         if not FORKS_WARN_OF_THREADS:
             if self._is_resting:
                 self._is_resting = False

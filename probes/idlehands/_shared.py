@@ -225,6 +225,7 @@ class SharedPool(PoolProbe):
             for ring in self._rings():
                 ring.restore()
             self.is_compact = False
+        self.is_read = False
         self.closed_ns = NONE
         self.revision += 1
         return True

@@ -20,8 +20,8 @@ counters  pool, columns {thief, victim, hits, empties, lost_races: int64 little-
 levels    pool, at_ns, inbox, deques, workers (open intervals), misuses, ran (tasks run by each
           worker so far, whether recorded or only counted), spawned (tasks handed in so far, -1
           where `spawns` says it); everything up to at_ns has been sent when this arrives
-cost      at_ns, recording_ns, sending_ns: what the probe has cost its process so far; pools_dropped:
-          pools that were let go before a reader that was attached had read them
+cost      at_ns, recording_ns, sending_ns: what the probe has cost its process so far;
+          pools_dropped: pools that were let go before a reader that was attached had read them
 lost      pool, table, worker, rows: overwritten before they could be sent
 bye       reason: the process ends, the probe is switched off, or the reader is one too many
 from      written by the monitor where it reads a job: pid, the process that the frames after it are

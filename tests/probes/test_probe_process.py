@@ -95,7 +95,7 @@ def test_only_the_last_closed_pools_are_kept_where_there_is_room_for_no_more(dec
     pools = [declare() for _ in range(CLOSED_POOLS_KEPT + 3)]
     for pool in pools:
         pool.close()
-    _process._process.tidy(is_read=False)
+    _process._process.tidy(is_attended=False)
     kept = [pool for pool in pools if pool in _process._process.present_pools()]
     assert kept == pools[-CLOSED_POOLS_KEPT:]
 
