@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from idlehands import __version__
 
-from .errors import DONE, USAGE, CommandError
+from .errors import DONE, LONGEST_MESSAGE, USAGE, CommandError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -81,6 +81,7 @@ def _demo(command: argparse.ArgumentParser) -> None:
     command.add_argument("--fault", metavar="NAME", help="make the pool misbehave (see --list)")
     command.add_argument("--for", dest="seconds", type=duration, metavar="TIME", help="then stop")
     command.add_argument("--capture", metavar="FILE", help="write a capture of it all")
+    _force_option(command)
     _screen_options(command)
 
 
@@ -105,9 +106,16 @@ def _screen_options(command: argparse.ArgumentParser) -> None:
     )
 
 
+def _force_option(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--force", action="store_true", help="replace FILE where it is a regular file of yours"
+    )
+
+
 def _capture(command: argparse.ArgumentParser) -> None:
     command.add_argument("target", metavar="PID|POOL|FILE", help="what to capture")
     command.add_argument("-o", "--output", required=True, metavar="FILE", help="where to write it")
+    _force_option(command)
     command.add_argument("--for", dest="seconds", type=duration, metavar="TIME", help="then stop")
 
 
@@ -116,6 +124,7 @@ def _explain(command: argparse.ArgumentParser) -> None:
     form = command.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="as JSON, schema 1")
     form.add_argument("--html", metavar="FILE", help="write one self-contained HTML file")
+    _force_option(command)
     command.add_argument(
         "--for",
         dest="seconds",
@@ -134,17 +143,23 @@ def main(arguments: Sequence[str]) -> int:
     try:
         return run(options)
     except CommandError as error:
-        sys.stderr.write(f"idlehands {options.command}: {error}\n")
-        return error.status
+        return _fail(options.command, str(error), error.status)
     except BrokenPipeError:
         # Whoever read our output has gone; there is nobody left to tell.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
     except OSError as error:  # what a command expects of its files it has caught itself
-        sys.stderr.write(f"idlehands {options.command}: {error.strerror or error}\n")
-        return USAGE
+        return _fail(options.command, error.strerror or str(error), USAGE)
     except KeyboardInterrupt:
         return DONE
+
+
+def _fail(command: str, why: str, status: int) -> int:
+    """Say in one line why a command cannot go on; foreign names may be in it."""
+    from .views.words import clean
+
+    sys.stderr.write(f"idlehands {command}: {clean(why, LONGEST_MESSAGE)}\n")
+    return status
 
 
 __all__ = ["USAGE", "duration", "main", "parser", "speed"]

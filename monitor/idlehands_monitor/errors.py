@@ -7,6 +7,9 @@ CHECK_FAILED = 1
 USAGE = 2
 NOTHING_TO_WATCH = 3
 
+LONGEST_MESSAGE = 2000
+"""Letters of a line for a person: foreign names in it may be long."""
+
 
 class CommandError(Exception):
     """A command cannot go on; `status` is its exit status, the message one line."""

@@ -14,6 +14,7 @@ from helpers import environment, idlehands, wait_until
 from histories import History, Task, frames
 from idlehands.wire import encode
 from idlehands_monitor.capture import MAGIC, VERSION, CaptureWriter
+from idlehands_monitor.cli import main
 
 POOL = """
 import sys, threading, time
@@ -33,6 +34,17 @@ def folder(tmp_path):
     path = tmp_path / "sockets"
     path.mkdir(mode=0o700)
     return path
+
+
+def write_history(path):
+    """Write a small capture."""
+    history = History(2, 100)
+    history.tasks = [Task(0, 0, 0, 10, 50), Task(1, 1, 0, 20, 90)]
+    writer = CaptureWriter(path)
+    hello = {"frame": "hello", "version": 1, "pid": 7, "argv0": "berth.py"}
+    for frame in (hello, *frames(history)):
+        writer.add(1, encode(frame))
+    writer.close()
 
 
 @pytest.fixture
@@ -180,6 +192,41 @@ def test_capture_writes_for_a_time_and_explain_reads_it(folder, pools, tmp_path)
     report = tmp_path / "left.html"
     assert idlehands("explain", path, "--html", report, folder=folder).returncode == 0
     assert "<h2>Pool left</h2>" in report.read_text()
+
+
+@pytest.mark.parametrize(("command", "option"), [("explain", "--html"), ("capture", "-o")])
+def test_no_command_writes_over_a_file_unless_told_to(tmp_path, capsys, command, option):
+    capture, there, link = (tmp_path / f"{name}.idlehands" for name in ("a", "there", "link"))
+    write_history(capture)
+    there.touch()
+    there.chmod(0o666)
+    link.symlink_to(tmp_path / "letter")
+    given = [command, str(capture), option]
+    assert main([*given, str(there)]) == 2
+    assert "--force replaces it" in capsys.readouterr().err
+    assert there.stat().st_size == 0
+    assert main([*given, str(there), "--force"]) == 0
+    assert there.stat().st_size > 0
+    assert there.stat().st_mode & 0o777 == 0o600
+    for force in ([], ["--force"]):
+        assert main([*given, str(link), *force]) == 2
+        assert "not a regular file" in capsys.readouterr().err
+    assert sorted(os.listdir(tmp_path)) == ["a.idlehands", "link.idlehands", "there.idlehands"]
+
+
+def test_a_report_that_cannot_be_made_leaves_no_file(tmp_path, capsys):
+    CaptureWriter(tmp_path / "a.idlehands").close()
+    assert main(["explain", str(tmp_path / "a.idlehands"), "--html", str(tmp_path / "a.html")]) == 3
+    assert "no pool" in capsys.readouterr().err
+    assert os.listdir(tmp_path) == ["a.idlehands"]
+
+
+def test_the_demonstration_does_not_write_its_capture_over_a_file(folder, tmp_path):
+    path = tmp_path / "there.idlehands"
+    path.touch()
+    done = idlehands("demo", "--for", "1s", "--no-screen", "--capture", path, folder=folder)
+    assert "--force replaces it" in one_line(done, 2)
+    assert path.stat().st_size == 0
 
 
 def test_capture_of_a_capture_leaves_out_a_torn_tail(folder, pools, tmp_path):

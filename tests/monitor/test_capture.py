@@ -139,16 +139,14 @@ def test_a_capture_is_readable_by_its_owner_alone(tmp_path):
     assert path.stat().st_mode & 0o077 == 0
 
 
-def test_an_older_capture_is_replaced_and_another_file_left_alone(tmp_path):
+def test_what_is_there_is_replaced_only_where_that_is_wanted(tmp_path):
     path = tmp_path / "a.idlehands"
     write(path, [(1, b"old")])
-    write(path, [(2, b"new")])
-    assert read(path)[0] == [Block(2, b"new")]
-    other = tmp_path / "notes.txt"
-    other.write_text("mine")
     with pytest.raises(CaptureError, match="left as it is"):
-        CaptureWriter(other)
-    assert other.read_text() == "mine"
+        CaptureWriter(path)
+    assert read(path)[0] == [Block(1, b"old")]
+    CaptureWriter(path, replace=True).close()
+    assert read(path)[0] == []
 
 
 def test_a_place_that_cannot_be_written_says_so(tmp_path):

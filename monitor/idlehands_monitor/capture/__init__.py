@@ -2,7 +2,7 @@
 
 from .format import MAGIC, VERSION, Block, CaptureError, NotACapture
 from .reader import CaptureReader
-from .writer import CaptureWriter
+from .writer import CaptureWriter, as_capture_errors
 
 __all__ = [
     "MAGIC",
@@ -12,4 +12,5 @@ __all__ = [
     "CaptureReader",
     "CaptureWriter",
     "NotACapture",
+    "as_capture_errors",
 ]

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import contextlib
-import os
-import stat
 from typing import TYPE_CHECKING
 
-from .format import MAGIC, Block, CaptureError, encode_block, prefix
+from ..files import FileError, NewFile
+from .format import Block, CaptureError, encode_block, prefix
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from os import PathLike
 
 BLOCK_NS = 500_000_000
@@ -19,24 +19,29 @@ BLOCK_BYTES = 4 << 20
 class CaptureWriter:
     """Writes frames, as wire bytes, to a new capture.
 
-    An existing capture at `path` is replaced; anything else that stands there is left alone.
+    replace: it may take the place of a regular file of this user's; else nothing may be there.
+    at_once: it stands under its name from the beginning, so that what a killed writer has written
+    can be read; else only from `close` on.
+
     Raises CaptureError from the constructor, `add` and `close` when the file cannot be written.
     """
 
-    def __init__(self, path: str | PathLike[str]) -> None:
-        self.path = os.fspath(path)
-        self.bytes_written = 0
+    def __init__(
+        self, path: str | PathLike[str], *, replace: bool = False, at_once: bool = True
+    ) -> None:
         self._pending = bytearray()
         self._began_ns: int | None = None
         self._last_ns = 0
-        _refuse_other_files(self.path)
+        with as_capture_errors():
+            self._file = NewFile(path, replace=replace)
+        self.path = self._file.path
         try:
-            # Names and paths of somebody's program are inside: readable by its owner alone.
-            flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC
-            self._file = os.open(self.path, flags, 0o600)
-        except OSError as error:
-            raise CaptureError(f"{self.path}: {error.strerror}") from error
-        self._write(prefix())
+            self._write(prefix())
+            if at_once:
+                self._publish()
+        except CaptureError:
+            self._file.close()
+            raise
 
     def add(self, at_ns: int, frames: bytes) -> None:
         """Add whole frames that had arrived by `at_ns`."""
@@ -55,35 +60,28 @@ class CaptureWriter:
         self._began_ns = None
 
     def close(self) -> None:
-        """Flush and close; a second call does nothing."""
-        if self._file < 0:
+        """Flush and close, under its name; a second call does nothing."""
+        if self._file.is_closed:
             return
         try:
             self.flush()
+            self._publish()
         finally:
-            file, self._file = self._file, -1
-            os.close(file)
+            self._file.close()
 
     def _write(self, data: bytes) -> None:
-        try:
-            while data:
-                written = os.write(self._file, data)
-                self.bytes_written += written
-                data = data[written:]
-        except OSError as error:
-            raise CaptureError(f"{self.path}: {error.strerror}") from error
+        with as_capture_errors():
+            self._file.write(data)
+
+    def _publish(self) -> None:
+        with as_capture_errors():
+            self._file.publish()
 
 
-def _refuse_other_files(path: str) -> None:
-    with contextlib.suppress(FileNotFoundError):
-        try:
-            if not stat.S_ISREG(os.stat(path).st_mode):
-                raise CaptureError(f"{path}: is not a regular file; it is left as it is")
-            with open(path, "rb") as file:
-                start = file.read(len(MAGIC))
-        except FileNotFoundError:
-            raise
-        except OSError as error:
-            raise CaptureError(f"{path}: {error.strerror}") from error
-        if start and start != MAGIC:
-            raise CaptureError(f"{path}: exists and is not a capture; it is left as it is")
+@contextlib.contextmanager
+def as_capture_errors() -> Iterator[None]:
+    """Have what goes wrong with a file said as what is wrong with a capture."""
+    try:
+        yield
+    except FileError as error:
+        raise CaptureError(str(error)) from error

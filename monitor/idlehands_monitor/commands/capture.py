@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from ..capture import CaptureError, CaptureReader, CaptureWriter
 from ..errors import DONE, CommandError
 from .lines import message
-from .targets import is_file, open_live, wait_until_attached
+from .targets import is_file, open_live
 
 if TYPE_CHECKING:
     import argparse
@@ -21,20 +21,19 @@ def run(options: argparse.Namespace) -> int:
     """Capture until the target ends, the time is up or ctrl+c."""
     try:
         if is_file(options.target):
-            copy_whole_blocks(options.target, options.output)
+            copy_whole_blocks(options.target, options.output, replace=options.force)
         else:
-            capture_live(options.target, options.output, options.seconds)
+            capture_live(options.target, options.output, options.seconds, replace=options.force)
     except CaptureError as error:
         raise CommandError(str(error)) from error
     return DONE
 
 
-def capture_live(target: str, path: str, seconds: float | None) -> None:
+def capture_live(target: str, path: str, seconds: float | None, *, replace: bool) -> None:
     """Attach to `target` and write what it sends to `path`."""
     source = open_live(target)
     try:
-        wait_until_attached(source)
-        source.start_capture(path)
+        source.start_capture(path, replace=replace)
         message(f"capturing {target} to {path}; ctrl+c ends it")
         try:
             deadline = None if seconds is None else monotonic() + seconds
@@ -53,12 +52,12 @@ def capture_live(target: str, path: str, seconds: float | None) -> None:
         source.close()
 
 
-def copy_whole_blocks(source_path: str, path: str) -> None:
+def copy_whole_blocks(source_path: str, path: str, *, replace: bool) -> None:
     """Copy the whole blocks of a capture, leaving out a torn tail."""
     reader = CaptureReader(source_path)
     if os.path.exists(path) and os.path.samefile(source_path, path):
         raise CommandError(f"{path}: is the capture itself; give the copy another name")
-    writer = CaptureWriter(path)
+    writer = CaptureWriter(path, replace=replace, at_once=False)
     for block in reader:
         writer.add(block.at_ns, block.frames)
         writer.flush()

@@ -81,7 +81,7 @@ def _watch(program: subprocess.Popen[bytes], options: argparse.Namespace, *, lin
             return DONE  # it failed at once; its own words say why
         if options.capture:
             try:
-                source.start_capture(options.capture)
+                source.start_capture(options.capture, replace=options.force)
             except CaptureError as error:
                 raise CommandError(str(error)) from error
         feed = Feed(source, int(options.window * 1e9))

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 
 from ..errors import DONE, NOTHING_TO_WATCH, CommandError
 from ..feed import Feed
+from ..files import FileError, NewFile
 from ..views.words import nothing
 from .lines import message
-from .targets import is_file, open_live, open_replay, wait_until_attached
+from .targets import is_file, open_live, open_replay
 
 if TYPE_CHECKING:
     import argparse
@@ -22,23 +23,18 @@ POLL_SECONDS = 0.1
 
 def run(options: argparse.Namespace) -> int:
     """Print the reading on stdout, or write the HTML file."""
-    if is_file(options.target):
-        reading = read_capture(options.target)
-    else:
-        reading = read_live(options.target, options.seconds)
-    if reading.source.warning:
-        message(f"{options.target}: {reading.source.warning}")
-    if not reading.pools and not reading.sampled:
-        raise CommandError(f"{options.target}: {nothing(reading)}", NOTHING_TO_WATCH)
     if options.html:
-        from ..views.html import render as render_html
-
         try:
-            with open(options.html, "w", encoding="utf-8") as file:
-                file.write(render_html(reading))
-        except OSError as error:
-            raise CommandError(f"{options.html}: {error.strerror}") from error
-    elif options.json:
+            # Made before anything is read: an hour of watching is not for nothing.
+            with NewFile(options.html, replace=options.force) as file:
+                from ..views.html import render as render_html
+
+                file.write(render_html(_read(options)).encode())
+        except FileError as error:
+            raise CommandError(str(error)) from error
+        return DONE
+    reading = _read(options)
+    if options.json:
         from ..views.json import render
 
         sys.stdout.write(render(reading))
@@ -47,6 +43,19 @@ def run(options: argparse.Namespace) -> int:
 
         sys.stdout.write(explain(reading))
     return DONE
+
+
+def _read(options: argparse.Namespace) -> Reading:
+    """Return the reading of the target. Raises CommandError, status 3, where it shows no pool."""
+    if is_file(options.target):
+        reading = read_capture(options.target)
+    else:
+        reading = read_live(options.target, options.seconds)
+    if reading.source.warning:
+        message(f"{options.target}: {reading.source.warning}")
+    if not reading.pools and not reading.sampled:
+        raise CommandError(f"{options.target}: {nothing(reading)}", NOTHING_TO_WATCH)
+    return reading
 
 
 def read_capture(path: str) -> Reading:
@@ -62,7 +71,6 @@ def read_live(target: str, seconds: float) -> Reading:
     """Attach for some seconds; return the reading of them and of the past the rings held."""
     source = open_live(target)
     try:
-        wait_until_attached(source)
         feed = Feed(source, None, keep=True)
         deadline = monotonic() + seconds
         while monotonic() < deadline and source.status.state != "ended":

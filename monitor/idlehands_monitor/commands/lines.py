@@ -6,7 +6,9 @@ import sys
 from time import monotonic, sleep
 from typing import TYPE_CHECKING
 
+from ..errors import LONGEST_MESSAGE
 from ..views.text import second_line
+from ..views.words import clean
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -46,6 +48,6 @@ def _print(line: str) -> None:
 
 
 def message(text: str) -> None:
-    """Write one line to stderr."""
-    sys.stderr.write(f"idlehands: {text}\n")
+    """Write one line to stderr; foreign names may be in it."""
+    sys.stderr.write(f"idlehands: {clean(text, LONGEST_MESSAGE)}\n")
     sys.stderr.flush()

@@ -3,35 +3,63 @@
 from __future__ import annotations
 
 import json
+import os
+import pwd
 import sys
 from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 from ..errors import DONE, NOTHING_TO_WATCH, CommandError
-from ..sources.discovery import find_processes
+from ..sources.discovery import Finder
 from ..views.words import clean
+from .lines import message
+from .targets import no_pool
 
 if TYPE_CHECKING:
     import argparse
 
+    from ..sources.asking import FoundProcess
+
 
 def run(options: argparse.Namespace) -> int:
-    """Print a line a pool, or JSON. Status 3 when there is none."""
-    processes = find_processes()
+    """Print a line a pool, or JSON. Status 3 when there is none that can be watched."""
+    finder = Finder()
+    processes = finder.find()
     if options.json:
         json.dump([asdict(process) for process in processes], sys.stdout, indent=2)
         sys.stdout.write("\n")
-        return DONE if processes else NOTHING_TO_WATCH
-    if not processes:
-        raise CommandError("no probed pool is running here", NOTHING_TO_WATCH)
-    sys.stdout.write(f"{'pid':>8}  {'pool':<24} {'workers':>7}  {'kind':<16} program\n")
+    elif processes:
+        _print_table(processes)
+    else:
+        raise CommandError(no_pool(finder), NOTHING_TO_WATCH)
+    for line in finder.refused:
+        message(line)
+    if finder.unasked:
+        message(f"{finder.unasked} more sockets could not be asked in time")
+    return DONE if any(not process.note for process in processes) else NOTHING_TO_WATCH
+
+
+def _print_table(processes: list[FoundProcess]) -> None:
+    several = len({process.owner for process in processes} | {os.geteuid()}) > 1
+    head = f"{'user':<12} " if several else ""
+    sys.stdout.write(f"{head}{'pid':>8}  {'pool':<24} {'workers':>7}  {'kind':<16} program\n")
     for process in processes:
+        who = f"{clean(_user(process.owner), 12):<12} " if several else ""
+        start = f"{who}{process.pid:>8}  "
         for pool in process.pools:
             kind = f"{pool.kind} (closed)" if pool.closed else pool.kind
             sys.stdout.write(
-                f"{process.pid:>8}  {clean(pool.name, 24):<24} {pool.workers:>7}  "
+                f"{start}{clean(pool.name, 24):<24} {pool.workers:>7}  "
                 f"{clean(kind, 24):<16} {clean(process.program)}\n"
             )
-        if not process.pools:
-            sys.stdout.write(f"{process.pid:>8}  {'(no pool yet)':<50} {clean(process.program)}\n")
-    return DONE
+        if process.note:
+            sys.stdout.write(f"{start}{clean(process.note)}\n")
+        elif not process.pools:
+            sys.stdout.write(f"{start}{'(no pool yet)':<50} {clean(process.program)}\n")
+
+
+def _user(owner: int) -> str:
+    try:
+        return pwd.getpwuid(owner).pw_name
+    except KeyError:
+        return str(owner)

@@ -9,24 +9,27 @@ from typing import TYPE_CHECKING
 from ..capture import CaptureError
 from ..errors import NOTHING_TO_WATCH, CommandError
 from ..sources import host
-from ..sources.discovery import FoundProcess, find_processes, of_job
+from ..sources.discovery import Finder, Job, descendants, process_id
 from ..sources.live import LiveSource
+from ..sources.probed import has_probe
 from ..sources.replay import ReplaySource
 from ..sources.sampled import SampledSource
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from ..sources.status import Source
+    from ..sources.asking import FoundProcess
+    from ..sources.intake import TakingSource
 
 SUFFIX = ".idlehands"
+ATTACHING_SECONDS = 5.0
 SAMPLED_SECONDS = 15.0
 """How long the first look at a process may take, which py-spy gives up on in ten seconds."""
 
 
 def is_file(target: str) -> bool:
     """Say whether a target means a capture file rather than a process or a pool."""
-    if target.isdigit():
+    if process_id(target) is not None:
         return False
     return target.endswith(SUFFIX) or os.sep in target or os.path.isfile(target)
 
@@ -39,29 +42,44 @@ def open_replay(path: str, speed: float = 1.0) -> ReplaySource:
         raise CommandError(str(error)) from error
 
 
-def open_live(target: str | None) -> Source:
-    """Return a live source for a process id or pool name, or for the only pool there is.
+def open_live(target: str | None) -> TakingSource:
+    """Return an attached live source for a process id or pool name, or for the only pool there is.
 
-    A process that has no probe is sampled from outside.
+    A process that has no probe is sampled from outside; one that has a probe never is.
 
     Raises CommandError with status 3 when there is nothing to watch, 2 when it is not clear.
     """
-    processes = find_processes()
+    finder = Finder()
+    pid = process_id(target) if target is not None else None
+    job = Job(target) if target is not None else None
+    processes = finder.find(job)
     if target is None:
-        return LiveSource(_only(processes))
-    if of_job(target, processes):
-        return LiveSource(target)
-    if target.isdigit() and host.process_exists(int(target)):
-        return _open_sampled(int(target))
-    raise CommandError(_nothing(target, processes), NOTHING_TO_WATCH)
+        return _attached(LiveSource(_only(processes, finder)), ATTACHING_SECONDS)
+    chosen = job.of(processes) if job is not None else []
+    if any(not process.note for process in chosen):
+        return _attached(LiveSource(target), ATTACHING_SECONDS)
+    if chosen:
+        raise CommandError(_notes(chosen), NOTHING_TO_WATCH)
+    if pid is not None and host.process_exists(pid):
+        _refuse_probed(pid)
+        return _attached(SampledSource(pid), SAMPLED_SECONDS)
+    raise CommandError(_nothing(target, processes, finder), NOTHING_TO_WATCH)
 
 
-def _open_sampled(pid: int) -> SampledSource:
-    source = SampledSource(pid)
+def _refuse_probed(pid: int) -> None:
+    """Raise CommandError where a process, or one that it has started, has a probe out of reach."""
+    for one in sorted({pid, *descendants(pid)}):
+        if has_probe(one):
+            raise CommandError(
+                f"process {one} has a probe, whose socket is in no folder that this user can look "
+                "in; attach as its user or root, with its IDLEHANDS_DIR",
+                NOTHING_TO_WATCH,
+            )
+
+
+def _attached(source: TakingSource, seconds: float) -> TakingSource:
     try:
-        wait_until_attached(source, SAMPLED_SECONDS)
-        if source.status.state == "ended":
-            raise CommandError(source.status.note, NOTHING_TO_WATCH)
+        wait_until_attached(source, seconds)
     except BaseException:
         source.close()
         raise
@@ -69,31 +87,50 @@ def _open_sampled(pid: int) -> SampledSource:
 
 
 def wait_until_attached(
-    source: Source, seconds: float = 5.0, given_up: Callable[[], bool] = lambda: False
+    source: TakingSource, seconds: float, given_up: Callable[[], bool] = lambda: False
 ) -> None:
-    """Wait until the source is attached. Raises CommandError, status 3, when it cannot be."""
+    """Wait until something has come. Raises CommandError, status 3, when nothing can."""
     deadline = monotonic() + seconds
-    while source.status.state == "connecting":
+    while True:
+        status = source.status  # before: what has ended has begun, or never will
+        if source.has_begun:
+            return
+        why = status.warning or status.note
+        if status.state == "ended":
+            raise CommandError(why, NOTHING_TO_WATCH)
         if monotonic() >= deadline or given_up():
-            raise CommandError(f"could not attach to {source.target}: {source.status.note}", 3)
+            raise CommandError(f"could not attach to {source.target}: {why}", NOTHING_TO_WATCH)
         sleep(0.02)
 
 
-def _only(processes: list[FoundProcess]) -> str:
-    if not processes:
-        raise CommandError("no probed pool is running here; try: idlehands demo", NOTHING_TO_WATCH)
-    for process in processes:  # one that has started all the others stands for the whole job
-        if len(of_job(str(process.pid), processes)) == len(processes):
+def no_pool(finder: Finder) -> str:
+    """Return that no pool was found, with the folders that could not be looked in."""
+    return "; ".join(["no probed pool is running here", *finder.refused])
+
+
+def _only(processes: list[FoundProcess], finder: Finder) -> str:
+    there = [process for process in processes if not process.note]
+    if not there:
+        unread = f"; {_notes(processes)}" if processes else ""
+        raise CommandError(f"{no_pool(finder)}{unread}; try: idlehands demo", NOTHING_TO_WATCH)
+    for process in there:  # one that has started all the others stands for the whole job
+        if len(Job(str(process.pid)).of(there)) == len(there):
             return str(process.pid)
     listed = ", ".join(
-        f"{process.pid} ({', '.join(pool.name for pool in process.pools)})" for process in processes
+        f"{process.pid} ({', '.join(pool.name for pool in process.pools)})" for process in there
     )
     raise CommandError(f"several processes can be watched, name one: {listed}")
 
 
-def _nothing(target: str, processes: list[FoundProcess]) -> str:
-    if target.isdigit():
+def _nothing(target: str, processes: list[FoundProcess], finder: Finder) -> str:
+    if process_id(target) is not None:
         return f"there is no process {target}"
     names = sorted({pool.name for process in processes for pool in process.pools})
-    there = f"there is: {', '.join(names)}" if names else "no probed pool is running here"
-    return f"no pool named {target!r} is running; {there}"
+    there = f"there is: {', '.join(names)}" if names else no_pool(finder)
+    unread = [process for process in processes if process.note]
+    more = f"; {_notes(unread)}" if unread else ""
+    return f"no pool named {target!r} is running; {there}{more}"
+
+
+def _notes(processes: list[FoundProcess]) -> str:
+    return "; ".join(f"process {process.pid} {process.note}" for process in processes)

@@ -7,13 +7,15 @@ import contextlib
 from time import monotonic
 from typing import TYPE_CHECKING
 
-from idlehands.wire import Decoder, Frame, NewerVersion, WireError, address, encode, may_talk
+from idlehands.wire import Decoder, FolderRefused, Frame, NewerVersion, WireError, encode
 
 from . import host, processes
+from .asking import refusal
+from .sockets import AnotherUser, reach
 from .waits import KernelWaits
 
 if TYPE_CHECKING:
-    from .discovery import FoundProcess
+    from .asking import FoundProcess
     from .intake import Intake
 
 DYING_SECONDS = 2.0
@@ -27,6 +29,8 @@ SLOWEST_PROCESS_SAMPLE_SECONDS = 2.0
 MOST_SWITCHES_A_SECOND = 32
 """As many threads' switches, which are dearer to read, before they come more seldom."""
 READ_BYTES = 1 << 18
+GREETING = ("hello", "names")
+"""Comes at once; a reader that is then told bye was refused."""
 
 
 class Attachment:
@@ -34,7 +38,8 @@ class Attachment:
 
     is_live: whether it is being read, from when the first came on: what is lost is counted from
     there. last_data: when something last came. ended: how it ended, empty before it has.
-    complaint: why it could not be read, or not to its end.
+    complaint: why it could not be read, or not to its end. refused: whether that was for want of
+    room for another reader, which there may be later.
     """
 
     def __init__(self, process: FoundProcess, intake: Intake) -> None:
@@ -43,7 +48,8 @@ class Attachment:
         self.last_data = monotonic()
         self.ended = ""
         self.complaint = ""
-        self._path = process.path
+        self.refused = False
+        self._path, self._owner = process.path, process.owner
         self._intake = intake
         self._threads: dict[int, set[tuple[int, int]]] = {}
         self._said_bye = False
@@ -51,28 +57,22 @@ class Attachment:
     async def attend(self) -> None:
         """Attach and read to the end. Never raises for what the process does."""
         try:
-            with address(self._path) as short:
-                reader, writer = await asyncio.open_unix_connection(short, limit=READ_BYTES)
-        except OSError as error:
-            self.complaint = f"cannot attach to process {self.pid}: {error.strerror}"
-            self.ended = self.complaint
+            connection = reach(self._path, self._owner)
+            reader, writer = await asyncio.open_unix_connection(sock=connection, limit=READ_BYTES)
+        except (OSError, FolderRefused, AnotherUser) as error:
+            self.complaint = self.ended = f"process {self.pid} {_why(error)}"
             return
-        sampling: asyncio.Task[None] | None = None
+        sampling = asyncio.create_task(self._sample_host())
         try:
-            if not may_talk(writer.get_extra_info("socket")):
-                self.complaint = f"process {self.pid} belongs to another user; left alone"
-                return
-            sampling = asyncio.create_task(self._sample_host())
             await self._read(reader)
         except NewerVersion as error:
             self.complaint = f"process {self.pid}: {error}"
         except (WireError, OSError) as error:
             self.complaint = f"the stream of process {self.pid} broke off: {error}"
         finally:
-            if sampling is not None:
-                sampling.cancel()
+            sampling.cancel()
             writer.close()
-            self.ended = f"process {self.pid} closed the connection"
+            self.ended = self.complaint or f"process {self.pid} closed the connection"
         if self.is_live:
             await self._say_how_it_ended()
         self.is_live = False
@@ -95,9 +95,23 @@ class Attachment:
 
     async def _read(self, reader: asyncio.StreamReader) -> None:
         decoder = Decoder()
+        greeting: list[tuple[Frame, bytes]] = []
         while data := await reader.read(READ_BYTES):
             self.last_data = monotonic()
-            self._take(decoder.feed_whole(data))
+            pieces = decoder.feed_whole(data)
+            if not self.is_live:
+                greeting += pieces
+                more = next(
+                    (frame for frame, _ in greeting if frame["frame"] not in GREETING), None
+                )
+                if more is None:
+                    continue
+                if more["frame"] == "bye":
+                    self.refused = True
+                    self.complaint = f"process {self.pid} {refusal(more)}"
+                    return
+                pieces = greeting
+            self._take(pieces)
             self.is_live = True
 
     def _take(self, pieces: list[tuple[Frame, bytes]]) -> None:
@@ -132,3 +146,11 @@ class Attachment:
                 self._take([(frame, encode(frame)) for frame in frames])
             wanted = max(HOST_SAMPLE_SECONDS, len(threads) / MOST_THREADS_A_SECOND)
             await asyncio.sleep(min(SLOWEST_HOST_SAMPLE_SECONDS, wanted))
+
+
+def _why(error: Exception) -> str:
+    """Return why a process cannot be attached to, to be read after "process 4711"."""
+    if isinstance(error, AnotherUser):
+        return str(error)
+    reason = error.strerror if isinstance(error, OSError) else str(error)
+    return f"cannot be attached to: {reason}"

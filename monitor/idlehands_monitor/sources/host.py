@@ -143,6 +143,14 @@ def process_exists(pid: int) -> bool:
         return False
 
 
+def is_stopped(pid: int) -> bool:
+    """Say whether a process has been stopped, by a signal or a debugger."""
+    try:
+        return psutil.Process(pid).status() in (psutil.STATUS_STOPPED, psutil.STATUS_TRACING_STOP)
+    except psutil.Error:
+        return False
+
+
 def started_at(pid: int) -> float:
     """Return when the process began, in seconds of the wall clock; now when it is gone."""
     try:

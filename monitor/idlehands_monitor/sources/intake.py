@@ -23,6 +23,8 @@ from ..capture import CaptureError, CaptureWriter
 if TYPE_CHECKING:
     from idlehands.wire import Frame
 
+    from .status import SourceStatus
+
 PAST_NS = 60_000_000_000
 PAST_BYTES = 48 << 20
 """How much of the recent past is kept, to begin a capture with."""
@@ -35,9 +37,13 @@ class _Piece:
 
 
 class Intake:
-    """The frames of one stream, each with its bytes. `last_data` is when the last ones came."""
+    """The frames of one stream, each with its bytes. `last_data` is when the last ones came.
+
+    has_begun: whether any have come.
+    """
 
     def __init__(self) -> None:
+        self.has_begun = False
         self.last_data = monotonic()
         self.warning = ""
         self._frames: deque[Frame] = deque()
@@ -80,6 +86,7 @@ class Intake:
                 except CaptureError as error:
                     self._capture, self.warning = None, f"capture stopped: {error}"
         self._frames.extend(frame for frame, _ in pieces)
+        self.has_begun = True
 
     def _keep(self, piece: _Piece) -> None:
         self._past.append(piece)
@@ -97,9 +104,9 @@ class Intake:
             frames.append(self._frames.popleft())
         return frames
 
-    def start_capture(self, path: str) -> None:
+    def start_capture(self, path: str, *, replace: bool = False) -> None:
         """Begin writing the stream to `path`, the recent past first. Raises CaptureError."""
-        writer = CaptureWriter(path)
+        writer = CaptureWriter(path, replace=replace)
         with self._capture_lock:
             if self._past_is_cut:  # it no longer begins with who and what this is
                 for frames in self._opening.values():
@@ -157,13 +164,23 @@ class TakingSource(ABC):
         self._thread.join(2.0)
         self._intake.close()
 
+    @property
+    def has_begun(self) -> bool:
+        """Whether anything has come."""
+        return self._intake.has_begun
+
+    @property
+    @abstractmethod
+    def status(self) -> SourceStatus:
+        """How the stream stands now."""
+
     def drain(self) -> list[Frame]:
         """Return the frames that arrived since the last call, in order. Never blocks."""
         return self._intake.drain()
 
-    def start_capture(self, path: str) -> None:
+    def start_capture(self, path: str, *, replace: bool = False) -> None:
         """Begin writing the stream to `path`, the recent past first. Raises CaptureError."""
-        self._intake.start_capture(path)
+        self._intake.start_capture(path, replace=replace)
 
     def stop_capture(self) -> str:
         """End the capture; return its path, empty when none was open. Raises CaptureError."""

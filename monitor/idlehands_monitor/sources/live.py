@@ -5,7 +5,8 @@ open capture, so a slow terminal can hold up neither the probe nor a capture. Fr
 caller through a queue, in order, by `drain`; which process they are of, a ``from`` frame says.
 
 A job is a process with those it has started, or all processes with an open pool of a name. One
-that joins later is attached too. A pool's name as target outlives its processes: when the last one
+that joins later is attached too; processes of no interest are not asked, or seldom (`discovery`).
+A pool's name as target outlives its processes: when the last one
 ends, the source waits for another with a pool of the name. A process id ends with its processes.
 """
 
@@ -16,7 +17,7 @@ from time import monotonic
 
 from . import host
 from .attachment import Attachment
-from .discovery import find_processes, of_job
+from .discovery import Finder, Job, process_id
 from .intake import TakingSource
 from .status import SourceStatus
 
@@ -32,6 +33,9 @@ class LiveSource(TakingSource):
     def __init__(self, target: str) -> None:
         super().__init__(target)
         self._attached: dict[str, Attachment] = {}  # by the socket's path
+        self._pid = process_id(target)
+        self._finder = Finder()
+        self._silent = ""
         self._state = "connecting"
         self._note = f"looking for {target}"
         self._start()
@@ -51,7 +55,7 @@ class LiveSource(TakingSource):
 
     def _warning(self) -> str:
         complaints = [one.complaint for one in self._attached.values() if one.complaint]
-        return self._intake.warning or (complaints[-1] if complaints else "")
+        return self._intake.warning or (complaints[-1] if complaints else self._silent)
 
     @property
     def pid(self) -> int:
@@ -76,12 +80,17 @@ class LiveSource(TakingSource):
     async def _attach_newcomers(
         self, tasks: dict[str, asyncio.Task[None]], *, job_goes_on: bool
     ) -> None:
-        known = {path for path, task in tasks.items() if not task.done()}
-        found = await asyncio.to_thread(find_processes, known)
-        for process in of_job(self.target, found):
+        busy = {path for path, task in tasks.items() if not task.done()}
+        job = Job(self.target)
+        found = job.of(await asyncio.to_thread(self._finder.find, job, busy))
+        silent = [f"process {process.pid} {process.note}" for process in found if process.note]
+        self._silent = silent[0] if silent else ""
+        for process in found:
             before = self._attached.get(process.path)
-            if before is not None and before.pid == process.pid and before.complaint:
-                continue  # it could not be read a moment ago
+            if before is not None and before.pid == process.pid and _is_hopeless(before):
+                continue
+            if process.note:
+                continue
             if not job_goes_on:  # what is kept of another job is no past of this one
                 self._intake.begin()
                 self._attached.clear()
@@ -100,16 +109,21 @@ class LiveSource(TakingSource):
             self._note += f"; {len(left)} of its job {goes_on}"
             return
         self._state = "ended"
-        if not self.target.isdigit():
+        if self._pid is None and not one.refused:
             self._note += f"; waiting for another pool {self.target}"
 
     def _is_over(self, *, met: bool) -> bool:
         """Say whether nothing can come any more."""
-        if not self.target.isdigit():
+        if self._pid is None:
             return False
         if met:
             return True
-        if not host.process_exists(int(self.target)):
-            self._state, self._note = "ended", f"there is no process {self.target}"
+        if not host.process_exists(self._pid):
+            self._state, self._note = "ended", f"there is no process {self._pid}"
             return True
         return False
+
+
+def _is_hopeless(one: Attachment) -> bool:
+    """Say whether a process that could not be read a moment ago cannot be read now either."""
+    return bool(one.complaint) and not one.refused

@@ -6,20 +6,21 @@ The playhead moves with the clock that is handed in; `drain` gives out the block
 from __future__ import annotations
 
 import os
-import shutil
 from itertools import chain
 from time import monotonic
 from typing import TYPE_CHECKING
 
 from idlehands.wire import Decoder, Frame, NewerVersion, WireError
 
-from ..capture import Block, CaptureError, CaptureReader, NotACapture
+from ..capture import Block, CaptureError, CaptureReader, NotACapture, as_capture_errors
+from ..files import NewFile
 from .status import SourceStatus
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
 
+COPY_BYTES = 1 << 20
 AT_END = "at the end of the capture"
 
 
@@ -127,14 +128,15 @@ class ReplaySource:
         """Hold the playhead still, or let it go on."""
         self._paused = paused
 
-    def start_capture(self, path: str) -> None:
-        """Copy the capture to `path`. Raises CaptureError."""
-        if os.path.exists(path):
-            raise CaptureError(f"{path}: exists; it is left as it is")
-        try:
-            shutil.copyfile(self._path, path)
-        except OSError as error:
-            raise CaptureError(f"{path}: {error.strerror}") from error
+    def start_capture(self, path: str, *, replace: bool = False) -> None:
+        """Copy the capture to `path`, as `CaptureWriter` would. Raises CaptureError."""
+        with as_capture_errors(), NewFile(path, replace=replace) as copy:
+            try:
+                with open(self._path, "rb") as file:
+                    while data := file.read(COPY_BYTES):
+                        copy.write(data)
+            except OSError as error:
+                raise CaptureError(f"{self._path}: {error.strerror}") from error
 
     def stop_capture(self) -> str:
         """Nothing is open: the copy was whole at once."""

@@ -30,8 +30,9 @@ class Source(Protocol):
     def drain(self) -> list[Frame]:
         """Return the frames that arrived since the last call, in order. Never blocks."""
 
-    def start_capture(self, path: str) -> None:
-        """Begin writing the stream to `path`, the recent past first. Raises CaptureError."""
+    def start_capture(self, path: str, *, replace: bool = False) -> None:
+        """Begin writing the stream to `path`, the recent past first, in the place of a file of this
+        user's with `replace`. Raises CaptureError."""
 
     def stop_capture(self) -> str:
         """End the capture; return its path, empty when none was open."""

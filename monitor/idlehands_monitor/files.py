@@ -1,0 +1,155 @@
+"""Files that are written for a person: captures, copies of captures, HTML.
+
+Names and paths of somebody's program are inside, and the one who writes may be root in a folder of
+somebody else. So a file is made new under a name of its own beside its place, readable by its
+owner alone, and then put there in one step: nothing that stands there is written into or followed,
+and nobody sees half a file. What is there already stays, unless it is to be replaced, and then only
+a regular file of this user's.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import secrets
+import stat
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from os import PathLike
+    from types import TracebackType
+
+MODE = 0o600
+FLAGS = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+FOLDER_FLAGS = getattr(os, "O_PATH", os.O_RDONLY) | os.O_DIRECTORY | os.O_CLOEXEC
+NO_LINKS = (errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK)
+"""How file systems say that they have no hard links."""
+
+
+class FileError(ValueError):
+    """A file cannot be written; the message is one line for a person, the path first."""
+
+
+class NewFile:
+    """A file that is being written, until `publish` under a name that nobody knows.
+
+    replace: it may take the place of a regular file of this user's. A context manager that
+    publishes what was written whole, and leaves nothing of what was not.
+
+    Raises FileError from the constructor, `write` and `publish`.
+    """
+
+    def __init__(self, path: str | PathLike[str], *, replace: bool = False) -> None:
+        self.path = os.fspath(path)
+        self._replace = replace
+        folder, self._name = os.path.split(self.path)
+        self._draft = f".idlehands-{secrets.token_hex(8)}.part"
+        self._folder = self._file = -1
+        try:
+            self._folder = os.open(folder or ".", FOLDER_FLAGS)
+            self._check()
+            self._file = os.open(self._draft, FLAGS, MODE, dir_fd=self._folder)
+        except OSError as error:
+            self.close()
+            raise self._error(error) from error
+        except FileError:
+            self.close()
+            raise
+
+    @property
+    def is_published(self) -> bool:
+        """Whether it stands under its own name."""
+        return not self._draft
+
+    @property
+    def is_closed(self) -> bool:
+        """Whether it has been closed."""
+        return self._file < 0
+
+    def _check(self) -> None:
+        """Raise FileError where something stands in its place that may not be replaced."""
+        if not self._name:
+            raise FileError(f"{self.path!r} names no file")
+        try:
+            status = os.stat(self._name, dir_fd=self._folder, follow_symlinks=False)
+        except FileNotFoundError:
+            return
+        if not stat.S_ISREG(status.st_mode):
+            raise FileError(f"{self.path}: is not a regular file; it is left as it is")
+        if not self._replace:
+            raise FileError(f"{self.path}: exists and is left as it is; --force replaces it")
+        if status.st_uid != os.geteuid():
+            raise FileError(f"{self.path}: belongs to user {status.st_uid}; it is left as it is")
+
+    def write(self, data: bytes) -> None:
+        """Write all of `data`."""
+        try:
+            while data:
+                data = data[os.write(self._file, data) :]
+        except OSError as error:
+            raise self._error(error) from error
+
+    def publish(self) -> None:
+        """Put it in its place; it can be written to further. A second call does nothing."""
+        if self.is_published:
+            return
+        self._check()
+        try:
+            if self._replace:
+                os.replace(
+                    self._draft, self._name, src_dir_fd=self._folder, dst_dir_fd=self._folder
+                )
+            else:
+                self._link()
+        except OSError as error:
+            raise self._error(error) from error
+        self._draft = ""
+
+    def _link(self) -> None:
+        """Give it its name unless somebody has it: a rename would take it away."""
+        try:
+            os.link(
+                self._draft,
+                self._name,
+                src_dir_fd=self._folder,
+                dst_dir_fd=self._folder,
+                follow_symlinks=False,
+            )
+        except OSError as error:
+            if error.errno not in NO_LINKS:
+                raise
+            # The name was free a moment ago, which is as much as can be known here.
+            os.rename(self._draft, self._name, src_dir_fd=self._folder, dst_dir_fd=self._folder)
+        else:
+            os.unlink(self._draft, dir_fd=self._folder)
+
+    def close(self) -> None:
+        """Close it; nothing is left of what was not published. A second call does nothing."""
+        file, self._file = self._file, -1
+        folder, self._folder = self._folder, -1
+        if file >= 0:
+            os.close(file)
+            if not self.is_published:
+                with contextlib.suppress(OSError):
+                    os.unlink(self._draft, dir_fd=folder)
+        if folder >= 0:
+            os.close(folder)
+
+    def _error(self, error: OSError) -> FileError:
+        return FileError(f"{self.path}: {error.strerror}")
+
+    def __enter__(self) -> NewFile:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        try:
+            if kind is None:
+                self.publish()
+        finally:
+            self.close()
