@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import os
 import signal
@@ -15,7 +16,7 @@ import pytest
 from fake_probes import GONE, FakeProbe, bye, hello, names, saying
 from helpers import environment, wait_until
 from idlehands.wire import VERSION, encode
-from idlehands_monitor.sources import asking, discovery
+from idlehands_monitor.sources import asking, discovery, live
 from idlehands_monitor.sources.attachment import Attachment
 from idlehands_monitor.sources.discovery import Finder, Job, folders
 from idlehands_monitor.sources.intake import Intake
@@ -528,7 +529,6 @@ def test_watching_one_process_leaves_the_others_alone(folder, fake, berth, monke
 @pytest.fixture
 def attach():
     """Attach to what is found at a path, and read to the end."""
-    import asyncio
 
     def read(path, owner=None):
         process = asking.FoundProcess(17, str(path), owner=os.geteuid() if owner is None else owner)
@@ -552,6 +552,29 @@ def test_a_reader_that_was_sent_anything_before_the_end_was_not_turned_away(fold
     one = attach(folder / "17.sock")
     assert not one.refused
     assert one.ended == "process 17 has ended"
+
+
+def test_a_reader_that_was_turned_away_comes_again_only_after_some_seconds(
+    folder, fake, monkeypatch
+):
+    one = fake(folder / "17.sock", hello(17), names("berth"), bye("8 readers are attached already"))
+
+    def readers():
+        return one.asked.count(b"")  # who calls for names only says so
+
+    looks = []
+    find = Finder.find
+    monkeypatch.setattr(Finder, "find", lambda *given: looks.append(1) or find(*given))
+    monkeypatch.setattr(live, "RETRY_SECONDS", 0.01)
+    monkeypatch.setattr(live, "AGAIN_SECONDS", 1000.0)
+    source = LiveSource("berth")
+    try:
+        wait_until(lambda: len(looks) >= 20 and readers(), "twenty looks")
+        assert readers() == 1
+        monkeypatch.setattr(live, "AGAIN_SECONDS", 0.0)
+        wait_until(lambda: readers() > 1, "another reader")
+    finally:
+        source.close()
 
 
 def test_a_link_in_a_sockets_place_is_not_attached_to(folder, fake, attach, tmp_path):

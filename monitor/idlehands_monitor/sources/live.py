@@ -17,7 +17,7 @@ from time import monotonic
 
 from . import host
 from .attachment import Attachment
-from .discovery import Finder, Job, process_id
+from .discovery import AGAIN_SECONDS, Finder, Job, process_id
 from .intake import TakingSource
 from .status import SourceStatus
 
@@ -125,5 +125,6 @@ class LiveSource(TakingSource):
 
 
 def _is_hopeless(one: Attachment) -> bool:
-    """Say whether a process that could not be read a moment ago cannot be read now either."""
-    return bool(one.complaint) and not one.refused
+    """Say whether a process that could not be read will not let itself be read now either."""
+    is_past = one.refused and monotonic() - one.last_data > AGAIN_SECONDS
+    return bool(one.complaint) and not is_past
