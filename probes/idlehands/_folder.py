@@ -140,11 +140,6 @@ def temporary_folder() -> str:
     return os.environ.get("TMPDIR") or "/tmp"  # noqa: S108 - the folder in it is verified
 
 
-def verify_folder(path: str) -> None:
-    """Raise FolderRefused unless `path` is a directory of ours that nobody else can enter."""
-    Folder(path).close()
-
-
 def make_folder() -> str:
     """Create this user's socket folder if need be, verify it, and return its path."""
     with open_own_folder() as folder:

@@ -15,12 +15,10 @@ from typing import Any, Callable
 from ._descriptors import OwnSocket
 from ._frames import Cursor
 from ._pool import PoolProbe
-from ._wire import VERSION, encode
+from ._wire import NAMES_ONLY, VERSION, encode
 
 BACKLOG_BYTES = 1 << 18
 """No more is built for a reader while this much waits for it."""
-NAMES_ONLY = b"n"
-"""What a peer says that wants no rows, but only to know what there is."""
 GREETING_SECONDS = 0.05
 """Rows are first built for a reader so long after it came: it may yet say that it wants none."""
 NO_SIGNAL: int = getattr(socket, "MSG_NOSIGNAL", 0)

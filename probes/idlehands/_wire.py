@@ -58,6 +58,8 @@ import msgpack
 from ._words import fitting
 
 VERSION = 3
+NAMES_ONLY = b"n"
+"""What a peer says right after connecting that wants no rows, but only to know what there is."""
 MOST_BYTES = 4 << 20
 """A longer frame is refused unread, so that a broken or hostile peer cannot fill memory."""
 

@@ -14,7 +14,6 @@ from ._folder import (
     may_talk,
     peer_uid,
     temporary_folder,
-    verify_folder,
 )
 from ._tables import (
     CANCELLED,
@@ -45,6 +44,7 @@ from ._tables import (
 )
 from ._wire import (
     MOST_BYTES,
+    NAMES_ONLY,
     VERSION,
     Decoder,
     Frame,
@@ -70,6 +70,7 @@ __all__ = [
     "MOST_BYTES",
     "MOST_WORKERS",
     "MOVED",
+    "NAMES_ONLY",
     "NONE",
     "OTHER_POOL",
     "OUTCOMES",
@@ -100,5 +101,4 @@ __all__ = [
     "may_talk",
     "peer_uid",
     "temporary_folder",
-    "verify_folder",
 ]

@@ -266,7 +266,7 @@ def test_a_fault_shows_in_its_entry_and_as_the_headline(folder, tmp_path, fault,
 def test_parking_early_starves_far_more_than_the_healthy_pool(folder, tmp_path):
     starved = {}
     for fault in ((), ("--fault", "early-park")):
-        capture = tmp_path / "a.idlehands"
+        capture = tmp_path / f"{len(fault)}.idlehands"
         idlehands("demo", *fault, "--for", "3s", "--no-screen", "--capture", capture, folder=folder)
         (pool,) = json.loads(idlehands("explain", capture, "--json", folder=folder).stdout)["pools"]
         starved[bool(fault)] = pool["worker_time"]["starved_s"] / (8 * pool["window_s"])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
+import select
 import signal
 import socket
 import subprocess
@@ -385,6 +386,28 @@ def test_an_answer_without_end_is_read_to_a_limit(folder, fake, monkeypatch):
     assert sent[0] < 1 << 20  # the limit and what the kernel holds for a socket
 
 
+def test_an_answer_longer_than_a_socket_holds_is_read_whole(folder, fake, monkeypatch):
+    """A probe takes a caller who says no more, while it still has much to send, for gone."""
+    monkeypatch.setattr(asking, "ANSWER_SECONDS", 0.5)
+    pools = 8000
+
+    def answer(connection):
+        connection.setblocking(False)
+        left = hello(17) + b"".join(names("berth", pool) for pool in range(pools))
+        while left:
+            wants = select.select([connection], [connection], [], 10)
+            if connection in wants[0] and not connection.recv(16):
+                return
+            if connection in wants[1]:
+                with contextlib.suppress(BlockingIOError):
+                    left = left[connection.send(left) :]
+        connection.setblocking(True)
+
+    fake(folder / "17.sock", answer=answer)
+    (process,) = Finder().find()
+    assert len(process.pools) == pools
+
+
 def test_a_socket_with_a_full_queue_of_callers_does_not_answer_and_is_not_waited_for(folder):
     with socket.socket(socket.AF_UNIX) as listener, contextlib.ExitStack() as stack:
         listener.bind(str(folder / "17.sock"))
@@ -521,6 +544,17 @@ def test_watching_one_process_leaves_the_others_alone(folder, fake, berth, monke
     assert other.most_open == asked
     wait_until(lambda: len(other.asked) == asked, "the end of its call")
     assert other.asked == [b"n"] * asked
+
+
+def test_who_ends_soon_after_he_was_attached_to_is_not_attached_to_again(folder, berth):
+    source = LiveSource(str(berth.pid))
+    try:
+        wait_until(lambda: source.status.state == "live", "being attached")
+        berth.kill()
+        wait_until(lambda: source.status.state == "ended", "the end")
+        assert source.status.note == f"process {berth.pid} was killed or crashed"
+    finally:
+        source.close()
 
 
 # Attaching

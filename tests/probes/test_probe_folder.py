@@ -20,7 +20,6 @@ from idlehands.wire import (
     make_folder,
     may_talk,
     peer_uid,
-    verify_folder,
 )
 
 as_root = pytest.mark.skipif(os.geteuid() != 0, reason="only root can give a folder away")
@@ -122,7 +121,7 @@ def test_a_folder_of_another_user_is_refused(place):
 
 def test_a_folder_that_is_not_there_cannot_be_verified(place):
     with pytest.raises(FolderRefused, match="No such file"):
-        verify_folder(str(place))
+        Folder(str(place))
 
 
 def test_a_folder_without_a_parent_is_refused(tmp_path, monkeypatch):

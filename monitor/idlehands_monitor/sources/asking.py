@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from time import monotonic
 from typing import TYPE_CHECKING
 
-from idlehands.wire import MOST_BYTES, Decoder, Folder, Frame, NewerVersion
+from idlehands.wire import MOST_BYTES, NAMES_ONLY, Decoder, Folder, Frame, NewerVersion
 
 from . import host
 from .sockets import AnotherUser, connect
@@ -23,13 +23,14 @@ from .sockets import AnotherUser, connect
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-NAMES_ONLY = b"n"
-"""Sent right after connecting: hello and names are all that is wanted."""
 ANSWER_SECONDS = 1.0
 ALL_ANSWERS_SECONDS = 3.0
 """However many sockets there are, and whatever they do."""
 AT_ONCE = 64
 ANSWER_BYTES = MOST_BYTES
+ONE_SENDING_BYTES = 1 << 17
+"""A probe sends as much in one go, which is what its socket holds. The end of a longer answer shows
+only in that no more comes."""
 NO_PROBE = "is answered for by something that is no probe"
 
 
@@ -152,7 +153,7 @@ class _Call:
             while self._read():
                 pass
         except BlockingIOError:
-            if self._greeted:
+            if self._greeted and self._bytes < ONE_SENDING_BYTES:
                 with contextlib.suppress(OSError):
                     self.connection.shutdown(socket.SHUT_WR)
             return False

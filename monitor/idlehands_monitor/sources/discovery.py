@@ -148,6 +148,10 @@ class Finder:
         found = [answer.process for answer in self._answers.values()]
         return sorted(found, key=lambda process: process.pid)
 
+    def forget(self, path: str) -> None:
+        """Ask the socket at `path` anew the next time, though not much time has passed."""
+        self._answers.pop(path, None)
+
     def _open(self, stack: contextlib.ExitStack) -> Iterator[Folder]:
         self.refused = []
         for path, owner in folders():

@@ -96,6 +96,7 @@ class LiveSource(TakingSource):
                 self._attached.clear()
                 tasks.clear()
                 job_goes_on = True
+            self._finder.forget(process.path)  # what it said holds no longer than it is attached
             self._attached[process.path] = one = Attachment(process, self._intake)
             tasks[process.path] = asyncio.create_task(self._attend(one))
 
