@@ -637,6 +637,17 @@ def test_a_socket_that_another_user_serves_is_not_attached_to(folder, attach, tm
 
 
 @as_root
+@pytest.mark.parametrize("owner", [0, NOBODY])
+def test_a_users_probe_does_not_have_root_sample_the_processes_of_others(owner):
+    """What root samples gets into captures."""
+    one = Attachment(asking.FoundProcess(17, "17.sock", owner=owner), Intake())
+    own = [1, os.getpid(), 0, "worker", os.getpid()]
+    frame = {"frame": "names", "pool": 1, "threads": [own]}
+    one._take([(frame, b"")])
+    assert one._threads == {1: {(os.getpid(), os.getpid())} if owner == 0 else set()}
+
+
+@as_root
 def test_root_attaches_to_the_probe_of_another_user(everybodys, attach):
     path = users_folder(everybodys / f"idlehands-{NOBODY}")
     cost = encode({"frame": "cost", "at_ns": 1, "recording_ns": 1, "sending_ns": 1})

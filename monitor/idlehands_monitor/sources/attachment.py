@@ -4,10 +4,19 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 from time import monotonic
 from typing import TYPE_CHECKING
 
-from idlehands.wire import Decoder, FolderRefused, Frame, NewerVersion, WireError, encode
+from idlehands.wire import (
+    MOST_WORKERS,
+    Decoder,
+    FolderRefused,
+    Frame,
+    NewerVersion,
+    WireError,
+    encode,
+)
 
 from . import host, processes
 from .asking import refusal
@@ -15,6 +24,8 @@ from .sockets import AnotherUser, reach
 from .waits import KernelWaits
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from .asking import FoundProcess
     from .intake import Intake
 
@@ -120,12 +131,21 @@ class Attachment:
             if kind == "bye":
                 self._said_bye = True
             elif kind == "names":
-                with contextlib.suppress(KeyError, IndexError, TypeError, ValueError):
-                    self._threads[frame["pool"]] = {
+                with contextlib.suppress(ArithmeticError, LookupError, TypeError, ValueError):
+                    threads = frame["threads"][:MOST_WORKERS]
+                    self._threads[frame["pool"]] = self._of_owner(
                         (int(thread[4]) if len(thread) > 4 else self.pid, int(thread[1]))
-                        for thread in frame["threads"]
-                    }
+                        for thread in threads
+                    )
         self._intake.take(pieces, self.pid)
+
+    def _of_owner(self, threads: Iterable[tuple[int, int]]) -> set[tuple[int, int]]:
+        """Return the threads that may be sampled: a user's probe has root look at no one else's."""
+        threads = set(threads)
+        if os.geteuid() != 0 or self._owner == 0:
+            return threads
+        own = {pid for pid in {pid for pid, _ in threads} if host.user(pid) == self._owner}
+        return {(pid, native_id) for pid, native_id in threads if pid in own}
 
     async def _sample_host(self) -> None:
         waits, processes_at, turn = KernelWaits(), monotonic(), 0
@@ -137,7 +157,8 @@ class Attachment:
                     gap = max(PROCESS_SAMPLE_SECONDS, len(threads) / MOST_SWITCHES_A_SECOND)
                     gap = min(SLOWEST_PROCESS_SAMPLE_SECONDS, gap)
                     processes_at = max(processes_at + gap, monotonic())
-                    pids = sorted({self.pid, *(pid for pid, _ in threads)})
+                    own = self._of_owner([(self.pid, self.pid)])
+                    pids = sorted({pid for pid, _ in threads | own})
                     said, switches = processes.sample(processes.in_turn(pids, turn))
                     turn += 1
                     workers = {native_id for _, native_id in threads} & switches.keys()

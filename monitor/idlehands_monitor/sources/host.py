@@ -143,6 +143,14 @@ def process_exists(pid: int) -> bool:
         return False
 
 
+def user(pid: int) -> int:
+    """Return the user whom a process belongs to, -1 when it is gone."""
+    try:
+        return int(psutil.Process(pid).uids().real)
+    except (psutil.Error, ValueError):
+        return UNKNOWN
+
+
 def is_stopped(pid: int) -> bool:
     """Say whether a process has been stopped, by a signal or a debugger."""
     try:
