@@ -12,6 +12,7 @@ import subprocess
 import sys
 from dataclasses import replace
 
+import psutil
 import pytest
 
 from fake_probes import GONE, FakeProbe, bye, hello, names, saying
@@ -544,6 +545,16 @@ def test_watching_one_process_leaves_the_others_alone(folder, fake, berth, monke
     assert other.most_open == asked
     wait_until(lambda: len(other.asked) == asked, "the end of its call")
     assert other.asked == [b"n"] * asked
+
+
+def test_a_watched_process_has_no_network_port_open(berth):
+    source = LiveSource(str(berth.pid))
+    try:
+        wait_until(lambda: source.status.state == "live", "being attached")
+        assert psutil.Process(berth.pid).net_connections("inet") == []
+        assert psutil.Process(berth.pid).net_connections("unix") != []
+    finally:
+        source.close()
 
 
 def test_who_ends_soon_after_he_was_attached_to_is_not_attached_to_again(folder, berth):
