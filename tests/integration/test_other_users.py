@@ -68,6 +68,7 @@ class Machine:
     """A temporary folder of all users, and jobs and commands that use it as theirs."""
 
     def __init__(self, folder, capsys):
+        self.folder = folder
         self.jobs = []
         self.variables = environment(folder, TMPDIR=str(folder), XDG_RUNTIME_DIR="")
         del self.variables["IDLEHANDS_DIR"]
@@ -79,7 +80,8 @@ class Machine:
             [sys.executable, "-c", JOB, name, str(user)], env={**self.variables, **changes}
         )
         self.jobs.append(job)
-        wait_until(lambda: has_probe(job.pid), "its probe")
+        folder = Path(changes.get("IDLEHANDS_DIR", self.folder))
+        wait_until(lambda: list(folder.rglob(f"{job.pid}.sock")), "its socket")
         return job
 
     def command(self, *arguments):
@@ -99,6 +101,13 @@ class Machine:
             timeout=60,
             check=False,
         )
+
+
+@pytest.fixture(autouse=True)
+def patience(monkeypatch):
+    """Wait longer for an answer than anybody would: this machine may be busy."""
+    monkeypatch.setattr(asking, "ANSWER_SECONDS", 20.0)
+    monkeypatch.setattr(asking, "ALL_ANSWERS_SECONDS", 30.0)
 
 
 @pytest.fixture
@@ -190,7 +199,8 @@ def test_a_stopped_process_is_said_to_be_stopped_and_not_sampled(machine, monkey
         assert done.returncode == 3
         assert "does not answer: the process is stopped" in done.stdout
     job.send_signal(signal.SIGCONT)
-    assert machine.command("watch", job.pid, "--no-screen", "--for", "100ms").returncode == 0
+    done = machine.command("watch", job.pid, "--no-screen", "--for", "100ms")
+    assert done.returncode == 0, done.stderr
 
 
 def test_a_process_without_a_probe_has_none(machine):

@@ -28,6 +28,13 @@ NOBODY = 65534
 as_root = pytest.mark.skipif(os.geteuid() != 0, reason="only root looks at other users' probes")
 
 
+@pytest.fixture(autouse=True)
+def patience(monkeypatch):
+    """Wait longer for an answer than anybody would: this machine may be busy."""
+    monkeypatch.setattr(asking, "ANSWER_SECONDS", 20.0)
+    monkeypatch.setattr(asking, "ALL_ANSWERS_SECONDS", 30.0)
+
+
 @pytest.fixture
 def folder(tmp_path, monkeypatch):
     """This user's socket folder."""
@@ -318,14 +325,9 @@ def test_a_probe_without_a_pool_is_found(folder, fake):
 # Those that do not answer
 
 
-def never(connection):
-    connection.recv(16)
-    wait_until(lambda: connection.recv(16) == b"", "the caller going")
-
-
 def test_silent_sockets_are_waited_for_together(folder, fake, monkeypatch):
-    """Both are connected to before either is given up; one after the other, never two are."""
-    monkeypatch.setattr(asking, "ANSWER_SECONDS", 0.3)
+    """Many are connected to before one is given up; one after the other, never two are."""
+    monkeypatch.setattr(asking, "ANSWER_SECONDS", 0.5)
     open_now, most_open = set(), [0]
 
     def count(connection):
@@ -339,8 +341,8 @@ def test_silent_sockets_are_waited_for_together(folder, fake, monkeypatch):
     for pid in range(20, 30):
         fake(folder / f"{pid}.sock", answer=count)
     found = Finder().find()
-    assert most_open == [10]
-    assert {process.note for process in found} == {"has a probe that did not answer within 0.3 s"}
+    assert most_open[0] > 3
+    assert {process.note for process in found} == {"has a probe that did not answer within 0.5 s"}
 
 
 def test_a_full_folder_of_silent_sockets_does_not_hold_up_another_users(monkeypatch):
@@ -358,14 +360,13 @@ def replace_name(pid, folder):
 def test_sockets_that_there_was_no_time_to_ask_are_counted_and_asked_the_next_time(
     folder, fake, monkeypatch
 ):
-    monkeypatch.setattr(asking, "ALL_ANSWERS_SECONDS", 0.0)
     for pid in (17, 18):
         fake(folder / f"{pid}.sock", hello(pid))
     finder = Finder()
-    assert finder.find() == []
+    with monkeypatch.context() as hurried:
+        hurried.setattr(asking, "ALL_ANSWERS_SECONDS", 0.0)
+        assert finder.find() == []
     assert finder.unasked == 2
-    monkeypatch.undo()
-    os.environ["IDLEHANDS_DIR"] = str(folder)
     assert [process.pid for process in finder.find()] == [17, 18]
     assert finder.unasked == 0
 
@@ -387,10 +388,9 @@ def test_an_answer_without_end_is_read_to_a_limit(folder, fake, monkeypatch):
     assert sent[0] < 1 << 20  # the limit and what the kernel holds for a socket
 
 
-def test_an_answer_longer_than_a_socket_holds_is_read_whole(folder, fake, monkeypatch):
+def test_an_answer_longer_than_a_socket_holds_is_read_whole(folder, fake):
     """A probe takes a caller who says no more, while it still has much to send, for gone."""
-    monkeypatch.setattr(asking, "ANSWER_SECONDS", 0.5)
-    pools = 8000
+    pools = 4000
 
     def answer(connection):
         connection.setblocking(False)
