@@ -13,14 +13,18 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import socket
 import stat
 import struct
+import time
 from collections.abc import Iterator
 from types import TracebackType
 
 ENVIRONMENT = "IDLEHANDS_DIR"
 SUFFIX = ".sock"
+UNNAMED = re.compile(r"\.\d+-[0-9a-f]{12}")
+"""What a socket is called until it listens."""
 LONGEST_ADDRESS = 100
 """Bytes of a socket path used as it is; unix(7) allows 107 on Linux, others fewer."""
 DESCRIPTORS = "/proc/self/fd"
@@ -82,6 +86,18 @@ class Folder:
         """Return the names of the sockets in it that end in `SUFFIX`, in order."""
         names = [name for name in os.listdir(self.descriptor) if name.endswith(SUFFIX)]
         return sorted(name for name in names if self.identity(name) is not None)
+
+    def left_unnamed(self, seconds: float) -> list[str]:
+        """Return the sockets that have been without a name of their own for so long."""
+        names = [name for name in os.listdir(self.descriptor) if UNNAMED.fullmatch(name)]
+        return [name for name in names if self._age_seconds(name) > seconds]
+
+    def _age_seconds(self, name: str) -> float:
+        try:
+            status = os.stat(name, dir_fd=self.descriptor, follow_symlinks=False)
+        except OSError:
+            return 0.0
+        return time.time() - status.st_mtime
 
     def identity(self, name: str) -> tuple[int, int] | None:
         """Return (device, inode) of a socket, None where `name` is none of the owner's sockets."""

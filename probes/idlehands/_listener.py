@@ -18,6 +18,8 @@ MOST_NAMES = 100
 """Containers that share a folder can have processes of one number."""
 CALLERS_WAITING = 8
 MOST_SWEPT = 64
+UNNAMED_SECONDS = 60.0
+"""A socket that has no name of its own after so long never gets one: its process was killed."""
 
 
 class Listener(OwnSocket):
@@ -92,7 +94,7 @@ def _take_name(folder: Folder, making: str, name: str) -> bool:
 
 def _sweep(folder: Folder) -> None:
     """Remove some sockets of dead processes: children that end by `os._exit` leave theirs."""
-    for name in folder.sockets()[:MOST_SWEPT]:
+    for name in folder.sockets()[:MOST_SWEPT] + folder.left_unnamed(UNNAMED_SECONDS)[:MOST_SWEPT]:
         there = folder.identity(name)
         if is_dead(folder, name):
             folder.remove(name, there)

@@ -10,7 +10,10 @@ from __future__ import annotations
 
 import contextlib
 import os
+import sys
+import threading
 from collections import deque
+from typing import Any
 
 MOST_MESSAGES = 64
 
@@ -24,10 +27,12 @@ def warn(message: str, *arguments: object) -> None:
 
 def say_pending() -> None:
     """Log what waits to be said. Only where no lock is held."""
-    while _pending:
-        # Loaded by then, see `_process.prepare`, unless nothing but this ever was.
+    if not _pending:
+        return
+    logging: Any = sys.modules.get("logging")  # loaded, see `_process.prepare`
+    if logging is None:
         import logging
-
+    while _pending:
         message, arguments = _pending.popleft()
         logging.getLogger("idlehands").warning(message, *arguments)
 
@@ -39,8 +44,6 @@ def say_pending_in_own_thread() -> None:
     """
     if not _pending:
         return
-    import threading
-
     known = getattr(threading, "_active", {})
     is_known = threading.get_ident() in known
     # Whatever a handler of the job's raises, to end its own thread even, is not for this one.

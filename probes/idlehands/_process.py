@@ -20,7 +20,7 @@ import os
 import sys
 import threading
 from time import monotonic, monotonic_ns
-from typing import TYPE_CHECKING, Callable, TypeVar
+from typing import TYPE_CHECKING, Callable, ClassVar, TypeVar
 
 from ._notes import say_pending, shown, warn
 from ._pool import PoolProbe, ProbeMisuse, Settings, off_pool
@@ -52,6 +52,9 @@ FORKS_WARN_OF_THREADS = sys.version_info >= (3, 12)
 
 
 class _Process:
+    make_outlet: ClassVar[type[Outlet] | None] = None
+    """Set where all is imported: even to import what is loaded already asks the job's import."""
+
     def __init__(self) -> None:
         # Can be taken again by a thread that has it: a signal handler may hand in a task anywhere.
         self.lock = threading.RLock()
@@ -160,9 +163,10 @@ class _Process:
         with self.lock:
             try:
                 if self.outlet is None:
-                    from ._outlet import Outlet  # loaded already, see `prepare`
-
-                    self.outlet = Outlet(self)
+                    if self.make_outlet is None:
+                        prepare()
+                    assert self.make_outlet is not None  # noqa: S101 - prepared
+                    self.outlet = self.make_outlet(self)
                     _stop_where_multiprocessing_ends_us()
                 self.outlet.start()
             except (OSError, RuntimeError) as error:
@@ -228,7 +232,9 @@ def prepare() -> None:
     """Import all that recording and serving need, before there is anything to record."""
     import logging  # noqa: F401 - said with by the outlet's thread
 
-    from . import _outlet  # noqa: F401
+    from ._outlet import Outlet
+
+    _Process.make_outlet = Outlet
 
 
 def is_off() -> bool:

@@ -6,6 +6,7 @@ import contextlib
 import os
 import socket
 import stat
+import time
 from pathlib import Path
 
 import pytest
@@ -328,3 +329,26 @@ def test_what_is_no_socket_of_the_owners_is_not_listed(place, tmp_path):
         dead.bind(str(place / "3.sock"))
     with Folder(str(place)) as folder:
         assert folder.sockets() == ["3.sock"]
+
+
+def test_what_a_process_killed_in_the_middle_has_left_is_swept_away_later(listen, place):
+    place.mkdir(mode=0o700)
+    names = [".7-0123456789ab", ".8-0123456789ab"]
+    for name in names:
+        with socket.socket(socket.AF_UNIX) as dead:
+            dead.bind(str(place / name))
+    hour_ago = time.time() - 3600
+    os.utime(place / names[0], (hour_ago, hour_ago))
+    listen()
+    assert sorted(os.listdir(place)) == [names[1], f"{os.getpid()}.sock"]
+
+
+def test_sockets_of_dead_processes_are_swept_away_and_those_of_living_ones_left(listen, place):
+    place.mkdir(mode=0o700)
+    with socket.socket(socket.AF_UNIX) as dead:
+        dead.bind(str(place / "7.sock"))
+    with socket.socket(socket.AF_UNIX) as living:
+        living.bind(str(place / "8.sock"))
+        living.listen()
+        listen()
+    assert sorted(os.listdir(place)) == sorted(["8.sock", f"{os.getpid()}.sock"])
