@@ -1,40 +1,46 @@
 """Boards: what the worker processes of a pool tell the process that owns the pool.
 
-A board is a piece of shared memory with a slot for each worker process. The worker writes its
-rows and what it is doing into its slot, the owner's outlet reads them there. So a worker needs
-no thread and no socket, one that lives for a tenth of a second is seen like any other, and of one
-that was killed the last task is known. The memory has no name in any folder: it is gone with the
-processes that use it, however they end.
+A board is memory that they share (`_mapping`), with a slot for each worker process. The worker
+writes its rows and what it is doing into its slot, the owner's outlet reads them there. So a worker
+needs no thread and no socket, one that lives for a tenth of a second is seen like any other, and of
+one that was killed the last task is known.
 
-A slot has one writer, its worker; taking and retiring a slot are done under a lock of the kernel's
-(fcntl(2)), which a process that dies gives back. Every word is a native 64-bit integer. A row is
-stored before the count that covers it; on processors that may reorder stores a reader could see
-the count first, and would then read a row that is being overwritten.
+A slot has one writer, its worker (`_board_worker`). Slots are taken, and those of dead processes
+retired, under a lock. A worker has its slot as long as the slot says so. Every word is a native
+64-bit integer. A row is stored before the count that covers it; on processors that may reorder
+stores a reader could see the count first, and would then read a row that is being overwritten.
+
+The job may write anywhere in its memory, here too. Nothing that is read here may do more harm
+than to make the record wrong.
 """
 
 from __future__ import annotations
 
 import contextlib
+import errno
 import fcntl
-import mmap
 import os
 import struct
-import threading
-from collections.abc import Iterator
-from time import monotonic_ns, thread_time_ns
-from typing import NamedTuple
+from _io import FileIO
+from _socket import AF_UNIX, SOCK_DGRAM, socket
+from _thread import allocate_lock
+from collections.abc import Iterable, Iterator
+from time import monotonic, monotonic_ns, sleep
+from typing import Any
 
+from ._descriptors import Identity
+from ._mapping import Mapping
 from ._notes import warn
-from ._recorder import CPU_WORTH_NS
-from ._rings import NO_TOKEN, Token
-from ._tables import DIED, FETCHING, FINISHED, GAPS, INBOX, LEFT, LOST, NONE, PARKED, STAYS, TASKS
+from ._rings import Token
+from ._tables import DIED, GAPS, INBOX, LEFT, LOST, NONE, STAYS, TASKS
 
 WORD = 8
 PID, TICKS, JOINED, NATIVE_ID, IDENT, TASKS_WRITTEN, STAYS_WRITTEN, STARTED, TOKEN = range(9)
 NAME, NAME_BYTES = 16, 64
-GAPS_WRITTEN, SKIPPED, EVERY, LAST_PID = range(24, 28)
-"""Of these the owner writes one: by `EVERY` it says which tasks are recorded and not only counted,
-those of whose number no bit of it is set."""
+GAPS_WRITTEN, SKIPPED, EVERY, LAST_PID, REFUSED = range(24, 29)
+"""Two of these are the board's and used in the first slot only. `EVERY` is written by the owner: it
+says which tasks are recorded and not only counted, those of whose number no bit of it is set.
+`REFUSED` counts the worker processes that found no slot free."""
 HEADER_WORDS = 32
 TASK_ROWS, STAY_ROWS, GAP_ROWS = 1 << 10, 1 << 6, 1 << 9
 TASK_WORDS, STAY_WORDS = len(TASKS.columns), len(STAYS.columns)
@@ -42,73 +48,147 @@ STAYS_AT = HEADER_WORDS + TASK_ROWS * TASK_WORDS
 GAP_WORDS = len(GAPS.columns)
 GAPS_AT = STAYS_AT + STAY_ROWS * STAY_WORDS
 SLOT_WORDS = GAPS_AT + GAP_ROWS * GAP_WORDS
+SLOT_BYTES = SLOT_WORDS * WORD
+
+MOST = (1 << 63) - 1
+"""The largest word; a count that was damaged goes on from 0 past it."""
 
 _TASK = struct.Struct(f"={TASK_WORDS}q")
 _GAP = struct.Struct(f"={GAP_WORDS}q")
 _STAY = struct.Struct(f"={STAY_WORDS}q")
 _TOKEN = struct.Struct("=6q")
+pack_token, pack_gap = _TOKEN.pack_into, _GAP.pack_into
+STARTED_NS = TASKS.names.index("started_ns")
+
+RETRY_SECONDS = 0.0005
+LOOKS_FOR_DEAD = 16
+"""Who joins looks for dead processes in so many slots at most, unless all slots are taken."""
 
 
-class Link(NamedTuple):
-    """How a worker process finds its pool's board: it travels with the pool's queues."""
+class _Threads:
+    """The kernel's lock is between processes; threads of one exclude each other by this one.
 
-    path: str
-    slots: int
+    A signal handler that comes here while its thread has the lock goes on without, in bounded time.
+    """
+
+    lock = allocate_lock()
+
+    @classmethod
+    def start_again(cls) -> None:
+        """Have a lock that nobody holds: the thread that did is not in a forked child."""
+        cls.lock = allocate_lock()
+
+
+if hasattr(os, "register_at_fork"):
+    os.register_at_fork(after_in_child=_Threads.start_again)
 
 
 class Board:
-    """The memory of one pool's board, as its owner or as one of its workers sees it.
+    """The slots of one pool, as its owner or as one of its workers sees them.
 
-    Raises OSError where the memory cannot be had.
+    Without a mapping the memory is private: what calibration writes to.
     """
 
-    def __init__(self, link: Link, descriptor: int) -> None:
-        self.link = link
-        self.descriptor = descriptor
-        self.memory = mmap.mmap(descriptor, link.slots * SLOT_WORDS * WORD)
-        self.words = memoryview(self.memory).cast("q")
+    def __init__(self, slots: int, mapping: Mapping | None = None) -> None:
+        self.slots = slots
+        self.mapping = mapping
+        self.memory: Any = mapping.memory if mapping is not None else bytearray(slots * SLOT_BYTES)
+        self.words = mapping.words if mapping is not None else memoryview(self.memory).cast("q")
 
-    @classmethod
-    def create(cls, slots: int) -> Board:
-        """Return a new board; only Linux offers memory without a name (memfd_create(2))."""
-        descriptor = os.memfd_create("idlehands-board")
-        os.ftruncate(descriptor, slots * SLOT_WORDS * WORD)
-        return cls(Link(f"/proc/{os.getpid()}/fd/{descriptor}", slots), descriptor)
-
-    @classmethod
-    def open(cls, link: Link) -> Board:
-        """Return the board that another process made."""
-        return cls(link, os.open(link.path, os.O_RDWR | os.O_CLOEXEC))
-
-    def __del__(self) -> None:
-        # The memory goes with the mapping; nobody closes a board, for a reader may have it still.
-        with contextlib.suppress(OSError, AttributeError):
-            os.close(self.descriptor)
+    @property
+    def _identity(self) -> Identity | None:
+        return self.mapping.identity if self.mapping is not None else None
 
     @contextlib.contextmanager
-    def locked(self) -> Iterator[None]:
-        """Hold the board's lock: taken for the few microseconds of taking or retiring a slot."""
-        fcntl.lockf(self.descriptor, fcntl.LOCK_EX)
+    def locked(self, seconds: float) -> Iterator[bool]:
+        """Hold the board's lock if it can be had within so many seconds; say whether it is held.
+
+        It is held for the microseconds of taking or retiring a slot. The kernel gives back what a
+        process held that dies (fcntl(2), F_SETLK).
+        """
+        deadline, threads = monotonic() + seconds, _Threads.lock
+        if not threads.acquire(timeout=seconds):
+            yield False
+            return
         try:
-            yield
+            is_held = self._lock(deadline)
+            try:
+                yield is_held
+            finally:
+                if is_held:
+                    self._change_lock(fcntl.LOCK_UN)
         finally:
-            fcntl.lockf(self.descriptor, fcntl.LOCK_UN)
+            threads.release()
+
+    def _lock(self, deadline: float) -> bool:
+        while True:
+            try:
+                return self._change_lock(fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                if monotonic() >= deadline:
+                    return False
+                sleep(RETRY_SECONDS)
+
+    def _change_lock(self, how: int) -> bool:
+        """Take the kernel's lock or give it back; False where the descriptor is lost."""
+        mapping = self.mapping
+        if mapping is None or not mapping.is_ours:
+            return False
+        try:
+            fcntl.lockf(mapping.descriptor, how)
+        except BlockingIOError:
+            raise
+        except OSError:
+            return False
+        return True
+
+    @contextlib.contextmanager
+    def named(self, seconds: float) -> Iterator[None]:
+        """Be alone among those that cannot take the lock, for their descriptor is lost.
+
+        Only one process at a time can have a socket of a name, and one that dies gives it back
+        (unix(7), abstract sockets). Where it cannot be had in so many seconds go on without.
+        """
+        deadline, name = monotonic() + seconds, f"\0idlehands-board-{self._identity}"
+        try:
+            holder = socket(AF_UNIX, SOCK_DGRAM)
+        except OSError:
+            yield
+            return
+        with contextlib.closing(holder):
+            while not _bind(holder, name) and monotonic() < deadline:
+                sleep(RETRY_SECONDS)
+            yield
+
+    def retire_dead(self, slots: Iterable[int]) -> None:
+        """End the stays of workers whose process has ended. Call it `locked`."""
+        for slot in slots:
+            if self.is_dead(slot):
+                self.retire(slot)
 
     def retire(self, slot: int) -> None:
-        """End the stay of a slot's worker, whose process has ended. Call it `locked`."""
+        """End the stay of a slot's worker. Its worker calls this, or who has the lock."""
         words, base = self.words, slot * SLOT_WORDS
         now, how = monotonic_ns(), LEFT
-        if words[base + STARTED]:
-            how = DIED
+        started = words[base + STARTED]
+        if started:
             token = _TOKEN.unpack_from(self.memory, (base + TOKEN) * WORD)
-            self.put_task(slot, token, words[base + STARTED], now, NONE, LOST)
+            if not self._has_put(slot, token[0], started):  # or it ended just after
+                how = DIED
+                self.put_task(slot, token, started, now, NONE, LOST)
             words[base + STARTED] = 0
         stay = words[base + JOINED], now, words[base + PID], words[base + NATIVE_ID], how
         written = words[base + STAYS_WRITTEN]
         offset = base + STAYS_AT + written % STAY_ROWS * STAY_WORDS
         _STAY.pack_into(self.memory, offset * WORD, *stay)
-        words[base + STAYS_WRITTEN] = written + 1
+        words[base + STAYS_WRITTEN] = written + 1 & MOST
         words[base + PID] = 0
+
+    def _has_put(self, slot: int, task: int, started: int) -> bool:
+        words, base = self.words, slot * SLOT_WORDS
+        last = words[base + TASKS_WRITTEN] - 1
+        row = base + HEADER_WORDS + last % TASK_ROWS * TASK_WORDS
+        return last >= 0 and words[row] == task and words[row + STARTED_NS] == started
 
     def put_task(
         self, slot: int, token: Token, started: int, ended: int, cpu: int, outcome: int
@@ -118,140 +198,108 @@ class Board:
         written = words[base + TASKS_WRITTEN]
         offset = base + HEADER_WORDS + written % TASK_ROWS * TASK_WORDS
         _TASK.pack_into(self.memory, offset * WORD, *token, started, ended, INBOX, cpu, outcome)
-        words[base + TASKS_WRITTEN] = written + 1
+        words[base + TASKS_WRITTEN] = written + 1 & MOST
 
     def is_dead(self, slot: int) -> bool:
         """Say whether a slot's process has ended without giving the slot back."""
         pid = self.words[slot * SLOT_WORDS + PID]
-        return pid != 0 and start_ticks(pid) != self.words[slot * SLOT_WORDS + TICKS]
+        if pid == 0:
+            return False
+        ticks, then = start_ticks(pid), self.words[slot * SLOT_WORDS + TICKS]
+        if ticks > 0 and then > 0:
+            return bool(ticks != then)
+        return ticks == 0 or not is_there(pid)
+
+    def free_slot(self, *, is_alone: bool) -> int:
+        """Return a slot that nobody has, -1 where all are taken. Call it `locked`.
+
+        Only who is alone in this retires the slots of dead processes.
+        """
+        for slot in range(self.slots):
+            if is_alone and slot < LOOKS_FOR_DEAD and self.is_dead(slot):
+                self.retire(slot)
+            if not self.words[slot * SLOT_WORDS + PID]:
+                return slot
+        if not is_alone:
+            return NONE
+        self.retire_dead(range(self.slots))
+        free = (slot for slot in range(self.slots) if not self.words[slot * SLOT_WORDS + PID])
+        return next(free, NONE)
+
+
+def _bind(holder: socket, name: str) -> bool:
+    """Give a socket its name; False while another has it."""
+    try:
+        holder.bind(name)
+    except OSError as error:
+        return error.errno != errno.EADDRINUSE
+    return True
 
 
 def start_ticks(pid: int) -> int:
-    """Return when a process started (proc(5), stat, field 22), 0 when it has ended."""
+    """Return when a process started (proc(5), stat, field 22), 0 if it has ended, -1 if unknown."""
     try:
-        with open(f"/proc/{pid}/stat", "rb") as file:
-            fields = file.read().rpartition(b")")[2].split()
+        with FileIO(f"/proc/{pid}/stat") as file:  # `open` may be the job's by now
+            fields = file.readall().rpartition(b")")[2].split()
+        return 0 if fields[0] in (b"Z", b"X") else int(fields[19])
+    except (OSError, IndexError, ValueError):
+        return NONE
+
+
+def is_there(pid: int) -> bool:
+    """Say whether there is a process of that number, whoever's; nothing is sent (kill(2))."""
+    try:
+        os.kill(pid if 0 < pid < 1 << 31 else 1 << 30, 0)
+    except PermissionError:
+        return True
     except OSError:
-        return 0
-    return 0 if fields[0] in (b"Z", b"X") else int(fields[19])
+        return False
+    return True
 
 
-class BoardWorker:
-    """This process as a worker of one board."""
+class Link:
+    """How the processes of a pool come to its board: it travels with the pool's queues.
 
-    def __init__(self, board: Board, slot: int) -> None:
-        self._board = board
-        self._slot = slot
-        self._base = slot * SLOT_WORDS
-        self._token: Token = NO_TOKEN
-        self._started = 0
-        self._mark = NONE
-        self._after = 0
-        self._long: dict[int, bool] = {}
+    A forked process has it with all else. To others the descriptor is passed as they start; so no
+    right to look into another process is needed. One that cannot be given it gets None.
 
-    def running(self, token: Token) -> None:
-        """Begin the task of `token`."""
-        if self._started:
-            self.finished()
-        board, base = self._board, self._base
-        if self._after:
-            self._gap_ended(token)
-        every = board.words[base + EVERY]
-        if every and token[0] & every:
-            board.words[base + SKIPPED] += 1
-            return
-        self._token = token
-        self._mark = thread_time_ns() if self._long.get(token[2]) else NONE
-        self._started = monotonic_ns()
-        _TOKEN.pack_into(board.memory, (base + TOKEN) * WORD, *token)
-        board.words[base + STARTED] = self._started
+    Attributes: slots, board (None where it was let go).
+    """
 
-    def finished(self, outcome: int = FINISHED) -> None:
-        """End the task in hand; nothing where none is."""
-        started = self._started
-        if not started:
-            return
-        ended = monotonic_ns()
-        cpu = thread_time_ns() - self._mark if self._mark >= 0 else NONE
-        board, token = self._board, self._token
-        board.put_task(self._slot, token, started, ended, cpu, outcome)
-        board.words[self._base + STARTED] = self._started = 0
-        every = board.words[self._base + EVERY]
-        self._long[token[2]] = not every and ended - started >= CPU_WORTH_NS
-        self._after = ended if every else 0
+    __slots__ = ("_is_told", "board", "identity", "slots")
 
-    def _gap_ended(self, token: Token) -> None:
-        """Record the gap behind a recorded task: it stands for those behind the others."""
-        board, base = self._board, self._base
-        state = PARKED if token[3] > self._after else FETCHING
-        written = board.words[base + GAPS_WRITTEN]
-        offset = base + GAPS_AT + written % GAP_ROWS * GAP_WORDS
-        row = self._after, monotonic_ns(), state, 0, NONE, NONE
-        _GAP.pack_into(board.memory, offset * WORD, *row)
-        board.words[base + GAPS_WRITTEN] = written + 1
-        self._after = 0
+    def __init__(self, board: Board, identity: Identity) -> None:
+        self.board: Board | None = board
+        self.slots = board.slots
+        self.identity = identity
+        self._is_told = False
 
-    def count_only(self) -> None:
-        """Record no task from now on, only count them."""
-        self._board.words[self._base + EVERY] = 1
+    @classmethod
+    def create(cls, slots: int) -> Link:
+        """Return the link to a new board. Raises OSError where the memory cannot be had."""
+        mapping = Mapping.create(slots * SLOT_BYTES)
+        return cls(Board(slots, mapping), mapping.identity)
 
-    def amend(self, outcome: int) -> None:
-        """Change the outcome of the task that ended last: its result could not be sent."""
-        words, base = self._board.words, self._base
-        last = words[base + TASKS_WRITTEN] - 1
-        if last >= 0:
-            words[base + HEADER_WORDS + last % TASK_ROWS * TASK_WORDS + TASK_WORDS - 1] = outcome
-
-    def leave(self) -> None:
-        """Give the slot back."""
-        self.finished()
-        with self._board.locked():
-            self._board.retire(self._slot)
-
-
-_workers: dict[tuple[int, str], BoardWorker | None] = {}
-
-
-def worker_of(link: Link) -> BoardWorker | None:
-    """Return this process as a worker of the board at `link`, None where that cannot be."""
-    key = os.getpid(), link.path
-    if key not in _workers:
+    def __reduce__(self) -> Any:
+        passed = None
         try:
-            _workers[key] = _take_slot(Board.open(link))
-        except (OSError, ValueError) as error:
-            warn("worker process %d is not probed: %s", os.getpid(), error)
-            _workers[key] = None
-    return _workers[key]
+            if self.board is not None and self.board.mapping is not None:
+                passed = self.board.mapping.passed()
+                self._warn_once(passed)
+        except Exception:
+            passed = None
+        return _received, (passed, self.slots, self.identity)
+
+    def _warn_once(self, passed: object) -> None:
+        if passed is None and not self._is_told:
+            self._is_told = True
+            warn("worker processes are not probed: the job closed a descriptor of the probe's")
 
 
-def leave(link: Link) -> None:
-    """This process is no worker of the board at `link` any more."""
-    worker = _workers.pop((os.getpid(), link.path), None)
-    if worker is not None:
-        worker.leave()
-
-
-def _take_slot(board: Board) -> BoardWorker:
-    with board.locked():
-        for slot in range(board.link.slots):
-            if board.is_dead(slot):
-                board.retire(slot)
-            if board.words[slot * SLOT_WORDS + PID] == 0:
-                _sign(board, slot)
-                return BoardWorker(board, slot)
-    raise ValueError(f"all {board.link.slots} slots of its pool are taken")
-
-
-def _sign(board: Board, slot: int) -> None:
-    import multiprocessing  # a worker process has it already
-
-    words, base = board.words, slot * SLOT_WORDS
-    name = multiprocessing.current_process().name.encode("utf-8", "replace")[:NAME_BYTES]
-    offset = (base + NAME) * WORD
-    board.memory[offset : offset + NAME_BYTES] = name.ljust(NAME_BYTES, b"\0")
-    words[base + TICKS] = start_ticks(os.getpid())
-    words[base + JOINED] = monotonic_ns()
-    words[base + NATIVE_ID] = threading.get_native_id()
-    words[base + IDENT] = threading.get_ident()
-    words[base + LAST_PID] = os.getpid()
-    words[base + PID] = os.getpid()
+def _received(passed: Any, slots: int, identity: Identity) -> Link | None:
+    """Return the link that was passed to this process, None where it leads nowhere."""
+    try:
+        mapping = Mapping.receive(passed.detach(), slots * SLOT_BYTES, identity)
+    except Exception:
+        return None
+    return Link(Board(slots, mapping), identity)

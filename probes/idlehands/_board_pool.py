@@ -1,199 +1,157 @@
-"""A pool whose workers are processes, as its owner reads it: from the pool's board."""
+"""A pool whose workers are processes, as its owner sees it: by the pool's board.
+
+When the pool has closed, what its slots hold is copied out of the board, which goes, and with it
+the descriptor. When the pool opens again it gets a new board, with the same in it.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from time import monotonic_ns
-from typing import Any, Callable
+from typing import Callable
 
 from . import _board as layout
-from ._board import SLOT_WORDS, WORD, Board
-from ._pool import nanoseconds_of
+from ._board import SLOT_WORDS, Board, Link
+from ._board_view import FORGOTTEN, BoardView, copy_of, put_back, slot_of
+from ._board_worker import BoardWorker
+from ._notes import warn
+from ._pool import PoolProbe, nanoseconds_of
 from ._rings import Token
-from ._shared import SharedPool
-from ._tables import GAPS, INBOX, NONE, STAYS, TASKS, Table
-from ._words import WordRows
+from ._shared import EVERY, NOT_ONE, SharedPool
+from ._tables import NONE
 
 LOOK_FOR_DEAD_NS = 200_000_000
+START_NS = 60_000_000_000
+"""The longest that a closed pool's board waits for worker processes that were not seen yet."""
+LOCK_SECONDS = 0.05
+"""The longest that the owner waits for the board's lock: it looks again soon."""
 TOKEN: Token = (1, NONE, 0, 1, NONE, NONE)
 """A token to calibrate with."""
+DETAIL = (0, 0, EVERY - 1, NOT_ONE)
+"""What a board says in each step of detail, see `_board.EVERY`."""
 
 _prices: list[float] = []
 
 
-class BoardRing:
-    """One table of one slot; reads as `_rings.Ring` does."""
-
-    def __init__(self, board: Board, table: Table, counter: int, begin: int, rows: int) -> None:
-        self._board = board
-        self._table = table
-        self._counter = counter
-        self._begin = begin
-        self._rows = rows
-
-    @property
-    def written(self) -> int:
-        """How many rows were ever put."""
-        return int(self._board.words[self._counter])
-
-    def read(self, position: int, limit: int) -> tuple[int, WordRows]:
-        """Return (number of the first row returned, rows), `limit` at most; see `Ring.read`."""
-        size, width = self._rows, len(self._table.columns)
-        end = self.written
-        first = max(position, end + 1 - size)
-        end = min(end, first + limit)
-        data = self._copy(first, end)
-        safe = self.written + 1 - size
-        if safe > first:
-            data = data[(min(safe, end) - first) * width * WORD :]
-            first = min(safe, end)
-        return first, WordRows(self._table, data)
-
-    def _copy(self, first: int, end: int) -> bytes:
-        if end <= first:
-            return b""
-        low, high = first % self._rows, end % self._rows
-        if low < high:
-            return self._words(low, high)
-        return self._words(low, self._rows) + self._words(0, high)
-
-    def _words(self, low: int, high: int) -> bytes:
-        width = len(self._table.columns)
-        begin = self._begin
-        return self._board.words[begin + low * width : begin + high * width].tobytes()
-
-
-class BoardView:
-    """One slot, with the fields that the outlet reads of any worker."""
-
-    taken_from = INBOX
-    gap = None
-    stack: tuple[Any, ...] = ()
-
-    def __init__(self, board: Board, index: int) -> None:
-        self.index = index
-        self._board = board
-        self._base = base = index * SLOT_WORDS
-        begin, stays = base + layout.HEADER_WORDS, base + layout.STAYS_AT
-        self.tasks = BoardRing(board, TASKS, base + layout.TASKS_WRITTEN, begin, layout.TASK_ROWS)
-        self.cpu_kinds: set[int] = set()
-        gaps = base + layout.GAPS_AT
-        self.gaps = BoardRing(board, GAPS, base + layout.GAPS_WRITTEN, gaps, layout.GAP_ROWS)
-        self.stays = BoardRing(board, STAYS, base + layout.STAYS_WRITTEN, stays, layout.STAY_ROWS)
-
-    def rings(self) -> tuple[tuple[Table, Any], ...]:
-        """Return the tables of this worker, with their rings."""
-        return (TASKS, self.tasks), (STAYS, self.stays), (GAPS, self.gaps)
-
-    @property
-    def tasks_run(self) -> int:
-        """How many tasks its processes have run, recorded or only counted."""
-        return self.tasks.written + self._word(layout.SKIPPED)
-
-    def _word(self, place: int) -> int:
-        return int(self._board.words[self._base + place])
-
-    @property
-    def pid(self) -> int:
-        """The process that has the slot, the last one where nobody has."""
-        return self._word(layout.LAST_PID) or NONE
-
-    @property
-    def native_id(self) -> int:
-        """The kernel's number of its main thread, the last one's where nobody has the slot."""
-        return self._word(layout.NATIVE_ID)
-
-    @property
-    def ident(self) -> int:
-        """Its main thread's identifier in that process."""
-        return self._word(layout.IDENT)
-
-    @property
-    def thread_name(self) -> str:
-        """The process's name."""
-        offset = (self._base + layout.NAME) * WORD
-        name = self._board.memory[offset : offset + layout.NAME_BYTES]
-        return name.rstrip(b"\0").decode("utf-8", "replace")
-
-    @property
-    def joined_ns(self) -> int:
-        """When the present process took the slot, -1 when nobody has it."""
-        return self._word(layout.JOINED) if self._word(layout.PID) else NONE
-
-    @property
-    def started(self) -> int:
-        """When its present task began, 0 outside one."""
-        return self._word(layout.STARTED)
-
-    @property
-    def open_token(self) -> Token | None:
-        """The token of its present task, None outside one."""
-        started = self.started
-        first = self._base + layout.TOKEN
-        words = self._board.words[first : first + 6].tolist()
-        if not started or started != self.started:
-            return None
-        return tuple(words)  # type: ignore[return-value]
-
-    def weigh(self, rows: Sequence[Any]) -> None:
-        """Do nothing: a worker process chooses for itself which CPU times it reads."""
-
-
 class BoardPool(SharedPool):
-    """A shared pool whose workers are processes."""
+    """A shared pool whose workers are processes.
 
-    __slots__ = ("_looked_ns", "board", "seen", "why_broken")
+    Attributes: link (what the pool's queues carry), seen (when each present worker joined).
+    """
+
+    __slots__ = ("_every", "_looked_ns", "_refused", "link", "seen", "why_broken")
 
     sampled_by = "started_ns"
 
-    def __init__(self, name: str, kind: str, number: int, most_workers: int, board: Board) -> None:
+    def __init__(self, name: str, kind: str, number: int, most_workers: int, link: Link) -> None:
         super().__init__(name, kind, number, most_workers)
-        self.board = board
+        self.link = link
         self.why_broken: Callable[[], str] = lambda: ""
-        self._looked_ns = NONE
         self.seen: tuple[int, ...] = ()
+        self._every = 0
+        self._looked_ns = NONE
+        self._refused = 0
 
     def refresh(self, *, at_once: bool = False) -> None:
         """Find workers that are new, have ended or were replaced."""
-        board, now = self.board, monotonic_ns()
-        while len(self.probes) < board.link.slots:
-            base = len(self.probes) * SLOT_WORDS
-            if not board.words[base + layout.PID] and not board.words[base + layout.STAYS_WRITTEN]:
-                break
-            self.probes.append(BoardView(board, len(self.probes)))
-        self.workers = len(self.probes)
-        if at_once or now - self._looked_ns >= LOOK_FOR_DEAD_NS:
-            self._looked_ns = now
-            for probe in self.probes:
-                if board.is_dead(probe.index):
-                    with board.locked():
-                        if board.is_dead(probe.index):
-                            board.retire(probe.index)
+        board = self.link.board
+        if board is not None:
+            self._find_new(board)
+            now = monotonic_ns()
+            if at_once or now - self._looked_ns >= LOOK_FOR_DEAD_NS:
+                self._looked_ns = now
+                self._retire_dead(board)
         signature = tuple(probe.joined_ns for probe in self.probes)
         if signature != self.seen:
             self.seen = signature
             self.revision += 1
+        if self.closed_ns >= 0 and not self.off and self.workers_present():
+            self.closed_ns = NONE  # they were only about to start
+            self.revision += 1
         super().refresh()
 
-    def compact(self) -> None:
-        """Do nothing yet: the rows lie in the board."""
-        self.is_compact = True
+    def _find_new(self, board: Board) -> None:
+        index = len(self.probes)
+        while index < board.slots:
+            base = index * SLOT_WORDS
+            if not board.words[base + layout.PID] and not board.words[base + layout.STAYS_WRITTEN]:
+                break
+            # In this place: a thread of the job's may have found it as well.
+            self.probes[index : index + 1] = [BoardView(slot_of(board, index), index)]
+            index += 1
+        self.workers = len(self.probes)
+        refused = board.words[layout.REFUSED]
+        if refused and not self._refused:
+            message = "pool %r has more worker processes than the %d that can be probed"
+            warn(message, self.name, board.slots)
+        self._refused = refused
 
-    def memory_bytes(self) -> int:
-        """Return about how much memory the board takes."""
-        return self.board.link.slots * SLOT_WORDS * WORD
+    def _retire_dead(self, board: Board) -> None:
+        dead = [probe.index for probe in self.probes if board.is_dead(probe.index)]
+        if dead:
+            with board.locked(LOCK_SECONDS) as is_alone:
+                if is_alone:
+                    board.retire_dead(dead)
+
+    def make_room(self, slots: int) -> None:
+        """Have a board with at least so many slots, what was recorded in it.
+
+        For a pool that opens again, before its first worker starts. Raises OSError.
+        """
+        if self.link.board is not None and self.link.slots >= slots:
+            return
+        link = Link.create(max(slots, self.link.slots))
+        board = link.board
+        assert board is not None  # noqa: S101 - it is new
+        for probe in self.probes:
+            probe.slot = put_back(copy_of(probe.slot), board, probe.index)
+        self.link = link
+        self._say_detail()
+
+    def open_again(self) -> bool:
+        """Another pool is made where this one had been; `make_room` comes next."""
+        self.still_open = lambda: True  # until its new owner says
+        return super().open_again()
+
+    def compact(self) -> None:
+        """Copy what is recorded out of the board, and let that go; not while a worker is there."""
+        board = self.link.board
+        if board is not None:
+            self._find_new(board)
+        if not self.workers_present() and not self._may_come_yet():
+            for probe in self.probes:
+                probe.slot = copy_of(probe.slot)
+            self.link.board = None
+            super().compact()
+
+    def _may_come_yet(self) -> bool:
+        """Say whether tasks wait for a worker process that takes its time to start."""
+        ran = sum(probe.tasks_run for probe in self.probes) + self.cancellations.written
+        return self.last_number >= ran and monotonic_ns() < self.closed_ns + START_NS
+
+    def forget(self) -> None:
+        """Give the memory back: nobody will read this any more."""
+        self.link.board = None
+        for probe in self.probes:
+            probe.slot = FORGOTTEN
+        super().forget()
 
     def turn_to(self, step: int) -> None:
         """Record in the detail of `step` from now on: which tasks, the worker processes choose."""
-        super().turn_to(step)
-        every, self.every = self.every, 0
-        for slot in range(self.board.link.slots):
-            self.board.words[slot * SLOT_WORDS + layout.EVERY] = every
+        PoolProbe.turn_to(self, step)
+        self._every = DETAIL[step]
+        self._say_detail()
+
+    def _say_detail(self) -> None:
+        board = self.link.board
+        if board is not None:
+            board.words[layout.EVERY] = self._every
 
     def price(self) -> tuple[float, float]:
         """Return nanoseconds that a task costs its worker process, (recorded, counted)."""
         if not _prices:
-            worker = layout.BoardWorker(Board.create(1), 0)
+            worker = BoardWorker(Board(1), 0)
+            worker.claim()
+            worker.sign()
 
             def record() -> None:
                 worker.running(TOKEN)

@@ -129,6 +129,9 @@ def _as_main(argv0: str, arguments: Sequence[str], job: Callable[[], None]) -> i
     if sys.version_info < (3, 14):  # later Pythons make it when it is asked for (PEP 649)
         vars(main).update(__annotations__={})
     sys.modules["__main__"] = main
+    # Kept by nobody else: before Python 3.13 an exception that the job keeps, as a broken executor
+    # does, keeps this frame, and the job's names would end after the modules that they use.
+    del main
     sys.argv[:] = [argv0, *arguments]
     install()
     try:

@@ -58,9 +58,8 @@ class Teller:
         """Declare the pool, and have the queues to its workers tell of it."""
         self.pool = pool = board_pool(self.site, self.kind, executor._max_workers)
         # As many as can lie in the pipe to the workers: a pool that breaks drops them.
-        self.sent_last = deque(maxlen=pool.board.link.slots)
-        link = pool.board.link
-        executor._call_queue.idlehands = executor._result_queue.idlehands = link
+        self.sent_last = deque(maxlen=pool.link.slots)
+        executor._call_queue.idlehands = executor._result_queue.idlehands = pool.link
         pool.still_open = self.still_open
         pool.why_broken = self.why_broken
         pool.expose_depths(lambda: (len(self.tokens), ()))

@@ -11,24 +11,27 @@ from __future__ import annotations
 
 from typing import Any, Callable, Protocol
 
-from .. import _board
-from .._board import Link, leave
+from .._board import Link
 from .._board_pool import BoardPool
+from .._board_worker import leave, worker_of
 from .._process import share_pool
 from .._rings import Token
 from .._tables import FAILED, FINISHED
 
-SPARE_SLOTS = 8
+SPARE_SLOTS = 64
+"""A pool may be made larger; a slot that nobody uses takes no memory."""
 
 
 def board_pool(name: str, kind: str, workers: int) -> BoardPool:
-    """Return the pool `name`, with a board that has room for twice its workers and some more."""
+    """Return the pool `name`, with a board that has room for twice its workers and more."""
+    slots = 2 * workers + SPARE_SLOTS
 
     def make(name: str, number: int) -> BoardPool:
-        board = _board.Board.create(2 * workers + SPARE_SLOTS)
-        return BoardPool(name, kind, number, workers, board)
+        return BoardPool(name, kind, number, workers, Link.create(slots))
 
-    return share_pool(name, BoardPool, kind, make)
+    pool = share_pool(name, BoardPool, kind, make)
+    pool.make_room(slots)
+    return pool
 
 
 class Between:
@@ -50,7 +53,7 @@ class Between:
 def begin(link: Link | None, token: Token | None) -> None:
     """Begin a task of this worker process; without a token it was put before the probe came."""
     if link is not None and token is not None:
-        worker = _board.worker_of(link)
+        worker = worker_of(link)
         if worker is not None:
             worker.running(token)
 
@@ -58,12 +61,12 @@ def begin(link: Link | None, token: Token | None) -> None:
 def arrive(link: Link | None) -> None:
     """Say that this worker process is there, before it waits for its first task."""
     if link is not None:
-        _board.worker_of(link)
+        worker_of(link)
 
 
 def end(link: Link | None, failed: bool, send: Callable[[], None]) -> None:
     """End the present task and send its result; a result that cannot be sent is a failure."""
-    worker = _board.worker_of(link) if link is not None else None
+    worker = worker_of(link) if link is not None else None
     if worker is None:
         send()
         return

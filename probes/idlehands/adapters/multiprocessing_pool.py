@@ -16,7 +16,7 @@ from multiprocessing.queues import SimpleQueue
 from time import monotonic_ns
 from typing import Any, Callable
 
-from .._board import leave
+from .._board_worker import leave
 from .._notes import warn
 from .._process import share_pool
 from .._shared import SharedPool
@@ -189,7 +189,7 @@ def _processes_set(owner: Any, processes: int) -> int:
         pool = tasks.pool = share_pool(made_at(), SharedPool, THREADS, make)
     else:
         board = board_pool(made_at(), "process pool", processes)
-        tasks.idlehands = results.idlehands = board.board.link
+        tasks.idlehands = results.idlehands = board.link
         pool = board
     parts["_taskqueue"].pool = pool
     pool.still_open = _still_open(weakref.ref(owner), pool)

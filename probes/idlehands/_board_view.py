@@ -1,0 +1,215 @@
+"""The slots of a board as the outlet reads them: each a worker like any other.
+
+What is read of a slot is read from one `Slot`, in a board or copied out of it, so that nobody sees
+half of a change from one to the other. Whatever stands in the words, reading them ends, fails in
+nothing and takes no more than a slot's room: the job may have written there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, NamedTuple
+
+from . import _board as layout
+from ._board import HEADER_WORDS, NAME_BYTES, SLOT_WORDS, WORD, Board
+from ._rings import Token
+from ._tables import GAPS, INBOX, NONE, STAYS, TASKS, Table
+from ._words import WordRows
+
+
+class Slot(NamedTuple):
+    """Where the words of one slot are: in a board, or copied out of it."""
+
+    words: memoryview
+    begin: int
+    """The header's place, the rows of the first table right behind it."""
+    rows: tuple[int, ...]
+    """How many rows there is room for, table by table; of a copy only those that were written."""
+    board: Board | None
+    """Held here, for a mapping must not go while somebody reads it."""
+
+
+SLOT_TABLES = (TASKS, STAYS, GAPS)
+"""The tables of a slot, in order; those of their counts and of the most rows they have follow."""
+COUNTERS = (layout.TASKS_WRITTEN, layout.STAYS_WRITTEN, layout.GAPS_WRITTEN)
+MOST_ROWS = (layout.TASK_ROWS, layout.STAY_ROWS, layout.GAP_ROWS)
+WIDTHS = tuple(len(table.columns) for table in SLOT_TABLES)
+
+
+FORGOTTEN = Slot(memoryview(bytes(HEADER_WORDS * WORD)).cast("q"), 0, (0, 0, 0), None)
+"""A slot in which nothing was ever written."""
+
+
+def slot_of(board: Board, index: int) -> Slot:
+    """Return a slot of a board."""
+    return Slot(board.words, index * SLOT_WORDS, MOST_ROWS, board)
+
+
+def written_in(slot: Slot, place: int) -> int:
+    """Return how many rows of a table were ever put; what cannot be is none."""
+    return max(0, int(slot.words[slot.begin + COUNTERS[place]]))
+
+
+def rows_at(slot: Slot, place: int) -> int:
+    """Return where the rows of a table begin."""
+    before = zip(WIDTHS[:place], slot.rows)
+    return slot.begin + HEADER_WORDS + sum(width * rows for width, rows in before)
+
+
+def copy_of(slot: Slot) -> Slot:
+    """Return a slot with the same rows, outside any board, that takes no more room than they do."""
+    data = slot.words[slot.begin : slot.begin + HEADER_WORDS].tobytes()
+    rows = tuple(min(written_in(slot, place), most) for place, most in enumerate(slot.rows))
+    for place, count in enumerate(rows):
+        begin = rows_at(slot, place)
+        data += slot.words[begin : begin + count * WIDTHS[place]].tobytes()
+    return Slot(memoryview(data).cast("q"), 0, rows, None)
+
+
+def put_back(slot: Slot, board: Board, index: int) -> Slot:
+    """Copy a slot into a board that nobody uses yet; return the slot there."""
+    new = slot_of(board, index)
+    parts = [(slot.begin, new.begin, HEADER_WORDS)]
+    for place, count in enumerate(slot.rows):
+        parts.append((rows_at(slot, place), rows_at(new, place), count * WIDTHS[place]))
+    for begin, there, length in parts:
+        new.words[there : there + length] = slot.words[begin : begin + length]
+    return new
+
+
+class BoardRing:
+    """One table of one slot; reads as `_rings.Ring` does."""
+
+    def __init__(self, slot: Slot, place: int) -> None:
+        self._slot = slot
+        self._place = place
+        self._most = MOST_ROWS[place]
+        self._width = WIDTHS[place]
+
+    @property
+    def written(self) -> int:
+        """How many rows were ever put."""
+        return written_in(self._slot, self._place)
+
+    def read(self, position: int, limit: int) -> tuple[int, WordRows]:
+        """Return (number of the first row returned, rows), `limit` at most; see `Ring.read`."""
+        slot, size = self._slot, self._most
+        end = written_in(slot, self._place)
+        first = max(position, end + 1 - size)
+        end = min(end, first + limit)
+        data = self._copy(slot, first, end)
+        safe = written_in(slot, self._place) + 1 - size
+        if safe > first:
+            data = data[(min(safe, end) - first) * self._width * WORD :]
+            first = min(safe, end)
+        return first, WordRows(SLOT_TABLES[self._place], data)
+
+    def _copy(self, slot: Slot, first: int, end: int) -> bytes:
+        if end <= first:
+            return b""
+        low, high = first % self._most, end % self._most
+        if low < high:
+            return self._words(slot, low, high)
+        return self._words(slot, low, self._most) + self._words(slot, 0, high)
+
+    def _words(self, slot: Slot, low: int, high: int) -> bytes:
+        begin, width = rows_at(slot, self._place), self._width
+        return slot.words[begin + low * width : begin + high * width].tobytes()
+
+    def compact(self) -> None:
+        """Do nothing: a slot is copied or forgotten whole."""
+
+    restore = forget = compact
+
+    def memory_bytes(self) -> int:
+        """Return about how much memory it takes."""
+        return min(self.written, self._most) * self._width * WORD
+
+
+class BoardView:
+    """One slot, with the fields that the outlet reads of any worker."""
+
+    taken_from = INBOX
+    gap = None
+    stack: tuple[Any, ...] = ()
+
+    def __init__(self, slot: Slot, index: int) -> None:
+        self.index = index
+        self.slot = slot
+        self.cpu_kinds: set[int] = set()
+
+    # Made when they are asked for: a ring that was kept would be of the slot as it was then.
+
+    @property
+    def tasks(self) -> BoardRing:
+        """The rows of its tasks."""
+        return BoardRing(self.slot, 0)
+
+    @property
+    def stays(self) -> BoardRing:
+        """The rows of its processes' stays."""
+        return BoardRing(self.slot, 1)
+
+    @property
+    def gaps(self) -> BoardRing:
+        """The rows of its gaps."""
+        return BoardRing(self.slot, 2)
+
+    def rings(self) -> tuple[tuple[Table, Any], ...]:
+        """Return the tables of this worker, with their rings."""
+        return tuple(zip(SLOT_TABLES, (self.tasks, self.stays, self.gaps)))
+
+    @property
+    def tasks_run(self) -> int:
+        """How many tasks its processes have run, recorded or only counted."""
+        return self.tasks.written + max(0, self._word(layout.SKIPPED))
+
+    def _word(self, place: int) -> int:
+        slot = self.slot
+        return int(slot.words[slot.begin + place])
+
+    @property
+    def pid(self) -> int:
+        """The process that has the slot, the last one where nobody has."""
+        return self._word(layout.LAST_PID) or NONE
+
+    @property
+    def native_id(self) -> int:
+        """The kernel's number of its main thread, the last one's where nobody has the slot."""
+        return self._word(layout.NATIVE_ID)
+
+    @property
+    def ident(self) -> int:
+        """Its main thread's identifier in that process."""
+        return self._word(layout.IDENT)
+
+    @property
+    def thread_name(self) -> str:
+        """The process's name."""
+        slot = self.slot
+        begin = slot.begin + layout.NAME
+        name = slot.words[begin : begin + NAME_BYTES // WORD].tobytes()
+        return name.rstrip(b"\0").decode("utf-8", "replace")
+
+    @property
+    def joined_ns(self) -> int:
+        """When the present process took the slot, -1 when nobody has it."""
+        return self._word(layout.JOINED) if self._word(layout.PID) else NONE
+
+    @property
+    def started(self) -> int:
+        """When its present task began, 0 outside one."""
+        return self._word(layout.STARTED)
+
+    @property
+    def open_token(self) -> Token | None:
+        """The token of its present task, None outside one."""
+        slot, started = self.slot, self.started
+        first = slot.begin + layout.TOKEN
+        words = slot.words[first : first + 6].tolist()
+        if not started or started != self.started:
+            return None
+        return tuple(words)  # type: ignore[return-value]
+
+    def weigh(self, rows: Sequence[Any]) -> None:
+        """Do nothing: a worker process chooses for itself which CPU times it reads."""

@@ -1,0 +1,232 @@
+"""A process as a worker of a board: it takes a slot, writes what it runs, and gives the slot back.
+
+It may lose the slot: where it could not be seen that the process lives on, or where the job has
+written into the board. Who finds another's mark in its slot records nothing any more.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import threading
+from multiprocessing import process, util
+from time import monotonic_ns, sleep, thread_time_ns
+
+from ._board import (
+    EVERY,
+    GAP_ROWS,
+    GAP_WORDS,
+    GAPS_AT,
+    GAPS_WRITTEN,
+    HEADER_WORDS,
+    IDENT,
+    JOINED,
+    LAST_PID,
+    MOST,
+    NAME,
+    NAME_BYTES,
+    NATIVE_ID,
+    PID,
+    REFUSED,
+    SKIPPED,
+    SLOT_WORDS,
+    STARTED,
+    TASK_ROWS,
+    TASK_WORDS,
+    TASKS_WRITTEN,
+    TICKS,
+    TOKEN,
+    WORD,
+    Board,
+    Link,
+    pack_gap,
+    pack_token,
+    start_ticks,
+)
+from ._descriptors import Identity
+from ._guard import is_for_the_job
+from ._process import LAST_OF_ALL
+from ._recorder import CPU_WORTH_NS
+from ._rings import NO_TOKEN, Token
+from ._tables import FETCHING, FINISHED, NONE, PARKED
+
+LOCK_SECONDS = 1.0
+"""The longest that a worker process waits for the lock: who has it may have been stopped."""
+SETTLE_SECONDS = 0.002
+"""Who has to take a slot without the lock looks after this time whether it has it."""
+ATTEMPTS = 8
+
+
+class BoardWorker:
+    """This process as a worker of one board.
+
+    No method raises anything but what a signal handler of the job's does. A worker that fails, or
+    has lost its slot, records nothing any more.
+    """
+
+    def __init__(self, board: Board, slot: int) -> None:
+        self._board = board
+        self._slot = slot
+        self._base = slot * SLOT_WORDS
+        self._joined = 0
+        self._token: Token = NO_TOKEN
+        self._started = 0
+        self._mark = NONE
+        self._after = 0
+        self._long: dict[int, bool] = {}
+
+    def claim(self) -> None:
+        """Write into the slot that it is this process's; nobody else sees it there until `sign`."""
+        self._board.words[self._base + JOINED] = self._joined = monotonic_ns()
+
+    def sign(self) -> None:
+        """Write who this is into the slot."""
+        words, base = self._board.words, self._base
+        name = _process_name().encode("utf-8", "replace")[:NAME_BYTES]
+        offset = (base + NAME) * WORD
+        self._board.memory[offset : offset + NAME_BYTES] = name.ljust(NAME_BYTES, b"\0")
+        words[base + TICKS] = start_ticks(os.getpid())
+        words[base + NATIVE_ID] = threading.get_native_id()
+        words[base + IDENT] = threading.get_ident()
+        words[base + STARTED] = 0
+        words[base + LAST_PID] = os.getpid()
+        words[base + PID] = os.getpid()
+
+    @property
+    def has_slot(self) -> bool:
+        """Whether the slot is this process's still."""
+        return bool(self._board.words[self._base + JOINED] == self._joined)
+
+    def running(self, token: Token) -> None:
+        """Begin the task of `token`."""
+        if self._started:
+            self.finished()
+        board, base = self._board, self._base
+        words = board.words
+        try:
+            if words[base + JOINED] != self._joined:
+                return
+            if self._after:
+                self._gap_ended(token)
+            every = words[EVERY]
+            if every and token[0] & every:
+                words[base + SKIPPED] += 1
+                return
+            self._token = token
+            self._mark = thread_time_ns() if self._long.get(token[2]) else NONE
+            self._started = monotonic_ns()
+            pack_token(board.memory, (base + TOKEN) * WORD, *token)
+            words[base + STARTED] = self._started
+        except Exception as error:
+            self._failed(error)
+
+    def finished(self, outcome: int = FINISHED) -> None:
+        """End the task in hand; nothing where none is."""
+        started = self._started
+        if not started:
+            return
+        self._started = 0
+        ended = monotonic_ns()
+        board, token, base = self._board, self._token, self._base
+        try:
+            cpu = thread_time_ns() - self._mark if self._mark >= 0 else NONE
+            if board.words[base + STARTED] != started:  # taken for dead, and the task for lost
+                return
+            board.put_task(self._slot, token, started, ended, cpu, outcome)
+            board.words[base + STARTED] = 0
+            every = board.words[EVERY]
+            self._long[token[2]] = not every and ended - started >= CPU_WORTH_NS
+            self._after = ended if every else 0
+        except Exception as error:
+            self._failed(error)
+
+    def _failed(self, error: Exception) -> None:
+        if is_for_the_job(error):
+            raise error
+        self._joined = MOST + 1  # which no word can say
+
+    def _gap_ended(self, token: Token) -> None:
+        """Record the gap behind a recorded task: it stands for those behind the others."""
+        board, base = self._board, self._base
+        state = PARKED if token[3] > self._after else FETCHING
+        written = board.words[base + GAPS_WRITTEN]
+        offset = base + GAPS_AT + written % GAP_ROWS * GAP_WORDS
+        row = self._after, monotonic_ns(), state, 0, NONE, NONE
+        pack_gap(board.memory, offset * WORD, *row)
+        board.words[base + GAPS_WRITTEN] = written + 1 & MOST
+        self._after = 0
+
+    def count_only(self) -> None:
+        """Record no task from now on, only count them."""
+        self._board.words[EVERY] = 1
+
+    def amend(self, outcome: int) -> None:
+        """Change the outcome of the task that ended last: its result could not be sent."""
+        words, base = self._board.words, self._base
+        last = words[base + TASKS_WRITTEN] - 1
+        if last >= 0 and self.has_slot:
+            words[base + HEADER_WORDS + last % TASK_ROWS * TASK_WORDS + TASK_WORDS - 1] = outcome
+
+    def leave(self) -> None:
+        """Give the slot back."""
+        try:
+            with self._board.locked(LOCK_SECONDS):
+                if self.has_slot and self._board.words[self._base + PID]:
+                    self._board.retire(self._slot)
+        except Exception as error:
+            self._failed(error)
+
+
+_workers: dict[tuple[int, Identity], BoardWorker | None] = {}
+
+
+def worker_of(link: Link) -> BoardWorker | None:
+    """Return this process as a worker of the board at `link`, None where that cannot be.
+
+    A process that was forked from a worker is another one, and has a slot of its own.
+    """
+    key = os.getpid(), link.identity
+    if key not in _workers:
+        _workers[key] = None
+        try:
+            if link.board is not None:
+                _workers[key] = _take_slot(link.board)
+                util.Finalize(None, leave, (link,), exitpriority=LAST_OF_ALL)
+        except Exception as error:
+            if is_for_the_job(error):
+                raise
+    return _workers[key]
+
+
+def leave(link: Link) -> None:
+    """This process is no worker of the board at `link` any more."""
+    worker = _workers.pop((os.getpid(), link.identity), None)
+    if worker is not None:
+        worker.leave()
+
+
+def _take_slot(board: Board) -> BoardWorker | None:
+    for attempt in range(ATTEMPTS):
+        with board.locked(LOCK_SECONDS) as is_alone, _alone_otherwise(board, is_alone):
+            slot = board.free_slot(is_alone=is_alone)
+            if slot < 0:
+                board.words[REFUSED] += 1
+                return None
+            worker = BoardWorker(board, slot)
+            worker.claim()
+            if not is_alone:  # others may be here that have the lock: who claims last has the slot
+                sleep(SETTLE_SECONDS * (1 + attempt))
+            if worker.has_slot:
+                worker.sign()
+                return worker
+    return None
+
+
+def _alone_otherwise(board: Board, is_alone: bool) -> contextlib.AbstractContextManager[None]:
+    return contextlib.nullcontext() if is_alone else board.named(LOCK_SECONDS)
+
+
+def _process_name() -> str:
+    """Return the name of this process; nothing of the job's runs, whatever its class is."""
+    name = object.__getattribute__(process.current_process(), "__dict__").get("_name")
+    return name if type(name) is str else ""
