@@ -429,9 +429,11 @@ if __name__ == "__main__":
 def test_a_job_that_may_make_no_large_file_is_not_ended_by_the_probe(says):
     lines = says(
         """
-import resource
+import logging, resource
 
 if __name__ == "__main__":
+    # That the pool is not probed may be said.
+    logging.getLogger("idlehands").addHandler(logging.NullHandler())
     resource.setrlimit(resource.RLIMIT_FSIZE, (4096, 4096))
     signal.signal(signal.SIGXFSZ, signal.SIG_DFL)
     with ProcessPoolExecutor(1, mp_context=context) as pool:
