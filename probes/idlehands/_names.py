@@ -1,34 +1,252 @@
-"""What a task is called: the qualified name of its callable, never its arguments."""
+"""What a task is called: the qualified name of its callable, never its arguments.
+
+Tasks are objects of the job's, and reading an attribute can run code of theirs: a property, a
+``__getattr__``, a metaclass, a module that loads itself when it is touched. Nothing here does. It
+asks the type that an object really has, reads what the interpreter itself stores, through the
+descriptors of the built-in types, and takes for text only what is text (Python's data model, "Special
+method lookup" and "Invoking descriptors").
+"""
 
 from __future__ import annotations
 
+import operator
 import sys
+import weakref
 from functools import partial
-from types import FunctionType
-from typing import Any
+from types import (
+    BuiltinFunctionType,
+    ClassMethodDescriptorType,
+    CodeType,
+    FunctionType,
+    GetSetDescriptorType,
+    MemberDescriptorType,
+    MethodDescriptorType,
+    MethodType,
+    MethodWrapperType,
+    ModuleType,
+    WrapperDescriptorType,
+)
+from typing import Any, Callable
 
 LONGEST_NAME = 200
+MOST_UNWRAPPED = 100
+"""A partial can be made to contain itself."""
+MOST_NAMES = 1 << 12
+OF_A_TYPE = (
+    ClassMethodDescriptorType,
+    MethodDescriptorType,
+    MethodWrapperType,
+    WrapperDescriptorType,
+)
+"""Callables written in C that belong to a type, as ``str.upper`` does."""
+COMPILED = ("cython_function_or_method", "fused_cython_function")
+"""Cython's functions, whose names are fields of a C structure."""
+WRITTEN_IN_PYTHON = 1 << 9
+"""The flag of a type that Python code made (CPython, Include/object.h, Py_TPFLAGS_HEAPTYPE)."""
+
+bases_of: Callable[[type], tuple[type, ...]] = type.__dict__["__mro__"].__get__
+"""The classes in which an attribute of a class's instances is looked for."""
+names_of_class: Callable[[type], Any] = type.__dict__["__dict__"].__get__
+"""What a class itself defines."""
+_qualified: Callable[[type], Any] = type.__dict__["__qualname__"].__get__
+_module: Callable[[type], Any] = type.__dict__["__module__"].__get__
+_dictionary_at: Callable[[type], int] = type.__dict__["__dictoffset__"].__get__
+_flags: Callable[[type], int] = type.__dict__["__flags__"].__get__
+_names_of_module: Callable[[ModuleType], Any] = ModuleType.__dict__["__dict__"].__get__
+_inside_partial: Callable[[Any], Any] = partial.__dict__["func"].__get__
+_arguments_of: Callable[[BaseException], Any] = BaseException.__dict__["args"].__get__
+_names: dict[int, tuple[object, object, object, str]] = {}
+_classes: dict[int, tuple[Callable[[], object], str, Callable[[Any], str]]] = {}
+
+
+def text(value: object) -> str:
+    """Return a value if it is text, as a plain string, and "" for anything else."""
+    if type(value) is str:
+        return value
+    return str.__str__(value) if issubclass(type(value), str) else ""
+
+
+def whole(value: object) -> int | None:
+    """Return a whole number as a plain one, None for anything else."""
+    if issubclass(type(value), int):
+        return int.__int__(value)  # type: ignore[arg-type]
+    if not _flags(type(value)) & WRITTEN_IN_PYTHON:
+        try:
+            return operator.index(value)  # type: ignore[arg-type]
+        except TypeError:
+            pass
+    return None
+
+
+def is_set(value: object) -> bool:
+    """Say whether a flag is set; what is not of a plain type counts as set, and is not asked."""
+    return bool(value) if value is None or type(value) in (bool, int, str) else True
+
+
+def writable(name: str) -> str:
+    """Return a name no longer than names may be, without what cannot be written as UTF-8."""
+    name = name[:LONGEST_NAME]
+    return name if name.isascii() else name.encode("utf-8", "replace").decode("utf-8")
+
+
+def type_name(cls: type) -> str:
+    """Return the qualified name of a class, without its module."""
+    return text(_qualified(cls))
+
+
+def class_module(cls: type) -> str:
+    """Return the name of the module that a class is of."""
+    return text(_module(cls))
+
+
+def reason_of(error: BaseException) -> str:
+    """Return what an exception says, as far as it can be had without running code."""
+    arguments = _arguments_of(error)
+    said = text(arguments[0]) if len(arguments) == 1 else ""
+    return f"{type_name(type(error))}: {said}" if said else type_name(type(error))
+
+
+def attributes_of(thing: object) -> dict[str, Any]:
+    """Return an object's own attributes, by name; empty where it keeps none in a dictionary."""
+    for cls in bases_of(type(thing)):
+        found = names_of_class(cls).get("__dict__")
+        if found is not None:
+            kept = found.__get__(thing) if type(found) is GetSetDescriptorType else None
+            return kept if type(kept) is dict else {}
+    return {}
+
+
+def defined(cls: type, name: str) -> Any:
+    """Return what a class's instances find under a name in their classes, None without any."""
+    for base in bases_of(cls):
+        names = names_of_class(base)
+        if name in names:
+            return names[name]
+    return None
 
 
 def unwrapped(function: Any) -> Any:
-    """Return the callable inside any number of `functools.partial`."""
-    while isinstance(function, partial):
-        function = function.func
+    """Return the callable inside any number of `functools.partial` and bound methods."""
+    for _ in range(MOST_UNWRAPPED):
+        if type(function) is MethodType:
+            function = function.__func__
+        elif issubclass(type(function), partial):
+            function = _inside_partial(function)
+        else:
+            break
     return function
 
 
 def name_of(function: Any) -> str:
     """Return ``module.qualified_name`` of a callable, of its type where it has no name itself."""
-    function = unwrapped(function)
-    named = function if isinstance(getattr(function, "__qualname__", None), str) else type(function)
-    module = getattr(named, "__module__", None)
-    name = named.__qualname__
-    return (f"{module}.{name}" if isinstance(module, str) else str(name))[:LONGEST_NAME]
-
-
-def is_lasting(function: Any) -> bool:
-    """Say whether a function is a global of its module, which so keeps it."""
+    if type(function) is MethodType:
+        function = function.__func__
     if type(function) is not FunctionType:
+        function = unwrapped(function)
+        if type(function) is not FunctionType:
+            return _name_of_other(function)
+    name = function.__qualname__
+    known = _names.get(id(function.__code__))
+    if known is not None and known[1] is name and known[2] is function.__module__:
+        return known[3]
+    return _remembered(function.__code__, name, function.__module__)
+
+
+def _remembered(code: CodeType, name: object, module: object) -> str:
+    """Return a function's name and remember it by the function's code.
+
+    Nothing but the code is kept alive so: not what the function closes over.
+    """
+    joined = _joined(text(module), text(name))
+    if len(_names) < MOST_NAMES:
+        _names[id(code)] = code, name, module, joined
+    return joined
+
+
+def _joined(module: str, name: str) -> str:
+    return writable(f"{module}.{name}" if module else name)
+
+
+def _name_of_other(thing: Any) -> str:
+    """Return the name of a callable that no other is wrapped around and that is no function."""
+    sort = type(thing)
+    if issubclass(sort, BuiltinFunctionType):
+        return _joined(text(thing.__module__), _builtin_name(thing))
+    if issubclass(sort, type):
+        return name_of_class(thing)
+    if sort in OF_A_TYPE:
+        return writable(f"{type_name(thing.__objclass__)}.{thing.__name__}")
+    reference, of_class, own_name = _facts_of(sort)
+    own = own_name(thing)
+    if not own and own_name is _name_borne:  # nor will the next one of the class
+        _classes[id(sort)] = reference, of_class, _no_name
+    return own or of_class
+
+
+def _builtin_name(function: Any) -> str:
+    """Return the qualified name of a function written in C, which may be bound to an object."""
+    bound = function.__self__
+    cls = bound if issubclass(type(bound), type) else type(bound)
+    if type(cls) is type:  # no metaclass of the job's would be asked
+        qualified: str = function.__qualname__
+        return qualified
+    return f"{type_name(cls)}.{function.__name__}"
+
+
+def name_of_class(cls: type) -> str:
+    """Return ``module.qualified_name`` of a class."""
+    return _facts_of(cls)[1]
+
+
+def _facts_of(cls: type) -> tuple[Callable[[], object], str, Callable[[Any], str]]:
+    """Return (the class, its name, what returns the name of an instance), remembered while it lives."""
+    known = _classes.get(id(cls))
+    if known is not None and known[0]() is cls:
+        return known
+    facts = weakref.ref(cls), _joined(class_module(cls), type_name(cls)), _own_name(cls)
+    if len(_classes) < MOST_NAMES or known is not None:
+        _classes[id(cls)] = facts
+    return facts
+
+
+def _own_name(cls: type) -> Callable[[Any], str]:
+    """Return what reads the name that an instance of a class bears itself, "" without any.
+
+    A wrapper often bears the name of what it wraps (`functools.update_wrapper`).
+    """
+    name, module = defined(cls, "__qualname__"), defined(cls, "__module__")
+    if type(name) in (GetSetDescriptorType, MemberDescriptorType) and type_name(cls) in COMPILED:
+        return lambda thing: _joined(text(module.__get__(thing)), text(name.__get__(thing)))
+    # What the class has under the name comes first only if it is a descriptor.
+    if name is not None or type(module) is not str or not _dictionary_at(cls):
+        return _no_name
+    return _name_borne
+
+
+def _no_name(_thing: Any) -> str:
+    return ""
+
+
+def _name_borne(thing: Any) -> str:
+    try:
+        name = text(object.__getattribute__(thing, "__qualname__"))
+    except AttributeError:
+        return ""
+    return name and _joined(text(object.__getattribute__(thing, "__module__")), name)
+
+
+def is_lasting(thing: Any) -> bool:
+    """Say whether a function or a class is a global of its module, which so keeps it."""
+    sort = type(thing)
+    if sort is FunctionType:
+        module, name = text(thing.__module__), text(thing.__qualname__)
+    elif sort is BuiltinFunctionType:
+        module, name = text(thing.__module__), thing.__name__
+    elif issubclass(sort, type):
+        module, name = class_module(thing), type_name(thing)
+    else:
         return False
-    module = sys.modules.get(function.__module__)
-    return getattr(module, function.__qualname__, None) is function
+    loaded = sys.modules.get(module) if type(sys.modules) is dict else None
+    if not issubclass(type(loaded), ModuleType):
+        return False
+    return _names_of_module(loaded).get(name) is thing  # type: ignore[arg-type]

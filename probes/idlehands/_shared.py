@@ -42,6 +42,7 @@ class SharedPool(PoolProbe):
         "every",
         "known",
         "last_number",
+        "lasting",
         "on_step",
         "rows_per_worker",
         "seats",
@@ -55,7 +56,8 @@ class SharedPool(PoolProbe):
     def __init__(self, name: str, kind: str, number: int, most_workers: int) -> None:
         super().__init__(name, 0, kind, number)
         self.shared_queue = True
-        self.known: dict[Any, int] = {}
+        self.known: dict[int, int] = {}
+        self.lasting: list[Any] = []
         self.every = 0
         self.last_number = NONE
         self.on_step: Callable[[], None] = _do_nothing
@@ -68,15 +70,16 @@ class SharedPool(PoolProbe):
     def kind_of(self, function: Any) -> int:
         """Return the number of a callable's kind; slower the first time it is seen.
 
-        Remembered by themselves are functions that their module keeps anyway: to remember any
-        other would keep it alive, and what it closes over with it.
+        Remembered by their identity are functions and classes that their module keeps anyway: to
+        remember any other would keep it alive, and what it closes over with it.
         """
         name = name_of(function)
         number = self.kinds.get(name, NONE)
         if number < 0:
             number = self.add_kind(name)
-        if is_lasting(function) and len(self.known) < MOST_KINDS:
-            self.known[function] = number
+        if len(self.known) < MOST_KINDS and is_lasting(function):
+            self.lasting.append(function)
+            self.known[id(function)] = number
         return number
 
     def queued(self, kind: int, size: int = NONE, at_ns: int = NONE) -> Token:

@@ -10,17 +10,19 @@ from __future__ import annotations
 import queue
 import weakref
 from collections import deque
+from functools import partial
 from typing import Any, Callable
 
 from .._board_pool import BoardPool
-from .._names import unwrapped
+from .._names import attributes_of, is_set, reason_of, text, type_name, whole
 from .._rings import Token
-from .._tables import NONE
-from ._process_queues import board_pool
-from ._telling import made_at
+from ._calls import in_batch, in_chunk
+from ._guard import failed, say_once
+from ._process_queues import board_pool, is_queue_of
+from ._telling import made_at, weakly
 
-CHUNK = "_process_chunk"
 QUEUES = ("_call_queue", "_result_queue", "_work_ids")
+TELLER = "_idlehands"
 
 
 class TellingIds(queue.Queue):  # type: ignore[type-arg]
@@ -44,79 +46,117 @@ class TellingIds(queue.Queue):  # type: ignore[type-arg]
 class Teller:
     """What the owner's side knows of one executor: the tokens of tasks not yet sent."""
 
-    def __init__(self, executor: Any, kind: str) -> None:
+    def __init__(self, executor: Any, kind: str, module: Any) -> None:
         self.executor = weakref.ref(executor)
         self.site = made_at()
         self.kind = kind
+        self.module = module
+        self.manager: Callable[[], Any] = _gone
         self.pool: BoardPool | None = None
         self.tokens: dict[int, Token] = {}
         self.taken: int | None = None
         self.sent_last: deque[Token] = deque()
-        self.pending: Any = None
 
     def open_pool(self, executor: Any) -> None:
         """Declare the pool, and have the queues to its workers tell of it."""
-        self.pool = pool = board_pool(self.site, self.kind, executor._max_workers)
+        names = attributes_of(executor)
+        workers = whole(names.get("_max_workers"))
+        if workers is None:
+            raise ValueError("how many workers it has is no whole number")
+        self.pool = pool = board_pool(self.site, self.kind, workers)
+        link = pool.board.link
         # As many as can lie in the pipe to the workers: a pool that breaks drops them.
-        self.sent_last = deque(maxlen=pool.link.slots)
-        executor._call_queue.idlehands = executor._result_queue.idlehands = pool.link
+        self.sent_last = deque(maxlen=link.slots)
+        names["_call_queue"].idlehands = names["_result_queue"].idlehands = link
+        pool.unhook = weakly(self.unhook)
         pool.still_open = self.still_open
-        pool.why_broken = self.why_broken
-        pool.expose_depths(lambda: (len(self.tokens), ()))
-        pool.unhook = self.unhook
-        self.pending = executor._pending_work_items
+        pool.why_broken = partial(_why_broken, self.executor)
+        pool.expose_depths(partial(_depths, self.tokens))
 
     def unhook(self) -> None:
         """Tell no more."""
         self.pool = None
 
+    def managed_by(self, thread: Any) -> None:
+        """The executor has started its processes, and now the thread that serves them.
+
+        So it is in the submitter's thread and after the first forks that somebody may attach.
+        """
+        self.manager = weakref.ref(thread)
+        self.attachable()
+
+    def attachable(self) -> None:
+        """From now on somebody may attach."""
+        if self.pool is not None and self.pool.on_bound is not None:
+            self.pool.on_bound()
+
     def handed_in(self, work_id: int) -> None:
         """A task was submitted."""
-        executor = self.executor()
         try:
-            if self.pool is None and executor is not None:
+            executor = self.executor()
+            if executor is None:
+                return
+            if self.pool is None:
                 self.open_pool(executor)
-            if self.pool is not None:
-                item = self.pending[work_id]
-                kind, size = describe(item.fn, item.args)
+            pending = attributes_of(executor).get("_pending_work_items")
+            item = pending.get(work_id) if type(pending) is dict else None
+            if self.pool is not None and type(item) is self.module._WorkItem:
+                kind, size = self.described(item.fn, item.args)
                 self.tokens[work_id] = self.pool.queued(self.pool.kind_of(kind), size)
         except Exception as error:
-            if self.pool is not None:
-                self.pool.failed(error)
+            self.give_up(error)
+
+    def described(self, function: Any, arguments: Any) -> tuple[Any, int]:
+        """Return (the callable a task is named for, its size)."""
+        chunk = in_chunk(self.module._process_chunk, function, arguments)
+        return chunk or in_batch(function)
 
     def sent(self, call: Any) -> None:
-        """A call goes to the worker processes; with the first, somebody may attach."""
-        token = self.tokens.pop(getattr(call, "work_id", NONE), None)
-        if token is not None and self.pool is not None:
-            call.idlehands = token
-            self.sent_last.append(token)
-            self.taken = None
-            if self.pool.on_bound is not None:
-                self.pool.on_bound()
+        """A call goes to the worker processes."""
+        try:
+            token = self.tokens.pop(call.work_id, None)
+            if token is not None and self.pool is not None:
+                call.idlehands = token
+                self.sent_last.append(token)
+                self.taken = None
+                self.attachable()
+        except Exception as error:
+            self.give_up(error)
 
     def settle(self) -> None:
         """Record the task taken last as cancelled, if no call was sent for it."""
-        if self.taken is not None:
-            token = self.tokens.pop(self.taken, None)
-            self.taken = None
-            if token is not None and self.pool is not None:
-                self.pool.cancelled(token)
+        try:
+            if self.taken is not None:
+                token = self.tokens.pop(self.taken, None)
+                self.taken = None
+                if token is not None and self.pool is not None:
+                    self.pool.cancelled(token)
+        except Exception as error:
+            self.give_up(error)
+
+    def give_up(self, error: Exception) -> None:
+        """Record no more: a hook has failed."""
+        pool, self.pool = self.pool, None
+        self.executor = _gone
+        failed(pool, error)
 
     def still_open(self) -> bool:
         """Say whether the executor can still be used, or works off what it has."""
-        executor = self.executor()
-        pool = self.pool
+        pool, executor, manager = self.pool, self.executor(), self.manager()
         if pool is None:
             return False
-        if executor is not None and not is_shut_down(executor) and not self.why_broken():
+        if executor is not None and not is_shut_down(executor) and not _why_broken(self.executor):
             return True
         if any(probe.joined_ns >= 0 for probe in pool.probes):
             return True
+        if manager is not None and manager.is_alive():
+            return True
         self._drop_what_never_ran(pool)
+        self.pool = None
         return False
 
     def _drop_what_never_ran(self, pool: BoardPool) -> None:
-        """Record as cancelled what a pool that ends has neither run nor will."""
+        """Record as cancelled what an executor that ends has neither run nor will."""
         ran = pool.last_tasks()
         sent = [token for token in self.sent_last if token[0] not in ran]
         for token in (*sent, *self.tokens.values()):
@@ -124,73 +164,81 @@ class Teller:
         self.tokens.clear()
         self.sent_last.clear()
 
-    def why_broken(self) -> str:
-        """Return what the executor says of why it is broken."""
-        executor = self.executor()
-        flags = getattr(executor, "_flags", None)
-        broken = getattr(flags, "broken", None) or getattr(executor, "_broken", None)
-        return str(broken) if broken else ""
+
+def _gone() -> None:
+    """Return what a weak reference to something that is gone returns."""
+
+
+def _depths(tokens: dict[int, Token]) -> tuple[int, tuple[int, ...]]:
+    return len(tokens), ()
+
+
+def _why_broken(reference: Callable[[], Any]) -> str:
+    """Return what an executor says of why it is broken."""
+    names = attributes_of(reference())
+    broken = attributes_of(names.get("_flags")).get("broken") or names.get("_broken")
+    if issubclass(type(broken), BaseException):
+        return reason_of(broken)
+    return text(broken) or ("broken" if is_set(broken) else "")
 
 
 def is_shut_down(executor: Any) -> bool:
     """Say whether an executor takes no more tasks."""
-    flags = getattr(executor, "_flags", None)
-    return bool(getattr(flags, "shutdown", getattr(executor, "_shutdown_thread", False)))
-
-
-def describe(function: Any, arguments: Any) -> tuple[Any, int]:
-    """Return (the callable a task is named for, its size): a chunk of `map` counts its calls."""
-    if getattr(unwrapped(function), "__name__", "") == CHUNK:
-        inner = getattr(function, "args", ()) + tuple(arguments)
-        if len(inner) == 2 and hasattr(inner[1], "__len__"):
-            return inner[0], len(inner[1])
-    batch = getattr(function, "func", function)  # a wrapper around a batch of joblib's calls
-    calls = getattr(batch, "items", None)
-    if isinstance(calls, list) and calls and isinstance(calls[0], tuple):
-        return calls[0][0], len(calls)
-    return function, NONE
+    names = attributes_of(executor)
+    flags = attributes_of(names.get("_flags"))
+    return is_set(flags.get("shutdown", names.get("_shutdown_thread")))
 
 
 class Executors:
-    """Has the queues of an executor class tell, as the executor stores them."""
+    """Has the queues of a module's executors tell, once an executor has stored all of them."""
 
-    def __init__(self, kind: str, calls: type, results: type) -> None:
-        self._calls = calls
-        self._results = results
+    def __init__(
+        self, kind: str, module: Any, calls: tuple[type, type], results: tuple[type, type]
+    ) -> None:
+        """Take the known class of each queue and the one that it is to be."""
         self._kind = kind
+        self._module = module
+        self._classes = {
+            "_call_queue": calls,
+            "_result_queue": results,
+            "_work_ids": (queue.Queue, TellingIds),
+        }
 
     def attributes(self) -> dict[str, Callable[[Any, Any], Any]]:
-        """Return what to do with each queue when it is stored."""
-        return {
-            "_call_queue": self._call_queue_set,
-            "_result_queue": self._result_queue_set,
-            "_work_ids": self._work_ids_set,
-        }
+        """Return what to do with each attribute when it is stored."""
+        told = {name: partial(self._queue_set, name) for name in QUEUES}
+        return {**told, "_executor_manager_thread": _manager_set}
 
     def adopt(self, executors: Any) -> None:
         """Take on executors that were made before; their workers so far stay unprobed."""
         for executor in list(executors):
-            for name in QUEUES:
-                value = executor.__dict__.get(name)
-                if value is not None:
-                    setattr(executor, name, value)
+            self._take_on(executor, attributes_of(executor))
 
-    def _teller(self, executor: Any) -> Teller:
-        teller = executor.__dict__.get("_idlehands")
-        if teller is None:
-            teller = executor.__dict__["_idlehands"] = Teller(executor, self._kind)
-        return teller  # type: ignore[no-any-return]
+    def _queue_set(self, name: str, executor: Any, queue: Any) -> Any:
+        self._take_on(executor, {**attributes_of(executor), name: queue})
+        return queue
 
-    def _call_queue_set(self, executor: Any, calls: Any) -> Any:
-        calls.__class__ = self._calls
-        calls.teller = self._teller(executor)
-        return calls
+    def _take_on(self, executor: Any, names: dict[str, Any]) -> None:
+        """Have the queues tell, if all are there and all are known."""
+        queues = {name: names.get(name) for name in QUEUES}
+        if any(queue is None for queue in queues.values()):
+            return
+        for name, (known, ours) in self._classes.items():
+            if type(queues[name]) is not ours and not is_queue_of(queues[name], known):
+                words = type_name(type(executor)), type_name(type(queues[name]))
+                say_once("a %s is not probed: a queue of it, a %s, is not known", *words)
+                return
+        teller = names.get(TELLER)
+        if type(teller) is not Teller:
+            teller = attributes_of(executor)[TELLER] = Teller(executor, self._kind, self._module)
+        for name, (_, ours) in self._classes.items():
+            queues[name].__class__ = ours
+        queues["_call_queue"].teller = queues["_work_ids"].teller = teller
 
-    def _result_queue_set(self, executor: Any, results: Any) -> Any:
-        results.__class__ = self._results
-        return results
 
-    def _work_ids_set(self, executor: Any, ids: Any) -> Any:
-        ids.__class__ = TellingIds
-        ids.teller = self._teller(executor)
-        return ids
+def _manager_set(executor: Any, thread: Any) -> Any:
+    """Note that an executor starts the thread that serves its workers."""
+    teller = attributes_of(executor).get(TELLER)
+    if type(teller) is Teller:
+        teller.managed_by(thread)
+    return thread

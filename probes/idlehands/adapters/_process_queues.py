@@ -5,6 +5,9 @@ of it changes. Queues travel to worker processes by pickling or by fork, and wit
 worker finds the pool's board: so a worker needs no call in the job to be probed, whatever way it
 was started. Taking an item from the queue of tasks begins a task there, putting one into the
 queue of results ends it.
+
+A queue is changed only if it is known, and with it all others of its pool: of the very class that
+the library makes, and with no method of its own. Others pickle in ways of their own.
 """
 
 from __future__ import annotations
@@ -13,13 +16,23 @@ from typing import Any, Callable, Protocol
 
 from .._board import Link
 from .._board_pool import BoardPool
-from .._board_worker import leave, worker_of
+from .._names import attributes_of, names_of_class
 from .._process import share_pool
 from .._rings import Token
 from .._tables import FAILED, FINISHED
+from . import install
+from ._guard import failed
 
 SPARE_SLOTS = 64
 """A pool may be made larger; a slot that nobody uses takes no memory."""
+
+
+def is_queue_of(queue: Any, cls: type) -> bool:
+    """Say whether a queue is of that very class, and has no method of its own in its place."""
+    if type(queue) is not cls:
+        return False
+    own = attributes_of(queue)
+    return not any(name in own for name in ("get", "put", "__getstate__", "__setstate__"))
 
 
 def board_pool(name: str, kind: str, workers: int) -> BoardPool:
@@ -45,37 +58,59 @@ class Between:
     def __setstate__(self, state: Any) -> None:
         inner, self.idlehands = state
         super().__setstate__(inner)  # type: ignore[misc]
-        from . import install  # a worker process can have pools of its own
+        try:
+            install()  # a worker process can have pools of its own
+        except Exception as error:
+            failed(None, error)
 
-        install()
+    def leave_alone(self, error: Exception) -> None:
+        """Record nothing more in this process: a hook has failed."""
+        self.idlehands = None
+        failed(None, error)
 
+    def arrive(self) -> None:
+        """Say that this worker process is there, before it waits for its first task."""
+        try:
+            if self.idlehands is not None:
+                _board.worker_of(self.idlehands)
+        except Exception as error:
+            self.leave_alone(error)
 
-def begin(link: Link | None, token: Token | None) -> None:
-    """Begin a task of this worker process; without a token it was put before the probe came."""
-    if link is not None and token is not None:
-        worker = worker_of(link)
-        if worker is not None:
-            worker.running(token)
+    def begin(self, token: Token | None) -> None:
+        """Begin a task of this worker; without a token it was put before the probe came."""
+        try:
+            if self.idlehands is not None and token is not None:
+                worker = _board.worker_of(self.idlehands)
+                if worker is not None:
+                    worker.running(token)
+        except Exception as error:
+            self.leave_alone(error)
 
+    def end(self, outcome: int) -> None:
+        """End the present task."""
+        try:
+            worker = None if self.idlehands is None else _board.worker_of(self.idlehands)
+            if worker is not None:
+                worker.finished(outcome)
+        except Exception as error:
+            self.leave_alone(error)
 
-def arrive(link: Link | None) -> None:
-    """Say that this worker process is there, before it waits for its first task."""
-    if link is not None:
-        worker_of(link)
+    def amend(self) -> None:
+        """Note that the result of the last task could not be sent, which makes it a failed one."""
+        try:
+            worker = None if self.idlehands is None else _board.worker_of(self.idlehands)
+            if worker is not None:
+                worker.amend(FAILED)
+        except Exception as error:
+            self.leave_alone(error)
 
-
-def end(link: Link | None, failed: bool, send: Callable[[], None]) -> None:
-    """End the present task and send its result; a result that cannot be sent is a failure."""
-    worker = worker_of(link) if link is not None else None
-    if worker is None:
-        send()
-        return
-    worker.finished(FAILED if failed else FINISHED)
-    try:
-        send()
-    except BaseException:
-        worker.amend(FAILED)
-        raise
+    def leave(self) -> None:
+        """Say that this worker process goes."""
+        try:
+            if self.idlehands is not None:
+                leave(self.idlehands)
+        except Exception as error:
+            self.leave_alone(error)
 
 
 class Teller(Protocol):
@@ -89,30 +124,40 @@ class Calls(Between):
     """An executor's queue of calls: the owner puts them, worker processes take them."""
 
     teller: Teller | None = None
+    known_item: type
+    """The class of a call; what else goes through the queue is left alone."""
 
     def put(self, obj: Any, block: bool = True, timeout: float | None = None) -> None:
         """Send a call with its token."""
-        if self.teller is not None:
+        if self.teller is not None and type(obj) is self.known_item:
             self.teller.sent(obj)
         super().put(obj, block, timeout)  # type: ignore[misc]
 
     def get(self, block: bool = True, timeout: float | None = None) -> Any:
         """Take a call, or None, which tells the worker to go."""
-        arrive(self.idlehands)
+        self.arrive()
         item = super().get(block, timeout)  # type: ignore[misc]
-        begin(self.idlehands, getattr(item, "idlehands", None))
+        if type(item) is self.known_item:
+            self.begin(attributes_of(item).get("idlehands"))
         return item
 
 
 class Results(Between):
     """An executor's queue of results."""
 
+    known_item: type
+    """The class of a result."""
+
     def put(self, obj: Any) -> None:
         """Send a result with what its task raised, or the process id of a worker that leaves."""
-        if hasattr(obj, "work_id"):
-            failed = obj.exception is not None
-            end(self.idlehands, failed, lambda: super(Results, self).put(obj))  # type: ignore[misc]
+        if type(obj) is not self.known_item:
+            if issubclass(type(obj), int):
+                self.leave()
+            super().put(obj)  # type: ignore[misc]
             return
-        if isinstance(obj, int) and self.idlehands is not None:
-            leave(self.idlehands)
-        super().put(obj)  # type: ignore[misc]
+        self.end(FINISHED if obj.exception is None else FAILED)  # type: ignore[attr-defined]
+        try:
+            super().put(obj)  # type: ignore[misc]
+        except BaseException:
+            self.amend()
+            raise

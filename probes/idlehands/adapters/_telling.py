@@ -5,10 +5,14 @@ from __future__ import annotations
 import gc
 import os
 import sys
+import weakref
+from collections import deque
 from collections.abc import Iterator
+from types import FrameType, FunctionType
 from typing import Any, Callable
 
-from .._notes import warn
+from .._names import attributes_of, reason_of, text, type_name, writable
+from ._guard import say_once
 
 PACKAGE = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
 POOL_PACKAGES = ("joblib", "loky", "concurrent", "multiprocessing", "asyncio", "queue")
@@ -19,24 +23,28 @@ class Telling:
     """A class attribute that tells when an instance sets it, and may put another value there.
 
     It defines no ``__get__``, so reading finds the value in the instance's own dictionary, as if
-    nothing stood here (the descriptor protocol of Python's data model).
+    nothing stood here (the descriptor protocol of Python's data model). Where an instance has none,
+    reading finds this object: it is false, as what is missing mostly is.
     """
 
     def __init__(self, name: str, told: Callable[[Any, Any], Any]) -> None:
         self._name = name
         self._told = told
 
+    def __bool__(self) -> bool:
+        return False
+
     def __set__(self, owner: Any, value: Any) -> None:
         if value is not None:
             try:
                 value = self._told(owner, value)
             except Exception as error:  # the pool must be made, probed or not
-                warn("a %s is not probed: %r", type(owner).__name__, error)
-        owner.__dict__[self._name] = value
+                say_once("a %s is not probed: %s", type_name(type(owner)), reason_of(error))
+        attributes_of(owner)[self._name] = value
 
     def __delete__(self, owner: Any) -> None:
         try:
-            del owner.__dict__[self._name]
+            del attributes_of(owner)[self._name]
         except KeyError:
             raise AttributeError(self._name) from None
 
@@ -57,19 +65,55 @@ def instances_of(cls: type) -> Iterator[Any]:
 
 def made_at() -> str:
     """Return ``file.py:line`` of the innermost caller outside the pools' own packages."""
-    frame = sys._getframe(1)
-    while frame.f_back is not None and _is_pool_code(frame.f_globals, frame.f_code.co_filename):
+    frame = caller_outside(sys._getframe(1))
+    return place_of(frame.f_code.co_filename, frame.f_lineno)
+
+
+def place_of(path: str, line: int) -> str:
+    """Return a place in a program as ``file.py:line``."""
+    return writable(f"{os.path.basename(text(path))}:{line}")
+
+
+def caller_outside(frame: FrameType) -> FrameType:
+    """Return the innermost caller of a frame that is not of the pools' own packages."""
+    while frame.f_back is not None and _is_pool_code(frame):
         frame = frame.f_back
-    return f"{os.path.basename(frame.f_code.co_filename)}:{frame.f_lineno}"
+    return frame
 
 
-def _is_pool_code(names: dict[str, Any], path: str) -> bool:
-    package = str(names.get("__name__", "")).partition(".")[0]
-    return package in POOL_PACKAGES or path.startswith(PACKAGE + os.sep)
+def _is_pool_code(frame: FrameType) -> bool:
+    package = text(dict.get(frame.f_globals, "__name__")).partition(".")[0]
+    return package in POOL_PACKAGES or text(frame.f_code.co_filename).startswith(PACKAGE + os.sep)
 
 
 def missing_names(function: Any, *names: str) -> str:
     """Return which of `names` the function's code does not use, as a reason to leave it alone."""
+    if type(function) is not FunctionType:
+        return f"a {type_name(type(function))} stands where a function was"
     used = function.__code__.co_names + function.__code__.co_varnames
     missing = [name for name in names if name not in used]
     return f"{function.__qualname__} has no {', '.join(missing)}" if missing else ""
+
+
+def open_while(pool: Any, usable: Callable[[], bool]) -> None:
+    """Have a pool count as open while its owner is `usable`, or a worker is there."""
+    probes = pool.probes
+    pool.still_open = lambda: usable() or any(probe.joined_ns >= 0 for probe in probes)
+
+
+def weakly(method: Any) -> Callable[[], None]:
+    """Return a function that calls a bound method, without keeping its object alive."""
+    reference = weakref.WeakMethod(method)
+
+    def call() -> None:
+        alive = reference()
+        if alive is not None:
+            alive()
+
+    return call
+
+
+def length_of(queue: Any) -> int:
+    """Return how much a queue of the standard library holds, without its lock; 0 without one."""
+    held = attributes_of(queue).get("queue")
+    return len(held) if type(held) in (deque, list) else 0

@@ -26,14 +26,16 @@ def unfamiliar(module: Any) -> str:
         or missing_names(executor.submit, "_pending_work_items", "_work_ids", "_queue_count")
         or missing_names(module._process_worker, "call_queue", "get", "result_queue", "put")
         or missing_names(module._CallItem.__init__, "work_id")
+        or missing_names(module._process_chunk, "fn", "chunk")
     )
 
 
 def hook(module: Any) -> None:
     """Hook every executor that is made from now on, and those that have no worker process yet."""
     vendor = VENDORS[module.__name__.rpartition(".")[0]]
-    calls, results = _class(vendor + "Calls"), _class(vendor + "Results")
-    told = Executors("loky pool", calls, results)
+    ours = _class(vendor + "Calls"), _class(vendor + "Results")
+    calls, results = ((cls.__bases__[-1], cls) for cls in ours)
+    told = Executors("loky pool", module, calls, results)
     tell(module.ProcessPoolExecutor, **told.attributes())
     told.adopt(instances_of(module.ProcessPoolExecutor))
 
@@ -49,11 +51,12 @@ def _class(name: str) -> type:
     made: type | None = globals().get(name)
     if made is None:
         package = next(package for package, vendor in VENDORS.items() if name.startswith(vendor))
+        module = importlib.import_module(f"{package}.process_executor")
         if name.endswith("Calls"):
-            base = importlib.import_module(f"{package}.process_executor")._SafeQueue
-            made = type(name, (Calls, base), {"__module__": __name__})
+            sort, base, item = Calls, module._SafeQueue, module._CallItem
         else:
-            base = importlib.import_module(f"{package}.backend.queues").SimpleQueue
-            made = type(name, (Results, base), {"__module__": __name__})
+            queues = importlib.import_module(f"{package}.backend.queues")
+            sort, base, item = Results, queues.SimpleQueue, module._ResultItem
+        made = type(name, (sort, base), {"__module__": __name__, "known_item": item})
         globals()[name] = made
     return made

@@ -1,10 +1,11 @@
 """`multiprocessing.Pool` and its `ThreadPool`.
 
-Hooked where the pool stores its queues (CPython, Lib/multiprocessing/pool.py, 3.9 to 3.13). Its
+Hooked where the pool stores its queues (CPython, Lib/multiprocessing/pool.py, 3.9 to 3.15). Its
 workers are started while it is made and keep hold of their queues, so a pool that exists already
 cannot be probed. A task is a tuple of five, and travels with its token as the sixth; the worker
-sees five again. Tasks of a `map` are chunks, and all spawned with the call; those of `imap` when
-the pool draws them from the caller's iterable.
+sees five again. So a pool is probed only if all of its queues are known and none of its methods
+that handle them is a subclass's own. Tasks of a `map` are chunks, and all spawned with the call;
+those of `imap` when the pool draws them from the caller's iterable.
 """
 
 from __future__ import annotations
@@ -12,24 +13,37 @@ from __future__ import annotations
 import weakref
 from _queue import SimpleQueue as ThreadQueue
 from collections.abc import Iterable, Iterator
+from functools import partial
 from multiprocessing.queues import SimpleQueue
+from threading import get_ident
 from time import monotonic_ns
 from typing import Any, Callable
 
-from .._board_worker import leave
+from .._names import attributes_of, defined, type_name, whole
 from .._notes import warn
 from .._process import share_pool
 from .._shared import SharedPool
-from .._shared_worker import SharedWorker, present_worker
+from .._shared_worker import SharedWorker, workers
 from .._tables import FAILED, FINISHED, NONE
-from ._process_queues import Between, arrive, begin, board_pool, end
-from ._telling import instances_of, made_at, missing_names, tell
+from ._calls import in_batch
+from ._guard import failed, say_once
+from ._process_queues import Between, board_pool, is_queue_of
+from ._telling import instances_of, made_at, missing_names, open_while, tell
 
-CHUNKS = ("mapstar", "starmapstar")
 RUN = "RUN"
 THREADS = "thread pool"
 TASK_PARTS = 5
 """job, place in it, function, arguments, keywords."""
+HANDLERS = (
+    "_setup_queues",
+    "_repopulate_pool",
+    "_repopulate_pool_static",
+    "_handle_workers",
+    "_handle_tasks",
+    "_handle_results",
+    "_help_stuff_finish",
+)
+"""The pool's methods through whose hands its queues go."""
 
 
 def unfamiliar(module: Any) -> str:
@@ -46,8 +60,10 @@ def unfamiliar(module: Any) -> str:
 
 def hook(module: Any) -> None:
     """Hook every pool that is made from now on."""
+    _Hooked.chunks = module.mapstar, module.starmapstar
+    _Hooked.pools = module.Pool, module.ThreadPool
     for pool in instances_of(module.Pool):
-        warn("a %s made before the probe was installed is not probed", type(pool).__name__)
+        warn("a %s made before the probe was installed is not probed", type_name(type(pool)))
     tell(
         module.Pool,
         _inqueue=_tasks_set,
@@ -57,18 +73,24 @@ def hook(module: Any) -> None:
     )
 
 
+class _Hooked:
+    """What of the module there is to compare with, once it is hooked."""
+
+    chunks: tuple[Any, ...] = ()
+    pools: tuple[type, ...] = ()
+
+
 class TellingTasks(Between, SimpleQueue):  # type: ignore[type-arg]
     """The queue of tasks, as the worker processes see it."""
 
     def get(self) -> Any:
         """Take a task, or None, which tells the worker to go."""
-        arrive(self.idlehands)
+        self.arrive()
         task = super().get()
         if task is None:
-            if self.idlehands is not None:
-                leave(self.idlehands)
-        elif len(task) > TASK_PARTS:
-            begin(self.idlehands, task[TASK_PARTS])
+            self.leave()
+        elif has_token(task):
+            self.begin(task[TASK_PARTS])
             task = task[:TASK_PARTS]
         return task
 
@@ -78,10 +100,16 @@ class TellingResults(Between, SimpleQueue):  # type: ignore[type-arg]
 
     def put(self, obj: Any) -> None:
         """Send (job, place, (whether it succeeded, value)); None comes from the owner."""
-        if obj is None:
+        outcome = outcome_in(obj)
+        if outcome == NONE:
             super().put(obj)
             return
-        end(self.idlehands, not obj[2][0], lambda: super(TellingResults, self).put(obj))
+        self.end(outcome)
+        try:
+            super().put(obj)
+        except BaseException:
+            self.amend()
+            raise
 
 
 class ThreadTasks(ThreadQueue):  # type: ignore[type-arg]
@@ -94,31 +122,48 @@ class ThreadTasks(ThreadQueue):  # type: ignore[type-arg]
 
         A worker waits for its tasks; whoever does not wait empties the queue of a pool that ends.
         """
-        worker = self._worker() if block else None
+        worker = self._worker() if block is True else None
         task = super().get(block, timeout)
-        if task is not None and len(task) > TASK_PARTS:
-            if worker is not None:
-                worker.running(task[TASK_PARTS])
-            elif self.pool is not None:
-                self.pool.cancelled(task[TASK_PARTS])
+        if has_token(task):
+            self._taken(worker, task[TASK_PARTS])
             task = task[:TASK_PARTS]
         return task
 
     def _worker(self) -> SharedWorker | None:
-        worker = present_worker()
-        if worker is None and self.pool is not None and not self.pool.off:
-            worker = self.pool.newcomer()
-        return worker if worker is not None and worker.pool is self.pool else None
+        """Return the worker that the calling thread is, made one with its first task."""
+        pool = self.pool
+        try:
+            worker = workers.get(get_ident())
+            if worker is None and pool is not None and not pool.off:
+                worker = pool.newcomer()
+            return worker if worker is not None and worker.pool is pool else None
+        except Exception as error:
+            failed(pool, error)
+            return None
+
+    def _taken(self, worker: SharedWorker | None, token: Any) -> None:
+        try:
+            if worker is not None:
+                worker.running(token)
+            elif self.pool is not None:
+                self.pool.cancelled(token)
+        except Exception as error:
+            failed(self.pool, error)
 
 
 class ThreadResults(ThreadQueue):  # type: ignore[type-arg]
     """The queue of results of a pool of threads."""
 
+    pool: SharedPool | None = None
+
     def put(self, item: Any, block: bool = True, timeout: float | None = None) -> None:
         """Hand over (job, place, (whether it succeeded, value))."""
-        worker = present_worker()
-        if worker is not None and item is not None:
-            worker.finished(FINISHED if item[2][0] else FAILED)
+        try:
+            worker, outcome = workers.get(get_ident()), outcome_in(item)
+            if worker is not None and outcome != NONE and worker.pool is self.pool:
+                worker.finished(outcome)
+        except Exception as error:
+            failed(self.pool, error)
         super().put(item, block, timeout)
 
 
@@ -129,23 +174,39 @@ class Batches(ThreadQueue):  # type: ignore[type-arg]
 
     def put(self, item: Any, block: bool = True, timeout: float | None = None) -> None:
         """Hand in (tasks, a function that wants to know how many there were, or None)."""
-        if item is not None and self.pool is not None and not self.pool.off:
+        pool = self.pool
+        if pool is not None and not pool.off and type(item) is tuple and len(item) == 2:
             tasks, set_length = item
             spawned_ns = monotonic_ns() if set_length is None else NONE
-            item = _with_tokens(self.pool, tasks, spawned_ns), set_length
+            item = _with_tokens(pool, tasks, spawned_ns), set_length
+            if pool.on_bound is not None:
+                pool.on_bound()
         super().put(item, block, timeout)
+
+
+def has_token(task: Any) -> bool:
+    """Say whether what was taken is a task with a token."""
+    return type(task) is tuple and len(task) > TASK_PARTS
+
+
+def outcome_in(result: Any) -> int:
+    """Return how the task of a result came out, -1 where it is no result of a task."""
+    if type(result) is not tuple or len(result) != 3 or type(result[2]) is not tuple:
+        return NONE
+    return FINISHED if result[2][:1] == (True,) else FAILED
 
 
 def _with_tokens(pool: SharedPool, tasks: Iterable[Any], spawned_ns: int) -> Iterator[Any]:
     """Yield the tasks with their tokens; only the pool's own thread draws them."""
-    if pool.on_bound is not None:
-        pool.on_bound()
     for task in tasks:
+        if type(task) is not tuple or len(task) != TASK_PARTS or pool.off:
+            yield task
+            continue
         try:
             function, size = _describe(task[2], task[3])
             token = pool.queued(pool.kind_of(function), size, spawned_ns)
         except Exception as error:
-            pool.failed(error)
+            failed(pool, error)
             yield task
         else:
             yield (*task, token)
@@ -153,52 +214,67 @@ def _with_tokens(pool: SharedPool, tasks: Iterable[Any], spawned_ns: int) -> Ite
 
 def _describe(function: Any, arguments: Any) -> tuple[Any, int]:
     """Return (the callable a task is named for, how many calls it is)."""
-    if getattr(function, "__name__", "") in CHUNKS and len(arguments) == 1:
+    if any(function is chunk for chunk in _Hooked.chunks) and len(arguments) == 1:
         return arguments[0][0], len(arguments[0][1])
-    return function, NONE
+    return in_batch(function)
 
 
 def _tasks_set(_pool: Any, tasks: Any) -> Any:
-    if isinstance(tasks, ThreadQueue):
-        return ThreadTasks()
-    tasks.__class__ = TellingTasks
-    return tasks
+    # Of threads at once: the pool is about to keep the queue's methods.
+    return ThreadTasks() if type(tasks) is ThreadQueue else tasks
 
 
 def _results_set(_pool: Any, results: Any) -> Any:
-    if isinstance(results, ThreadQueue):
-        return ThreadResults()
-    results.__class__ = TellingResults
-    return results
+    return ThreadResults() if type(results) is ThreadQueue else results
 
 
-def _batches_set(_pool: Any, _batches: Any) -> Any:
-    return Batches()
+def _batches_set(_pool: Any, batches: Any) -> Any:
+    return Batches() if type(batches) is ThreadQueue else batches
 
 
-def _processes_set(owner: Any, processes: int) -> int:
+def _processes_set(owner: Any, processes: Any) -> Any:
     """Declare the pool: its size is known now, and its first worker not yet started."""
-    parts = owner.__dict__
-    tasks, results = parts["_inqueue"], parts["_outqueue"]
+    names = attributes_of(owner)
+    tasks, results, batches = (names.get(n) for n in ("_inqueue", "_outqueue", "_taskqueue"))
+    size = whole(processes)
+    reason = _unknown(type(owner), tasks, results, batches)
+    if reason or size is None:
+        say_once("a %s is not probed: %s", type_name(type(owner)), reason or "it has no size")
+        return processes
     pool: SharedPool
-    if isinstance(tasks, ThreadTasks):
-
-        def make(name: str, number: int) -> SharedPool:
-            return SharedPool(name, THREADS, number, processes)
-
-        pool = tasks.pool = share_pool(made_at(), SharedPool, THREADS, make)
+    if type(tasks) is ThreadTasks:
+        pool = tasks.pool = results.pool = _thread_pool(size)
     else:
-        board = board_pool(made_at(), "process pool", processes)
-        tasks.idlehands = results.idlehands = board.link
+        board = board_pool(made_at(), "process pool", size)
+        tasks.__class__, results.__class__ = TellingTasks, TellingResults
+        tasks.idlehands = results.idlehands = board.board.link
         pool = board
-    parts["_taskqueue"].pool = pool
-    pool.still_open = _still_open(weakref.ref(owner), pool)
+    batches.pool = pool
+    open_while(pool, partial(_is_usable, weakref.ref(owner)))
     return processes
 
 
-def _still_open(owner: Callable[[], Any], pool: SharedPool) -> Callable[[], bool]:
-    def still_open() -> bool:
-        usable = getattr(owner(), "_state", None) == RUN
-        return usable or any(probe.joined_ns >= 0 for probe in pool.probes)
+def _unknown(owner: type, tasks: Any, results: Any, batches: Any) -> str:
+    """Return what of a pool is not known here, empty where all is."""
+    for name in HANDLERS:
+        method = defined(owner, name)
+        if all(method is not vars(pool).get(name) for pool in _Hooked.pools):
+            return f"its {name} is not known"
+    of_threads = type(tasks) is ThreadTasks and type(results) is ThreadResults
+    of_processes = is_queue_of(tasks, SimpleQueue) and is_queue_of(results, SimpleQueue)
+    if type(batches) is not Batches or not (of_threads or of_processes):
+        names = ", ".join(type_name(type(queue)) for queue in (tasks, results, batches))
+        return f"its queues are not known: {names}"
+    return ""
 
-    return still_open
+
+def _thread_pool(size: int) -> SharedPool:
+    def make(name: str, number: int) -> SharedPool:
+        return SharedPool(name, THREADS, number, size)
+
+    return share_pool(made_at(), SharedPool, THREADS, make)
+
+
+def _is_usable(owner: Callable[[], Any]) -> bool:
+    state = attributes_of(owner()).get("_state")
+    return type(state) is str and state == RUN

@@ -1,14 +1,14 @@
 """`concurrent.futures.ProcessPoolExecutor`.
 
 Hooked where the executor stores its three queues (CPython, Lib/concurrent/futures/process.py, 3.9
-to 3.13). A task is queued when its number is put into ``_work_ids``, and cancelled when a number
+to 3.15). A task is queued when its number is put into ``_work_ids``, and cancelled when a number
 taken from there leads to no call; its wait ends when the worker process takes the call, not when
 its future says that it runs, which it does while up to one call a worker lies in the pipe.
 """
 
 from __future__ import annotations
 
-from concurrent.futures.process import _SafeQueue
+from concurrent.futures.process import _CallItem, _ResultItem, _SafeQueue
 from multiprocessing.queues import SimpleQueue
 from typing import Any
 
@@ -26,12 +26,14 @@ def unfamiliar(module: Any) -> str:
         or missing_names(module._process_worker, "call_queue", "get", "fn", "args")
         or missing_names(module._sendback_result, "_ResultItem", "put")
         or missing_names(module._CallItem.__init__, "work_id")
+        or missing_names(module._process_chunk, "fn", "chunk")
     )
 
 
 def hook(module: Any) -> None:
     """Hook every executor that is made from now on, and those that have no worker process yet."""
-    told = Executors("process pool", TellingCalls, TellingResults)
+    calls, results = (_SafeQueue, TellingCalls), (SimpleQueue, TellingResults)
+    told = Executors("process pool", module, calls, results)
     tell(module.ProcessPoolExecutor, **told.attributes())
     told.adopt(instances_of(module.ProcessPoolExecutor))
 
@@ -39,6 +41,10 @@ def hook(module: Any) -> None:
 class TellingCalls(Calls, _SafeQueue):
     """The queue of calls."""
 
+    known_item = _CallItem
+
 
 class TellingResults(Results, SimpleQueue):  # type: ignore[type-arg]
     """The queue of results."""
+
+    known_item = _ResultItem

@@ -1,0 +1,45 @@
+"""What a task calls, where it is handed in as something else: a chunk of `map`, a batch of joblib's.
+
+Nothing of a task is asked for that could run code of the job's: only what is of a class known here, or
+of joblib's own, is opened, and only by its own attributes.
+"""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import Any
+
+from .._names import attributes_of, class_module
+from .._tables import NONE
+
+JOBLIB = "joblib."
+LAYERS = 3
+"""A wrapper around a batch, and another one around that."""
+
+
+def in_chunk(chunk: Any, function: Any, arguments: Any) -> tuple[Any, int] | None:
+    """Return (the callable inside, how many calls) of a chunk of an executor's `map`.
+
+    It is handed in as the library's function `chunk` with the callable bound to it, and a tuple of
+    arguments for each call. None where it is no such thing.
+    """
+    if type(function) is not partial or function.func is not chunk:
+        return None
+    inside = (*function.args, *arguments) if type(arguments) is tuple else ()
+    if len(inside) != 2:
+        return None
+    return inside[0], len(inside[1]) if type(inside[1]) in (tuple, list) else NONE
+
+
+def in_batch(function: Any) -> tuple[Any, int]:
+    """Return (the callable that a task is named for, its size): a batch counts its calls."""
+    layer = function
+    for _ in range(LAYERS):
+        if not class_module(type(layer)).startswith(JOBLIB):
+            break
+        names = attributes_of(layer)
+        calls = names.get("items")
+        if type(calls) is list and calls and type(calls[0]) is tuple and calls[0]:
+            return calls[0][0], len(calls)
+        layer = names.get("func")
+    return function, NONE
