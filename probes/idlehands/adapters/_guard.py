@@ -6,6 +6,8 @@ of the one pool is switched off, one warning says so, and the job's call goes on
 
 from __future__ import annotations
 
+import threading
+from threading import get_ident
 from typing import Any
 
 from .._names import reason_of
@@ -31,3 +33,8 @@ def say_once(message: str, *arguments: object) -> None:
     if said not in _said:
         _said.add(said)
         warn("%s", said)
+
+
+def threads_are_replaced() -> bool:
+    """Say whether threads have become something else since: the identifiers known are not theirs."""
+    return threading.get_ident is not get_ident

@@ -24,18 +24,18 @@ def is_known(function: Any, source: str) -> bool:
 
 
 def stand_in(
-    theirs: FunctionType, known: str, ours: str, anchor: str, names: dict[str, Any]
+    theirs: FunctionType, known: str, ours: str, anchors: tuple[str, str], names: dict[str, Any]
 ) -> FunctionType:
     """Return the function of the source `ours`, to be put in the place of `theirs`.
 
-    known: the source of theirs, which `is_known` has found to be alike. anchor: the line that both
-    sources have and whose exceptions pass: its place is the same in tracebacks. names: what `ours`
-    finds as globals.
+    known: the source of theirs, which `is_known` has found to be alike. anchors: a line of theirs
+    and the one of ours that does what it does, and whose exceptions pass: they have the same place
+    in tracebacks. names: what `ours` finds as globals.
     """
     function = _compiled(ours, theirs, names)
     code = function.__code__
-    there = _first_line_inside(theirs.__code__) + _line_of(anchor, known) - 1
-    here = code.co_firstlineno + _line_of(anchor, ours)
+    there = _first_line_inside(theirs.__code__) + _line_of(anchors[0], known) - 1
+    here = code.co_firstlineno + _line_of(anchors[1], ours)
     function.__code__ = code.replace(
         co_filename=theirs.__code__.co_filename,
         co_firstlineno=code.co_firstlineno + there - here,

@@ -122,11 +122,11 @@ def telling_run(theirs: Any, item: type, newcomer: Callable[[], SharedWorker]) -
         "readers": cpu_readers,
     }
     if is_known(theirs, KNOWN_RUN):
-        return stand_in(theirs, KNOWN_RUN, RECORDING_RUN, CALL, names)
+        return stand_in(theirs, KNOWN_RUN, RECORDING_RUN, (CALL, CALL), names)
     known, ours = (text.replace(CALL, CALL_IN_CONTEXT) for text in (KNOWN_RUN, RECORDING_RUN))
     known, ours = (text.replace("(self):", "(self, ctx):", 1) for text in (known, ours))
     if is_known(theirs, known):
-        return stand_in(theirs, known, ours, CALL_IN_CONTEXT, names)
+        return stand_in(theirs, known, ours, (CALL_IN_CONTEXT,) * 2, names)
     return _wrapped(theirs, item, newcomer)
 
 

@@ -1,0 +1,371 @@
+"""What is recorded of queues that a job's threads are fed through, see `queue_threads`.
+
+All of it is called under the queue's own lock. What is known of a queue is kept here by its
+identity, as long as it is there, and of what is queued by the identity of the item, which is alive
+as long as it is queued. Items can leave a queue in other ways than `get`, so the tokens kept are
+compared with the queue whenever they have become twice as many.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import sysconfig
+import threading
+import weakref
+from collections import Counter, deque
+from functools import partial
+from threading import get_ident
+from time import monotonic_ns, thread_time_ns
+from types import CodeType, FunctionType
+from typing import Any, Callable, Union
+
+from .._names import attributes_of, class_module, defined, text, type_name, unwrapped
+from .._process import share_pool
+from .._rings import Token
+from .._shared import SharedPool
+from .._shared_worker import SKIPPED, SharedWorker, workers
+from .._tables import FINISHED, INBOX, NONE
+from .._words import SPAWN_BYTES, pack_spawn
+from ._guard import failed, say_once, threads_are_replaced
+from ._telling import (
+    POOL_PACKAGES,
+    caller_outside,
+    length_of,
+    open_while,
+    place_of,
+    weakly,
+)
+
+KIND = "queue and threads"
+MOST_WORKERS_EXPECTED = 16
+FEWEST_TO_COMPARE = 64
+LIBRARY = sysconfig.get_path("stdlib") + os.sep
+OWN_METHODS = {"_get", "_put", "_qsize", "get", "put", "task_done"}
+
+Waiting = dict[int, Union[Token, "deque[Token]"]]
+"""The tokens of what is queued, by the identity of the item: several where it is queued again."""
+
+
+class Library:
+    """What of the library's there is to compare with, once it is hooked."""
+
+    get: CodeType | None = None
+    shutdown: CodeType | None = None
+    methods: set[FunctionType] = set()
+
+
+class _Here(threading.local):
+    """What is known of the calling thread: whether it can be a worker of a queue."""
+
+    is_stranger = False
+    is_the_jobs = False
+
+
+here = _Here()
+sites: dict[int, tuple[Any, str, int]] = {}
+"""By the identity of every queue: what forgets it, and where it was made."""
+served: dict[int, Served] = {}
+"""By the identity of every queue that has workers."""
+in_hand: dict[int, Served] = {}
+"""By the identifier of a thread: the queue whose task it runs."""
+
+if hasattr(os, "register_at_fork"):
+    os.register_at_fork(after_in_child=in_hand.clear)
+
+
+class Served:
+    """What is recorded of one queue; nothing where it has no pool."""
+
+    __slots__ = ("__weakref__", "counted", "most", "pool", "put", "reference", "waiting")
+
+    def __init__(self, queue: Any) -> None:
+        self.reference = weakref.ref(queue, partial(served.pop, id(queue)))
+        self.pool: SharedPool | None = None
+        self.waiting: Waiting = {}
+        self.counted, self.most = [0], [FEWEST_TO_COMPARE]
+        self.put: Callable[[Any, Any], None] = _nothing
+
+    def take_step(self) -> None:
+        """Record in the pool's present step of detail."""
+        pool = self.pool
+        if pool is not None:
+            make = _counting if pool.every else _recording
+            self.put = make(pool, self.waiting, self.most, self.counted)
+
+    def leave(self) -> None:
+        """Record no more."""
+        self.pool, self.put = None, _nothing
+        self.waiting.clear()
+
+    def token_of(self, pool: SharedPool, item: Any, several: Any) -> Token:
+        """Return the token of an item that was taken and had none to itself."""
+        if several is not None:
+            token: Token = several.popleft()
+            if several:
+                self.waiting[id(item)] = several
+            return token
+        if self.counted[0]:
+            self.counted[0] -= 1
+            return SKIPPED
+        return pool.queued(pool.kind_of(called_in(item)))  # queued before the pool was known
+
+
+def created(queue: Any) -> None:
+    """A queue was made: remember where."""
+    try:
+        key = id(queue)
+        if key not in sites:
+            frame = caller_outside(sys._getframe(2))
+            reference = weakref.ref(queue, partial(sites.pop, key))
+            sites[key] = reference, frame.f_code.co_filename, frame.f_lineno
+    except Exception as error:
+        failed(None, error)
+
+
+def asked(queue: Any) -> None:
+    """The calling thread wants the next item, if it is `get` that wants to know the length."""
+    if sys._getframe(2).f_code is Library.get:
+        ended(queue)
+
+
+def ended(queue: Any) -> None:
+    """The calling thread has done what it took from the queue."""
+    me = get_ident()
+    state = in_hand.get(me)
+    if state is not None and state is served.get(id(queue)):
+        _end(me, state)
+
+
+def _end(me: int, state: Served) -> None:
+    pool = state.pool
+    try:
+        del in_hand[me]
+        worker = workers.get(me)
+        if worker is None or worker.pool is not pool or pool is None or worker.token is None:
+            return
+        if worker.words is not None or pool.every:
+            worker.finished()
+            return
+        ended = monotonic_ns()
+        mark = worker.mark
+        if mark >= 0:
+            mark = thread_time_ns() - mark
+        number = worker.written
+        row = worker.token, worker.started, ended, INBOX, mark, FINISHED
+        worker.slots[number & worker.mask] = row
+        worker.written = number + 1
+    except Exception as error:
+        failed(pool, error)
+
+
+def taken(queue: Any, item: Any) -> None:
+    """The calling thread has taken an item."""
+    pool = None
+    try:
+        me = get_ident()
+        worker = workers.get(me)
+        if worker is None and not here.is_stranger:
+            worker = _newcomer(queue)
+        state = served.get(id(queue))
+        if state is None or state.pool is None:
+            return
+        pool = state.pool
+        token: Any = state.waiting.pop(id(item), None)
+        if type(token) is not tuple:
+            token = state.token_of(pool, item, token)
+        if worker is None or worker.pool is not pool:
+            if token is not SKIPPED:
+                pool.cancelled(token)  # somebody else took it: no worker will run it
+            return
+        if me in in_hand:  # it was not `get` that wanted this item
+            if sys._getframe(2).f_code is Library.shutdown:
+                pool.cancelled(token)
+                return
+            _end(me, in_hand[me])
+        if worker.after or token is SKIPPED:
+            worker.running(token)
+            if token is SKIPPED:
+                return
+        else:
+            kinds = worker.cpu_kinds
+            worker.mark = thread_time_ns() if kinds and token[2] in kinds else NONE
+            worker.started = monotonic_ns()
+            worker.token = token
+        in_hand[me] = state
+    except Exception as error:
+        failed(pool, error)
+
+
+def _newcomer(queue: Any) -> SharedWorker | None:
+    """Make the calling thread a worker of `queue`, if it is the job's own thread."""
+    if not here.is_the_jobs:
+        # Not `current_thread`: for a thread that Python did not start that makes a new object.
+        thread = threading._active.get(get_ident())  # type: ignore[attr-defined]
+        if thread is None or thread is threading.main_thread() or not _runs_the_jobs_code(thread):
+            here.is_stranger = True
+            return None
+        here.is_the_jobs = True
+    state = served.get(id(queue)) or _serve(queue)
+    pool = state.pool
+    if pool is None or pool.off:
+        return None
+    in_hand.pop(get_ident(), None)
+    return pool.newcomer()
+
+
+def _runs_the_jobs_code(thread: threading.Thread) -> bool:
+    target = attributes_of(thread).get("_target")
+    if target is None:
+        target = defined(type(thread), "run")
+    target = unwrapped(target)
+    if type(target) is not FunctionType:
+        target = defined(type(target), "__call__")
+    if type(target) is not FunctionType or threads_are_replaced():
+        return False
+    path = text(target.__code__.co_filename)
+    package = text(target.__module__).partition(".")[0]
+    library = path.startswith(LIBRARY) and "site-packages" not in path
+    return package not in POOL_PACKAGES and not library
+
+
+def _serve(queue: Any) -> Served:
+    """Declare the pool of a queue that has got its first worker."""
+    state = served[id(queue)] = Served(queue)
+    reason = _unknown(queue)
+    if reason:
+        say_once("threads fed by a %s are not probed: %s", type_name(type(queue)), reason)
+        return state
+    _, path, line = sites.get(id(queue), (None, "", 0))
+
+    def make(name: str, number: int) -> SharedPool:
+        return SharedPool(name, KIND, number, MOST_WORKERS_EXPECTED)
+
+    pool = share_pool(place_of(path, line) if path else "queue", SharedPool, KIND, make)
+    reference = weakref.ref(queue)
+    open_while(pool, partial(_is_there, reference))
+    pool.expose_depths(partial(_depths, reference))
+    pool.unhook = weakly(state.leave)
+    pool.on_step = weakly(state.take_step)
+    state.pool = pool
+    state.take_step()
+    for item in _held_by(queue):
+        if item is not None:
+            state.put(queue, item)
+    if pool.on_bound is not None:
+        pool.on_bound()
+    return state
+
+
+def _unknown(queue: Any) -> str:
+    """Return what of a queue is not known here, empty where all is."""
+    own = OWN_METHODS & attributes_of(queue).keys()
+    if own:
+        return f"it has a {min(own)} of its own"
+    for name in ("_put", "_get"):
+        method = defined(type(queue), name)
+        if method in Library.methods:
+            continue
+        if type(method) is not FunctionType or name not in method.__code__.co_names:
+            return f"its {name} goes another way"
+    return ""
+
+
+def _held_by(queue: Any) -> list[Any]:
+    """Return what a queue holds, in whatever order; nothing where it holds it in a way of its own."""
+    held = attributes_of(queue).get("queue")
+    return list(held) if type(held) in (deque, list) else []
+
+
+def _is_there(reference: Callable[[], Any]) -> bool:
+    return reference() is not None
+
+
+def _depths(reference: Callable[[], Any]) -> tuple[int, tuple[int, ...]]:
+    return length_of(reference()), ()
+
+
+def _nothing(_queue: Any, _item: Any) -> None:
+    """Record nothing of an item that was put."""
+
+
+def _recording(
+    pool: SharedPool, waiting: Waiting, most: list[int], _counted: list[int]
+) -> Callable[[Any, Any], None]:
+    """Return the hot path where an item is queued."""
+    spawns, kind_known, clock, ident = pool.spawns, pool.known.get, monotonic_ns, get_ident
+    slots, mask = spawns.slots, spawns.mask
+
+    def put(queue: Any, item: Any) -> None:
+        try:
+            function = item if callable(item) else called_in(item)
+            kind = kind_known(id(function))
+            if kind is None:
+                kind = pool.kind_of(function)
+            task = spawns.next_number()
+            words = spawns.words
+            now = clock()
+            token = task, NONE, kind, now, ident(), NONE
+            if words is None:
+                slots[task & mask] = token
+            else:
+                pack_spawn(words, (task & mask) * SPAWN_BYTES, task | mask, now)
+            if waiting.setdefault(id(item), token) is not token or len(waiting) > most[0]:
+                _keep(pool, waiting, most, queue, item, token)
+        except Exception as error:
+            failed(pool, error)
+
+    return put
+
+
+def _counting(
+    pool: SharedPool, waiting: Waiting, most: list[int], counted: list[int]
+) -> Callable[[Any, Any], None]:
+    """Return the same for a pool that gives up detail: most items are only counted."""
+    spawns = pool.spawns
+
+    def put(queue: Any, item: Any) -> None:
+        try:
+            task = pool.last_number = spawns.next_number()
+            if task & pool.every:
+                counted[0] += 1
+                return
+            token = pool.token(task, pool.kind_of(called_in(item)))
+            if waiting.setdefault(id(item), token) is not token or len(waiting) > most[0]:
+                _keep(pool, waiting, most, queue, item, token)
+        except Exception as error:
+            failed(pool, error)
+
+    return put
+
+
+def _keep(
+    pool: SharedPool, waiting: Waiting, most: list[int], queue: Any, item: Any, token: Token
+) -> None:
+    """Keep the token of an item that is queued again, and drop those of items that are gone."""
+    there = waiting[id(item)]
+    if there is not token:
+        if type(there) is not deque:
+            there = waiting[id(item)] = deque([there])  # type: ignore[list-item]
+        there.append(token)
+        if len(there) <= most[0]:
+            return
+    held = Counter(map(id, _held_by(queue)))
+    for key, tokens in list(waiting.items()):
+        several = tokens if type(tokens) is deque else deque([tokens])
+        while len(several) > held[key]:
+            pool.cancelled(several.popleft())  # type: ignore[arg-type]
+        if not several:
+            del waiting[key]
+    most[0] = FEWEST_TO_COMPARE + 2 * sum(held.values())
+
+
+def called_in(item: Any) -> Any:
+    """Return what an item is named for: its callable, the item or the first of it, or its type."""
+    if callable(item):
+        return item
+    if issubclass(type(item), tuple) and tuple.__len__(item):
+        first = tuple.__getitem__(item, 0)
+        if callable(first):
+            return first
+    return type(item)
