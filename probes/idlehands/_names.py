@@ -3,8 +3,8 @@
 Tasks are objects of the job's, and reading an attribute can run code of theirs: a property, a
 ``__getattr__``, a metaclass, a module that loads itself when it is touched. Nothing here does. It
 asks the type that an object really has, reads what the interpreter itself stores, through the
-descriptors of the built-in types, and takes for text only what is text (Python's data model, "Special
-method lookup" and "Invoking descriptors").
+descriptors of the built-in types, and takes for text only what is text (Python's data model,
+"Special method lookup" and "Invoking descriptors").
 """
 
 from __future__ import annotations
@@ -49,10 +49,10 @@ bases_of: Callable[[type], tuple[type, ...]] = type.__dict__["__mro__"].__get__
 names_of_class: Callable[[type], Any] = type.__dict__["__dict__"].__get__
 """What a class itself defines."""
 _qualified: Callable[[type], Any] = type.__dict__["__qualname__"].__get__
-_module: Callable[[type], Any] = type.__dict__["__module__"].__get__
+_module: Callable[[type], Any] = vars(type)["__module__"].__get__
 _dictionary_at: Callable[[type], int] = type.__dict__["__dictoffset__"].__get__
 _flags: Callable[[type], int] = type.__dict__["__flags__"].__get__
-_names_of_module: Callable[[ModuleType], Any] = ModuleType.__dict__["__dict__"].__get__
+_names_of_module: Callable[[Any], Any] = vars(ModuleType)["__dict__"].__get__
 _inside_partial: Callable[[Any], Any] = partial.__dict__["func"].__get__
 _arguments_of: Callable[[BaseException], Any] = BaseException.__dict__["args"].__get__
 _names: dict[int, tuple[object, object, object, str]] = {}
@@ -199,7 +199,7 @@ def name_of_class(cls: type) -> str:
 
 
 def _facts_of(cls: type) -> tuple[Callable[[], object], str, Callable[[Any], str]]:
-    """Return (the class, its name, what returns the name of an instance), remembered while it lives."""
+    """Return (a reference, the class's name, what names an instance), remembered while it lives."""
     known = _classes.get(id(cls))
     if known is not None and known[0]() is cls:
         return known
@@ -249,4 +249,4 @@ def is_lasting(thing: Any) -> bool:
     loaded = sys.modules.get(module) if type(sys.modules) is dict else None
     if not issubclass(type(loaded), ModuleType):
         return False
-    return _names_of_module(loaded).get(name) is thing  # type: ignore[arg-type]
+    return _names_of_module(loaded).get(name) is thing

@@ -46,8 +46,7 @@ class PairedJob:
         self.task = spin()
         self.pools = {on: ThreadPoolExecutor(WORKERS) for on in (True, False)}
         self.variants = {on: Variant(None, probed_run if on else plain_run) for on in self.pools}
-        queue = self.pools[False]._work_queue
-        queue.__dict__.clear()  # the pool's own `put` again
+        self.pools[False]._work_queue.told.leave()  # the pool's own `put` again
         self.lost = 0
         for on in self.pools:
             with patched(self.variants[on]):

@@ -32,6 +32,9 @@ idlehands.install()
 probed_run = _WorkItem.run
 
 
+kept: list[ThreadPoolExecutor] = []
+
+
 class Variant(NamedTuple):
     """A queue to put work items into, and how they are run."""
 
@@ -100,8 +103,8 @@ def probe() -> Variant:
     items.put(run_plainly)  # with its first task the pool is declared
     items.get()
     workers.clear()
-    items.pool.newcomer()
-    items.executor = executor  # or it would be collected, and the pool closed
+    items.told.pool.newcomer()
+    kept.append(executor)  # or it would be collected, and the pool closed
     return Variant(items, probed_run)
 
 

@@ -1,7 +1,7 @@
-"""What a task calls, where it is handed in as something else: a chunk of `map`, a batch of joblib's.
+"""What a task calls, where it is handed in as something else: a chunk of `map`, a joblib batch.
 
-Nothing of a task is asked for that could run code of the job's: only what is of a class known here, or
-of joblib's own, is opened, and only by its own attributes.
+Nothing of a task is asked for that could run code of the job's: only what is of a class known here,
+or of joblib's own, is opened, and only by its own attributes.
 """
 
 from __future__ import annotations

@@ -47,7 +47,7 @@ class Teller:
     """What the owner's side knows of one executor: the tokens of tasks not yet sent."""
 
     def __init__(self, executor: Any, kind: str, module: Any) -> None:
-        self.executor = weakref.ref(executor)
+        self.executor: Callable[[], Any] = weakref.ref(executor)
         self.site = made_at()
         self.kind = kind
         self.module = module
@@ -99,7 +99,7 @@ class Teller:
             if self.pool is None:
                 self.open_pool(executor)
             pending = attributes_of(executor).get("_pending_work_items")
-            item = pending.get(work_id) if type(pending) is dict else None
+            item: Any = pending.get(work_id) if type(pending) is dict else None
             if self.pool is not None and type(item) is self.module._WorkItem:
                 kind, size = self.described(item.fn, item.args)
                 self.tokens[work_id] = self.pool.queued(self.pool.kind_of(kind), size)
@@ -176,7 +176,9 @@ def _depths(tokens: dict[int, Token]) -> tuple[int, tuple[int, ...]]:
 def _why_broken(reference: Callable[[], Any]) -> str:
     """Return what an executor says of why it is broken."""
     names = attributes_of(reference())
-    broken = attributes_of(names.get("_flags")).get("broken") or names.get("_broken")
+    broken: Any = attributes_of(names.get("_flags")).get("broken")
+    if not is_set(broken):
+        broken = names.get("_broken")
     if issubclass(type(broken), BaseException):
         return reason_of(broken)
     return text(broken) or ("broken" if is_set(broken) else "")
@@ -220,7 +222,7 @@ class Executors:
 
     def _take_on(self, executor: Any, names: dict[str, Any]) -> None:
         """Have the queues tell, if all are there and all are known."""
-        queues = {name: names.get(name) for name in QUEUES}
+        queues: dict[str, Any] = {name: names.get(name) for name in QUEUES}
         if any(queue is None for queue in queues.values()):
             return
         for name, (known, ours) in self._classes.items():

@@ -1,7 +1,7 @@
-"""What every hook does with an error of its own, so that none of them reaches the job.
+"""What every hook of an adapter does with an error, see `idlehands._guard`.
 
-A hook runs in the middle of a call of the job's. Whatever raises inside it is given here: the record
-of the one pool is switched off, one warning says so, and the job's call goes on.
+A hook runs in the middle of a call of the job's. Whatever raises inside it is given here: the
+record of the one pool is switched off, one warning says so, and the job's call goes on.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ import threading
 from threading import get_ident
 from typing import Any
 
+from .._guard import is_for_the_job
 from .._names import reason_of
 from .._notes import warn
 
@@ -17,7 +18,12 @@ _said: set[str] = set()
 
 
 def failed(pool: Any, error: Exception) -> None:
-    """Take in the error of a hook; `pool` is the one that it recorded, None where it knew none."""
+    """Take in the error of a hook; `pool` is the one that it recorded, None where it knew none.
+
+    Raises what was meant for the job.
+    """
+    if is_for_the_job(error):
+        raise error
     try:
         if pool is None:
             say_once("what a pool does is not recorded: %s", reason_of(error))
@@ -36,5 +42,5 @@ def say_once(message: str, *arguments: object) -> None:
 
 
 def threads_are_replaced() -> bool:
-    """Say whether threads have become something else since: the identifiers known are not theirs."""
+    """Say whether threads have become something else since, whose identifiers are others."""
     return threading.get_ident is not get_ident

@@ -1,8 +1,9 @@
 """Functions of the standard library that are known here word for word.
 
-A hook around a function adds its frame to the traceback of whatever the function raises, and a call to
-what it costs. So a function whose code is known here is replaced by one that does the same and records;
-the code of that says that it is the library's, line by line, so that a traceback reads as ever.
+A hook around a function adds its frame to the traceback of whatever the function raises, and a call
+to what it costs. So a function whose code is known here is replaced by one that does the same and
+records; the code of that says that it is the library's, line by line, so that a traceback reads as
+ever.
 """
 
 from __future__ import annotations

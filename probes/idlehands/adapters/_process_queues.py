@@ -12,11 +12,11 @@ the library makes, and with no method of its own. Others pickle in ways of their
 
 from __future__ import annotations
 
-from typing import Any, Callable, Protocol
+from typing import Any, Protocol
 
 from .._board import Link
 from .._board_pool import BoardPool
-from .._names import attributes_of, names_of_class
+from .._names import attributes_of
 from .._process import share_pool
 from .._rings import Token
 from .._tables import FAILED, FINISHED

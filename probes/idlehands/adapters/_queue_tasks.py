@@ -18,9 +18,9 @@ from functools import partial
 from threading import get_ident
 from time import monotonic_ns, thread_time_ns
 from types import CodeType, FunctionType
-from typing import Any, Callable, Union
+from typing import Any, Callable, ClassVar, Union
 
-from .._names import attributes_of, class_module, defined, text, type_name, unwrapped
+from .._names import attributes_of, defined, text, type_name, unwrapped
 from .._process import share_pool
 from .._rings import Token
 from .._shared import SharedPool
@@ -52,7 +52,7 @@ class Library:
 
     get: CodeType | None = None
     shutdown: CodeType | None = None
-    methods: set[FunctionType] = set()
+    methods: ClassVar[set[FunctionType]] = set()
 
 
 class _Here(threading.local):
@@ -272,8 +272,8 @@ def _unknown(queue: Any) -> str:
 
 
 def _held_by(queue: Any) -> list[Any]:
-    """Return what a queue holds, in whatever order; nothing where it holds it in a way of its own."""
-    held = attributes_of(queue).get("queue")
+    """Return what a queue holds, in whatever order; nothing where it does so in its own way."""
+    held: Any = attributes_of(queue).get("queue")
     return list(held) if type(held) in (deque, list) else []
 
 

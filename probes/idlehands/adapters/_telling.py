@@ -115,5 +115,5 @@ def weakly(method: Any) -> Callable[[], None]:
 
 def length_of(queue: Any) -> int:
     """Return how much a queue of the standard library holds, without its lock; 0 without one."""
-    held = attributes_of(queue).get("queue")
+    held: Any = attributes_of(queue).get("queue")
     return len(held) if type(held) in (deque, list) else 0

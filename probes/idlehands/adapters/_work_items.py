@@ -7,6 +7,7 @@ anything, and not recorded.
 
 from __future__ import annotations
 
+import re
 from concurrent.futures import Future
 from threading import get_ident
 from time import monotonic_ns, thread_time_ns
@@ -23,6 +24,12 @@ from ._known import is_known, stand_in
 
 CALL = "result = self.fn(*self.args, **self.kwargs)"
 CALL_IN_CONTEXT = "result = ctx.run(self.task)"
+Put = Callable[..., None]
+
+THINNED = -2
+"""Marks a recorded task of a pool most of whose tasks are only counted."""
+thinned: dict[int, Any] = {}
+"""The queues of such pools, by their identity: empty most of the time."""
 
 KNOWN_RUN = """
 def run(self):
@@ -47,42 +54,44 @@ def run(self):
         return
     worker, mark = None, NONE
     try:
-        if type(self) is known_item:
-            try:
-                worker = present[ident()]
-            except KeyError:
-                worker = newcomer()
-            try:
-                token = self.idlehands
-            except AttributeError:
-                token = token_of_late(worker, self)
-            if worker.after:
-                gap_ends(worker)
-            if token is SKIPPED:
-                worker.skipped += 1
-                worker = None
-            else:
-                if readers and token[2] in worker.cpu_kinds:
-                    mark = cpu_clock()
-                worker.started = started = clock()
-                worker.token = token
-    except Exception as error:
-        hook_failed(worker, error)
-        worker = None
-    try:
+        try:
+            if type(self) is known_item:
+                try:
+                    worker = present[ident()]
+                except KeyError:
+                    worker = newcomer()
+                try:
+                    token = self.idlehands
+                except AttributeError:
+                    token = token_of_late(worker, self)
+                if token is SKIPPED:
+                    if worker.after:
+                        gap_ends(worker)
+                    worker.skipped += 1
+                    worker = None
+                else:
+                    if readers or thinned:
+                        mark = marked(worker, token)
+                    worker.started = started = clock()
+                    worker.token = token
+        except Exception as error:
+            hook_failed(worker, error)
+            worker = None
         result = self.fn(*self.args, **self.kwargs)
     except BaseException as exc:
-        if worker is not None:
-            raised(worker, token, started, mark)
-        self.future.set_exception(exc)
+        try:
+            if worker is not None:
+                raised(worker, token, started, mark)
+        finally:
+            self.future.set_exception(exc)
         # As theirs: break a reference cycle with the exception.
         self = None
     else:
-        if worker is not None:
-            try:
+        try:
+            if worker is not None:
                 ended = clock()
-                if mark >= 0:
-                    mark = cpu_clock() - mark
+                if mark != NONE:
+                    mark = unmarked(worker, mark, ended)
                 number = worker.written
                 words = worker.words
                 if words is None:
@@ -97,11 +106,10 @@ def run(self):
                         started, ended, INBOX, mark, FINISHED,
                     )
                 worker.written = number + 1
-                if worker.pool.every:
-                    rests(worker, ended)
-            except Exception as error:
-                hook_failed(worker, error)
-        self.future.set_result(result)
+        except Exception as error:
+            hook_failed(worker, error)
+        finally:
+            self.future.set_result(result)
 """
 """`KNOWN_RUN` with the recording in it."""
 
@@ -111,19 +119,32 @@ def telling_run(theirs: Any, item: type, newcomer: Callable[[], SharedWorker]) -
 
     `newcomer` makes the calling thread a worker. A `run` that is not known here is wrapped.
     """
-    names: dict[str, Any] = {
-        **globals(),
+    # As they are, which spares the hot path looking them up.
+    constants = {"NONE": NONE, "INBOX": INBOX, "FINISHED": FINISHED, "TASK_BYTES": TASK_BYTES}
+    recording = re.sub(
+        r"\b(NONE|INBOX|FINISHED|TASK_BYTES)\b", lambda word: str(constants[word[0]]), RECORDING_RUN
+    )
+    names = {
+        "SKIPPED": SKIPPED,
         "clock": monotonic_ns,
-        "cpu_clock": thread_time_ns,
+        "dropped": dropped,
+        "gap_ends": gap_ends,
+        "hook_failed": hook_failed,
         "ident": get_ident,
         "known_item": item,
+        "marked": marked,
         "newcomer": newcomer,
+        "pack_task": pack_task,
         "present": workers,
+        "raised": raised,
         "readers": cpu_readers,
+        "thinned": thinned,
+        "token_of_late": token_of_late,
+        "unmarked": unmarked,
     }
     if is_known(theirs, KNOWN_RUN):
-        return stand_in(theirs, KNOWN_RUN, RECORDING_RUN, (CALL, CALL), names)
-    known, ours = (text.replace(CALL, CALL_IN_CONTEXT) for text in (KNOWN_RUN, RECORDING_RUN))
+        return stand_in(theirs, KNOWN_RUN, recording, (CALL, CALL), names)
+    known, ours = (text.replace(CALL, CALL_IN_CONTEXT) for text in (KNOWN_RUN, recording))
     known, ours = (text.replace("(self):", "(self, ctx):", 1) for text in (known, ours))
     if is_known(theirs, known):
         return stand_in(theirs, known, ours, (CALL_IN_CONTEXT,) * 2, names)
@@ -161,25 +182,38 @@ def token_of_late(worker: SharedWorker, item: Any) -> Any:
     return worker.unseen(function_of(item))
 
 
+def marked(worker: SharedWorker, token: Any) -> int:
+    """Return where the thread's CPU clock stands if the task's CPU time is read, -1 otherwise.
+
+    In a pool most of whose tasks are only counted, end the gap before this one, and return -2.
+    """
+    if worker.after:
+        gap_ends(worker)
+    if worker.pool.every:
+        return THINNED
+    return thread_time_ns() if token[2] in worker.cpu_kinds else NONE
+
+
+def unmarked(worker: SharedWorker, mark: int, ended: int) -> int:
+    """Return the CPU time since `mark`, -1 where it is not read."""
+    if mark != THINNED:
+        return thread_time_ns() - mark
+    worker.after, worker.after_state = ended, PARKED if worker.pool.is_empty() else FETCHING
+    return NONE
+
+
 def gap_ends(worker: SharedWorker) -> None:
-    """Record the gap behind the last recorded task, for those of the tasks only counted."""
+    """Record the gap behind the last recorded task, for those behind the tasks only counted."""
     worker.gaps.put((worker.after, monotonic_ns(), worker.after_state, 0, NONE, NONE))
     worker.after = 0
-
-
-def rests(worker: SharedWorker, ended: int) -> None:
-    """Note that a recorded task has ended, where the next ones are only counted."""
-    worker.after, worker.after_state = ended, PARKED if worker.pool.is_empty() else FETCHING
 
 
 def raised(worker: SharedWorker, token: Any, started: int, mark: int) -> None:
     """Record a task that raised."""
     try:
         ended = monotonic_ns()
-        cpu = thread_time_ns() - mark if mark >= 0 else NONE
+        cpu = unmarked(worker, mark, ended) if mark != NONE else NONE
         worker.put((token, started, ended, INBOX, cpu, FAILED))
-        if worker.pool.every:
-            rests(worker, ended)
     except Exception as error:
         hook_failed(worker, error)
 
@@ -216,24 +250,31 @@ def _wrapped(theirs: Any, known_item: type, newcomer: Callable[[], SharedWorker]
 def _outcome(future: Any) -> int:
     if type(future) is not Future:
         return FINISHED
-    if future._exception is not None:  # type: ignore[attr-defined]
+    if future._exception is not None:
         return FAILED
     return FINISHED if future._state == "FINISHED" else CANCELLED
 
 
-def telling_put(pool: SharedPool, put: Callable[..., None], known_item: type) -> Callable[..., None]:
+def telling_put(pool: SharedPool, put: Put, known_item: Any) -> Put:
     """Return the hot path where a task is queued; the executor's lock makes it one at a time."""
     spawns, kind_known, clock, ident = pool.spawns, pool.known.get, monotonic_ns, get_ident
     slots, mask = spawns.slots, spawns.mask
     in_context = has_context(known_item)
+    last: Any = pool  # most tasks call what the one before called
+    kind: Any = NONE
 
     def put_with_token(item: Any, block: bool = True, timeout: float | None = None) -> None:
+        nonlocal last, kind
         if type(item) is known_item:
             try:
                 function = function_of(item) if in_context else item.fn
-                kind = kind_known(id(function))
-                if kind is None:
-                    kind = pool.kind_of(function)
+                if function is not last:
+                    last = pool
+                    kind = kind_known(id(function))
+                    if kind is None:
+                        kind = pool.kind_of(function)
+                    else:
+                        last = function
                 task = spawns.next_number()
                 words = spawns.words
                 if words is None:
@@ -245,14 +286,15 @@ def telling_put(pool: SharedPool, put: Callable[..., None], known_item: type) ->
                 item.idlehands = token
             except Exception as error:
                 failed(pool, error)
-        put(item, block, timeout)
+        if timeout is None and block is True:
+            put(item)
+        else:
+            put(item, block, timeout)
 
     return put_with_token
 
 
-def sampling_put(
-    pool: SharedPool, put: Callable[..., None], known_item: type
-) -> Callable[..., None]:
+def sampling_put(pool: SharedPool, put: Put, known_item: Any) -> Put:
     """Return the same for a pool that gives up detail: most tasks are only counted."""
     spawns = pool.spawns
 
@@ -273,5 +315,5 @@ def sampling_put(
 
 def has_context(item: type) -> bool:
     """Say whether the class's items run in a context, as from Python 3.14 on."""
-    run: Any = item.run  # type: ignore[attr-defined]
-    return type(run) is FunctionType and run.__code__.co_argcount > 1
+    made: Any = vars(item).get("__init__")
+    return type(made) is FunctionType and "fn" not in made.__code__.co_varnames

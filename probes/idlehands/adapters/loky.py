@@ -52,11 +52,14 @@ def _class(name: str) -> type:
     if made is None:
         package = next(package for package, vendor in VENDORS.items() if name.startswith(vendor))
         module = importlib.import_module(f"{package}.process_executor")
+        bases: tuple[type, ...]
         if name.endswith("Calls"):
-            sort, base, item = Calls, module._SafeQueue, module._CallItem
+            bases = (Calls, module._SafeQueue)
+            item = module._CallItem
         else:
             queues = importlib.import_module(f"{package}.backend.queues")
-            sort, base, item = Results, queues.SimpleQueue, module._ResultItem
-        made = type(name, (sort, base), {"__module__": __name__, "known_item": item})
+            bases = (Results, queues.SimpleQueue)
+            item = module._ResultItem
+        made = type(name, bases, {"__module__": __name__, "known_item": item})
         globals()[name] = made
     return made

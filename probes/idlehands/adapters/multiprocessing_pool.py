@@ -235,7 +235,9 @@ def _batches_set(_pool: Any, batches: Any) -> Any:
 def _processes_set(owner: Any, processes: Any) -> Any:
     """Declare the pool: its size is known now, and its first worker not yet started."""
     names = attributes_of(owner)
-    tasks, results, batches = (names.get(n) for n in ("_inqueue", "_outqueue", "_taskqueue"))
+    tasks: Any = names.get("_inqueue")
+    results: Any = names.get("_outqueue")
+    batches: Any = names.get("_taskqueue")
     size = whole(processes)
     reason = _unknown(type(owner), tasks, results, batches)
     if reason or size is None:

@@ -69,7 +69,11 @@ INIT, PUTS, GETS = ("self.queue = {}", "self.queue.append(item)", "return self.q
 LINES = {
     "Queue": (INIT.format("deque()"), PUTS, GETS.format("popleft")),
     "LifoQueue": (INIT.format("[]"), PUTS, GETS.format("pop")),
-    "PriorityQueue": (INIT.format("[]"), "heappush(self.queue, item)", "return heappop(self.queue)"),
+    "PriorityQueue": (
+        INIT.format("[]"),
+        "heappush(self.queue, item)",
+        "return heappop(self.queue)",
+    ),
 }
 """What each class does in ``_init``, ``_put`` and ``_get``."""
 

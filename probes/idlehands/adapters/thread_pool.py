@@ -35,7 +35,7 @@ from ._telling import (
     tell,
     weakly,
 )
-from ._work_items import sampling_put, telling_put, telling_run
+from ._work_items import sampling_put, telling_put, telling_run, thinned
 
 NUMBERED = re.compile(r"(Thread|Interpreter)PoolExecutor-\d+")
 EMPTYING = ("shutdown", "_initializer_failed")
@@ -119,12 +119,17 @@ class Told:
         pool = self.pool
         if pool is None or pool.off:
             self.leave()
+            return
+        if pool.every:  # before the first task that is only counted can be taken
+            thinned[id(self)] = weakref.ref(self, partial(thinned.pop, id(self)))
         else:
-            make = sampling_put if pool.every else telling_put
-            self._change_put(make(pool, self.put, _Hooked.item))
+            thinned.pop(id(self), None)
+        make = sampling_put if pool.every else telling_put
+        self._change_put(make(pool, self.put, _Hooked.item))
 
     def leave(self) -> None:
         """Be told no more."""
+        thinned.pop(id(self), None)
         queue = self.queue()
         if type(queue) is TellingQueue:
             queue.put = self.put
@@ -148,6 +153,9 @@ class TellingQueue(SimpleQueue):  # type: ignore[type-arg]
     """
 
     __slots__ = (*METHODS, "told", "watched")
+
+    put: Any
+    get_nowait: Any
 
     def stand_before(self, queue: Any, told: Told) -> None:
         """Take the queue's methods."""
@@ -176,9 +184,9 @@ class TellingQueue(SimpleQueue):  # type: ignore[type-arg]
 
 
 def _put_of(queue: Any) -> Callable[..., None]:
-    """Return what puts into a queue; it does not keep one of the job's alive, which will have it."""
+    """Return what puts into a queue; one of the job's is not kept alive by it, for it has it."""
     if type(queue) is SimpleQueue:
-        return queue.put  # type: ignore[no-any-return]
+        return queue.put
     put, reference = type(queue).put, weakref.ref(queue)
     return lambda item, block=True, timeout=None: put(reference(), item, block, timeout)
 
@@ -189,7 +197,7 @@ def _first_put(told: Told) -> Callable[..., None]:
         if type(item) is _Hooked.item:
             try:
                 if told.open() is not None:
-                    put = told.queue().put  # type: ignore[union-attr]
+                    put = told.queue().put
             except Exception as error:
                 told.leave()
                 failed(told.pool, error)
