@@ -39,6 +39,7 @@ OF_A_TYPE = (
     WrapperDescriptorType,
 )
 """Callables written in C that belong to a type, as ``str.upper`` does."""
+FIELDS = (GetSetDescriptorType, MemberDescriptorType)
 COMPILED = ("cython_function_or_method", "fused_cython_function")
 """Cython's functions, whose names are fields of a C structure."""
 WRITTEN_IN_PYTHON = 1 << 9
@@ -57,6 +58,11 @@ _inside_partial: Callable[[Any], Any] = partial.__dict__["func"].__get__
 _arguments_of: Callable[[BaseException], Any] = BaseException.__dict__["args"].__get__
 _names: dict[int, tuple[object, object, object, str]] = {}
 _classes: dict[int, tuple[Callable[[], object], str, Callable[[Any], str]]] = {}
+
+
+def is_any(cls: type, classes: tuple[type, ...]) -> bool:
+    """Say whether a class is one of these; ``in`` would compare it, which a metaclass can do."""
+    return any(cls is one for one in classes)
 
 
 def text(value: object) -> str:
@@ -80,7 +86,7 @@ def whole(value: object) -> int | None:
 
 def is_set(value: object) -> bool:
     """Say whether a flag is set; what is not of a plain type counts as set, and is not asked."""
-    return bool(value) if value is None or type(value) in (bool, int, str) else True
+    return bool(value) if is_any(type(value), (bool, int, str, type(None))) else True
 
 
 def writable(name: str) -> str:
@@ -174,7 +180,7 @@ def _name_of_other(thing: Any) -> str:
         return _joined(text(thing.__module__), _builtin_name(thing))
     if issubclass(sort, type):
         return name_of_class(thing)
-    if sort in OF_A_TYPE:
+    if is_any(sort, OF_A_TYPE):
         return writable(f"{type_name(thing.__objclass__)}.{thing.__name__}")
     reference, of_class, own_name = _facts_of(sort)
     own = own_name(thing)
@@ -215,7 +221,7 @@ def _own_name(cls: type) -> Callable[[Any], str]:
     A wrapper often bears the name of what it wraps (`functools.update_wrapper`).
     """
     name, module = defined(cls, "__qualname__"), defined(cls, "__module__")
-    if type(name) in (GetSetDescriptorType, MemberDescriptorType) and type_name(cls) in COMPILED:
+    if is_any(type(name), FIELDS) and type_name(cls) in COMPILED:
         return lambda thing: _joined(text(module.__get__(thing)), text(name.__get__(thing)))
     # What the class has under the name comes first only if it is a descriptor.
     if name is not None or type(module) is not str or not _dictionary_at(cls):

@@ -104,7 +104,7 @@ def install() -> None:
         return
     prepare()
     step_aside_for_namespaces()
-    if _watch not in sys.meta_path:
+    if all(finder is not _watch for finder in sys.meta_path):
         sys.meta_path.insert(0, _watch)
     for name in ADAPTERS:
         if name in _hooked:

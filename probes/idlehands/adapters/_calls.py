@@ -9,7 +9,7 @@ from __future__ import annotations
 from functools import partial
 from typing import Any
 
-from .._names import attributes_of, class_module
+from .._names import attributes_of, class_module, is_any
 from .._tables import NONE
 
 JOBLIB = "joblib."
@@ -28,7 +28,7 @@ def in_chunk(chunk: Any, function: Any, arguments: Any) -> tuple[Any, int] | Non
     inside = (*function.args, *arguments) if type(arguments) is tuple else ()
     if len(inside) != 2:
         return None
-    return inside[0], len(inside[1]) if type(inside[1]) in (tuple, list) else NONE
+    return inside[0], len(inside[1]) if is_any(type(inside[1]), (tuple, list)) else NONE
 
 
 def in_batch(function: Any) -> tuple[Any, int]:

@@ -228,7 +228,7 @@ class Executors:
         for name, (known, ours) in self._classes.items():
             if type(queues[name]) is not ours and not is_queue_of(queues[name], known):
                 words = type_name(type(executor)), type_name(type(queues[name]))
-                say_once("a %s is not probed: a queue of it, a %s, is not known", *words)
+                say_once("pools of class %s are not probed: a queue, a %s, is not known", *words)
                 return
         teller = names.get(TELLER)
         if type(teller) is not Teller:

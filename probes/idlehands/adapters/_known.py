@@ -35,8 +35,8 @@ def stand_in(
     """
     function = _compiled(ours, theirs, names)
     code = function.__code__
-    there = _first_line_inside(theirs.__code__) + _line_of(anchors[0], known) - 1
-    here = code.co_firstlineno + _line_of(anchors[1], ours)
+    there = _first_line_inside(theirs.__code__) + _line_of(anchors[0], known)
+    here = _first_line_inside(code) + _line_of(anchors[1], ours)
     function.__code__ = code.replace(
         co_filename=theirs.__code__.co_filename,
         co_firstlineno=code.co_firstlineno + there - here,

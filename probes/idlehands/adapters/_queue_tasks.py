@@ -20,7 +20,7 @@ from time import monotonic_ns, thread_time_ns
 from types import CodeType, FunctionType
 from typing import Any, Callable, ClassVar, Union
 
-from .._names import attributes_of, defined, text, type_name, unwrapped
+from .._names import attributes_of, defined, is_any, text, type_name, unwrapped
 from .._process import share_pool
 from .._rings import Token
 from .._shared import SharedPool
@@ -234,7 +234,9 @@ def _serve(queue: Any) -> Served:
     state = served[id(queue)] = Served(queue)
     reason = _unknown(queue)
     if reason:
-        say_once("threads fed by a %s are not probed: %s", type_name(type(queue)), reason)
+        say_once(
+            "threads fed by queues of class %s are not probed: %s", type_name(type(queue)), reason
+        )
         return state
     _, path, line = sites.get(id(queue), (None, "", 0))
 
@@ -261,20 +263,20 @@ def _unknown(queue: Any) -> str:
     """Return what of a queue is not known here, empty where all is."""
     own = OWN_METHODS & attributes_of(queue).keys()
     if own:
-        return f"it has a {min(own)} of its own"
+        return f"one has a {min(own)} of its own"
     for name in ("_put", "_get"):
         method = defined(type(queue), name)
-        if method in Library.methods:
+        if any(method is ours for ours in Library.methods):
             continue
         if type(method) is not FunctionType or name not in method.__code__.co_names:
-            return f"its {name} goes another way"
+            return f"their {name} goes another way"
     return ""
 
 
 def _held_by(queue: Any) -> list[Any]:
     """Return what a queue holds, in whatever order; nothing where it does so in its own way."""
     held: Any = attributes_of(queue).get("queue")
-    return list(held) if type(held) in (deque, list) else []
+    return list(held) if is_any(type(held), (deque, list)) else []
 
 
 def _is_there(reference: Callable[[], Any]) -> bool:

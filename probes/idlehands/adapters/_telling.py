@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from types import FrameType, FunctionType
 from typing import Any, Callable
 
-from .._names import attributes_of, reason_of, text, type_name, writable
+from .._names import attributes_of, is_any, reason_of, text, type_name, writable
 from ._guard import say_once
 
 PACKAGE = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
@@ -39,7 +39,9 @@ class Telling:
             try:
                 value = self._told(owner, value)
             except Exception as error:  # the pool must be made, probed or not
-                say_once("a %s is not probed: %s", type_name(type(owner)), reason_of(error))
+                say_once(
+                    "pools of class %s are not probed: %s", type_name(type(owner)), reason_of(error)
+                )
         attributes_of(owner)[self._name] = value
 
     def __delete__(self, owner: Any) -> None:
@@ -116,4 +118,4 @@ def weakly(method: Any) -> Callable[[], None]:
 def length_of(queue: Any) -> int:
     """Return how much a queue of the standard library holds, without its lock; 0 without one."""
     held: Any = attributes_of(queue).get("queue")
-    return len(held) if type(held) in (deque, list) else 0
+    return len(held) if is_any(type(held), (deque, list)) else 0

@@ -193,7 +193,7 @@ def outcome_in(result: Any) -> int:
     """Return how the task of a result came out, -1 where it is no result of a task."""
     if type(result) is not tuple or len(result) != 3 or type(result[2]) is not tuple:
         return NONE
-    return FINISHED if result[2][:1] == (True,) else FAILED
+    return FINISHED if result[2] and result[2][0] is True else FAILED
 
 
 def _with_tokens(pool: SharedPool, tasks: Iterable[Any], spawned_ns: int) -> Iterator[Any]:
@@ -241,7 +241,8 @@ def _processes_set(owner: Any, processes: Any) -> Any:
     size = whole(processes)
     reason = _unknown(type(owner), tasks, results, batches)
     if reason or size is None:
-        say_once("a %s is not probed: %s", type_name(type(owner)), reason or "it has no size")
+        reason = reason or "how many workers they have is no whole number"
+        say_once("pools of class %s are not probed: %s", type_name(type(owner)), reason)
         return processes
     pool: SharedPool
     if type(tasks) is ThreadTasks:
@@ -258,15 +259,15 @@ def _processes_set(owner: Any, processes: Any) -> Any:
 
 def _unknown(owner: type, tasks: Any, results: Any, batches: Any) -> str:
     """Return what of a pool is not known here, empty where all is."""
-    for name in HANDLERS:
-        method = defined(owner, name)
-        if all(method is not vars(pool).get(name) for pool in _Hooked.pools):
-            return f"its {name} is not known"
     of_threads = type(tasks) is ThreadTasks and type(results) is ThreadResults
     of_processes = is_queue_of(tasks, SimpleQueue) and is_queue_of(results, SimpleQueue)
     if type(batches) is not Batches or not (of_threads or of_processes):
         names = ", ".join(type_name(type(queue)) for queue in (tasks, results, batches))
-        return f"its queues are not known: {names}"
+        return f"their queues are not known: {names}"
+    for name in HANDLERS:
+        method = defined(owner, name)
+        if all(method is not vars(pool).get(name) for pool in _Hooked.pools):
+            return f"their {name} is not known"
     return ""
 
 

@@ -20,7 +20,7 @@ from threading import get_ident
 from types import FunctionType
 from typing import Any, Callable
 
-from .._names import attributes_of, bases_of, is_set, text, type_name, whole, writable
+from .._names import attributes_of, bases_of, defined, is_set, text, type_name, whole, writable
 from .._process import share_pool
 from .._shared import SharedPool
 from .._shared_worker import SharedWorker
@@ -40,9 +40,9 @@ from ._work_items import sampling_put, telling_put, telling_run, thinned
 NUMBERED = re.compile(r"(Thread|Interpreter)PoolExecutor-\d+")
 EMPTYING = ("shutdown", "_initializer_failed")
 """The executor's methods that take tasks out of the queue to drop them."""
-OF_THE_LIBRARY = (queues.Queue, queues.LifoQueue, queues.PriorityQueue)
+OF_THE_LIBRARY = (queues.LifoQueue, queues.PriorityQueue, queues.Queue)
 METHODS = ("put", "put_nowait", "get", "get_nowait", "qsize", "empty")
-OVERRIDDEN = {*METHODS, "_put", "_get", "_qsize"}
+OVERRIDDEN = {*METHODS, "_put", "_get", "_qsize", "__getattribute__", "__getattr__", "__setattr__"}
 USUAL_WORKERS = 32
 """The most that an executor has where the job does not say how many (the library's default)."""
 
@@ -224,20 +224,26 @@ def _queue_set(executor: Any, queue: Any) -> Any:
         telling.stand_before(queue, told)
         told.hook(telling)
         return telling
-    if type(queue) in OF_THE_LIBRARY and not attributes_of(queue).keys() & OVERRIDDEN:
+    if _is_known(queue):
         Told(executor, queue).hook(queue)
     else:
         names = type_name(type(executor)), type_name(type(queue))
-        say_once("a %s is not probed: its queue, a %s, is not known", *names)
+        say_once("pools of class %s are not probed: the queue, a %s, is not known", *names)
     return queue
+
+
+def _is_known(queue: Any) -> bool:
+    """Say whether a queue is one of the library's, in all that concerns what is put into it."""
+    library = next((cls for cls in OF_THE_LIBRARY if issubclass(type(queue), cls)), None)
+    if library is None or attributes_of(queue).keys() & OVERRIDDEN:
+        return False
+    return all(defined(type(queue), name) is defined(library, name) for name in OVERRIDDEN)
 
 
 def _told_of(queue: Any) -> Told | None:
     """Return what is told of a queue, None where nothing is."""
     if type(queue) is TellingQueue:
         return queue.told
-    if type(queue) not in OF_THE_LIBRARY:
-        return None
     put = attributes_of(queue).get("put")
     told = put.__dict__.get("told") if type(put) is FunctionType else None
     return told if type(told) is Told else None
