@@ -50,7 +50,7 @@ class _Watch:
         self, name: str, path: Sequence[str] | None = None, target: ModuleType | None = None
     ) -> ModuleSpec | None:
         """Return the spec that the other finders have for a module that is waited for."""
-        if name not in self.waiting:
+        if type(name) is not str or name not in self.waiting:
             return None
         self.waiting.discard(name)
         for finder in sys.meta_path:

@@ -262,7 +262,7 @@ def _unknown(owner: type, tasks: Any, results: Any, batches: Any) -> str:
     of_threads = type(tasks) is ThreadTasks and type(results) is ThreadResults
     of_processes = is_queue_of(tasks, SimpleQueue) and is_queue_of(results, SimpleQueue)
     if type(batches) is not Batches or not (of_threads or of_processes):
-        names = ", ".join(type_name(type(queue)) for queue in (tasks, results, batches))
+        names = ", ".join(type_name(type(queue)) for queue in (tasks, results))
         return f"their queues are not known: {names}"
     for name in HANDLERS:
         method = defined(owner, name)
