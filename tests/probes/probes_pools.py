@@ -177,6 +177,10 @@ CONTEXT = "    context = multiprocessing.get_context(method)\n"
 THREADS = (
     "    from concurrent.futures import ThreadPoolExecutor\n    pool = ThreadPoolExecutor(3)\n"
 )
+INTERPRETERS = """\
+    from concurrent.futures import InterpreterPoolExecutor
+    pool = InterpreterPoolExecutor(3)
+"""
 PROCESSES = (
     CONTEXT
     + "    from concurrent.futures import ProcessPoolExecutor\n"
@@ -187,6 +191,13 @@ THREAD_POOL = "    from multiprocessing.pool import ThreadPool\n    pool = Threa
 
 CASES = (
     Case("ThreadPoolExecutor", THREADS + EXECUTOR, "thread pool", chunk=1),
+    Case(
+        "InterpreterPoolExecutor",
+        INTERPRETERS + EXECUTOR,
+        "interpreter pool",
+        needs="concurrent.interpreters",
+        chunk=1,
+    ),
     *(
         Case("ProcessPoolExecutor", PROCESSES + EXECUTOR, "process pool", method)
         for method in METHODS

@@ -23,9 +23,9 @@ from typing import Any, Callable
 from .._names import attributes_of, bases_of, defined, is_set, text, type_name, whole, writable
 from .._process import share_pool
 from .._shared import SharedPool
-from .._shared_worker import SharedWorker
+from .._shared_worker import SharedWorker, workers
 from .._tables import MOST_WORKERS, NONE
-from ._guard import failed, say_once
+from ._guard import failed, say_once, threads_are_replaced
 from ._telling import (
     instances_of,
     length_of,
@@ -291,7 +291,10 @@ def _newcomer() -> SharedWorker:
         failed(pool, error)
     if _Hooked.unseen is None:
         _Hooked.unseen = SharedPool("unseen", "thread pool", NONE, MOST_WORKERS)
-    return _Hooked.unseen.newcomer()
+    worker = _Hooked.unseen.newcomer()
+    if threads_are_replaced():
+        workers[get_ident()] = worker  # or it would be looked for with every task
+    return worker
 
 
 def _queue_in(handed: Any) -> Any:
