@@ -64,7 +64,7 @@ class Teller:
         if workers is None:
             raise ValueError("how many workers it has is no whole number")
         self.pool = pool = board_pool(self.site, self.kind, workers)
-        link = pool.board.link
+        link = pool.link
         # As many as can lie in the pipe to the workers: a pool that breaks drops them.
         self.sent_last = deque(maxlen=link.slots)
         names["_call_queue"].idlehands = names["_result_queue"].idlehands = link

@@ -16,6 +16,7 @@ from typing import Any, Protocol
 
 from .._board import Link
 from .._board_pool import BoardPool
+from .._board_worker import leave, worker_of
 from .._names import attributes_of
 from .._process import share_pool
 from .._rings import Token
@@ -72,7 +73,7 @@ class Between:
         """Say that this worker process is there, before it waits for its first task."""
         try:
             if self.idlehands is not None:
-                _board.worker_of(self.idlehands)
+                worker_of(self.idlehands)
         except Exception as error:
             self.leave_alone(error)
 
@@ -80,7 +81,7 @@ class Between:
         """Begin a task of this worker; without a token it was put before the probe came."""
         try:
             if self.idlehands is not None and token is not None:
-                worker = _board.worker_of(self.idlehands)
+                worker = worker_of(self.idlehands)
                 if worker is not None:
                     worker.running(token)
         except Exception as error:
@@ -89,7 +90,7 @@ class Between:
     def end(self, outcome: int) -> None:
         """End the present task."""
         try:
-            worker = None if self.idlehands is None else _board.worker_of(self.idlehands)
+            worker = None if self.idlehands is None else worker_of(self.idlehands)
             if worker is not None:
                 worker.finished(outcome)
         except Exception as error:
@@ -98,7 +99,7 @@ class Between:
     def amend(self) -> None:
         """Note that the result of the last task could not be sent, which makes it a failed one."""
         try:
-            worker = None if self.idlehands is None else _board.worker_of(self.idlehands)
+            worker = None if self.idlehands is None else worker_of(self.idlehands)
             if worker is not None:
                 worker.amend(FAILED)
         except Exception as error:

@@ -250,7 +250,7 @@ def _processes_set(owner: Any, processes: Any) -> Any:
     else:
         board = board_pool(made_at(), "process pool", size)
         tasks.__class__, results.__class__ = TellingTasks, TellingResults
-        tasks.idlehands = results.idlehands = board.board.link
+        tasks.idlehands = results.idlehands = board.link
         pool = board
     batches.pool = pool
     open_while(pool, partial(_is_usable, weakref.ref(owner)))
