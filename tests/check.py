@@ -1,5 +1,5 @@
-"""All checks with one command: ruff, mypy --strict, the tests, the long ones after the others, and
-the probe's tests under every interpreter there is; the first failure ends it.
+"""All checks with one command: ruff, mypy --strict, the tests, the long ones among them, and the
+probe's tests under every interpreter there is; the first failure ends it. Each is timed.
 
 Run with the interpreter of an environment that has the extra ``test``::
 
@@ -11,34 +11,40 @@ from __future__ import annotations
 
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
-CHECKS = (
-    ("ruff", "check", "."),
-    ("ruff", "format", "--check", "."),
-    ("mypy",),
-    ("pytest", "-q"),
-    ("pytest", "-q", "-m", "long"),
+SIDE_BY_SIDE = ("-n", "2", "--dist", "loadgroup")
+"""Tests two at a time, by pytest-xdist; those of one `xdist_group` one after the other."""
+
+LINT = (("ruff", "check", "."), ("ruff", "format", "--check", "."), ("mypy",))
+TESTS = (
+    ("pytest", "-q", *SIDE_BY_SIDE, "-m", "not alone"),
+    ("pytest", "-q", "-m", "alone"),
     ("nox", "-f", "tests/noxfile.py"),
 )
 
 
 def main(arguments: list[str]) -> int:
     """Run the checks in order; return the status of the first that fails, 0 when none does."""
-    for name, *options in CHECKS:
-        if arguments and (name == "nox" or "long" in options):
-            continue
-        more = arguments if name == "pytest" else []
-        sys.stderr.write(f"== {' '.join((name, *options, *more))}\n")
-        sys.stderr.flush()
+    tests = (("pytest", "-q", *arguments),) if arguments else TESTS
+    for name, *options in (*LINT, *tests):
+        began = time.monotonic()
+        _say(" ".join((name, *options)))
         status = subprocess.run(
-            [sys.executable, "-m", name, *options, *more], cwd=ROOT, check=False
+            [sys.executable, "-m", name, *options], cwd=ROOT, check=False
         ).returncode
         if status:
-            sys.stderr.write(f"== {name} failed with status {status}\n")
+            _say(f"{name} failed with status {status}")
             return status
+        _say(f"{name} took {time.monotonic() - began:.0f} s")
     return 0
+
+
+def _say(line: str) -> None:
+    sys.stderr.write(f"== {line}\n")
+    sys.stderr.flush()
 
 
 if __name__ == "__main__":

@@ -11,6 +11,9 @@ from hypothesis import settings
 settings.register_profile("no deadline", deadline=None)
 settings.load_profile("no deadline")
 
+SETTINGS = ("NO_COLOR", "TEXTUAL_THEME", "COLUMNS", "LINES", "IDLEHANDS", "IDLEHANDS_STRICT")
+"""What of a user's environment changes what is shown, and how large the screen is."""
+
 
 @pytest.fixture(autouse=True, scope="session")
 def own_surroundings(tmp_path_factory):
@@ -18,7 +21,7 @@ def own_surroundings(tmp_path_factory):
     kept = dict(os.environ)
     folder = tmp_path_factory.mktemp("sockets")
     folder.chmod(0o700)
-    for name in ("NO_COLOR", "TEXTUAL_THEME", "IDLEHANDS", "IDLEHANDS_STRICT"):
+    for name in SETTINGS:
         os.environ.pop(name, None)
     os.environ["IDLEHANDS_DIR"] = str(folder)
     yield

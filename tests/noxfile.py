@@ -1,4 +1,4 @@
-"""The probe's tests under every interpreter from Python 3.9 to 3.13 that this machine has::
+"""The probe's tests under every interpreter from Python 3.9 to 3.15 that this machine has::
 
     .venv/bin/nox -f tests/noxfile.py
 
@@ -7,23 +7,21 @@ Interpreters are looked for on the PATH and where pyenv keeps them; those missin
 
 from __future__ import annotations
 
-import glob
 import os
 import sys
 
 import nox
 
-VERSIONS = ("3.9", "3.10", "3.11", "3.12", "3.13")
 ROOT = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
+sys.path.insert(0, os.path.join(ROOT, "tests"))
+
+from check import SIDE_BY_SIDE  # noqa: E402 - found by the line above
+from pythons import VERSIONS, find, folders  # noqa: E402
 
 nox.options.error_on_missing_interpreters = False
 nox.options.reuse_existing_virtualenvs = True
 nox.options.envdir = os.path.join(ROOT, ".nox")
-
-pyenv = os.environ.get("PYENV_ROOT") or os.path.expanduser("~/.pyenv")
-found = sorted(glob.glob(os.path.join(pyenv, "versions", "*", "bin")))
-# In front of pyenv's own shims, which exist for every version but work for the chosen ones only.
-os.environ["PATH"] = os.pathsep.join([*found, os.environ.get("PATH", "")])
+os.environ["PATH"] = os.pathsep.join(folders())
 
 
 @nox.session(python=VERSIONS)
@@ -31,18 +29,11 @@ def probe(session: nox.Session) -> None:
     """Run the probe's tests with what the probe and its pools need, and nothing else."""
     session.chdir(ROOT)
     session.install("-q", "-e", ".[probe-test]")
-    session.run("python", "-m", "pytest", "-q", "tests/probes", *session.posargs)
+    session.run("python", "-m", "pytest", "-q", *SIDE_BY_SIDE, "tests/probes", *session.posargs)
 
 
 @nox.session(python=False)
 def missing(session: nox.Session) -> None:
     """Say which of the interpreters this machine does not have."""
-    absent = [version for version in VERSIONS if not _is_there(version)]
+    absent = [version for version in VERSIONS if find(version) is None]
     session.log(f"interpreters missing here: {', '.join(absent) or 'none'}")
-
-
-def _is_there(version: str) -> bool:
-    if version == ".".join(map(str, sys.version_info[:2])):
-        return True
-    folders = os.environ["PATH"].split(os.pathsep)
-    return any(os.access(os.path.join(folder, f"python{version}"), os.X_OK) for folder in folders)

@@ -23,7 +23,8 @@ import fork_join_job as job
 from helpers import most_steals
 from idlehands_monitor.analysis.bounds import EXPECTED_SHARE
 
-pytestmark = pytest.mark.long
+# One process runs the job for all tests of this module.
+pytestmark = [pytest.mark.long, pytest.mark.xdist_group("bounds")]
 
 MOST_BETWEEN_STAMPS = 0.1
 """Share of the job's own figure that lies between its clock readings and the probe's at most. A

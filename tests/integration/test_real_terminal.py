@@ -44,7 +44,14 @@ class Terminal:
         return "\n".join(self.screen.display)
 
     def shows(self, *words):
-        wait_until(lambda: all(word in self.read() for word in words), f"{words} on the screen", 30)
+        return self.comes_to(lambda text: all(word in text for word in words), f"{words}")
+
+    def comes_to(self, holds, what):
+        """Wait until the screen's text is as it should be; fail with the screen as it is."""
+        try:
+            wait_until(lambda: holds(self.read()), f"{what} on the screen", 30)
+        except AssertionError as error:
+            raise AssertionError(f"{error}, which shows:\n{self.read()}") from None
         return self.read()
 
     def type(self, keys):
@@ -121,7 +128,7 @@ def test_enter_opens_a_worker_with_its_stack_or_says_what_is_missing(terminal):
     screen.type("\x1b[B\r")
     shown = screen.shows("Worker 1 of tide-archive", "Present stack")
     shown = screen.shows("Present stack")
-    wait_until(lambda: "worker.py:" in screen.read() or "not permitted" in screen.read(), "a stack")
+    screen.comes_to(lambda text: "worker.py:" in text or "not permitted" in text, "a stack")
     assert "tide-archive-1" in shown
     screen.type("\x1b")
     wait_until(lambda: "Worker 1 of" not in screen.read(), "the way back")

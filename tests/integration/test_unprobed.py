@@ -6,7 +6,6 @@ Jobs and looks at them run a few at a time; each test then reads one of them.
 from __future__ import annotations
 
 import contextlib
-import glob
 import importlib.util
 import json
 import os
@@ -21,10 +20,11 @@ import psutil
 import pytest
 
 from helpers import environment, idlehands, wait_until
+from pythons import VERSIONS, find
 
-pytestmark = pytest.mark.long
+# One process looks at the jobs for all tests of this module.
+pytestmark = [pytest.mark.long, pytest.mark.xdist_group("unprobed")]
 
-VERSIONS = ("3.9", "3.10", "3.11", "3.12", "3.13")
 WORKERS = 3
 LOOK = "3s"
 
@@ -119,11 +119,7 @@ CASES = (*IDLE, *ASLEEP, SPINS, COMPUTES)
 
 def interpreter(version):
     """Return the interpreter of a version, None where this machine has none that works."""
-    if not version or version == f"{sys.version_info[0]}.{sys.version_info[1]}":
-        return sys.executable
-    pyenv = os.environ.get("PYENV_ROOT") or os.path.expanduser("~/.pyenv")
-    found = sorted(glob.glob(os.path.join(pyenv, "versions", f"{version}.*", "bin", "python")))
-    return found[-1] if found else shutil.which(f"python{version}")
+    return find(version) if version else sys.executable
 
 
 def missing(case):
@@ -319,7 +315,7 @@ def test_a_python_process_without_worker_threads_is_status_3_and_one_line(folder
     assert "no worker thread was seen" in line
 
 
-@pytest.mark.parametrize("version", ["3.9", "3.13"])
+@pytest.mark.parametrize("version", ["3.9", "3.13", "3.15"])
 def test_a_process_in_another_process_id_namespace_is_read_by_our_ids(folder, version):
     case = Case("thread", "sleeps", "thread pool", version)
     prefix = ("unshare", "--pid", "--fork", "--mount-proc")

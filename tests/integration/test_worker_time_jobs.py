@@ -19,7 +19,7 @@ from idlehands_monitor.feed import Feed
 from idlehands_monitor.sources.replay import ReplaySource
 from pure_jobs import CORES, JOBS, QUOTA_CORES, explained
 
-pytestmark = pytest.mark.long
+pytestmark = [pytest.mark.long, pytest.mark.alone]
 
 SECONDS = 3.0
 BY_NAME = {job.name: job for job in JOBS}

@@ -104,7 +104,11 @@ def test_a_damaged_block_in_the_middle_costs_only_itself(tmp_path):
     assert "damaged block" in warning
 
 
-@pytest.mark.parametrize("content", [b"", b"hello", b"idlehands", os.urandom(100)])
+@pytest.mark.parametrize(
+    "content",
+    [b"", b"hello", b"idlehands", os.urandom(100)],
+    ids=["empty", "text", "the word alone", "random"],
+)
 def test_another_file_is_no_capture(tmp_path, content):
     path = tmp_path / "a.idlehands"
     path.write_bytes(content)

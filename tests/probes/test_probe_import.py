@@ -4,18 +4,16 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
 import subprocess
-import sys
 from pathlib import Path
 
 import msgpack
 import pytest
 
 import idlehands
+from pythons import VERSIONS, find
 
 SOURCES = str(Path(idlehands.__file__).parent.parent)
-VERSIONS = ("3.9", "3.10", "3.11", "3.12", "3.13")
 
 LOADED = """
     import json, sysconfig
@@ -109,31 +107,11 @@ def test_the_public_names_are_all_there():
     assert all(hasattr(idlehands, name) for name in idlehands.__all__)
 
 
-def find_python(version: str) -> str | None:
-    """Return an interpreter of `version` that starts, from the usual places or PATH."""
-    roots = (os.environ.get("PYENV_ROOT"), Path.home() / ".pyenv")
-    found = [
-        str(path)
-        for root in roots
-        if root
-        for path in sorted(Path(root).glob(f"versions/{version}.*/bin/python"))
-    ]
-    found.append(shutil.which(f"python{version}") or "")
-    if sys.version_info[:2] == tuple(map(int, version.split("."))):
-        found.insert(0, sys.executable)
-    ask = "import sys; print('%d.%d' % sys.version_info[:2])"
-    for path in filter(None, found):
-        answer = subprocess.run([path, "-c", ask], capture_output=True, text=True, check=False)
-        if answer.stdout.strip() == version:
-            return path
-    return None
-
-
 @pytest.mark.parametrize("version", VERSIONS)
 def test_the_whole_probe_runs_without_a_warning_on_every_python_it_promises(
     version, tmp_path, folder
 ):
-    python = find_python(version)
+    python = find(version)
     if python is None:
         pytest.skip(f"no Python {version} on this machine")
     library = tmp_path / "library"
