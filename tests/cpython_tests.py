@@ -1,6 +1,7 @@
-"""CPython's own tests of `concurrent.futures`, with the probe installed and without::
+"""CPython's own tests of executors and queues, with the probe installed and without::
 
     .venv/bin/python tests/cpython_tests.py                # every interpreter that has its tests
+    .venv/bin/python tests/cpython_tests.py --pools        # multiprocessing's of pools as well
     .venv/bin/python tests/cpython_tests.py 3.9 -m 'ThreadPool*'   # arguments go to its test runner
 
 For each interpreter both runs go on side by side; what each test came to is compared. The exit
@@ -18,48 +19,47 @@ import sys
 import tempfile
 from pathlib import Path
 
+from pythons import VERSIONS, find
+
 ROOT = Path(__file__).resolve().parent.parent
-TESTS = "test_concurrent_futures"
+TESTS = ("test_concurrent_futures", "test_queue")
+METHODS = ("fork", "spawn", "forkserver")
+POOLS = ("-m", "*TestPool*", *(f"test_multiprocessing_{method}" for method in METHODS))
+"""Of multiprocessing's tests the classes that test pools, for each way to start a process."""
+
+LONGEST_SECONDS = 1200
+"""After so long a file of tests is taken to hang: its run ends with the stacks of all threads."""
+
 OUTCOME = re.compile(r"^(test\w+) \(([\w.]+)\)")
 WORDS = re.compile(r"(?:^|\.\.\. |\s)(ok|FAIL|ERROR|skipped .*|expected failure)\s*$")
 
 
 def main(arguments: list[str]) -> int:
     """Compare under every interpreter that carries the tests; return the exit status."""
-    sys.path.insert(0, str(ROOT / "tests"))
-    from noxfile import VERSIONS
-
     chosen = [argument for argument in arguments if argument in VERSIONS] or list(VERSIONS)
-    options = [argument for argument in arguments if argument not in VERSIONS]
+    options = [argument for argument in arguments if argument not in (*VERSIONS, "--pools")]
+    suites = [TESTS, POOLS] if "--pools" in arguments else [TESTS]
     status = 0
     for version in chosen:
         interpreter = find(version)
-        if interpreter is None:
+        if interpreter is None or not has_tests(interpreter):
             print(f"{version}: not on this machine, or without its tests")
             continue
-        status |= compare(version, interpreter, options)
+        for suite in suites:
+            status |= compare(version, interpreter, [*suite, *options])
     return status
-
-
-def find(version: str) -> str | None:
-    """Return the interpreter of a version that has CPython's tests of executors."""
-    for folder in os.environ["PATH"].split(os.pathsep):
-        path = os.path.join(folder, f"python{version}")
-        if os.access(path, os.X_OK) and has_tests(path):
-            return path
-    return None
 
 
 def has_tests(interpreter: str) -> bool:
     """Say whether an interpreter carries the tests."""
-    look = f"import importlib.util as u, sys; sys.exit(u.find_spec('test.{TESTS}') is None)"
+    look = f"import importlib.util as u, sys; sys.exit(u.find_spec('test.{TESTS[0]}') is None)"
     ran = subprocess.run([interpreter, "-c", look], check=False, capture_output=True)
     return ran.returncode == 0
 
 
-def compare(version: str, interpreter: str, options: list[str]) -> int:
+def compare(version: str, interpreter: str, tests: list[str]) -> int:
     """Run both ways; print the counts and what differs; return 1 where the probe breaks a test."""
-    command = ["-m", "test", "-v", TESTS, *options]
+    command = ["-m", "test", "-v", f"--timeout={LONGEST_SECONDS}", *tests]
     with tempfile.TemporaryDirectory() as folder:
         os.chmod(folder, 0o700)
         msgpack = importlib.util.find_spec("msgpack")
@@ -67,11 +67,12 @@ def compare(version: str, interpreter: str, options: list[str]) -> int:
         assert msgpack.origin is not None
         copy_msgpack(Path(msgpack.origin).parent, Path(folder))
         runs = {
-            "without": start(interpreter, command, folder, probed=False),
-            "with": start(interpreter, command, folder, probed=True),
+            "without": start([interpreter], command, folder, "without"),
+            "with": start([interpreter, "-m", "idlehands", "run"], command, folder, "with"),
         }
-        texts = {name: run.communicate()[0] for name, run in runs.items()}
-    found = {name: outcomes(text) for name, text in texts.items()}
+        for run in runs.values():
+            run.wait()
+        found = {name: outcomes(said(folder, name)) for name in runs}
     for name, run in runs.items():
         counts: dict[str, int] = {}
         for outcome in found[name].values():
@@ -96,23 +97,30 @@ def copy_msgpack(package: Path, folder: Path) -> None:
 
 
 def start(
-    interpreter: str, command: list[str], folder: str, *, probed: bool
-) -> subprocess.Popen[str]:
-    """Start the tests in a folder of their own."""
-    room = os.path.join(folder, "with" if probed else "without")
+    program: list[str], command: list[str], folder: str, name: str
+) -> subprocess.Popen[bytes]:
+    """Start the tests in a folder of their own, with a file for what they print.
+
+    A pipe would fill up and hold one run back while the other is read.
+    """
+    room = os.path.join(folder, name)
     os.mkdir(room)
     paths = os.pathsep.join([str(ROOT / "probes"), folder])
     environment = {**os.environ, "IDLEHANDS_DIR": os.path.join(folder, "s"), "PYTHONPATH": paths}
-    run = ["-m", "idlehands", "run"] if probed else []
-    return subprocess.Popen(
-        [interpreter, *run, *command],
-        cwd=room,
-        env=environment,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        text=True,
-        errors="replace",
-    )
+    with open(f"{room}.txt", "wb") as output:
+        return subprocess.Popen(
+            [*program, *command],
+            cwd=room,
+            env=environment,
+            stdin=subprocess.DEVNULL,
+            stdout=output,
+            stderr=subprocess.STDOUT,
+        )
+
+
+def said(folder: str, name: str) -> str:
+    """Return what a run has printed."""
+    return Path(folder, f"{name}.txt").read_text("utf-8", "replace")
 
 
 def outcomes(text: str) -> dict[str, str]:

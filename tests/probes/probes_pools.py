@@ -186,6 +186,10 @@ PROCESSES = (
     + "    from concurrent.futures import ProcessPoolExecutor\n"
     + "    pool = ProcessPoolExecutor(3, mp_context=context)\n"
 )
+INTERPRETERS = (
+    "    from concurrent.futures import InterpreterPoolExecutor\n"
+    "    pool = InterpreterPoolExecutor(3)\n"
+)
 LOKY = "    import loky\n    pool = loky.get_reusable_executor(max_workers=3)\n"
 THREAD_POOL = "    from multiprocessing.pool import ThreadPool\n    pool = ThreadPool(3)\n"
 
@@ -210,6 +214,13 @@ CASES = (
             m,
         )
         for m in METHODS
+    ),
+    Case(
+        "InterpreterPoolExecutor",
+        INTERPRETERS + EXECUTOR,
+        "interpreter pool",
+        needs="concurrent.futures.interpreter",
+        chunk=1,
     ),
     Case("multiprocessing ThreadPool", THREAD_POOL + POOL, "thread pool"),
     Case("loky", LOKY + EXECUTOR, "loky pool", needs="loky"),

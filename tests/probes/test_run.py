@@ -144,7 +144,9 @@ def test_ctrl_c_ends_a_job_as_it_ends_one_under_python(both, tmp_path):
     (tmp_path / "job.py").write_text(
         "import signal, time\n"
         "signal.signal(signal.SIGINT, signal.default_int_handler)  # it may have been ignored\n"
-        "print('ready', flush=True) or time.sleep(60)"
+        "print('ready', flush=True)\n"
+        "while True:\n"  # Python 3.14 may miss a signal that comes as a sleep begins
+        "    time.sleep(0.01)"
     )
     plain, probed = both("job.py", stop=True)
     assert probed[0] == plain[0] == -signal.SIGINT
