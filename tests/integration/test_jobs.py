@@ -42,7 +42,9 @@ def test_a_captured_job_has_its_counts_its_workers_and_a_ledger_that_closes(case
     assert failed == (FAILING if case.fails else 0)
     seen = {tuple(pair) for pair in json.loads(said)}
     ran = [w for pool in pools for w in pool["per_worker"] if w["tasks_finished"]]
-    if case.name != "joblib":  # of which some workers are replaced while it runs
+    # A worker process may come when another has left, and then has its place: joblib replaces
+    # some, and one that was slow to start finds the job done.
+    if all(pool["stays"]["joined"] == len(pool["per_worker"]) for pool in pools):
         assert {(worker["pid"], worker["native_id"]) for worker in ran} == seen
     for pool in pools:
         time = pool["worker_time"]
