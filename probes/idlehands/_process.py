@@ -349,7 +349,7 @@ def _stop_where_multiprocessing_ends_us() -> None:
     """Have the outlet say its last words in a child of `multiprocessing` as well.
 
     Such a child ends by `os._exit` once its own finalizers have run (CPython,
-    Lib/multiprocessing/process.py and util.py, 3.9 to 3.13); exit functions are not called.
+    Lib/multiprocessing/process.py and util.py, 3.9 to 3.15); exit functions are not called.
     """
     util, process = map(sys.modules.get, ("multiprocessing.util", "multiprocessing.process"))
     if util is not None and process is not None and process.parent_process() is not None:

@@ -1,7 +1,7 @@
 """What a thread is to a pool, read from its stack: whose worker it is, and whether it is parked.
 
 Functions and files are those of CPython's Lib/concurrent/futures, Lib/multiprocessing,
-Lib/threading.py and Lib/queue.py (3.9 to 3.13) and of loky's process_executor.py, also as joblib
+Lib/threading.py and Lib/queue.py (3.9 to 3.15) and of loky's process_executor.py, also as joblib
 carries it. A parked worker is one whose innermost frames are its pool's loop waiting for the next
 task. Queues written in C leave no frame: there the loop itself is innermost.
 """

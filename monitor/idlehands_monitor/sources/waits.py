@@ -4,7 +4,7 @@ Linux: `/proc/PID/task/TID/syscall` (proc(5)): the number of the system call a s
 in and its arguments, or "running". Reading it takes the right to trace the process. Threads that
 wait for CPython's interpreter lock sleep in futex(2) on a condition variable that is a static
 variable of the interpreter, in its executable or its libpython (CPython, Python/ceval_gil.h,
-3.9 to 3.13); all other locks lie on the heap or a stack. So the address tells them apart.
+3.9 to 3.15); all other locks lie on the heap or a stack. So the address tells them apart.
 """
 
 from __future__ import annotations
