@@ -125,7 +125,10 @@ def test_a_pass_ends_soon_after_it_is_stopped(make_pool):
 
 @pytest.mark.parametrize("fault", FAULTS.values(), ids=list(FAULTS))
 def test_every_fault_runs_until_its_time_is_up(fault):
-    outcome = run_tide_archive(Settings(4, 0.3, 1, fault), threading.Event())
+    for seconds in (0.3, 3.0, 30.0):  # on a busy machine a day may take longer than the first
+        outcome = run_tide_archive(Settings(4, seconds, 1, fault), threading.Event())
+        if outcome.station_days:
+            break
     assert outcome.totals_ok
     assert outcome.station_days > 0
     assert outcome.pools[0].switches == fault.switches
