@@ -316,7 +316,7 @@ raised = 0
 for _ in range(150):
     try:
         signal.setitimer(signal.ITIMER_REAL, 0.0007)
-        for _ in range(3000):
+        for _ in range(300_000):
             probe.spawned("sow")
         raised -= 1000
     except {error}:
