@@ -149,6 +149,40 @@ with ThreadPoolExecutor(1) as pool:
     assert says(script) == ["True"] * 4
 
 
+@pytest.mark.skipif(sys.version_info < (3, 14), reason="pools cannot be killed before 3.14")
+@pytest.mark.parametrize("end", ["terminate_workers", "kill_workers"])
+def test_the_arguments_of_a_task_whose_pool_was_killed_are_freed_as_without_the_probe(says, end):
+    lines = says(
+        POOLS
+        + f"""
+def carry(cargo, started):
+    started.set()
+    time.sleep(600)
+
+def kill(context):
+    started, cargo = manager.Event(), Cargo()
+    with ProcessPoolExecutor(1, mp_context=context) as pool:
+        pool.submit(carry, cargo, started)
+        started.wait()
+        (worker,) = pool._processes.values()
+        pool.{end}()
+        worker.join()
+    return weakref.ref(cargo)
+
+if __name__ == "__main__":
+    context = multiprocessing.get_context("fork")
+    with context.Manager() as manager:
+        there = kill(context)
+        deadline = time.monotonic() + 20
+        while there() is not None and time.monotonic() < deadline:
+            time.sleep(0.01)  # the pool's own thread is the last to let go
+            gc.collect()
+        print(there() is None)
+"""
+    )
+    assert lines == ["True"]
+
+
 @pytest.mark.parametrize("method", METHODS)
 def test_no_descriptor_thread_child_or_socket_file_is_left_when_pools_end(says, folder, method):
     lines = says(

@@ -1,6 +1,6 @@
 """`multiprocessing.Pool` and its `ThreadPool`.
 
-Hooked where the pool stores its queues (CPython, Lib/multiprocessing/pool.py, 3.9 to 3.15). Its
+Hooked where the pool stores its queues (CPython, Lib/multiprocessing/pool.py, 3.9 to 3.13). Its
 workers are started while it is made and keep hold of their queues, so a pool that exists already
 cannot be probed. A task is a tuple of five, and travels with its token as the sixth; the worker
 sees five again. So a pool is probed only if all of its queues are known and none of its methods

@@ -1,7 +1,7 @@
 """`concurrent.futures.ProcessPoolExecutor`.
 
 Hooked where the executor stores its three queues (CPython, Lib/concurrent/futures/process.py, 3.9
-to 3.15). A task is queued when its number is put into ``_work_ids``, and cancelled when a number
+to 3.13). A task is queued when its number is put into ``_work_ids``, and cancelled when a number
 taken from there leads to no call; its wait ends when the worker process takes the call, not when
 its future says that it runs, which it does while up to one call a worker lies in the pipe.
 """
