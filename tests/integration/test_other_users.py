@@ -259,7 +259,7 @@ def run(capsys):
     return command
 
 
-@pytest.mark.parametrize("target", [str(os.getpid()), "berth"])
+@pytest.mark.parametrize("target", [str(os.getpid()), "berth"], ids=["by id", "by name"])
 def test_a_reader_that_is_turned_away_gets_the_reason_in_a_line(folder, run, target):
     refused = bye("8 readers are attached already")
     with closing(FakeProbe(folder / f"{os.getpid()}.sock", greeting_then(refused))):
