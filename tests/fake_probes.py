@@ -7,7 +7,7 @@ import socket
 import threading
 from typing import TYPE_CHECKING
 
-from idlehands.wire import VERSION, encode
+from idlehands.wire import VERSION, address, encode
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -48,7 +48,8 @@ class FakeProbe:
         self._lock = threading.Lock()
         self._answer = answer
         self._listener = socket.socket(socket.AF_UNIX)
-        self._listener.bind(str(path))
+        with address(str(path)) as short:
+            self._listener.bind(short)
         self._listener.listen(64)
         threading.Thread(target=self._accept, daemon=True).start()
 

@@ -118,6 +118,7 @@ def test_the_command_of_the_readme_gives_a_document_that_closes(folder, tmp_path
     assert pool["core_time_from"] == ("kernel" if sys.platform == "linux" else "process")
 
 
+@pytest.mark.alone
 def test_on_core_time_is_between_none_and_what_the_process_used(folder):
     with demo(folder) as program, attached(program.pid) as feed:
         until(feed, lambda: feed.ledger.latest_ns > 0, "figures")
