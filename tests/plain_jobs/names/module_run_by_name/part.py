@@ -1,0 +1,3 @@
+"""A part of the package."""
+
+offset = 10

@@ -1,0 +1,54 @@
+"""A handler raises into whatever the main thread does: submitting and queueing."""
+
+import queue
+import signal
+import threading
+import time
+from concurrent.futures import ThreadPoolExecutor
+
+
+class Tick(Exception):
+    pass
+
+
+def handler(number, frame):
+    while frame is not None:
+        if frame.f_code.co_filename == threading.__file__:
+            # threading's own locks do not survive an exception there; a little later, then.
+            signal.setitimer(signal.ITIMER_REAL, 0.0003)
+            return
+        frame = frame.f_back
+    raised[0] += 1
+    raise Tick
+
+
+raised = [0]
+jobs = queue.Queue()
+
+
+def serve():
+    while jobs.get() is not None:
+        pass
+
+
+thread = threading.Thread(target=serve)
+thread.start()
+caught = 0
+pool = ThreadPoolExecutor(1)
+print({future.result() for future in [pool.submit(abs, -1) for _ in range(4)]})
+signal.signal(signal.SIGALRM, handler)
+deadline = time.monotonic() + 20
+while caught < 150 and time.monotonic() < deadline:
+    before = raised[0]
+    try:
+        signal.setitimer(signal.ITIMER_REAL, 0.0005 + caught % 7 * 0.0001)
+        while raised[0] == before:
+            jobs.put(1)
+            pool.submit(abs, -1)
+        break  # it was raised, and did not come here
+    except Tick:
+        caught += 1
+print(caught, raised[0])
+jobs.put(None)
+thread.join()
+pool.shutdown()

@@ -1,0 +1,28 @@
+"""Every worker process becomes another user in its initializer."""
+
+# /// job
+# root = true
+# ///
+import os
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
+
+UNPRIVILEGED = 54_324
+
+
+def become():
+    os.setuid(UNPRIVILEGED)
+
+
+def work(number):
+    return number, os.getuid()
+
+
+if __name__ == "__main__":
+    context = get_context("fork")
+    with context.Pool(2, initializer=become, maxtasksperchild=2) as pool:
+        print(pool.map(work, range(6), chunksize=1), flush=True)
+        pool.close()
+        pool.join()
+    with ProcessPoolExecutor(2, mp_context=context, initializer=become) as pool:
+        print(list(pool.map(work, range(4))))
