@@ -89,7 +89,7 @@ ALLOWED = (
         "A thread and descriptors of its own",
         "Somebody has to listen for readers.",
         ("stderr", "stdout"),
-        r"[-+]\d+|\+Thread 0x\(address\).*|\+  File .*(selectors|_outlet)\.py.*|\+",
+        r"[-+]\d+|\+Thread 0x\(address\).*|\+  File .*.*|\+  <no Python frame>|\+",
         ("descriptors/count_at_the_end", "signals/faulthandler_all_threads"),
     ),
     Allowed(
@@ -109,7 +109,7 @@ ALLOWED = (
         "Private parts of the standard library",
         "The pools are hooked there: some objects have another class, some one attribute more.",
         ("stdout",),
-        r".*(Queue|_idlehands|_put|_get|_WorkItem|Telling).*|[-+]\(self.*",
+        r".*(Queue|_idlehands|_put|_get|_WorkItem|Telling|unfinished_tasks).*|[-+]\(self.*",
         (
             "names/pools_signatures_and_classes",
             "pickling/executors_do_not_pickle",

@@ -1,18 +1,24 @@
-"""A queue's owner without threads forks 3,200 times between tasks that are run by a pool of one."""
+"""A parent with one thread of its own forks 800 times between two uses of a pool made at one place."""
 
 import os
 import sys
 from concurrent.futures import ThreadPoolExecutor
+from warnings import simplefilter
 
-with ThreadPoolExecutor(1) as pool:
-    print(pool.submit(abs, -1).result())
-# The pool has ended: the parent has one thread of its own, and forks as such.
+simplefilter("ignore")
+sys.setrecursionlimit(200)
+
+
+def use(number):
+    with ThreadPoolExecutor(1) as pool:
+        return pool.submit(abs, number).result()
+
+
+print(use(-1))
 statuses = set()
-for _ in range(3200):
+for _ in range(800):
     child = os.fork()
     if child == 0:
         os._exit(0)
     statuses.add(os.waitpid(child, 0)[1])
-print(statuses, sys.getrecursionlimit())
-with ThreadPoolExecutor(1) as pool:
-    print(pool.submit(sum, [1, 2]).result())
+print(statuses, use(-2))
