@@ -89,7 +89,7 @@ ALLOWED = (
         "A thread and descriptors of its own",
         "Somebody has to listen for readers.",
         ("stderr", "stdout"),
-        r"[-+]\d+|\+Thread 0x\(address\).*|\+  File .*.*|\+  <no Python frame>|\+",
+        r"[-+]\d+|\+Thread 0x\(address\).*|\+  File .*|\+  <no Python frame>|\+",
         ("descriptors/count_at_the_end", "signals/faulthandler_all_threads"),
     ),
     Allowed(
