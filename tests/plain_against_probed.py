@@ -53,11 +53,13 @@ ALLOWED = (
         "Nothing of the probe's runs when a process ends by os._exit, by a signal or by exec, and"
         " none can take a file away whose folder it may no longer enter.",
         ("sockets",),
-        r"\+\(pid\)\.sock",
+        r"\+(\(pid\)\.sock|\.\(pid\)-\(random\))",
         (
             "exits/aborted",
             "exits/exec_of_another_program",
+            "exits/killed_by_itself",
             "exits/os_exit",
+            "exits/restarts_itself",
             "exits/terminated",
             "forks/child_outlives_parent",
             "forks/from_a_task_at_once",
@@ -75,7 +77,7 @@ ALLOWED = (
         "The job is called by `idlehands run`, as it would be by any program that runs another.",
         ("stderr", "stdout"),
         r"\+  File .*(idlehands|runpy).*|[-+]2\d\d"
-        r"|-sys:1: UserWarning: at the top|\+.*_run\.py:\d+: UserWarning: at the top"
+        r"|-<?sys>?:[01]: UserWarning: at the top|\+.*_run\.py:\d+: UserWarning: at the top"
         r"|\+  exec\(code, names\).*",
         (
             "exits/aborted",
@@ -90,7 +92,7 @@ ALLOWED = (
         "Somebody has to listen for readers.",
         ("stderr", "stdout"),
         r"[-+]\d+|\+Thread 0x\(address\).*|\+  File .*|\+  <no Python frame>|\+",
-        ("descriptors/count_at_the_end", "signals/faulthandler_all_threads"),
+        ("descriptors/count_at_the_end", "pools/counts_its_threads", "signals/faulthandler_all_threads"),
     ),
     Allowed(
         "One line says why nobody can attach",
@@ -99,8 +101,11 @@ ALLOWED = (
         r"\+nobody can attach to this process: .*",
         (
             "descriptors/none_left_at_first",
+            "limits/no_more_threads",
+            "limits/the_probes_thread_refused",
             "logging/says_why_nobody_can_attach",
             "surroundings/audit_hook_refuses",
+            "surroundings/no_sockets",
             "users/changes_its_root",
             "users/changes_its_root_before_the_first_task",
         ),

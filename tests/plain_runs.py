@@ -231,7 +231,7 @@ class Bench:
             _steady(err.read_bytes()),
             _files_in(self._folder),
             left if status != HUNG else [],
-            [re.sub(r"\d+", "(pid)", name) for name in sorted(os.listdir(self._sockets))],
+            _sockets_in(self._sockets),
             seconds,
             reader.attached if reader is not None else 0,
             reader.rows if reader is not None else 0,
@@ -281,6 +281,11 @@ def _steady(text: bytes) -> bytes:
     for pattern, instead in UNSTEADY:
         text = pattern.sub(instead, text)
     return text
+
+
+def _sockets_in(folder: Path) -> list[str]:
+    names = (re.sub(r"-[0-9a-f]{8,}", "-(random)", name) for name in os.listdir(folder))
+    return sorted(re.sub(r"\d+", "(pid)", name) for name in names)
 
 
 def _files_in(folder: Path) -> dict[str, bytes]:

@@ -5,9 +5,11 @@
 # ///
 import faulthandler
 import os
+import sys
 from concurrent.futures import ThreadPoolExecutor
 
-faulthandler.enable(all_threads=False)
+OPTIONS = {"c_stack": False} if sys.version_info >= (3, 14) else {}
+faulthandler.enable(all_threads=False, **OPTIONS)
 with ThreadPoolExecutor(1) as pool:
     pool.submit(abs, -1).result()
 os.abort()

@@ -1,4 +1,4 @@
-"""A program submits to a process pool and falls off its end."""
+"""A program with a process pool at work falls off its end: what is queued is worked off."""
 
 from concurrent.futures import ProcessPoolExecutor
 
@@ -10,5 +10,6 @@ def work(number):
 
 if __name__ == "__main__":
     pool = ProcessPoolExecutor(2)
-    for number in range(5):
+    pool.submit(work, 0).result()  # from here on the pool needs no new thread, which 3.12 refuses
+    for number in range(1, 6):
         pool.submit(work, number)

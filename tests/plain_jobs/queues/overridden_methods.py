@@ -59,6 +59,7 @@ class Bare(queue.Queue):
         self.not_full = threading.Condition(self.mutex)
         self.all_tasks_done = threading.Condition(self.mutex)
         self.unfinished_tasks = len(items)
+        self.is_shutdown = False
 
     def _get(self):
         return self.queue.pop()
