@@ -7,8 +7,8 @@
 Compared are what each job prints, the status or signal it ends with, the files, processes and
 sockets it leaves, and whether it takes more than three times as long and five seconds more. The
 jobs are in `plain_jobs`, one a file. The exit status is 1 where there is a difference that is not
-in `ALLOWED`, each of which docs/probing-jobs.md names. It takes some minutes a Python, and so is
-not part of the test suite; a part of it is, see `probes/test_plain_against_probed.py`.
+in `plain_differences`, each of which docs/probing-jobs.md names. It takes some minutes a Python,
+and so is not part of the test suite; a part of it is, see `probes/test_plain_against_probed.py`.
 """
 
 from __future__ import annotations
@@ -22,127 +22,19 @@ import tempfile
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Callable
 
 if __name__ == "__main__":
     sys.path[1:1] = [str(Path(__file__).resolve().parent.parent / "probes")]
 
-from plain_runs import ASPECTS, HUNG, PLAIN, PROBED, WATCHED, Bench, Job, Python, Ran, all_jobs, prepare
+from plain_catalogue import Job, Python, all_jobs, prepare
+from plain_differences import ALLOWED
+from plain_runs import ASPECTS, HUNG, PLAIN, PROBED, WATCHED, Bench, Ran
 
 AT_ONCE = 2
 LINES_SHOWN, LETTERS_SHOWN = 30, 200
-VERSIONS = ("3.9", "3.10", "3.11", "3.12", "3.13", "3.14", "3.15")
-
-
-@dataclass(frozen=True)
-class Allowed:
-    """A difference that is meant: named as in docs/probing-jobs.md, with the jobs that show it."""
-
-    name: str
-    reason: str
-    aspects: tuple[str, ...]
-    lines: str
-    """What each line that differs looks like, after its plus or minus."""
-    jobs: tuple[str, ...]
-
-
-ALLOWED = (
-    Allowed(
-        "Sockets left behind",
-        "Nothing of the probe's runs when a process ends by os._exit, by a signal or by exec, and"
-        " none can take a file away whose folder it may no longer enter.",
-        ("sockets",),
-        r"\+(\(pid\)\.sock|\.\(pid\)-\(random\))",
-        (
-            "exits/aborted",
-            "exits/exec_of_another_program",
-            "exits/killed_by_itself",
-            "exits/os_exit",
-            "exits/restarts_itself",
-            "exits/terminated",
-            "forks/child_outlives_parent",
-            "forks/from_a_task_at_once",
-            "forks/from_at_fork_functions",
-            "forks/nested",
-            "forks/soon_after_the_first_task",
-            "limits/cpu_time",
-            "signals/sigpipe_restored",
-            "users/becomes_another_user",
-            "users/changes_its_root",
-        ),
-    ),
-    Allowed(
-        "Frames below the main module",
-        "The job is called by `idlehands run`, as it would be by any program that runs another.",
-        ("stderr", "stdout"),
-        r"\+  File .*(idlehands|runpy).*|[-+]2\d\d"
-        r"|-<?sys>?:[01]: UserWarning: at the top|\+.*_run\.py:\d+: UserWarning: at the top"
-        r"|\+  exec\(code, names\).*",
-        (
-            "exits/aborted",
-            "limits/recursion_depth_of_main",
-            "names/inspects_itself",
-            "signals/faulthandler",
-            "signals/faulthandler_all_threads",
-        ),
-    ),
-    Allowed(
-        "A thread and descriptors of its own",
-        "Somebody has to listen for readers.",
-        ("stderr", "stdout"),
-        r"[-+]\d+|\+Thread 0x\(address\).*|\+  File .*|\+  <no Python frame>|\+",
-        ("descriptors/count_at_the_end", "pools/counts_its_threads", "signals/faulthandler_all_threads"),
-    ),
-    Allowed(
-        "One line says why nobody can attach",
-        "Who waits for a socket wants to know; the job goes on. It is on the `idlehands` logger.",
-        ("stderr",),
-        r"\+nobody can attach to this process: .*",
-        (
-            "descriptors/none_left_at_first",
-            "limits/no_more_threads",
-            "limits/the_probes_thread_refused",
-            "logging/says_why_nobody_can_attach",
-            "surroundings/audit_hook_refuses",
-            "surroundings/no_sockets",
-            "users/changes_its_root",
-            "users/changes_its_root_before_the_first_task",
-        ),
-    ),
-    Allowed(
-        "Private parts of the standard library",
-        "The pools are hooked there: some objects have another class, some one attribute more.",
-        ("stdout",),
-        r".*(Queue|_idlehands|_put|_get|_WorkItem|Telling|unfinished_tasks).*|[-+]\(self.*",
-        (
-            "names/pools_signatures_and_classes",
-            "pickling/executors_do_not_pickle",
-            "queues/attributes_of_a_queue",
-        ),
-    ),
-    Allowed(
-        "A line of the probe's in a traceback through a queue",
-        "A queue between processes is hooked by its methods, which Python's tracebacks show.",
-        ("stderr",),
-        r"\+  File .*_process_queues\.py.*|\+    item = .*|\+ *\^+",
-        ("pickling/task_raises_on_arrival",),
-    ),
-    Allowed(
-        "The command as it was given",
-        "`sys.orig_argv` is the interpreter's own note of it.",
-        ("stdout",),
-        r"[-+]\[.*job\.py'\]",
-        ("names/original_arguments",),
-    ),
-    Allowed(
-        "Modules that are loaded already",
-        "What the probe needs is imported before the job starts, so that no fork meets an import.",
-        ("stdout",),
-        r"-False|\+True",
-        ("names/shadowed_standard_modules",),
-    ),
-)
 
 
 @dataclass
@@ -187,7 +79,7 @@ def judge(job: Job, python: Python, room: Path, repeat: int = 1) -> Verdict:
             verdict.attached += ran.attached
             verdict.rows += ran.rows
             _note_time(verdict, way, ran)
-            _compare(verdict, way, plain, ran, lambda: bench.run(PLAIN, argument))
+            _compare(verdict, way, plain, ran, partial(bench.run, PLAIN, argument))
         _note_time(verdict, PLAIN, plain)
     return verdict
 
@@ -196,7 +88,9 @@ def _note_time(verdict: Verdict, way: str, ran: Ran) -> None:
     verdict.seconds[way] = max(ran.seconds, verdict.seconds.get(way, 0.0))
 
 
-def _compare(verdict: Verdict, way: str, plain: Ran, ran: Ran, plain_again: Callable[[], Ran]) -> None:
+def _compare(
+    verdict: Verdict, way: str, plain: Ran, ran: Ran, plain_again: Callable[[], Ran]
+) -> None:
     """Note where `ran` differs from `plain`; a job that differs from itself is no test."""
     if plain.status == HUNG:
         _note(verdict, "plain: status", ["the job hangs without the probe too"])
@@ -271,7 +165,9 @@ def compare_under(python: Python, jobs: Sequence[Job], room: Path, repeat: int) 
                 f"{verdict.seconds[way]:6.2f} s" if way in verdict.seconds else " " * 8
                 for way in (PLAIN, PROBED, WATCHED)
             )
-            print(f"{verdict.job.name:{width}}{times}{verdict.rows:6}  {verdict.result}", flush=True)
+            print(
+                f"{verdict.job.name:{width}}{times}{verdict.rows:6}  {verdict.result}", flush=True
+            )
     return verdicts
 
 
@@ -279,9 +175,14 @@ def report(python: Python, verdicts: Sequence[Verdict]) -> None:
     """Print what differs, and how many jobs came to what."""
     for verdict in verdicts:
         for what, lines in verdict.different.items():
-            if what.replace(WATCHED, PROBED) != what and what.replace(WATCHED, PROBED) in verdict.different:
+            if (
+                what.replace(WATCHED, PROBED) != what
+                and what.replace(WATCHED, PROBED) in verdict.different
+            ):
                 continue  # the same without a reader, and shown
-            print(f"\n{verdict.job.name} under Python {python.name}, {what}: {verdict.job.sentence}")
+            print(
+                f"\n{verdict.job.name} under Python {python.name}, {what}: {verdict.job.sentence}"
+            )
             for line in lines[:LINES_SHOWN]:
                 print(f"    {line[:LETTERS_SHOWN]}")
             if len(lines) > LINES_SHOWN:
@@ -298,7 +199,7 @@ def report(python: Python, verdicts: Sequence[Verdict]) -> None:
 
 def find_pythons() -> list[str]:
     """Return the interpreters of this machine, one a version, as noxfile.py finds them."""
-    import noxfile  # noqa: F401 - puts pyenv's interpreters on the PATH
+    from noxfile import VERSIONS  # which puts pyenv's interpreters on the PATH
 
     folders = os.environ["PATH"].split(os.pathsep)
     found = []
@@ -312,7 +213,9 @@ def main(arguments: Sequence[str]) -> int:
     """Compare; return the exit status."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("--python", nargs="+", help="interpreters, in place of all that are found")
-    parser.add_argument("--only", nargs="+", default=[""], help="jobs with such a part in their name")
+    parser.add_argument(
+        "--only", nargs="+", default=[""], help="jobs with such a part in their name"
+    )
     parser.add_argument("--repeat", type=int, default=1, help="how often to run each job each way")
     parser.add_argument("--list", action="store_true", help="say what each job tries, and end")
     given = parser.parse_args(arguments)
@@ -326,7 +229,7 @@ def main(arguments: Sequence[str]) -> int:
     status = 0
     for interpreter in given.python or find_pythons():
         with tempfile.TemporaryDirectory(prefix="plain-") as name:
-            os.chmod(name, 0o755)  # a job may go on as another user
+            os.chmod(name, 0o755)  # noqa: S103 - a job may go on as another user
             room = Path(name)
             python = prepare(interpreter, room / "python")
             verdicts = compare_under(python, jobs, room, given.repeat)

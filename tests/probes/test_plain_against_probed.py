@@ -16,8 +16,9 @@ import pytest
 if sys.version_info < (3, 11):
     pytest.skip("what runs the jobs needs Python 3.11; the jobs do not", allow_module_level=True)
 
-from plain_against_probed import ALLOWED, AT_ONCE, judge
-from plain_runs import Job, all_jobs, prepare
+from plain_against_probed import AT_ONCE, judge
+from plain_catalogue import Job, all_jobs, prepare
+from plain_differences import ALLOWED
 
 DOCS = Path(__file__).resolve().parents[2] / "docs" / "probing-jobs.md"
 JOBS = {job.name: job for job in all_jobs()}

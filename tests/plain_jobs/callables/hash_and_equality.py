@@ -1,4 +1,6 @@
-"""Tasks without a hash, with a hash that raises or counts, and an equality that raises or counts."""
+"""Tasks without a hash, with a hash that raises or counts, and an equality that raises or
+counts.
+"""
 
 from concurrent.futures import ThreadPoolExecutor
 

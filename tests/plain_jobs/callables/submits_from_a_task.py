@@ -27,4 +27,6 @@ with ThreadPoolExecutor(3) as pool:
         threading.Event().wait(0.001)
 print(counted)
 with ThreadPoolExecutor(3) as pool:
-    print(sorted(future.result() for future in as_completed([pool.submit(abs, -n) for n in range(9)])))
+    print(
+        sorted(future.result() for future in as_completed([pool.submit(abs, -n) for n in range(9)]))
+    )

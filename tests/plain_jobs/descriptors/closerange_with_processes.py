@@ -1,4 +1,6 @@
-"""Descriptors are closed by number in a process pool's owner, and files are opened in their place."""
+"""Descriptors are closed by number in a process pool's owner, and files are opened in their
+place.
+"""
 
 import gc
 import os

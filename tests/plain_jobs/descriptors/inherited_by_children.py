@@ -5,7 +5,11 @@ import subprocess
 import sys
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 
-script = "import os, sys; print([n for n in sorted(map(int, os.listdir('/proc/self/fd'))) if n > 2 and os.path.exists(f'/proc/self/fd/{n}')])"
+script = """
+import os
+numbers = sorted(map(int, os.listdir("/proc/self/fd")))
+print([number for number in numbers if os.path.exists(f"/proc/self/fd/{number}")])
+"""
 
 if __name__ == "__main__":
     with ThreadPoolExecutor(1) as pool, ProcessPoolExecutor(1) as processes:

@@ -1,7 +1,12 @@
 """A script is run by a link in another folder: it finds its own folder's modules."""
 
 # /// job
-# shell = "mkdir away; ln -s ../job.py away/link.py; echo 'value = 4' > part.py; exec \"${@/job.py/away/link.py}\""
+# shell = '''
+# mkdir away
+# ln -s ../job.py away/link.py
+# echo "value = 4" > part.py
+# exec "${@/job.py/away/link.py}"
+# '''
 # ///
 import os
 import sys

@@ -9,4 +9,6 @@ import sys
 from concurrent.futures import ThreadPoolExecutor
 
 with ThreadPoolExecutor(1) as pool:
-    print(pool.submit(abs, -1).result(), __name__, sys.argv, os.path.basename(sys.path[0]), __file__)
+    print(
+        pool.submit(abs, -1).result(), __name__, sys.argv, os.path.basename(sys.path[0]), __file__
+    )

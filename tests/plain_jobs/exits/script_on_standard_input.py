@@ -1,6 +1,8 @@
 """A script comes on standard input."""
 
 # /// job
-# shell = "printf 'import sys\\nprint(sys.argv, __name__, sorted(globals()))\\n' | \"${@/job.py/-}\""
+# shell = '''
+# "${@/job.py/-}" <<< "import sys; print(sys.argv, __name__, sorted(globals()))"
+# '''
 # arguments = ["one"]
 # ///

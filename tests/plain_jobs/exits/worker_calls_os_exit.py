@@ -1,4 +1,6 @@
-"""A worker process ends by os._exit in a task, one by sys.exit, one by an exception in its initializer."""
+"""A worker process ends by os._exit in a task, one by sys.exit, one by an exception in its
+initializer.
+"""
 
 import os
 import sys

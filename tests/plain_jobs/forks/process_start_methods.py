@@ -1,4 +1,6 @@
-"""Processes of multiprocessing with each start method, each with pools of its own, from a pooled parent."""
+"""Processes of multiprocessing with each start method, each with pools of its own, from a pooled
+parent.
+"""
 
 # /// job
 # rounds = ["fork", "spawn", "forkserver"]

@@ -1,4 +1,6 @@
-"""A parent with one thread of its own forks 800 times between two uses of a pool made at one place."""
+"""A parent with one thread of its own forks 800 times between two uses of a pool made at one
+place.
+"""
 
 import os
 import sys

@@ -1,4 +1,6 @@
-"""Subprocesses with and without a function before exec, from worker threads and from the main one."""
+"""Subprocesses with and without a function before exec, from worker threads and from the main
+one.
+"""
 
 import os
 import subprocess

@@ -1,4 +1,6 @@
-"""A program with no thread of its own forks while warnings are errors, before, between and after pools."""
+"""A program with no thread of its own forks while warnings are errors, before, between and after
+pools.
+"""
 
 # /// job
 # options = ["-W", "error"]

@@ -1,4 +1,6 @@
-"""Eight worker threads fork at the same time, again and again; every child runs a task of its own."""
+"""Eight worker threads fork at the same time, again and again; every child runs a task of its
+own.
+"""
 
 import os
 import threading

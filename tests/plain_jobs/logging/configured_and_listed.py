@@ -1,4 +1,6 @@
-"""A program that configures logging with disabled existing loggers, and lists the loggers there are."""
+"""A program that configures logging with disabled existing loggers, and lists the loggers there
+are.
+"""
 
 import logging.config
 from concurrent.futures import ThreadPoolExecutor
@@ -7,7 +9,9 @@ logging.config.dictConfig(
     {
         "version": 1,
         "formatters": {"short": {"format": "%(levelname)s %(name)s %(message)s"}},
-        "handlers": {"file": {"class": "logging.FileHandler", "filename": "log", "formatter": "short"}},
+        "handlers": {
+            "file": {"class": "logging.FileHandler", "filename": "log", "formatter": "short"}
+        },
         "root": {"level": "DEBUG", "handlers": ["file"]},
     }
 )

@@ -1,4 +1,6 @@
-"""Log records go through a queue to a thread that writes them, with the folder for sockets refused."""
+"""Log records go through a queue to a thread that writes them, with the folder for sockets
+refused.
+"""
 
 # /// job
 # refused = true

@@ -1,4 +1,6 @@
-"""Functions and classes of the main module are found by worker processes with every start method."""
+"""Functions and classes of the main module are found by worker processes with every start
+method.
+"""
 
 import dataclasses
 import multiprocessing

@@ -1,4 +1,6 @@
-"""What a program can see of the pools' own classes: signatures, names, subclasses and their state."""
+"""What a program can see of the pools' own classes: signatures, names, subclasses and their
+state.
+"""
 
 import inspect
 import queue
@@ -6,9 +8,24 @@ from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
 from multiprocessing import pool as pools
 
 for cls in (ThreadPoolExecutor, ProcessPoolExecutor, pools.Pool, pools.ThreadPool, queue.Queue):
-    for name in ("__init__", "submit", "map", "shutdown", "get", "put", "apply_async", "_get", "_put"):
+    for name in (
+        "__init__",
+        "submit",
+        "map",
+        "shutdown",
+        "get",
+        "put",
+        "apply_async",
+        "_get",
+        "_put",
+    ):
         if hasattr(cls, name):
-            print(cls.__name__, name, inspect.signature(getattr(cls, name)), getattr(cls, name).__qualname__)
+            print(
+                cls.__name__,
+                name,
+                inspect.signature(getattr(cls, name)),
+                getattr(cls, name).__qualname__,
+            )
 print(inspect.signature(thread._WorkItem.run), thread._WorkItem.run.__qualname__)
 print(thread._WorkItem.run.__module__, inspect.getsourcelines(queue.Queue.get)[1] > 0)
 print([cls.__name__ for cls in Executor.__subclasses__()])

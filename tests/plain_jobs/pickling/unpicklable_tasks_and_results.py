@@ -16,7 +16,7 @@ def explode():
 
 
 def make(kind):
-    return {"lock": threading.Lock, "lambda": lambda: (lambda: 1)}[kind]()
+    return {"lock": threading.Lock, "lambda": lambda: lambda: 1}[kind]()
 
 
 def fail_oddly():
@@ -27,7 +27,13 @@ def fail_oddly():
 
 if __name__ == "__main__":
     with ProcessPoolExecutor(1) as pool:
-        for call in ((lambda: 1,), (abs, threading.Lock()), (make, "lock"), (make, "lambda"), (fail_oddly,)):
+        for call in (
+            (lambda: 1,),
+            (abs, threading.Lock()),
+            (make, "lock"),
+            (make, "lambda"),
+            (fail_oddly,),
+        ):
             error = pool.submit(*call).exception()
             print(type(error).__name__, str(error).split(" at ")[0])
         print(pool.submit(abs, -4).result())

@@ -1,4 +1,6 @@
-"""Pools inside of tasks of pools: threads in threads, processes in threads, threads in processes."""
+"""Pools inside of tasks of pools: threads in threads, processes in threads, threads in
+processes.
+"""
 
 import multiprocessing
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor

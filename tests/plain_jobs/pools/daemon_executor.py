@@ -9,7 +9,9 @@ from concurrent.futures import ThreadPoolExecutor, thread
 class DaemonExecutor(ThreadPoolExecutor):
     def _adjust_thread_count(self):
         if len(self._threads) < self._max_workers:
-            started = threading.Thread(target=serve, args=(weakref.ref(self), self._work_queue), daemon=True)
+            started = threading.Thread(
+                target=serve, args=(weakref.ref(self), self._work_queue), daemon=True
+            )
             started.start()
             self._threads.add(started)
 

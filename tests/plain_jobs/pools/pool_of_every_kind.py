@@ -1,4 +1,6 @@
-"""multiprocessing.Pool: map, imap, unordered, starmap, apply, callbacks, chunks, replaced workers."""
+"""multiprocessing.Pool: map, imap, unordered, starmap, apply, callbacks, chunks, replaced
+workers.
+"""
 
 # /// job
 # rounds = ["fork", "spawn", "forkserver"]

@@ -1,4 +1,6 @@
-"""Threads started by _thread, without an object of threading's, take from a queue and run a pool's tasks."""
+"""Threads started by _thread, without an object of threading's, take from a queue and run a pool's
+tasks.
+"""
 
 import _thread
 import queue
@@ -23,7 +25,9 @@ _thread.start_new_thread(serve, ())
 for number in range(5):
     jobs.put(number)
 jobs.join()
-print(threading.active_count() <= 2, sorted(type(thread).__name__ for thread in threading.enumerate()))
+print(
+    threading.active_count() <= 2, sorted(type(thread).__name__ for thread in threading.enumerate())
+)
 jobs.put(None)
 ended.acquire()
 print(done)

@@ -15,7 +15,9 @@ def write(name, value, index):
 if __name__ == "__main__":
     context = multiprocessing.get_context("fork")
     memory, value = shared_memory.SharedMemory(create=True, size=8), context.Value("i", 0)
-    processes = [context.Process(target=write, args=(memory.name, value, index)) for index in range(8)]
+    processes = [
+        context.Process(target=write, args=(memory.name, value, index)) for index in range(8)
+    ]
     for process in processes:
         process.start()
     for process in processes:

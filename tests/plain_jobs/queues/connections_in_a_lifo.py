@@ -1,4 +1,6 @@
-"""Idle connections in a LifoQueue: the same objects, and None for a place, go in and out by threads."""
+"""Idle connections in a LifoQueue: the same objects, and None for a place, go in and out by
+threads.
+"""
 
 import queue
 import threading

@@ -1,4 +1,6 @@
-"""A queue whose methods were replaced on the instance, one with slots, one that is a mock's spec."""
+"""A queue whose methods were replaced on the instance, one with slots, one that is a mock's
+spec.
+"""
 
 import queue
 import threading

@@ -1,4 +1,6 @@
-"""Items that are odd: with odd truth, length, hash and class, mocks, generators, exceptions, weak ones."""
+"""Items that are odd: with odd truth, length, hash and class, mocks, generators, exceptions, weak
+ones.
+"""
 
 import queue
 import threading
@@ -37,7 +39,18 @@ def serve():
 
 
 magic = mock.MagicMock()
-items = [Odd((abs,)), magic, (magic, 1), (number for number in ()), ValueError(), None, (), (None,), [abs], 0]
+items = [
+    Odd((abs,)),
+    magic,
+    (magic, 1),
+    (number for number in ()),
+    ValueError(),
+    None,
+    (),
+    (None,),
+    [abs],
+    0,
+]
 thread = threading.Thread(target=serve)
 thread.start()
 for item in items:

@@ -21,7 +21,11 @@ def serve():
 
 jobs.put(1)
 jobs.put(2)
-for call in (lambda: jobs.put(3, timeout=0.01), lambda: jobs.put_nowait(3), lambda: jobs.put(3, False)):
+for call in (
+    lambda: jobs.put(3, timeout=0.01),
+    lambda: jobs.put_nowait(3),
+    lambda: jobs.put(3, False),
+):
     try:
         call()
     except queue.Full:

@@ -1,4 +1,6 @@
-"""Queues of multiprocessing, plain, joinable and simple, with threads and processes that take from them."""
+"""Queues of multiprocessing, plain, joinable and simple, with threads and processes that take from
+them.
+"""
 
 import multiprocessing
 import queue

@@ -13,7 +13,10 @@ statuses = []
 
 
 def handler(number, frame):
-    while frame is not None and frame.f_code.co_filename not in (threading.__file__, queue.__file__):
+    while frame is not None and frame.f_code.co_filename not in (
+        threading.__file__,
+        queue.__file__,
+    ):
         frame = frame.f_back
     if frame is None:  # else locks of theirs are held
         child = os.fork()

@@ -1,4 +1,6 @@
-"""Signals are blocked before anything else: they stay pending, and handlers run when they are let in."""
+"""Signals are blocked before anything else: they stay pending, and handlers run when they are let
+in.
+"""
 
 import os
 import signal

@@ -1,4 +1,6 @@
-"""Signals are sent to a worker thread, whose handler runs in the main thread, and to the process."""
+"""Signals are sent to a worker thread, whose handler runs in the main thread, and to the
+process.
+"""
 
 import signal
 import threading

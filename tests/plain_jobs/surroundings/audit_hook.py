@@ -1,4 +1,6 @@
-"""A program counts what an audit hook is told of its own: opens, forks and imports after the first task."""
+"""A program counts what an audit hook is told of its own: opens, forks and imports after the first
+task.
+"""
 
 import os
 import sys

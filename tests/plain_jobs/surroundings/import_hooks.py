@@ -1,4 +1,6 @@
-"""A program puts finders and hooks of its own into the import system, and sees what they are asked."""
+"""A program puts finders and hooks of its own into the import system, and sees what they are
+asked.
+"""
 
 import sys
 
@@ -19,4 +21,7 @@ import wave
 with concurrent.futures.ThreadPoolExecutor(1) as pool:
     print(pool.submit(abs, -1).result())
 print([name for name in asked if "idlehands" in name or "msgpack" in name])
-print(concurrent.futures.thread.__loader__.__class__.__name__, queue.__spec__.loader is queue.__loader__)
+print(
+    concurrent.futures.thread.__loader__.__class__.__name__,
+    queue.__spec__.loader is queue.__loader__,
+)

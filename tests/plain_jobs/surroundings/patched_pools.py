@@ -1,4 +1,6 @@
-"""A library wraps the pools' methods itself, before and after they are used, and takes that back."""
+"""A library wraps the pools' methods itself, before and after they are used, and takes that
+back.
+"""
 
 import queue
 import threading

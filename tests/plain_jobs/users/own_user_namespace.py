@@ -1,4 +1,6 @@
-"""A program enters a user namespace of its own after a pool has ended, which takes a single thread."""
+"""A program enters a user namespace of its own after a pool has ended, which takes a single
+thread.
+"""
 
 # /// job
 # since = "3.12"

@@ -1,0 +1,119 @@
+"""The differences that the probe may make to a job; docs/probing-jobs.md names each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Allowed:
+    """A difference that is meant: named as in docs/probing-jobs.md, with the jobs that show it."""
+
+    name: str
+    reason: str
+    aspects: tuple[str, ...]
+    lines: str
+    """What each line that differs looks like, after its plus or minus."""
+    jobs: tuple[str, ...]
+
+
+ALLOWED = (
+    Allowed(
+        "Sockets left behind",
+        "Nothing of the probe's runs when a process ends by os._exit, by a signal or by exec, and"
+        " none can take a file away whose folder it may no longer enter.",
+        ("sockets",),
+        r"\+(\(pid\)\.sock|\.\(pid\)-\(random\))",
+        (
+            "exits/aborted",
+            "exits/exec_of_another_program",
+            "exits/killed_by_itself",
+            "exits/os_exit",
+            "exits/restarts_itself",
+            "exits/terminated",
+            "forks/child_outlives_parent",
+            "forks/from_a_task_at_once",
+            "forks/from_at_fork_functions",
+            "forks/nested",
+            "forks/soon_after_the_first_task",
+            "limits/cpu_time",
+            "signals/sigpipe_restored",
+            "users/becomes_another_user",
+            "users/changes_its_root",
+        ),
+    ),
+    Allowed(
+        "Frames below the main module",
+        "The job is called by `idlehands run`, as it would be by any program that runs another.",
+        ("stderr", "stdout"),
+        r"\+  File .*(idlehands|runpy).*|[-+]2\d\d"
+        r"|-<?sys>?:[01]: UserWarning: at the top|\+.*_run\.py:\d+: UserWarning: at the top"
+        r"|\+  exec\(code, names\).*",
+        (
+            "exits/aborted",
+            "limits/recursion_depth_of_main",
+            "names/inspects_itself",
+            "signals/faulthandler",
+            "signals/faulthandler_all_threads",
+        ),
+    ),
+    Allowed(
+        "A thread and descriptors of its own",
+        "Somebody has to listen for readers.",
+        ("stderr", "stdout"),
+        r"[-+]\d+|\+Thread 0x\(address\).*|\+  File .*|\+  <no Python frame>|\+",
+        (
+            "descriptors/count_at_the_end",
+            "pools/counts_its_threads",
+            "signals/faulthandler_all_threads",
+        ),
+    ),
+    Allowed(
+        "One line says why nobody can attach",
+        "Who waits for a socket wants to know; the job goes on. It is on the `idlehands` logger.",
+        ("stderr",),
+        r"\+nobody can attach to this process: .*",
+        (
+            "descriptors/none_left_at_first",
+            "limits/no_more_threads",
+            "limits/the_probes_thread_refused",
+            "logging/says_why_nobody_can_attach",
+            "surroundings/audit_hook_refuses",
+            "surroundings/no_sockets",
+            "users/changes_its_root",
+            "users/changes_its_root_before_the_first_task",
+        ),
+    ),
+    Allowed(
+        "Private parts of the standard library",
+        "The pools are hooked there: some objects have another class, some one attribute more.",
+        ("stdout",),
+        r".*(Queue|_idlehands|_put|_get|_WorkItem|Telling|unfinished_tasks).*|[-+]\(self.*",
+        (
+            "names/pools_signatures_and_classes",
+            "pickling/executors_do_not_pickle",
+            "queues/attributes_of_a_queue",
+        ),
+    ),
+    Allowed(
+        "A line of the probe's in a traceback through a queue",
+        "A queue between processes is hooked by its methods, which Python's tracebacks show.",
+        ("stderr",),
+        r"\+  File .*_process_queues\.py.*|\+    item = .*|\+ *\^+",
+        ("pickling/task_raises_on_arrival",),
+    ),
+    Allowed(
+        "The command as it was given",
+        "`sys.orig_argv` is the interpreter's own note of it.",
+        ("stdout",),
+        r"[-+]\[.*job\.py'\]",
+        ("names/original_arguments",),
+    ),
+    Allowed(
+        "Modules that are loaded already",
+        "What the probe needs is imported before the job starts, so that no fork meets an import.",
+        ("stdout",),
+        r"-False|\+True",
+        ("names/shadowed_standard_modules",),
+    ),
+)
