@@ -20,7 +20,7 @@ raised = []
 signal.signal(signal.SIGALRM, handler)
 with ThreadPoolExecutor(1) as pool:
     print(pool.submit(abs, -1).result())
-    for _ in range(100):
+    for _ in range(60):
         raised.clear()
         signal.setitimer(signal.ITIMER_REAL, 0.003)
         try:

@@ -1,9 +1,8 @@
-"""A program counts what an audit hook is told of its own: opens, forks and imports after the first
-task.
-"""
+"""An audit hook counts the opens, forks and imports of the main thread after the first task."""
 
 import os
 import sys
+import threading
 from concurrent.futures import ThreadPoolExecutor
 from warnings import simplefilter
 
@@ -12,11 +11,12 @@ told = []
 
 
 def hook(event, arguments):
-    if watching and event in ("open", "os.fork", "subprocess.Popen", "import"):
+    ours = threading.get_ident() == main
+    if watching and ours and event in ("open", "os.fork", "subprocess.Popen", "import"):
         told.append((event, str(arguments[0]) if arguments else ""))
 
 
-watching = False
+watching, main = False, threading.get_ident()
 with ThreadPoolExecutor(1) as pool:
     pool.submit(abs, -1).result()
     import time
