@@ -65,8 +65,10 @@ class Verdict:
         return f"listed: {', '.join(sorted(self.allowed))}" if self.allowed else "same"
 
 
-def judge(job: Job, python: Python, room: Path, repeat: int = 1) -> Verdict:
-    """Run a job all ways, and say what differs."""
+def judge(
+    job: Job, python: Python, room: Path, repeat: int = 1, ways: Sequence[str] = (PROBED, WATCHED)
+) -> Verdict:
+    """Run a job plain and the given ways, and say what differs."""
     verdict = Verdict(job, job.why_not(python))
     if verdict.skipped:
         return verdict
@@ -74,7 +76,7 @@ def judge(job: Job, python: Python, room: Path, repeat: int = 1) -> Verdict:
     for argument in (job.settings.rounds or (None,)) * repeat:
         plain = bench.run(PLAIN, argument)
         verdict.runs += 1
-        for way in (PROBED, WATCHED):
+        for way in ways:
             ran = bench.run(way, argument, plain.seconds)
             verdict.attached += ran.attached
             verdict.rows += ran.rows

@@ -19,6 +19,7 @@ if sys.version_info < (3, 11):
 from plain_against_probed import AT_ONCE, judge
 from plain_catalogue import Job, all_jobs, prepare
 from plain_differences import ALLOWED
+from plain_runs import PROBED, WATCHED
 
 DOCS = Path(__file__).resolve().parents[2] / "docs" / "probing-jobs.md"
 JOBS = {job.name: job for job in all_jobs()}
@@ -46,16 +47,19 @@ def python(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def verdicts_of(python, tmp_path_factory):
-    def run(jobs: list[Job]):
+    def run(jobs: list[Job], *ways: str):
         rooms = [tmp_path_factory.mktemp("job") for _ in jobs]
         with ThreadPoolExecutor(AT_ONCE) as pool:
-            return list(pool.map(judge, jobs, [python] * len(jobs), rooms))
+            started = [
+                pool.submit(judge, job, python, room, ways=ways) for job, room in zip(jobs, rooms)
+            ]
+            return [future.result() for future in started]
 
     return run
 
 
-def test_a_dozen_jobs_come_to_the_same_with_the_probe_and_a_reader(verdicts_of):
-    verdicts = verdicts_of([JOBS[name] for name in QUICK])
+def test_a_dozen_jobs_come_to_the_same_with_a_reader_attached(verdicts_of):
+    verdicts = verdicts_of([JOBS[name] for name in QUICK], WATCHED)
     assert {verdict.job.name: verdict.different for verdict in verdicts if verdict.different} == {}
     assert sum(verdict.attached for verdict in verdicts) > 0
     assert sum(verdict.rows for verdict in verdicts) > 0
@@ -63,18 +67,19 @@ def test_a_dozen_jobs_come_to_the_same_with_the_probe_and_a_reader(verdicts_of):
 
 @pytest.mark.long
 @pytest.mark.timeout(600)
-def test_all_jobs_come_to_the_same_with_the_probe_and_a_reader(verdicts_of):
-    verdicts = verdicts_of([job for name, job in JOBS.items() if name not in QUICK])
+def test_all_other_jobs_come_to_the_same_with_a_reader_attached(verdicts_of):
+    verdicts = verdicts_of([job for name, job in JOBS.items() if name not in QUICK], WATCHED)
     assert {verdict.job.name: verdict.different for verdict in verdicts if verdict.different} == {}
 
 
 def test_a_job_that_the_probe_would_change_is_found_different(tmp_path, python):
     path = tmp_path / "changed.py"
     path.write_text("import sys\nprint('idlehands' in sys.modules)\nsys.stderr.write('same')\n")
-    verdict = judge(Job("odd/changed", "", path, JOBS[QUICK[0]].settings), python, tmp_path)
+    verdict = judge(
+        Job("odd/changed", "", path, JOBS[QUICK[0]].settings), python, tmp_path, ways=[PROBED]
+    )
     assert {what: lines[-2:] for what, lines in verdict.different.items()} == {
         "probed: stdout": ["-False", "+True"],
-        "watched: stdout": ["-False", "+True"],
     }
 
 
