@@ -32,7 +32,7 @@ TASKS = 10
 WORKED_SECONDS = 0.0004
 """As long as that a task is worth its CPU time being read."""
 ROUND = 40_000
-"""More tasks than any ring of the probe's has rows, so that all are full before they are measured."""
+"""More tasks than any ring of the probe's has rows: so all are full before they are measured."""
 WORKERS_REPLACED_AT_ONCE = 16
 CHILD_WITH_A_TASK = 50
 """Of so many forked children one runs a task."""
@@ -424,14 +424,13 @@ def settle() -> None:
 
 
 def held() -> dict[str, Any]:
-    """Return what this process holds: bytes, blocks of Python's allocator, descriptors, threads."""
+    """Return what this process holds: bytes, descriptors, threads, the probe's objects."""
     gc.collect()
     objects = {cls.__name__: count for cls, count in types_of_the_probe().items()}
     with open("/proc/self/statm") as file:
         memory = int(file.read().split()[1]) * PAGE_BYTES
     return {
         "memory": memory,
-        "blocks": sys.getallocatedblocks(),
         "descriptors": len(os.listdir("/proc/self/fd")),
         "threads": len(os.listdir("/proc/self/task")),
         "objects": objects,
@@ -451,7 +450,7 @@ def main() -> None:
             done += int(count)
             if how:
                 settle()
-            print(json.dumps({"seconds": seconds, **held()}), flush=True)  # noqa: T201
+            print(json.dumps({"seconds": seconds, **held()}), flush=True)
 
 
 if __name__ == "__main__":

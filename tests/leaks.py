@@ -38,10 +38,10 @@ SOURCES = str(Path(idlehands.__file__).parent.parent)
 
 POINTS, FIRST_THIRD = 10, 3
 """A job says so many times what it holds; judged are this one of them and the last."""
+BEFORE = 20
+"""Of so many repetitions one is done before the first that counts."""
 NOISE_BYTES = 1 << 20
 """What the resident set of a plain job moves by itself between two points, at most (measured)."""
-NOISE_BLOCKS = 1000
-"""The same in blocks of Python's allocator: an open reader's frames, rows under way."""
 NOISE_OBJECTS = 40
 """What is alive of the probe may differ by a pool or two that are being let go."""
 JOB_SECONDS, ALL_SECONDS = 60.0, 470.0
@@ -61,7 +61,9 @@ def bounded() -> None:
 class Job:
     """A job's process: asked to repeat its thing, it says what it holds then."""
 
-    def __init__(self, name: str, folder: Path, *, probed: bool, detail: str, seconds: float) -> None:
+    def __init__(
+        self, name: str, folder: Path, *, probed: bool, detail: str, seconds: float
+    ) -> None:
         kept = {key: value for key, value in os.environ.items() if not key.startswith("IDLEHANDS")}
         variables = {"IDLEHANDS_DIR": str(folder), "PYTHONPATH": SOURCES}
         if detail:
@@ -74,7 +76,7 @@ class Job:
         self.process = subprocess.Popen(
             [sys.executable, *how, str(JOBS), name],
             env={**kept, **variables},
-            preexec_fn=bounded,
+            preexec_fn=bounded,  # noqa: PLW1509 - the only other threads receive
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
         )
@@ -288,15 +290,25 @@ class Result(NamedTuple):
         return {name: count for name, count in gained.items() if count > 0}
 
 
+def begin(job: Job, scenario: Scenario, how: str, repetitions: int) -> None:
+    """Have it done a few times before it counts: caches fill, modules are loaded."""
+    job.ask(max(1, repetitions))
+    if scenario.visit is not None and how == DETACHED:
+        for _ in range(repetitions):
+            scenario.visit(job.path)
+
+
 def run(scenario: Scenario, how: str, repetitions: int, seconds: float) -> Result:
     """Run one scenario one way."""
     points: list[dict[str, Any]] = []
     failure = ""
     with tempfile.TemporaryDirectory(prefix="leaks-") as folder, contextlib.ExitStack() as stack:
-        job = Job(scenario.job, Path(folder), probed=how != PLAIN, detail=scenario.detail, seconds=seconds)
+        job = Job(
+            scenario.job, Path(folder), probed=how != PLAIN, detail=scenario.detail, seconds=seconds
+        )
         stack.callback(job.end)
         try:
-            job.ask(max(1, repetitions // 100))
+            begin(job, scenario, how, repetitions // BEFORE)
             if how == ATTACHED:
                 stack.enter_context(draining(job.path))
             elif how == SILENT:
@@ -334,9 +346,6 @@ def verdict(result: Result, plain: Result) -> str:
     excess = result.growth("memory") - max(0.0, plain.growth("memory"))
     if excess > max(NOISE_BYTES, result.scenario.most_bytes * result.judged):
         grows.append("memory")
-    blocks = result.growth("blocks") - max(0.0, plain.growth("blocks"))
-    if blocks > max(NOISE_BLOCKS, result.judged / 10):
-        grows.append("blocks")
     for what in ("descriptors", "threads", "sockets"):
         if result.growth(what) > max(0.0, plain.growth(what)):
             grows.append(what)
@@ -348,9 +357,9 @@ def verdict(result: Result, plain: Result) -> str:
 
 
 HEADINGS = (
-    "scenario", "times", "how", "MB first", "MB last", "bytes/time", "blocks/time",
-    "descriptors", "threads", "sockets", "objects", "s", "verdict",
-)  # fmt: skip
+    *("scenario", "times", "how", "MB first", "MB last", "bytes/time"),
+    *("descriptors", "threads", "sockets", "objects", "s", "verdict"),
+)
 
 
 def cells(result: Result, plain: Result) -> tuple[str, ...]:
@@ -369,7 +378,6 @@ def cells(result: Result, plain: Result) -> tuple[str, ...]:
         f"{first['memory'] / 1e6:.1f}",
         f"{last['memory'] / 1e6:.1f}",
         f"{result.growth('memory') / result.judged:+,.0f}",
-        f"{result.growth('blocks') / result.judged:+.2f}",
         from_to("descriptors"),
         from_to("threads"),
         from_to("sockets"),
