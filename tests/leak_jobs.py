@@ -97,6 +97,16 @@ def one_place_thread_pools(_stack: contextlib.ExitStack) -> Repeat:
     return repeat
 
 
+def uncollected_thread_pools(stack: contextlib.ExitStack) -> Repeat:
+    gc.disable()
+    return named_thread_pools(stack)
+
+
+def uncollected_declared_pools(stack: contextlib.ExitStack) -> Repeat:
+    gc.disable()
+    return declared_pools(stack)
+
+
 def long_task_thread_pools(_stack: contextlib.ExitStack) -> Repeat:
     def repeat(numbers: range) -> None:
         for number in numbers:
@@ -377,6 +387,8 @@ JOBS: dict[str, Callable[[contextlib.ExitStack], Repeat]] = {
     for job in (
         named_thread_pools,
         one_place_thread_pools,
+        uncollected_thread_pools,
+        uncollected_declared_pools,
         long_task_thread_pools,
         dropped_thread_pools,
         process_pools,
@@ -415,17 +427,23 @@ def has_settled() -> bool:
     return pools <= SETTLED_POOLS
 
 
+def collect() -> None:
+    """Collect garbage, unless the job is one that goes without."""
+    if gc.isenabled():
+        gc.collect()
+
+
 def settle() -> None:
     deadline = time.monotonic() + SETTLE_SECONDS
-    gc.collect()
+    collect()
     while not has_settled() and time.monotonic() < deadline:
         time.sleep(0.1)
-        gc.collect()
+        collect()
 
 
 def held() -> dict[str, Any]:
     """Return what this process holds: bytes, descriptors, threads, the probe's objects."""
-    gc.collect()
+    collect()
     objects = {cls.__name__: count for cls, count in types_of_the_probe().items()}
     with open("/proc/self/statm") as file:
         memory = int(file.read().split()[1]) * PAGE_BYTES

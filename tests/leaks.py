@@ -210,6 +210,8 @@ SCENARIOS = (
     Scenario("dropped", "thread pools never shut down", 3_000, "dropped_thread_pools"),
     Scenario("long-tasks", "thread pools with tasks of 0.4 ms", 1_000, "long_task_thread_pools"),
     Scenario("declared", "hand-written pools declared, closed", 10_000, "declared_pools"),
+    Scenario("no-gc", "thread pools, no collector", 1_000, "uncollected_thread_pools"),
+    Scenario("no-gc-declared", "hand-written, no collector", 1_000, "uncollected_declared_pools"),
     Scenario("processes", "process pools, each its own place", 300, "process_pools"),
     Scenario("multiprocessing", "multiprocessing.Pool, own places", 300, "multiprocessing_pools"),
     Scenario("threadpool", "ThreadPool, each its own place", 300, "multiprocessing_thread_pools"),
