@@ -51,7 +51,8 @@ PATIENCE_SECONDS = 10.0
 READERS = 8
 """So many readers a probe admits."""
 
-PLAIN, DETACHED, ATTACHED, SILENT = "plain", "detached", "attached", "silent readers"
+PLAIN, OFF, DETACHED, ATTACHED, SILENT = "plain", "off", "detached", "attached", "silent readers"
+"""`OFF` is for jobs that call the probe themselves: the probe is there, and switched off."""
 
 
 def bounded() -> None:
@@ -204,14 +205,22 @@ class Scenario(NamedTuple):
     detail: str = "full"  # with nothing given up rings are filled the same all the time
 
 
+DECLARED = (OFF, DETACHED, ATTACHED)
+
 SCENARIOS = (
     Scenario("named", "thread pools, each its own name", 10_000, "named_thread_pools"),
     Scenario("one-place", "thread pools made at one place", 3_000, "one_place_thread_pools"),
     Scenario("dropped", "thread pools never shut down", 3_000, "dropped_thread_pools"),
     Scenario("long-tasks", "thread pools with tasks of 0.4 ms", 1_000, "long_task_thread_pools"),
-    Scenario("declared", "hand-written pools declared, closed", 10_000, "declared_pools"),
+    Scenario("declared", "hand-written pools declared, closed", 10_000, "declared_pools", DECLARED),
     Scenario("no-gc", "thread pools, no collector", 1_000, "uncollected_thread_pools"),
-    Scenario("no-gc-declared", "hand-written, no collector", 1_000, "uncollected_declared_pools"),
+    Scenario(
+        "no-gc-declared",
+        "hand-written, no collector",
+        1_000,
+        "uncollected_declared_pools",
+        DECLARED,
+    ),
     Scenario("processes", "process pools, each its own place", 300, "process_pools"),
     Scenario("multiprocessing", "multiprocessing.Pool, own places", 300, "multiprocessing_pools"),
     Scenario("threadpool", "ThreadPool, each its own place", 300, "multiprocessing_thread_pools"),
@@ -306,7 +315,11 @@ def run(scenario: Scenario, how: str, repetitions: int, seconds: float) -> Resul
     failure = ""
     with tempfile.TemporaryDirectory(prefix="leaks-") as folder, contextlib.ExitStack() as stack:
         job = Job(
-            scenario.job, Path(folder), probed=how != PLAIN, detail=scenario.detail, seconds=seconds
+            scenario.job,
+            Path(folder),
+            probed=how not in (PLAIN, OFF),
+            detail=scenario.detail,
+            seconds=seconds,
         )
         stack.callback(job.end)
         try:
@@ -340,16 +353,21 @@ def run(scenario: Scenario, how: str, repetitions: int, seconds: float) -> Resul
 
 def verdict(result: Result, plain: Result) -> str:
     """Return what grows more than in the plain job, empty where nothing does."""
-    if result.failure:
-        return result.failure
-    if result is plain:
+    if result.failure or plain.failure:
+        return result.failure or "nothing to compare with"
+    if result.how == PLAIN:
         return ""
+
+    def growth(what: str) -> float:
+        of_the_job = plain.growth(what) if plain.how == PLAIN else 0.0
+        return result.growth(what) - max(0.0, of_the_job)
+
     grows = []
-    excess = result.growth("memory") - max(0.0, plain.growth("memory"))
+    excess = growth("memory")
     if excess > max(NOISE_BYTES, result.scenario.most_bytes * result.judged):
         grows.append("memory")
     for what in ("descriptors", "threads", "sockets"):
-        if result.growth(what) > max(0.0, plain.growth(what)):
+        if growth(what) > 0:
             grows.append(what)
     gained = result.objects_gained()
     if sum(gained.values()) > NOISE_OBJECTS:
@@ -366,7 +384,7 @@ HEADINGS = (
 
 def cells(result: Result, plain: Result) -> tuple[str, ...]:
     """Return a line of the table."""
-    judged = verdict(result, plain) or ("" if result is plain else "flat")
+    judged = verdict(result, plain) or ("" if result.how == PLAIN else "flat")
     begins = (result.scenario.name, f"{result.repetitions:,}", result.how)
     if len(result.points) < POINTS:
         return (*begins, *[""] * (len(HEADINGS) - 4), judged)
