@@ -1,9 +1,10 @@
 """Jobs that repeat one thing thousands of times, and say what they hold: see `leaks`.
 
-Run as a script with the name of a job. Each line on standard input, "COUNT" or "COUNT settle",
+Run as a script with the name of a job. Each line on standard input, a number and perhaps a word,
 makes it repeat its thing so often; it answers with one line of JSON: the seconds that took, and
 what the process holds then. With "settle" it first gives the probe time to let go of what has
-ended. A job knows nothing of the probe but for `declared_pools`.
+ended, with "fill" it fills what the probe keeps on purpose. A job knows nothing of the probe but
+for `declared_pools`.
 """
 
 from __future__ import annotations
@@ -25,19 +26,23 @@ from typing import Any, Callable
 PROBE = "idlehands"
 PAGE_BYTES = os.sysconf("SC_PAGE_SIZE")
 SETTLED_POOLS = 8
-"""So many pools may stay with the probe: those in use, and the last ones closed."""
-SETTLE_SECONDS = 5.0
+"""With no more pools there is nothing to wait for: those in use, and the last ones closed."""
+SETTLE_SECONDS = 2.5
+"""The probe looks once a second at what has ended, and makes it small at the next look."""
 TASKS = 10
 """How many tasks each pool is given."""
 WORKED_SECONDS = 0.0004
 """As long as that a task is worth its CPU time being read."""
-ROUND = 40_000
-"""More tasks than any ring of the probe's has rows: so all are full before they are measured."""
+POOL_ROWS, WORKER_ROWS = 1 << 14, 1 << 13
+"""More tasks than these and the probe's rings are full, of a pool and of each of its workers."""
 WORKERS_REPLACED_AT_ONCE = 16
 CHILD_WITH_A_TASK = 50
 """Of so many forked children one runs a task."""
 
 Repeat = Callable[[range], None]
+
+fillings: list[Callable[[], object]] = []
+"""What a job does when it is told to fill what the probe keeps on purpose."""
 
 
 def nothing(*_arguments: object) -> None:
@@ -61,14 +66,14 @@ def submit_some(pool: Any, task: Callable[..., None] = nothing, count: int = TAS
     wait([pool.submit(task) for _ in range(count)])
 
 
-def go_round(pool: Any) -> None:
+def fill_rings(pool: Any) -> None:
     """Fill all rings of a pool that stays, or is opened again: how full they are is no leak."""
     ran: Counter[int] = Counter()
 
     def run() -> None:
         ran[threading.get_ident()] += 1
 
-    while sum(ran.values()) < ROUND or min(ran.values()) < ROUND // 4:
+    while sum(ran.values()) <= POOL_ROWS or min(ran.values()) <= WORKER_ROWS:
         submit_some(pool, run, 1000)
 
 
@@ -93,7 +98,7 @@ def one_place_thread_pools(_stack: contextlib.ExitStack) -> Repeat:
         for _ in numbers:
             use_a_pool(submit_some)
 
-    use_a_pool(go_round)
+    fillings.append(lambda: use_a_pool(fill_rings))
     return repeat
 
 
@@ -196,7 +201,7 @@ def one_place_queues(_stack: contextlib.ExitStack) -> Repeat:
         for _ in numbers:
             feed_a_new_queue(TASKS)
 
-    feed_a_new_queue(ROUND)
+    fillings.append(lambda: feed_a_new_queue(POOL_ROWS))
     return repeat
 
 
@@ -217,7 +222,7 @@ def threads_of_one_queue(_stack: contextlib.ExitStack) -> Repeat:
         for _ in numbers:
             feed(items, TASKS)
 
-    feed(items, ROUND)
+    fillings.append(lambda: feed(items, POOL_ROWS))
     return repeat
 
 
@@ -279,7 +284,7 @@ def dropped_items(stack: contextlib.ExitStack) -> Repeat:
 
 def forks(stack: contextlib.ExitStack) -> Repeat:
     pool = stack.enter_context(ThreadPoolExecutor(1))
-    go_round(pool)
+    fillings.append(lambda: fill_rings(pool))
 
     def repeat(numbers: range) -> None:
         for number in numbers:
@@ -307,7 +312,7 @@ def forks_without_threads(_stack: contextlib.ExitStack) -> Repeat:
                 os._exit(0)
             os.waitpid(child, 0)
 
-    use_a_pool(go_round)
+    fillings.append(lambda: use_a_pool(fill_rings))
     return repeat
 
 
@@ -336,13 +341,13 @@ def tasks(stack: contextlib.ExitStack) -> Repeat:
         for _ in range(0, len(numbers), 1000):
             submit_some(pool, count=1000)
 
-    go_round(pool)
+    fillings.append(lambda: fill_rings(pool))
     return repeat
 
 
 def kinds_of_task(stack: contextlib.ExitStack) -> Repeat:
     pool = stack.enter_context(ThreadPoolExecutor(2))
-    go_round(pool)
+    fillings.append(lambda: fill_rings(pool))
 
     def repeat(numbers: range) -> None:
         for number in numbers:
@@ -361,14 +366,14 @@ def failing_tasks(stack: contextlib.ExitStack) -> Repeat:
             pool.submit(int, "no number").exception()
             pool.submit(nothing, number).cancel()
 
-    go_round(pool)
+    fillings.append(lambda: fill_rings(pool))
     return repeat
 
 
 def tasks_all_the_time(stack: contextlib.ExitStack) -> Repeat:
     """Run tasks until the end; a repetition is whatever the one who reads does meanwhile."""
     pool = stack.enter_context(ThreadPoolExecutor(2))
-    go_round(pool)
+    fillings.append(lambda: fill_rings(pool))
     end = threading.Event()
 
     def submit() -> None:
@@ -466,8 +471,11 @@ def main() -> None:
             repeat(range(done, done + int(count)))
             seconds = time.monotonic() - began
             done += int(count)
-            if how:
+            if how == ["settle"]:
                 settle()
+            elif how == ["fill"]:
+                for fill in fillings:
+                    fill()
             print(json.dumps({"seconds": seconds, **held()}), flush=True)
 
 

@@ -1,0 +1,36 @@
+"""Nothing of what has ended is kept: the scenarios of `leaks`, each scaled down.
+
+Those whose pools stay are over in about a second. Those whose pools end are marked long: the last
+pools are kept for a while, so that it takes a few hundred of them to see that more are not.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from leaks import JOB_SECONDS, POOLS_THAT_END, POOLS_THAT_STAY, Result, Scenario, run, verdict
+
+PART = 50
+
+
+def name_of(scenario: Scenario) -> str:
+    return scenario.name
+
+
+@pytest.mark.parametrize("scenario", POOLS_THAT_STAY, ids=name_of)
+def test_a_pool_that_stays_does_not_grow(scenario: Scenario) -> None:
+    repetitions = max(20, scenario.repetitions // PART)
+    result = run(scenario, scenario.hows[-1], repetitions, JOB_SECONDS)
+    assert verdict(result, None) == ""
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("scenario", POOLS_THAT_END, ids=name_of)
+def test_a_job_does_not_grow_with_the_pools_it_has_closed(scenario: Scenario) -> None:
+    results: dict[str, Result] = {
+        how: run(scenario, how, scenario.quick_repetitions, JOB_SECONDS) for how in scenario.hows
+    }
+    plain = results.get("plain")
+    assert {how: verdict(result, plain) for how, result in results.items()} == dict.fromkeys(
+        results, ""
+    )
