@@ -10,6 +10,7 @@ import select
 import socket
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 from collections.abc import Iterator, Sequence
@@ -44,12 +45,14 @@ class Job:
     ) -> None:
         kept = {key: value for key, value in os.environ.items() if not key.startswith("IDLEHANDS")}
         variables = {"IDLEHANDS_DIR": str(folder), "PYTHONPATH": SOURCES}
+        variables["PYTHONWARNINGS"] = "ignore::DeprecationWarning"  # jobs fork beside threads
         if detail:
             variables["IDLEHANDS_DETAIL"] = detail
         if not probed:
             variables["IDLEHANDS"] = "off"
         how = ["-m", "idlehands", "run"] if probed else []
         self.folder = folder
+        self.errors = tempfile.TemporaryFile()  # noqa: SIM115 - closed in `end`
         self.deadline = time.monotonic() + seconds
         self.process = subprocess.Popen(
             [sys.executable, *how, str(JOBS), name],
@@ -57,6 +60,7 @@ class Job:
             preexec_fn=bounded,  # noqa: PLW1509 - the only other threads receive
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
+            stderr=self.errors,
         )
 
     @property
@@ -81,6 +85,7 @@ class Job:
         return sample
 
     def end(self) -> None:
+        """Have it end; what it wrote to standard error is in `said` then."""
         assert self.process.stdin is not None
         assert self.process.stdout is not None
         with contextlib.suppress(BrokenPipeError):
@@ -91,6 +96,9 @@ class Job:
             self.process.kill()
             self.process.wait()
         self.process.stdout.close()
+        self.errors.seek(0)
+        self.said = self.errors.read().decode(errors="replace").strip()
+        self.errors.close()
 
 
 def connected(path: Path) -> socket.socket:
@@ -113,7 +121,7 @@ def connected(path: Path) -> socket.socket:
 
 @contextlib.contextmanager
 def draining(path: Path) -> Iterator[None]:
-    """Take all that a probe sends, meanwhile."""
+    """Take all that a probe sends, meanwhile. Raises ConnectionError where it hung up before."""
     connection = connected(path)
 
     def drain() -> None:
@@ -126,6 +134,8 @@ def draining(path: Path) -> Iterator[None]:
     thread.start()
     try:
         yield
+        if not thread.is_alive():
+            raise ConnectionError("it hung up")
     finally:
         with contextlib.suppress(OSError):
             connection.shutdown(socket.SHUT_RDWR)

@@ -20,7 +20,7 @@ import platform
 import sys
 import tempfile
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Callable, NamedTuple
 
@@ -37,8 +37,9 @@ from leak_process import (
 
 POINTS, FIRST_THIRD = 10, 3
 """A job says so many times what it holds; judged are this one of them and the last."""
-BEFORE = 50
-"""Of so many repetitions of a full run one is done before the first that counts."""
+BEFORE, POOLS_BEFORE = 50, 200
+"""Of so many repetitions of a full run one is done before the first that counts; or so many pools
+are closed, for the probe keeps the last of them up to a bound."""
 NOISE_BYTES = 1 << 20
 """What the resident set of a plain job moves by itself between two points, at most (measured)."""
 NOISE_OBJECTS = 40
@@ -133,59 +134,68 @@ class Result(NamedTuple):
         return {name: count for name, count in gained.items() if count > 0}
 
 
-def begin(job: Job, scenario: Scenario, how: str, stack: contextlib.ExitStack) -> None:
+def begin(job: Job, scenario: Scenario, how: str, readers: contextlib.ExitStack) -> None:
     """Attach who is to be attached, and have caches and rings filled before it counts."""
-    times = max(1, scenario.repetitions // BEFORE)
+    keeps = scenario in POOLS_THAT_END
+    times = POOLS_BEFORE if keeps else max(1, scenario.repetitions // BEFORE)
     job.ask(1)
     if how == VISITED:
         with draining(job.path):
             job.ask(0, "fill")
     elif how == ATTACHED:
-        stack.enter_context(draining(job.path))
+        readers.enter_context(draining(job.path))
     elif how == SILENT:
-        stack.enter_context(silent(job.path))
+        readers.enter_context(silent(job.path))
     job.ask(times if scenario.visit is None else 0, "fill")
     if scenario.visit is not None and how != PLAIN:
         for _ in range(times):
             scenario.visit(job.path)
 
 
+def points_of(job: Job, scenario: Scenario, how: str, share: int) -> Iterator[dict[str, Any]]:
+    """Have it done, and yield each time what the job holds then."""
+    for point in range(1, POINTS + 1):
+        began = time.monotonic()
+        if scenario.visit is not None and how != PLAIN:
+            for _ in range(share):
+                scenario.visit(job.path)
+        visited = time.monotonic() - began
+        settles = how != PLAIN and point in (FIRST_THIRD, POINTS)
+        sample = job.ask(share, "settle" if settles else "")
+        sample["seconds"] += visited
+        yield sample
+
+
 def run(scenario: Scenario, how: str, repetitions: int, seconds: float) -> Result:
     """Run one scenario one way."""
     points: list[dict[str, Any]] = []
     failure = ""
-    with tempfile.TemporaryDirectory(prefix="leaks-") as folder, contextlib.ExitStack() as stack:
+    share = repetitions // POINTS
+    with tempfile.TemporaryDirectory(prefix="leaks-") as folder:
+        probed = how not in (PLAIN, OFF)
         job = Job(
-            scenario.job,
-            Path(folder),
-            probed=how not in (PLAIN, OFF),
-            detail=scenario.detail,
-            seconds=seconds,
+            scenario.job, Path(folder), probed=probed, detail=scenario.detail, seconds=seconds
         )
-        stack.callback(job.end)
         try:
-            begin(job, scenario, how, stack)
-            share = repetitions // POINTS
-            for point in range(1, POINTS + 1):
-                began = time.monotonic()
-                if scenario.visit is not None and how != PLAIN:
-                    for _ in range(share):
-                        scenario.visit(job.path)
-                visited = time.monotonic() - began
-                settles = how != PLAIN and point in (FIRST_THIRD, POINTS)
-                sample = job.ask(share, "settle" if settles else "")
-                sample["seconds"] += visited
-                points.append(sample)
-                if sample["memory"] > MOST_BYTES:
-                    raise MemoryError
+            with contextlib.ExitStack() as readers:
+                begin(job, scenario, how, readers)
+                for sample in points_of(job, scenario, how, share):
+                    points.append(sample)
+                    if sample["memory"] > MOST_BYTES:
+                        failure = f"over {MOST_BYTES >> 20} MB after {len(points) * share:,}"
+                        break
+                if not failure and probed and not points[-1]["sockets"]:
+                    failure = "nobody can attach any more"
         except NotInTime:
             failure = f"not done in {seconds:.0f} s"
-        except MemoryError:
-            failure = f"over {MOST_BYTES >> 20} MB after {len(points) * share:,}"
         except EOFError:
             failure = "the job ended"
         except OSError as error:
             failure = f"no reader: {error}"
+        finally:
+            job.end()
+    if job.said:
+        failure = f"{failure or 'said'}: {job.said.splitlines()[-1]}"
     return Result(scenario, how, repetitions, points, failure)
 
 
