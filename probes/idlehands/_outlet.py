@@ -52,6 +52,11 @@ MOST_CALLERS = 2 * MOST_READERS
 """Of these some only ask what there is. Each takes a descriptor of the job's."""
 STUCK_SECONDS = 10.0
 """A reader that has taken nothing for so long gives way to one that comes."""
+RETRY_SECONDS = 10.0
+"""Where no socket could be had, another try is made after so long."""
+REST_PER_WORK = 5
+"""A flush with less than a row a pool is followed by so many times its own length of rest: with a
+thousand idle pools it would take up half of the interpreter's time otherwise."""
 MOST_LISTENERS = 3
 """A job that closes the probe's descriptors has done so for a reason if it does it so often."""
 
@@ -82,6 +87,8 @@ class Outlet:
         self._working = threading.Lock()
         self._listener: Listener | None = None
         self._listeners = 0
+        self._listen_from = 0.0
+        self._is_refused = False
         self._wake, self._woken = map(OwnSocket, socket.socketpair())
         for end in (self._wake, self._woken):
             end.socket.setblocking(False)
@@ -198,14 +205,19 @@ class Outlet:
 
     def _listen(self) -> None:
         """Make the socket where there is none; a job that goes without is still looked after."""
-        if self._listener is not None or self._listeners >= MOST_LISTENERS:
+        if self._listener is not None or monotonic() < self._listen_from:
             return
-        self._listeners += 1
+        if self._listeners >= MOST_LISTENERS:
+            return
         try:
             self._listener = Listener()
+            self._listeners += 1
         except Exception as error:
-            self._listeners = MOST_LISTENERS
-            warn("nobody can attach to this process: %s", error)
+            # The folder may be mended, descriptors may become free.
+            self._listen_from = monotonic() + RETRY_SECONDS
+            if not self._is_refused:
+                warn("nobody can attach to this process: %s", error)
+            self._is_refused = True
 
     def _serve(self) -> None:
         due = look = monotonic()
@@ -221,8 +233,9 @@ class Outlet:
                 if monotonic() < latest and not self._much_waits():
                     due = min(latest, monotonic() + SOON_SECONDS)
                     continue
+                began = monotonic()
                 self._flush()
-                due = monotonic() + self._rest_after_flush()
+                due = monotonic() + self._rest_after_flush(monotonic() - began)
                 latest = due + FLUSH_SECONDS - SOON_SECONDS
 
     def _wait(self, seconds: float) -> list[tuple[OwnSocket, int]]:
@@ -350,13 +363,15 @@ class Outlet:
             self._readers.remove(new)
             new.refuse(f"{MOST_READERS} readers are attached already")
 
-    def _rest_after_flush(self) -> float:
+    def _rest_after_flush(self, seconds: float) -> float:
         """Return the seconds after which a flush may come again: fewer when much is recorded.
 
         So a flush stays small: rows are read while they are still in the processor's cache, and
         no ring goes round in between.
         """
         most = max((reader.rows_of_flush() for reader in self._readers), default=0)
+        if most < len(self._pools()):
+            return max(SOON_SECONDS, REST_PER_WORK * seconds)
         return max(LEAST_FLUSH_SECONDS, SOON_SECONDS / max(1.0, most / ROWS_PER_FLUSH))
 
     def _accept(self) -> None:

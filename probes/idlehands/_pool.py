@@ -14,7 +14,7 @@ from ._guard import is_for_the_job
 from ._notes import shown, warn
 from ._off import OffWorkerProbe
 from ._recorder import LEAST_ROWS_PER_WORKER, LONGEST_NAME, WorkerProbe
-from ._rings import NO_TOKEN, Ring, Token
+from ._rings import NO_TOKEN, Ring, Room, Token
 from ._tables import CANCELLED, MOVED, NONE, OTHER_POOL
 from ._words import WORD, Spawns, TaskRing, WordRows
 
@@ -118,7 +118,7 @@ class PoolProbe:
         self.shared_queue = False
         self.tells_meetings = False
         self.kinds: dict[str, int] = {}
-        self.spawns = Spawns(SPAWN_ROWS_PER_POOL)
+        self.spawns = Spawns(Room.for_rows(SPAWN_ROWS_PER_POOL))
         self.attended = False
         self.cancellations = Ring(LEAST_ROWS_PER_WORKER)
         self.probes: list[Any] = [WorkerProbe(self, index) for index in range(workers)]

@@ -24,6 +24,7 @@ from typing import TYPE_CHECKING, Callable, ClassVar, TypeVar
 
 from ._notes import say_pending, shown, warn
 from ._pool import PoolProbe, ProbeMisuse, Settings, off_pool
+from ._rings import Room
 from ._tables import MOST_WORKERS
 
 if TYPE_CHECKING:
@@ -76,6 +77,7 @@ class _Process:
         with self.lock:
             if any(pool.name == name and pool.closed_ns < 0 for pool in self.pools):
                 raise ProbeMisuse(f"a pool named {name!r} is already open in this process")
+            Room.share_among(len(self.pools))
             pool = PoolProbe(name, workers, kind, self.declared)
             self._add(pool)
             return pool
@@ -96,6 +98,7 @@ class _Process:
                     return known  # type: ignore[return-value]
                 attempt += 1
                 name = f"{base} ({attempt})"
+            Room.share_among(len(self.pools))
             pool = make(name, self.declared)
             self._add(pool)
             return pool

@@ -19,7 +19,7 @@ from time import monotonic_ns, thread_time_ns
 from typing import TYPE_CHECKING, Any
 
 from ._notes import shown
-from ._rings import NO_TOKEN, Ring, Token
+from ._rings import NO_TOKEN, Ring, Room, Token
 from ._tables import (
     FINISHED,
     GAPS,
@@ -102,6 +102,11 @@ class WorkerSense:
                     self.cpu_kinds.add(kind)
 
 
+def _rows_of(rows: int, workers: int) -> int:
+    """Return how many rows of a pool each worker's ring holds."""
+    return max(LEAST_ROWS_PER_WORKER, Room.for_rows(rows) // workers)
+
+
 def present_thread() -> threading.Thread | None:
     """Return the thread that calls this, None where `threading` does not know it.
 
@@ -157,10 +162,10 @@ class WorkerProbe(WorkerSense):
     def __init__(self, pool: PoolProbe, index: int) -> None:
         super().__init__(index)
         self.pool = pool
-        self.tasks = TaskRing(max(LEAST_ROWS_PER_WORKER, TASK_ROWS_PER_POOL // pool.workers))
-        self.waits = Ring(max(LEAST_ROWS_PER_WORKER, GAP_ROWS_PER_POOL // pool.workers))
-        self.gaps = Ring(max(LEAST_ROWS_PER_WORKER, GAP_ROWS_PER_POOL // pool.workers))
-        self.meetings = Ring(max(LEAST_ROWS_PER_WORKER, MEETING_ROWS_PER_POOL // pool.workers))
+        self.tasks = TaskRing(_rows_of(TASK_ROWS_PER_POOL, pool.workers))
+        self.waits = Ring(_rows_of(GAP_ROWS_PER_POOL, pool.workers))
+        self.gaps = Ring(_rows_of(GAP_ROWS_PER_POOL, pool.workers))
+        self.meetings = Ring(_rows_of(MEETING_ROWS_PER_POOL, pool.workers))
         self.kinds = pool.kinds
         self.spawns = pool.spawns
         self.token: Token | None = None

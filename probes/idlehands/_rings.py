@@ -29,6 +29,27 @@ SLOT_BYTES, ROW_BYTES = 8, 400
 (sys.getsizeof, CPython 3.11)."""
 
 
+class Room:
+    """How much room new rings get: less of it each where a process has many pools.
+
+    Memory is one reason; the other is that each full garbage collection goes through all slots.
+    """
+
+    MANY, VERY_MANY = 64, 512
+    SMALLEST = 1 << 8
+    shift = 0
+
+    @classmethod
+    def share_among(cls, pools: int) -> None:
+        """Fit the rings of the next pool to how many pools there are."""
+        cls.shift = 0 if pools < cls.MANY else 3 if pools < cls.VERY_MANY else 5
+
+    @classmethod
+    def for_rows(cls, rows: int) -> int:
+        """Return how many rows a ring gets that would have `rows` in a process of few pools."""
+        return max(min(rows, cls.SMALLEST), rows >> cls.shift)
+
+
 class Ring:
     """A bounded row store with one writer.
 

@@ -13,7 +13,7 @@ from typing import Any, Callable
 
 from ._names import is_lasting, name_of
 from ._pool import MOST_KINDS, PoolProbe, nanoseconds_of
-from ._rings import Token
+from ._rings import Room, Token
 from ._shared_worker import SKIPPED, STILL, SharedWorker, present_worker
 from ._tables import MOST_WORKERS, NONE
 from ._words import WordRows
@@ -65,7 +65,8 @@ class SharedPool(PoolProbe):
         self.seats: dict[int, tuple[int, int, int]] = {}
         self.unhook: Callable[[], None] = _do_nothing
         share = TASK_ROWS_PER_POOL // max(1, most_workers)
-        self.rows_per_worker = min(MOST_ROWS_PER_WORKER, max(LEAST_ROWS_PER_WORKER, share))
+        most = Room.for_rows(MOST_ROWS_PER_WORKER)
+        self.rows_per_worker = min(most, max(LEAST_ROWS_PER_WORKER, share))
 
     def kind_of(self, function: Any) -> int:
         """Return the number of a callable's kind; slower the first time it is seen.

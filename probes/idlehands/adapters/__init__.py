@@ -28,6 +28,8 @@ ADAPTERS = {
     "queue": "queue_threads",
 }
 """The module to hook, by the adapter that knows it."""
+AT_ONCE = ("queue_threads", "thread_pool")
+"""Adapters that need nothing but what every program has: loaded before a job can see it."""
 
 
 class Adapter(Protocol):
@@ -103,6 +105,8 @@ def install() -> None:
     if is_off():
         return
     prepare()
+    for adapter in AT_ONCE:
+        importlib.import_module(f".{adapter}", __name__)
     step_aside_for_namespaces()
     if all(finder is not _watch for finder in sys.meta_path):
         sys.meta_path.insert(0, _watch)

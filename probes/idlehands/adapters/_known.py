@@ -20,8 +20,13 @@ def is_known(function: Any, source: str) -> bool:
     """Say whether a function's code is that of `source`, its docstring left aside."""
     if type(function) is not FunctionType:
         return False
-    code, known = function.__code__, _compiled(source, function, {}).__code__
-    return all(getattr(code, part) == getattr(known, part) for part in ALIKE)
+    code = function.__code__
+    # One that was left out (python -OO) leaves a trace in the code of some Pythons.
+    for documentation in {function.__doc__, function.__doc__ or "left out"}:
+        known = _compiled(source, function, {}, documentation).__code__
+        if all(getattr(code, part) == getattr(known, part) for part in ALIKE):
+            return True
+    return False
 
 
 def stand_in(
@@ -33,7 +38,7 @@ def stand_in(
     and the one of ours that does what it does, and whose exceptions pass: they have the same place
     in tracebacks. names: what `ours` finds as globals.
     """
-    function = _compiled(ours, theirs, names)
+    function = _compiled(ours, theirs, names, theirs.__doc__)
     code = function.__code__
     there = _first_line_inside(theirs.__code__) + _line_of(anchors[0], known)
     here = _first_line_inside(code) + _line_of(anchors[1], ours)
@@ -45,10 +50,12 @@ def stand_in(
     return function
 
 
-def _compiled(source: str, like: FunctionType, names: dict[str, Any]) -> FunctionType:
-    """Return the function of a source, compiled in a class and with a docstring as `like` is."""
+def _compiled(
+    source: str, like: FunctionType, names: dict[str, Any], documentation: str | None
+) -> FunctionType:
+    """Return the function of a source, compiled in a class as `like` is, and with a docstring."""
     head, _, body = source.strip().partition("\n")
-    documented = "" if like.__doc__ is None else f"    {like.__doc__!r}\n"
+    documented = "" if documentation is None else f"    {documentation!r}\n"
     cls = like.__qualname__.partition(".")[0]
     # Compiled with its docstring, which in some Pythons takes the first place among the constants.
     text = f"class {cls}:\n" + textwrap.indent(f"{head}\n{documented}{body}", "    ")

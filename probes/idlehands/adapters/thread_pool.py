@@ -43,6 +43,10 @@ EMPTYING = ("shutdown", "_initializer_failed")
 OF_THE_LIBRARY = (queues.LifoQueue, queues.PriorityQueue, queues.Queue)
 METHODS = ("put", "put_nowait", "get", "get_nowait", "qsize", "empty")
 OVERRIDDEN = {*METHODS, "_put", "_get", "_qsize", "__getattribute__", "__getattr__", "__setattr__"}
+LAST_CALL_FOR_THREADS = (3, 12) <= sys.version_info < (3, 12, 2)
+"""These start no thread once the main thread has ended, though workers go on (mended in 3.12.2). So
+the probe's own is started by who submits; elsewhere by the first worker, which so comes first where
+the process may have only so many threads."""
 USUAL_WORKERS = 32
 """The most that an executor has where the job does not say how many (the library's default)."""
 
@@ -110,7 +114,7 @@ class Told:
                 pool.unhook = weakly(self.leave)
                 pool.on_step = weakly(self.take_step)
                 self.take_step()
-                if pool.on_bound is not None:
+                if LAST_CALL_FOR_THREADS and pool.on_bound is not None:
                     pool.on_bound()
             return self.pool
 

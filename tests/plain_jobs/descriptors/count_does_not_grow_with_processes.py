@@ -30,4 +30,5 @@ if __name__ == "__main__":
     time.sleep(0.2)
     before = count()
     rounds(12)
-    print(count() - before)
+    # A few may be kept for pools that have just closed, whatever the number of rounds.
+    print(count() - before < 6)

@@ -21,8 +21,10 @@ def work(number):
 if __name__ == "__main__":
     context = get_context("fork")
     with context.Pool(2, initializer=become, maxtasksperchild=2) as pool:
-        print(pool.map(work, range(6), chunksize=1), flush=True)
+        # Printed when no process is started any more: a fork in the middle of it could hang anyway.
+        first = pool.map(work, range(6), chunksize=1)
         pool.close()
         pool.join()
+    print(first, flush=True)
     with ProcessPoolExecutor(2, mp_context=context, initializer=become) as pool:
         print(list(pool.map(work, range(4))))
