@@ -49,7 +49,7 @@ ALLOWED = (
         ("stderr", "stdout"),
         r"\+  File .*(idlehands|runpy).*|[-+]2\d\d"
         r"|-<?sys>?:[01]: UserWarning: at the top|\+.*_run\.py:\d+: UserWarning: at the top"
-        r"|\+  exec\(code, names\).*",
+        r"|\+  exec\(code, names\).*|\+Thread 0x.*|\+<no Python frame>|\+",
         (
             "exits/aborted",
             "limits/recursion_depth_of_main",
@@ -68,6 +68,13 @@ ALLOWED = (
             "pools/counts_its_threads",
             "signals/faulthandler_all_threads",
         ),
+    ),
+    Allowed(
+        "Memory",
+        "What is recorded takes memory, and while a reader is attached about a megabyte a worker more.",
+        ("stdout", "stderr", "status"),
+        r".*",
+        ("limits/little_memory_with_processes",),
     ),
     Allowed(
         "One line says what is left alone",

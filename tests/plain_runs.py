@@ -32,6 +32,8 @@ SETTLE_SECONDS = 2.0
 """The longest that processes of a run may outlive it: those of multiprocessing's own do."""
 HUNG = "hung"
 UNSTEADY = (
+    # Names of semaphores that a resource tracker lists, in no order.
+    (re.compile(rb"\{'/mp-[^}]*\}"), b"{(semaphores)}"),
     (re.compile(rb"0x[0-9a-f]{6,}"), b"0x(address)"),
     (re.compile(rb"pid[= ]\d+"), b"pid=(number)"),
 )
