@@ -71,7 +71,8 @@ ALLOWED = (
     ),
     Allowed(
         "Memory",
-        "What is recorded takes memory, and while a reader is attached about a megabyte a worker more.",
+        "What is recorded takes memory, and while a reader is attached about a megabyte a worker"
+        " more.",
         ("stdout", "stderr", "status"),
         r".*",
         ("limits/little_memory_with_processes",),
