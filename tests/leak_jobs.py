@@ -25,7 +25,7 @@ from typing import Any, Callable
 
 PROBE = "idlehands"
 PAGE_BYTES = os.sysconf("SC_PAGE_SIZE")
-SETTLED_POOLS = 8
+SETTLED_POOLS = 68
 """With no more pools there is nothing to wait for: those in use, and the last ones closed."""
 SETTLE_SECONDS = 2.5
 """The probe looks once a second at what has ended, and makes it small at the next look."""

@@ -370,7 +370,8 @@ class Outlet:
         no ring goes round in between.
         """
         most = max((reader.rows_of_flush() for reader in self._readers), default=0)
-        if most < len(self._pools()):
+        pools = self._pools()
+        if most < len(pools) and all(pool.is_read or pool.closed_ns < 0 for pool in pools):
             return max(SOON_SECONDS, REST_PER_WORK * seconds)
         return max(LEAST_FLUSH_SECONDS, SOON_SECONDS / max(1.0, most / ROWS_PER_FLUSH))
 

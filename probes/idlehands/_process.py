@@ -37,14 +37,14 @@ SWITCH = "IDLEHANDS"
 STRICT_SWITCH = "IDLEHANDS_STRICT"
 CLOSED_POOLS_KEPT = 2
 """So many closed pools stay readable whatever they weigh, for who attaches just after the end."""
-CLOSED_BYTES_KEPT = 8 << 20
-"""Further ones stay while all together weigh less than this, the newest first."""
-UNREAD_BYTES_KEPT = 64 << 20
+CLOSED_BYTES_KEPT, MOST_CLOSED_KEPT = 8 << 20, 64
+"""Further ones stay while they are no more and weigh no more than this together, newest first."""
+UNREAD_BYTES_KEPT, MOST_UNREAD_KEPT = 24 << 20, 1024
 """The same while somebody is attached: pools are read to their end, unless too much waits."""
 COMPACT_AFTER_NS = 100_000_000
 """By then whoever still wrote a row while its pool closed has done so."""
-FEWEST_TO_SWEEP = 32
-"""With so many pools, or twice those left the last time, a new one has the closed ones let go."""
+SWEEP_AFTER = 32
+"""With so many pools more than were left the last time, a new one has the closed ones let go."""
 RETRY_SECONDS = 10.0
 """After a thread could not be started none is tried for so long."""
 LAST_OF_ALL = -1000
@@ -68,7 +68,7 @@ class _Process:
         self._failed_starts = 0
         self._start_from = 0.0
         self._is_attended = False
-        self._sweep_at = FEWEST_TO_SWEEP
+        self._sweep_at = SWEEP_AFTER
 
     def present_pools(self) -> list[PoolProbe]:
         return self.pools[:]
@@ -110,7 +110,7 @@ class _Process:
         if len(self.pools) >= self._sweep_at:
             self._refresh()
             self._let_go()
-            self._sweep_at = max(FEWEST_TO_SWEEP, 2 * len(self.pools))
+            self._sweep_at = len(self.pools) + max(SWEEP_AFTER, len(self.pools) // 8)
 
     def tidy(self, is_attended: bool, *, at_once: bool = True) -> None:
         """See which pools have closed; what is kept of them takes no more room than it must.
@@ -148,10 +148,13 @@ class _Process:
             reverse=True,
         )
         room = {True: CLOSED_BYTES_KEPT, False: UNREAD_BYTES_KEPT}
+        places = {True: MOST_CLOSED_KEPT, False: MOST_UNREAD_KEPT}
         for position, pool in enumerate(closed):
             is_read = pool.is_read or not self._is_attended
             room[is_read] -= _weight(pool)
-            if room[is_read] < 0 and position >= CLOSED_POOLS_KEPT:
+            places[is_read] -= 1
+            is_past = room[is_read] < 0 or places[is_read] < 0
+            if is_past and position >= CLOSED_POOLS_KEPT:
                 self.pools.remove(pool)
                 self.dropped += not is_read
                 pool.forget()
