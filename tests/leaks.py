@@ -40,11 +40,12 @@ POINTS, FIRST_THIRD = 10, 3
 BEFORE, POOLS_BEFORE = 50, 200
 """Of so many repetitions of a full run one is done before the first that counts; or so many pools
 are closed, for the probe keeps the last of them up to a bound."""
-NOISE_BYTES = 2 << 20
-"""What the resident set moves by itself between two points: up to 1.3 MB measured where the pools
-that the probe keeps on purpose come and go, less elsewhere."""
-NOISE_OBJECTS = 40
-"""What is alive of the probe may differ by a pool or two that are being let go."""
+NOISE_BYTES = 8 << 20
+"""What the resident set moves by itself between two points: the probe keeps so much of pools that
+have closed, on purpose, and they come and go."""
+NOISE_OBJECTS = 800
+"""What is alive of the probe may differ by the sixty or so pools, of about a dozen objects each,
+that have closed and are being let go."""
 JOB_SECONDS, ALL_SECONDS = 60.0, 470.0
 
 PLAIN, OFF, DETACHED, ATTACHED = "plain", "off", "detached", "attached"

@@ -54,6 +54,8 @@ STUCK_SECONDS = 10.0
 """A reader that has taken nothing for so long gives way to one that comes."""
 RETRY_SECONDS = 10.0
 """Where no socket could be had, another try is made after so long."""
+WORTH_WORDS = 1000
+"""A pool that has recorded so much has room made for rows as words, a megabyte a worker at most."""
 REST_PER_WORK = 5
 """A flush with less than a row a pool is followed by so many times its own length of rest: with a
 thousand idle pools it would take up half of the interpreter's time otherwise."""
@@ -426,7 +428,7 @@ class Outlet:
     def _build(self, reader: Reader) -> Iterator[bytes]:
         pools = self._pools()
         for pool in pools:
-            if not pool.attended and pool.closed_ns < 0:
+            if not pool.attended and pool.closed_ns < 0 and pool.work_recorded() >= WORTH_WORDS:
                 pool.attend(True)
         known = reader.cursors
         reader.cursors = {
