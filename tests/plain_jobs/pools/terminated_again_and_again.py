@@ -1,5 +1,9 @@
 """Pools of multiprocessing are terminated with tasks at work and queued, again and again."""
 
+# /// job
+# since = "3.11"
+# ///
+
 import multiprocessing
 import time
 from warnings import simplefilter
