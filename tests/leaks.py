@@ -40,9 +40,9 @@ POINTS, FIRST_THIRD = 10, 3
 BEFORE, POOLS_BEFORE = 50, 200
 """Of so many repetitions of a full run one is done before the first that counts; or so many pools
 are closed, for the probe keeps the last of them up to a bound."""
-NOISE_BYTES = 8 << 20
+NOISE_BYTES, NOISE_BYTES_READ = 8 << 20, 24 << 20
 """What the resident set moves by itself between two points: the probe keeps so much of pools that
-have closed, on purpose, and they come and go."""
+have closed, on purpose, and they come and go; the second while a reader has not read them yet."""
 NOISE_OBJECTS = 800
 """What is alive of the probe may differ by the sixty or so pools, of about a dozen objects each,
 that have closed and are being let go."""
@@ -214,7 +214,8 @@ def verdict(result: Result, plain: Result | None) -> str:
 
     grows = []
     excess = growth("memory")
-    if excess > max(NOISE_BYTES, result.scenario.most_bytes * result.judged):
+    noise = NOISE_BYTES if result.how in (OFF, DETACHED) else NOISE_BYTES_READ
+    if excess > max(noise, result.scenario.most_bytes * result.judged):
         grows.append("memory")
     for what in ("descriptors", "threads", "sockets"):
         if growth(what) > 0:

@@ -39,7 +39,7 @@ CLOSED_POOLS_KEPT = 2
 """So many closed pools stay readable whatever they weigh, for who attaches just after the end."""
 CLOSED_BYTES_KEPT, MOST_CLOSED_KEPT = 8 << 20, 64
 """Further ones stay while they are no more and weigh no more than this together, newest first."""
-UNREAD_BYTES_KEPT, MOST_UNREAD_KEPT = 24 << 20, 1024
+UNREAD_BYTES_KEPT, MOST_UNREAD_KEPT = 24 << 20, 256
 """The same while somebody is attached: pools are read to their end, unless too much waits."""
 COMPACT_AFTER_NS = 100_000_000
 """By then whoever still wrote a row while its pool closed has done so."""
