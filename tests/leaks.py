@@ -43,6 +43,10 @@ are closed, for the probe keeps the last of them up to a bound."""
 NOISE_BYTES, NOISE_BYTES_READ = 8 << 20, 24 << 20
 """What the resident set moves by itself between two points: the probe keeps so much of pools that
 have closed, on purpose, and they come and go; the second while a reader has not read them yet."""
+NOISE_DESCRIPTORS = 2
+"""A caller may be at the door, or on its way out, just when the job counts."""
+NOISE_SOCKETS = 64
+"""Children that end by `os._exit` leave theirs; the probe sweeps so many away once a second."""
 NOISE_OBJECTS = 800
 """What is alive of the probe may differ by the sixty or so pools, of about a dozen objects each,
 that have closed and are being let go."""
@@ -217,8 +221,12 @@ def verdict(result: Result, plain: Result | None) -> str:
     noise = NOISE_BYTES if result.how in (OFF, DETACHED) else NOISE_BYTES_READ
     if excess > max(noise, result.scenario.most_bytes * result.judged):
         grows.append("memory")
-    for what in ("descriptors", "threads", "sockets"):
-        if growth(what) > 0:
+    for what, noise in (
+        ("descriptors", NOISE_DESCRIPTORS),
+        ("threads", 0),
+        ("sockets", NOISE_SOCKETS),
+    ):
+        if growth(what) > noise:
             grows.append(what)
     gained = result.objects_gained()
     if sum(gained.values()) > NOISE_OBJECTS:

@@ -32,6 +32,10 @@ def token(number):
     return (number, NONE, 0, 1, NONE, NONE)
 
 
+# Who runs these tests may have threads of its own; the children forked here are simple.
+pytestmark = pytest.mark.filterwarnings("ignore:This process .* is multi-threaded")
+
+
 @pytest.fixture
 def board_pool():
     """Make a pool with a board of so many slots."""

@@ -1,7 +1,7 @@
 """Nothing of what has ended is kept: the scenarios of `leaks`, each scaled down.
 
-Those whose pools stay are over in about a second. Those whose pools end are marked long: the last
-pools are kept for a while, so that it takes a few hundred of them to see that more are not.
+They are marked long: the last pools are kept for a while, so that it takes a few hundred of them to
+see that more are not, and what a process holds settles slowly on a busy machine.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ def name_of(scenario: Scenario) -> str:
     return scenario.name
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("scenario", POOLS_THAT_STAY, ids=name_of)
 def test_a_pool_that_stays_does_not_grow(scenario: Scenario) -> None:
     repetitions = max(20, scenario.repetitions // PART)
