@@ -445,7 +445,7 @@ if __name__ == "__main__":
 
 @pytest.mark.long
 @pytest.mark.timeout(600)
-@pytest.mark.parametrize(("made", "workers"), [("Pool", 300), ("executor", 200)])
+@pytest.mark.parametrize(("made", "workers"), [("executor", 200)])
 def test_of_many_replaced_worker_processes_each_task_and_stay_is_there_once(
     watched, received, made, workers
 ):
