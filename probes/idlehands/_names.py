@@ -224,9 +224,8 @@ def _own_name(cls: type) -> Callable[[Any], str]:
     if is_any(type(name), FIELDS) and type_name(cls) in COMPILED:
         return lambda thing: _joined(text(module.__get__(thing)), text(name.__get__(thing)))
     # What the class has under the name comes first only if it is a descriptor.
-    if name is not None or type(module) is not str or not _dictionary_at(cls):
-        return _no_name
-    return _name_borne
+    asked = name is not None or (module is not None and type(module) is not str)
+    return _no_name if asked or not _dictionary_at(cls) else _name_borne
 
 
 def _no_name(_thing: Any) -> str:
@@ -236,9 +235,9 @@ def _no_name(_thing: Any) -> str:
 def _name_borne(thing: Any) -> str:
     try:
         name = text(object.__getattribute__(thing, "__qualname__"))
+        return name and _joined(text(object.__getattribute__(thing, "__module__")), name)
     except AttributeError:
         return ""
-    return name and _joined(text(object.__getattribute__(thing, "__module__")), name)
 
 
 def is_lasting(thing: Any) -> bool:
