@@ -18,7 +18,7 @@ from functools import partial
 from threading import get_ident
 from time import monotonic_ns, thread_time_ns
 from types import CodeType, FunctionType
-from typing import Any, Callable, ClassVar, Union
+from typing import Any, Callable, ClassVar
 
 from .._names import attributes_of, defined, is_any, text, type_name, unwrapped
 from .._process import share_pool
@@ -43,8 +43,55 @@ FEWEST_TO_COMPARE = 64
 LIBRARY = sysconfig.get_path("stdlib") + os.sep
 OWN_METHODS = {"_get", "_put", "_qsize", "get", "put", "task_done"}
 
-Waiting = dict[int, Union[Token, "deque[Token]"]]
-"""The tokens of what is queued, by the identity of the item: several where it is queued again."""
+
+class Waiting(dict):  # type: ignore[type-arg]
+    """The tokens of what is queued, by the identity of the item: several where it is queued again.
+
+    counted: how many more are queued that are only counted. again: the tokens that are not the
+    first of their item. most: with more than so many it is time to compare with the queue.
+    """
+
+    __slots__ = ("again", "counted", "most")
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.again = self.counted = 0
+        self.most = FEWEST_TO_COMPARE
+
+    def keep(self, pool: SharedPool, queue: Any, item: Any, token: Token) -> None:
+        """Keep the token of an item that is queued again, and drop those of items that are gone."""
+        there = self[id(item)]
+        if there is not token:
+            if type(there) is not deque:
+                there = self[id(item)] = deque([there])
+            there.append(token)
+            self.again += 1
+        if len(self) + self.again > self.most:
+            self._compare(pool, Counter(map(id, held_by(queue))))
+
+    def _compare(self, pool: SharedPool, held: Counter[int]) -> None:
+        for key, tokens in list(self.items()):
+            several = tokens if type(tokens) is deque else deque([tokens])
+            while len(several) > held[key]:
+                pool.cancelled(several.popleft())
+            if not several:
+                del self[key]
+        left = sum(len(tokens) for tokens in self.values() if type(tokens) is deque)
+        self.again = left - sum(type(tokens) is deque for tokens in self.values())
+        self.most = FEWEST_TO_COMPARE + 2 * (len(self) + self.again)
+
+    def take(self, pool: SharedPool, item: Any, several: Any) -> Token:
+        """Return the token of an item that was taken and had none to itself."""
+        if several is not None:
+            token: Token = several.popleft()
+            if several:
+                self[id(item)] = several
+                self.again -= 1
+            return token
+        if self.counted:
+            self.counted -= 1
+            return SKIPPED
+        return pool.queued(pool.kind_of(called_in(item)))  # queued before the pool was known
 
 
 class Library:
@@ -77,13 +124,12 @@ if hasattr(os, "register_at_fork"):
 class Served:
     """What is recorded of one queue; nothing where it has no pool."""
 
-    __slots__ = ("__weakref__", "counted", "most", "pool", "put", "reference", "waiting")
+    __slots__ = ("__weakref__", "pool", "put", "reference", "waiting")
 
     def __init__(self, queue: Any) -> None:
         self.reference = weakref.ref(queue, partial(served.pop, id(queue)))
         self.pool: SharedPool | None = None
-        self.waiting: Waiting = {}
-        self.counted, self.most = [0], [FEWEST_TO_COMPARE]
+        self.waiting = Waiting()
         self.put: Callable[[Any, Any], None] = _nothing
 
     def take_step(self) -> None:
@@ -91,24 +137,12 @@ class Served:
         pool = self.pool
         if pool is not None:
             make = _counting if pool.every else _recording
-            self.put = make(pool, self.waiting, self.most, self.counted)
+            self.put = make(pool, self.waiting)
 
     def leave(self) -> None:
         """Record no more."""
         self.pool, self.put = None, _nothing
         self.waiting.clear()
-
-    def token_of(self, pool: SharedPool, item: Any, several: Any) -> Token:
-        """Return the token of an item that was taken and had none to itself."""
-        if several is not None:
-            token: Token = several.popleft()
-            if several:
-                self.waiting[id(item)] = several
-            return token
-        if self.counted[0]:
-            self.counted[0] -= 1
-            return SKIPPED
-        return pool.queued(pool.kind_of(called_in(item)))  # queued before the pool was known
 
 
 def created(queue: Any) -> None:
@@ -173,7 +207,7 @@ def taken(queue: Any, item: Any) -> None:
         pool = state.pool
         token: Any = state.waiting.pop(id(item), None)
         if type(token) is not tuple:
-            token = state.token_of(pool, item, token)
+            token = state.waiting.take(pool, item, token)
         if worker is None or worker.pool is not pool:
             if token is not SKIPPED:
                 pool.cancelled(token)  # somebody else took it: no worker will run it
@@ -251,7 +285,7 @@ def _serve(queue: Any) -> Served:
     pool.on_step = weakly(state.take_step)
     state.pool = pool
     state.take_step()
-    for item in _held_by(queue):
+    for item in held_by(queue):
         if item is not None:
             state.put(queue, item)
     if pool.on_bound is not None:
@@ -273,7 +307,7 @@ def _unknown(queue: Any) -> str:
     return ""
 
 
-def _held_by(queue: Any) -> list[Any]:
+def held_by(queue: Any) -> list[Any]:
     """Return what a queue holds, in whatever order; nothing where it does so in its own way."""
     held: Any = attributes_of(queue).get("queue")
     return list(held) if is_any(type(held), (deque, list)) else []
@@ -291,12 +325,10 @@ def _nothing(_queue: Any, _item: Any) -> None:
     """Record nothing of an item that was put."""
 
 
-def _recording(
-    pool: SharedPool, waiting: Waiting, most: list[int], _counted: list[int]
-) -> Callable[[Any, Any], None]:
+def _recording(pool: SharedPool, waiting: Waiting) -> Callable[[Any, Any], None]:
     """Return the hot path where an item is queued."""
     spawns, kind_known, clock, ident = pool.spawns, pool.known.get, monotonic_ns, get_ident
-    slots, mask = spawns.slots, spawns.mask
+    slots, mask, first_of = spawns.slots, spawns.mask, waiting.setdefault
 
     def put(queue: Any, item: Any) -> None:
         try:
@@ -312,17 +344,15 @@ def _recording(
                 slots[task & mask] = token
             else:
                 pack_spawn(words, (task & mask) * SPAWN_BYTES, task | mask, now)
-            if waiting.setdefault(id(item), token) is not token or len(waiting) > most[0]:
-                _keep(pool, waiting, most, queue, item, token)
+            if first_of(id(item), token) is not token or len(waiting) > waiting.most:
+                waiting.keep(pool, queue, item, token)
         except Exception as error:
             failed(pool, error)
 
     return put
 
 
-def _counting(
-    pool: SharedPool, waiting: Waiting, most: list[int], counted: list[int]
-) -> Callable[[Any, Any], None]:
+def _counting(pool: SharedPool, waiting: Waiting) -> Callable[[Any, Any], None]:
     """Return the same for a pool that gives up detail: most items are only counted."""
     spawns = pool.spawns
 
@@ -330,36 +360,15 @@ def _counting(
         try:
             task = pool.last_number = spawns.next_number()
             if task & pool.every:
-                counted[0] += 1
+                waiting.counted += 1
                 return
             token = pool.token(task, pool.kind_of(called_in(item)))
-            if waiting.setdefault(id(item), token) is not token or len(waiting) > most[0]:
-                _keep(pool, waiting, most, queue, item, token)
+            if waiting.setdefault(id(item), token) is not token or len(waiting) > waiting.most:
+                waiting.keep(pool, queue, item, token)
         except Exception as error:
             failed(pool, error)
 
     return put
-
-
-def _keep(
-    pool: SharedPool, waiting: Waiting, most: list[int], queue: Any, item: Any, token: Token
-) -> None:
-    """Keep the token of an item that is queued again, and drop those of items that are gone."""
-    there = waiting[id(item)]
-    if there is not token:
-        if type(there) is not deque:
-            there = waiting[id(item)] = deque([there])  # type: ignore[list-item]
-        there.append(token)
-        if len(there) <= most[0]:
-            return
-    held = Counter(map(id, _held_by(queue)))
-    for key, tokens in list(waiting.items()):
-        several = tokens if type(tokens) is deque else deque([tokens])
-        while len(several) > held[key]:
-            pool.cancelled(several.popleft())  # type: ignore[arg-type]
-        if not several:
-            del waiting[key]
-    most[0] = FEWEST_TO_COMPARE + 2 * sum(held.values())
 
 
 def called_in(item: Any) -> Any:
