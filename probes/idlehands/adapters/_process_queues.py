@@ -12,13 +12,15 @@ the library makes, and with no method of its own. Others pickle in ways of their
 
 from __future__ import annotations
 
+from multiprocessing import util
 from typing import Any, Protocol
 
 from .._board import Link
 from .._board_pool import BoardPool
 from .._board_worker import leave, worker_of
 from .._names import attributes_of
-from .._process import share_pool
+from .._notes import say_pending
+from .._process import LAST_OF_ALL, share_pool
 from .._rings import Token
 from .._tables import FAILED, FINISHED
 from . import install
@@ -68,6 +70,8 @@ class Between:
         """Record nothing more in this process: a hook has failed."""
         self.idlehands = None
         failed(None, error)
+        # A worker process has no thread of the probe's to say it.
+        util.Finalize(None, say_pending, exitpriority=LAST_OF_ALL)
 
     def arrive(self) -> None:
         """Say that this worker process is there, before it waits for its first task."""
