@@ -63,6 +63,7 @@ def added_rows(rounds: int, count: int) -> tuple[list[Row], list[str]]:
         "log": log(),
         "span": span(),
     }
+    idlehands.configure(full_detail=True)  # or it would be given up, for tasks as small as these
     found = interleaved(
         {
             name: lambda variant=variant: cpu_per_task(variant, count)
@@ -70,6 +71,7 @@ def added_rows(rounds: int, count: int) -> tuple[list[Row], list[str]]:
         },
         rounds,
     )
+    idlehands.configure(full_detail=False)
     added = {name: median_over(found[name], found["plain"]) for name in found if name != "plain"}
     floors, ours, spans = (added[name] for name in ("floor", "probe", "span"))
     measured = f"probe {ours:.0f} ns, floor {floors:.0f} ns"

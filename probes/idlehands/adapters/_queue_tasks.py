@@ -1,9 +1,7 @@
 """What is recorded of queues that a job's threads are fed through, see `queue_threads`.
 
 All of it is called under the queue's own lock. What is known of a queue is kept here by its
-identity, as long as it is there, and of what is queued by the identity of the item, which is alive
-as long as it is queued. Items can leave a queue in other ways than `get`, so the tokens kept are
-compared with the queue whenever they have become twice as many.
+identity, as long as it is there; what is known of its items is in `_queue_tokens`.
 """
 
 from __future__ import annotations
@@ -13,21 +11,19 @@ import sys
 import sysconfig
 import threading
 import weakref
-from collections import Counter, deque
 from functools import partial
 from threading import get_ident
 from time import monotonic_ns, thread_time_ns
 from types import CodeType, FunctionType
 from typing import Any, Callable, ClassVar
 
-from .._names import attributes_of, defined, is_any, text, type_name, unwrapped
+from .._names import attributes_of, defined, text, type_name, unwrapped
 from .._process import share_pool
-from .._rings import Token
 from .._shared import SharedPool
 from .._shared_worker import SKIPPED, SharedWorker, workers
 from .._tables import FINISHED, INBOX, NONE
-from .._words import SPAWN_BYTES, pack_spawn
 from ._guard import failed, say_once, threads_are_replaced
+from ._queue_tokens import Waiting, counting, held_by, recording
 from ._telling import (
     POOL_PACKAGES,
     caller_outside,
@@ -39,59 +35,8 @@ from ._telling import (
 
 KIND = "queue and threads"
 MOST_WORKERS_EXPECTED = 16
-FEWEST_TO_COMPARE = 64
 LIBRARY = sysconfig.get_path("stdlib") + os.sep
 OWN_METHODS = {"_get", "_put", "_qsize", "get", "put", "task_done"}
-
-
-class Waiting(dict):  # type: ignore[type-arg]
-    """The tokens of what is queued, by the identity of the item: several where it is queued again.
-
-    counted: how many more are queued that are only counted. again: the tokens that are not the
-    first of their item. most: with more than so many it is time to compare with the queue.
-    """
-
-    __slots__ = ("again", "counted", "most")
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.again = self.counted = 0
-        self.most = FEWEST_TO_COMPARE
-
-    def keep(self, pool: SharedPool, queue: Any, item: Any, token: Token) -> None:
-        """Keep the token of an item that is queued again, and drop those of items that are gone."""
-        there = self[id(item)]
-        if there is not token:
-            if type(there) is not deque:
-                there = self[id(item)] = deque([there])
-            there.append(token)
-            self.again += 1
-        if len(self) + self.again > self.most:
-            self._compare(pool, Counter(map(id, held_by(queue))))
-
-    def _compare(self, pool: SharedPool, held: Counter[int]) -> None:
-        for key, tokens in list(self.items()):
-            several = tokens if type(tokens) is deque else deque([tokens])
-            while len(several) > held[key]:
-                pool.cancelled(several.popleft())
-            if not several:
-                del self[key]
-        left = sum(len(tokens) for tokens in self.values() if type(tokens) is deque)
-        self.again = left - sum(type(tokens) is deque for tokens in self.values())
-        self.most = FEWEST_TO_COMPARE + 2 * (len(self) + self.again)
-
-    def take(self, pool: SharedPool, item: Any, several: Any) -> Token:
-        """Return the token of an item that was taken and had none to itself."""
-        if several is not None:
-            token: Token = several.popleft()
-            if several:
-                self[id(item)] = several
-                self.again -= 1
-            return token
-        if self.counted:
-            self.counted -= 1
-            return SKIPPED
-        return pool.queued(pool.kind_of(called_in(item)))  # queued before the pool was known
 
 
 class Library:
@@ -136,7 +81,7 @@ class Served:
         """Record in the pool's present step of detail."""
         pool = self.pool
         if pool is not None:
-            make = _counting if pool.every else _recording
+            make = counting if pool.every else recording
             self.put = make(pool, self.waiting)
 
     def leave(self) -> None:
@@ -307,12 +252,6 @@ def _unknown(queue: Any) -> str:
     return ""
 
 
-def held_by(queue: Any) -> list[Any]:
-    """Return what a queue holds, in whatever order; nothing where it does so in its own way."""
-    held: Any = attributes_of(queue).get("queue")
-    return list(held) if is_any(type(held), (deque, list)) else []
-
-
 def _is_there(reference: Callable[[], Any]) -> bool:
     return reference() is not None
 
@@ -323,60 +262,3 @@ def _depths(reference: Callable[[], Any]) -> tuple[int, tuple[int, ...]]:
 
 def _nothing(_queue: Any, _item: Any) -> None:
     """Record nothing of an item that was put."""
-
-
-def _recording(pool: SharedPool, waiting: Waiting) -> Callable[[Any, Any], None]:
-    """Return the hot path where an item is queued."""
-    spawns, kind_known, clock, ident = pool.spawns, pool.known.get, monotonic_ns, get_ident
-    slots, mask, first_of = spawns.slots, spawns.mask, waiting.setdefault
-
-    def put(queue: Any, item: Any) -> None:
-        try:
-            function = item if callable(item) else called_in(item)
-            kind = kind_known(id(function))
-            if kind is None:
-                kind = pool.kind_of(function)
-            task = spawns.next_number()
-            words = spawns.words
-            now = clock()
-            token = task, NONE, kind, now, ident(), NONE
-            if words is None:
-                slots[task & mask] = token
-            else:
-                pack_spawn(words, (task & mask) * SPAWN_BYTES, task | mask, now)
-            if first_of(id(item), token) is not token or len(waiting) > waiting.most:
-                waiting.keep(pool, queue, item, token)
-        except Exception as error:
-            failed(pool, error)
-
-    return put
-
-
-def _counting(pool: SharedPool, waiting: Waiting) -> Callable[[Any, Any], None]:
-    """Return the same for a pool that gives up detail: most items are only counted."""
-    spawns = pool.spawns
-
-    def put(queue: Any, item: Any) -> None:
-        try:
-            task = pool.last_number = spawns.next_number()
-            if task & pool.every:
-                waiting.counted += 1
-                return
-            token = pool.token(task, pool.kind_of(called_in(item)))
-            if waiting.setdefault(id(item), token) is not token or len(waiting) > waiting.most:
-                waiting.keep(pool, queue, item, token)
-        except Exception as error:
-            failed(pool, error)
-
-    return put
-
-
-def called_in(item: Any) -> Any:
-    """Return what an item is named for: its callable, the item or the first of it, or its type."""
-    if callable(item):
-        return item
-    if issubclass(type(item), tuple) and tuple.__len__(item):
-        first = tuple.__getitem__(item, 0)
-        if callable(first):
-            return first
-    return type(item)

@@ -2,8 +2,8 @@
 
 Hooked where the executor stores its queue, whose `put` gives each task its token, and at
 `_WorkItem.run`, which the worker's thread calls (CPython, Lib/concurrent/futures/thread.py, 3.9
-to 3.15), see `_work_items`. A queue of the job's own takes part if it is of one of the standard
-library's classes and has no method of its own.
+to 3.15), see `_work_items` and `_work_runs`. A queue of the job's own takes part if it is of one of
+the standard library's classes and has no method of its own.
 """
 
 from __future__ import annotations
@@ -35,7 +35,8 @@ from ._telling import (
     tell,
     weakly,
 )
-from ._work_items import sampling_put, telling_put, telling_run, thinned
+from ._work_items import sampling_put, telling_put
+from ._work_runs import Runs, thinned
 
 NUMBERED = re.compile(r"(Thread|Interpreter)PoolExecutor-\d+")
 EMPTYING = ("shutdown", "_initializer_failed")
@@ -67,7 +68,8 @@ def hook(module: Any) -> None:
     _Hooked.executor, _Hooked.item = module.ThreadPoolExecutor, module._WorkItem
     tell(_Hooked.executor, _work_queue=_queue_set, _shutdown=_ending, _broken=_ending)
     stored = vars(_Hooked.executor)["_work_queue"]
-    _Hooked.item.run = telling_run(_Hooked.item.run, _Hooked.item, _newcomer)
+    _Hooked.runs = Runs(_Hooked.item, _newcomer)
+    _Hooked.runs.hook()
     for executor in list(instances_of(_Hooked.executor)):
         queue = attributes_of(executor).get("_work_queue")
         if queue is not None:
@@ -79,6 +81,7 @@ class _Hooked:
 
     executor: Any = None
     item: Any = None
+    runs: Any = None
     unseen: SharedPool | None = None
     """The pool of threads whose executor is in no record, so that they are looked at once only."""
     opening = threading.RLock()
@@ -125,6 +128,7 @@ class Told:
             self.leave()
             return
         if pool.every:  # before the first task that is only counted can be taken
+            _Hooked.runs.be_careful()
             thinned[id(self)] = weakref.ref(self, partial(thinned.pop, id(self)))
         else:
             thinned.pop(id(self), None)

@@ -1,0 +1,309 @@
+"""How a thread pool's tasks are run: the hot path of `thread_pool` in the worker's thread.
+
+A task is a ``_WorkItem`` of the library's (CPython, Lib/concurrent/futures/thread.py, 3.9 to 3.15),
+and bears its token as an attribute. Items of any other class are left alone: they are not asked for
+anything, and not recorded.
+"""
+
+from __future__ import annotations
+
+import re
+from concurrent.futures import Future
+from threading import get_ident
+from time import monotonic_ns, thread_time_ns
+from typing import Any, Callable
+
+from .._names import attributes_of
+from .._rings import Row, Token
+from .._shared import SharedPool
+from .._shared_worker import SKIPPED, SharedWorker, cpu_readers, workers
+from .._tables import CANCELLED, FAILED, FETCHING, FINISHED, INBOX, NONE, PARKED
+from .._words import TASK_BYTES, pack_task
+from ._guard import failed
+from ._known import is_known, stand_in
+from ._work_items import function_of, has_context
+
+CALL = "result = self.fn(*self.args, **self.kwargs)"
+CALL_IN_CONTEXT = "result = ctx.run(self.task)"
+
+THINNED = -2
+"""Marks a recorded task of a pool most of whose tasks are only counted."""
+thinned: dict[int, Any] = {}
+"""The queues of such pools, by their identity: empty most of the time."""
+
+KNOWN_RUN = """
+def run(self):
+    if not self.future.set_running_or_notify_cancel():
+        return
+
+    try:
+        result = self.fn(*self.args, **self.kwargs)
+    except BaseException as exc:
+        self.future.set_exception(exc)
+        # Break a reference cycle with the exception 'exc'
+        self = None
+    else:
+        self.future.set_result(result)
+"""
+"""`_WorkItem.run` of CPython 3.9 to 3.13; that of 3.14 and 3.15 runs the task in a context."""
+
+RECORDING_RUN = """
+def run(self):
+    if not self.future.set_running_or_notify_cancel():
+        dropped(self)
+        return
+    worker, mark = nobody, NONE
+    try:
+        try:
+            if type(self) is known_item:
+                try:
+                    worker = present[ident()]
+                except KeyError:
+                    worker = newcomer()
+                try:
+                    token = self.idlehands
+                except AttributeError:
+                    worker, token = late(worker, self)
+                if token is SKIPPED:
+                    if worker.after:
+                        gap_ends(worker)
+                    worker.skipped += 1
+                    worker = nobody
+                else:
+                    if readers or thinned:
+                        mark = marked(worker, token)
+                    worker.started = started = clock()
+                    worker.token = token
+        except Exception as error:
+            worker, token, started = hook_failed(worker, error), SKIPPED, 0
+        result = self.fn(*self.args, **self.kwargs)
+    except BaseException as exc:
+        try:
+            if worker.pool is not None:
+                raised(worker, mark)
+        finally:
+            self.future.set_exception(exc)
+        # As theirs: break a reference cycle with the exception.
+        self = None
+    else:
+        try:
+            if worker is not nobody:
+                ended = clock()
+                if mark != NONE:
+                    mark = unmarked(worker, mark, ended)
+                number = worker.written
+                words = worker.words
+                if words is None:
+                    worker.slots[number & worker.mask] = (
+                        token, started, ended, INBOX, mark, FINISHED
+                    )
+                else:  # what `TaskRing.put` does, without the calls
+                    task, parent, kind, spawned, by, size = token
+                    pack_task(
+                        words, (number & worker.mask) * TASK_BYTES, number + 1,
+                        task, parent, kind, spawned, by, size,
+                        started, ended, INBOX, mark, FINISHED,
+                    )
+                worker.written = number + 1
+        except Exception as error:
+            hook_failed(worker, error)
+        finally:
+            self.future.set_result(result)
+"""
+"""`KNOWN_RUN` with the recording in it."""
+
+NEVER_NEEDED_AT_FIRST = {
+    "type(self) is known_item": "True",
+    "token is SKIPPED": "False",
+    "readers or thinned": "readers",
+    "worker is not nobody": "True",
+}
+"""What `RECORDING_RUN` looks at and need not, and what stands for it, as long as no class derives
+from that of the items and every pool records all of its tasks. The compiler leaves out the rest."""
+
+
+class Nobody:
+    """Stands for a worker where nothing is recorded."""
+
+    def __init__(self) -> None:
+        self.pool: SharedPool | None = None
+        self.token: Token | None = None
+        self.started = self.after = self.skipped = self.written = self.mask = 0
+        self.words: bytearray | None = None
+        self.slots: list[Row | None] = [None]
+        self.cpu_kinds: set[int] = set()
+
+
+nobody = Nobody()
+
+
+class Runs:
+    """The ways to run an item: `careful` looks at all that `quick` need not at first."""
+
+    def __init__(self, item: Any, newcomer: Callable[[], SharedWorker]) -> None:
+        """Take the class of the items, and what makes the calling thread a worker."""
+        self._item = item
+        self._newcomer = newcomer
+        theirs = item.run
+        known, ours, call = KNOWN_RUN, RECORDING_RUN, CALL
+        if has_context(item):
+            call = CALL_IN_CONTEXT
+            known, ours = (
+                text.replace(CALL, call).replace("(self):", "(self, ctx):", 1)
+                for text in (known, ours)
+            )
+        if is_known(theirs, known):
+            names = self._names()
+            self.careful: Any = stand_in(theirs, known, _constant(ours), (call, call), names)
+            for text, instead in NEVER_NEEDED_AT_FIRST.items():
+                ours = ours.replace(text, instead)
+            self.quick: Any = stand_in(theirs, known, _constant(ours), (call, call), names)
+        else:
+            self.careful = self.quick = _wrapped(theirs, item, newcomer)
+
+    def hook(self) -> None:
+        """Have items run as quickly as may be."""
+        runs: Runs = self
+        item: Any = self._item
+
+        def subclassed(cls: Any, /, **named: Any) -> None:
+            runs.be_careful()
+            super(item, cls).__init_subclass__(**named)
+
+        item.run = self.careful if type.__subclasses__(item) else self.quick
+        item.__init_subclass__ = classmethod(subclassed)
+
+    def be_careful(self) -> None:
+        """From now on look at all there is to look at."""
+        self._item.run = self.careful
+
+    def _names(self) -> dict[str, Any]:
+        return {
+            "SKIPPED": SKIPPED,
+            "clock": monotonic_ns,
+            "dropped": dropped,
+            "gap_ends": gap_ends,
+            "hook_failed": hook_failed,
+            "ident": get_ident,
+            "known_item": self._item,
+            "late": late,
+            "marked": marked,
+            "newcomer": self._newcomer,
+            "nobody": nobody,
+            "pack_task": pack_task,
+            "present": workers,
+            "raised": raised,
+            "readers": cpu_readers,
+            "thinned": thinned,
+            "unmarked": unmarked,
+        }
+
+
+def _constant(source: str) -> str:
+    """Return a source with its numbers written out, which spares the hot path looking them up."""
+    numbers = {"NONE": NONE, "INBOX": INBOX, "FINISHED": FINISHED, "TASK_BYTES": TASK_BYTES}
+    return re.sub(rf"\b({'|'.join(numbers)})\b", lambda name: str(numbers[name[0]]), source)
+
+
+def dropped(item: Any) -> None:
+    """Record a task that had been cancelled when its turn came."""
+    worker = workers.get(get_ident())
+    try:
+        token = attributes_of(item).get("idlehands")
+        if worker is None or token is None:
+            return
+        if token is SKIPPED:
+            worker.skipped += 1
+        else:
+            worker.pool.cancelled(token)
+    except Exception as error:
+        hook_failed(worker, error)
+
+
+def late(worker: SharedWorker, item: Any) -> tuple[Any, Any]:
+    """Return (who runs it, a token) for a task that was queued before the probe was there.
+
+    Nobody runs it where the worker is in no record.
+    """
+    if worker.pool.off or worker.pool.number < 0:
+        return nobody, SKIPPED
+    return worker, worker.unseen(function_of(item))
+
+
+def marked(worker: SharedWorker, token: Any) -> int:
+    """Return where the thread's CPU clock stands if the task's CPU time is read, -1 otherwise.
+
+    In a pool most of whose tasks are only counted, end the gap before this one, and return -2.
+    """
+    if worker.after:
+        gap_ends(worker)
+    if worker.pool.every:
+        return THINNED
+    return thread_time_ns() if token[2] in worker.cpu_kinds else NONE
+
+
+def unmarked(worker: SharedWorker, mark: int, ended: int) -> int:
+    """Return the CPU time since `mark`, -1 where it is not read."""
+    if mark != THINNED:
+        return thread_time_ns() - mark
+    worker.after, worker.after_state = ended, PARKED if worker.pool.is_empty() else FETCHING
+    return NONE
+
+
+def gap_ends(worker: SharedWorker) -> None:
+    """Record the gap behind the last recorded task, for those behind the tasks only counted."""
+    worker.gaps.put((worker.after, monotonic_ns(), worker.after_state, 0, NONE, NONE))
+    worker.after = 0
+
+
+def raised(worker: SharedWorker, mark: int) -> None:
+    """Record a task that raised."""
+    try:
+        token = worker.open_token
+        if token is not None:
+            ended = monotonic_ns()
+            cpu = unmarked(worker, mark, ended) if mark != NONE else NONE
+            worker.put((token, worker.started, ended, INBOX, cpu, FAILED))
+    except Exception as error:
+        hook_failed(worker, error)
+
+
+def hook_failed(worker: Any, error: Exception) -> Nobody:
+    """Take in an error of the recording in `run`; from there on nobody runs the task."""
+    failed(worker.pool, error)
+    return nobody
+
+
+def _wrapped(theirs: Any, known_item: type, newcomer: Callable[[], SharedWorker]) -> Any:
+    """Return a `run` that records around one that is not known."""
+
+    def run(self: Any, *context: Any) -> None:
+        worker: Any = nobody
+        try:
+            if type(self) is known_item:
+                worker = workers.get(get_ident()) or newcomer()
+                token = attributes_of(self).get("idlehands")
+                if token is None:
+                    worker, token = late(worker, self)
+                if worker is not nobody:
+                    worker.running(token)
+        except Exception as error:
+            worker = hook_failed(worker, error)
+        theirs(self, *context)
+        if worker is not nobody:
+            try:
+                worker.finished(_outcome(attributes_of(self).get("future")))
+            except Exception as error:
+                hook_failed(worker, error)
+        # An exception's traceback may keep this frame, and must not keep the task with it.
+        self = None
+
+    return run
+
+
+def _outcome(future: Any) -> int:
+    if type(future) is not Future:
+        return FINISHED
+    if future._exception is not None:
+        return FAILED
+    return FINISHED if future._state == "FINISHED" else CANCELLED
