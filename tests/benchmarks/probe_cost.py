@@ -1,4 +1,4 @@
-"""What the probe costs the program it is in: five rows, each a ratio measured in one run.
+"""What the probe costs the program it is in: seven rows, each measured in one run.
 
 A benchmark, never a test: it exits with 0 whether its bars hold or not. `docs/benchmarks.md`
 says how each row is judged.
@@ -18,6 +18,7 @@ from attached_reader import Reader
 from import_cost import import_row
 from paired_job import job_row
 from pool_hooks import Variant, floor, histogram, log, patched, plain, probe, run_items, span
+from small_tasks import queue_rows, tiny_rows
 from support import Row, arguments, finish, interleaved, median_over
 
 import idlehands
@@ -194,7 +195,7 @@ def missed_row(rounds: int, count: int) -> tuple[list[Row], list[str]]:
 def main() -> int:
     """Run all rows and print them."""
     parser = arguments(__doc__.splitlines()[0], rounds=120, tasks=1000)
-    parser.add_argument("--rows", default="12345", help="which rows to measure (12345)")
+    parser.add_argument("--rows", default="1234567", help="which rows to measure (1234567)")
     options: argparse.Namespace = parser.parse_args()
     if sys.version_info >= (3, 14):
         parser.error("needs Python 3.9 to 3.13: later work items take other arguments")
@@ -208,6 +209,8 @@ def main() -> int:
             max(4, rounds // 16), options.tasks * (2 if options.quick else LONG_JOB)
         ),
         "5": lambda: import_row(max(20, few)),
+        "6": lambda: tiny_rows(rounds, options.tasks),
+        "7": lambda: queue_rows(rounds, options.tasks),
     }
     rows: list[Row] = []
     notes: list[str] = []

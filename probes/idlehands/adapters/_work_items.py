@@ -11,7 +11,7 @@ from types import BuiltinFunctionType, FunctionType
 from typing import Any, Callable
 
 from .._names import attributes_of
-from .._shared import SharedPool
+from .._shared import NOT_ONE, SharedPool
 from .._shared_worker import SKIPPED
 from .._tables import NONE
 from .._words import SPAWN_BYTES, pack_spawn
@@ -58,21 +58,25 @@ def telling_put(pool: SharedPool, put: Put, known_item: Any) -> Put:
     return put_with_token
 
 
-def sampling_put(pool: SharedPool, put: Put, known_item: Any) -> Put:
-    """Return the same for a pool that gives up detail: most tasks are only counted."""
-    spawns = pool.spawns
+def counting_put(pool: SharedPool, put: Put, known_item: Any) -> Put:
+    """Return the same for a pool that gives up detail: most tasks are only counted, or all are."""
+    spawns, passes_on = pool.spawns, type(put) is not BuiltinFunctionType
+    none_recorded = pool.every == NOT_ONE
 
     def put_counted(item: Any, block: bool = True, timeout: float | None = None) -> None:
         if type(item) is known_item:
             try:
                 task = pool.last_number = spawns.next_number()
-                if task & pool.every:
+                if none_recorded or task & pool.every:
                     item.idlehands = SKIPPED
                 else:
                     item.idlehands = pool.token(task, pool.kind_of(function_of(item)))
             except Exception as error:
                 failed(pool, error)
-        put(item, block, timeout)
+        if passes_on:
+            put(item, block, timeout)
+        else:
+            put(item)
 
     return put_counted
 

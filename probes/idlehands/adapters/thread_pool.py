@@ -35,7 +35,7 @@ from ._telling import (
     tell,
     weakly,
 )
-from ._work_items import sampling_put, telling_put
+from ._work_items import counting_put, telling_put
 from ._work_runs import Runs, thinned
 
 NUMBERED = re.compile(r"(Thread|Interpreter)PoolExecutor-\d+")
@@ -132,7 +132,7 @@ class Told:
             thinned[id(self)] = weakref.ref(self, partial(thinned.pop, id(self)))
         else:
             thinned.pop(id(self), None)
-        make = sampling_put if pool.every else telling_put
+        make = counting_put if pool.every else telling_put
         self._change_put(make(pool, self.put, _Hooked.item))
 
     def leave(self) -> None:
