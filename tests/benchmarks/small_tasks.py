@@ -141,10 +141,12 @@ def queue_rows(rounds: int, count: int) -> tuple[list[Row], list[str]]:
         {"alone": lambda: _through(alone, count), "plain": lambda: _through(bare, count)}, rounds
     )
     idlehands.configure(full_detail=False)
+    plain_ns = statistics.median(found["plain"])
+    served_ns = median_over(found["served"], found["plain"])
+    alone_ns = median_over(unserved["alone"], unserved["plain"])
     return [], [
-        f"row 7: put, get and task_done of a queue.Queue take {statistics.median(found['plain']):.0f}"
-        f" ns; {median_over(found['served'], found['plain']):.0f} ns are added where a worker "
-        f"serves it, {median_over(unserved['alone'], unserved['plain']):.0f} ns where none does"
+        f"row 7: put, get and task_done of a queue.Queue take {plain_ns:.0f} ns; "
+        f"{served_ns:.0f} ns are added where a worker serves it, {alone_ns:.0f} ns where none does"
     ]
 
 

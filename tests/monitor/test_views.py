@@ -35,7 +35,7 @@ from idlehands_monitor.views.terminal.drawing import (
     spark,
     split_cells,
 )
-from idlehands_monitor.views.words import clean, count, seconds, share
+from idlehands_monitor.views.words import clean, count, detail_sentence, seconds, share
 
 colours = st.builds("#{:06X}".format, st.integers(0, 0xFFFFFF))
 
@@ -338,3 +338,14 @@ def test_the_line_for_no_screen_says_state_shares_and_headline():
     assert written.startswith("live: scripted (4 workers): working 2")
     assert "starved-beside-work" in written or "too-little-parallelism" in written
     assert "\n" not in written
+
+
+def test_where_detail_was_given_up_it_says_what_the_probe_costs_all_the_same():
+    assert detail_sentence("totals only", 3.0, 0.0, float("nan"), 0.0432) == (
+        "To cost less the probe records: totals only. As it is it costs 4.3% of the worker time. "
+        "Of 3.0 s only the number of tasks is known."
+    )
+    assert detail_sentence("totals only", 0.0, 0.0, float("nan"), None) == (
+        "To cost less the probe records: totals only."
+    )
+    assert detail_sentence("", 0.0, 0.0, float("nan"), 0.002) == ""

@@ -54,39 +54,3 @@ def test_a_job_whose_main_thread_has_ended_can_be_attached_to(
     done.touch()
     assert job.ends() == ""
     assert reader.take_all()[-1]["frame"] == "bye"
-
-
-STARTED_BY = """
-import multiprocessing, threading
-from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
-from multiprocessing.pool import ThreadPool
-from idlehands import _process
-
-def work():
-    pass
-
-started = []
-start = _process._Process.start_outlet
-
-def noted(process):
-    started.append(threading.current_thread() is threading.main_thread())
-    return start(process)
-
-_process._Process.start_outlet = noted
-if __name__ == "__main__":
-    CALL
-    print(started[:1])
-"""
-CALLS = {
-    "ThreadPoolExecutor": "ThreadPoolExecutor(1).submit(work).result()",
-    "ThreadPool": "ThreadPool(1).apply(work)",
-    "Pool": "multiprocessing.Pool(1).apply(work)",
-    "ProcessPoolExecutor": "ProcessPoolExecutor(1).submit(work).result()",
-}
-
-
-@pytest.mark.parametrize("call", list(CALLS))
-def test_the_probes_thread_is_started_by_who_hands_in_the_first_task(call, start_job):
-    job = start_job(STARTED_BY.replace("CALL", CALLS[call]))
-    assert job.says() == "[True]"
-    job.ends()

@@ -71,7 +71,7 @@ def render(reading: Reading) -> str:
         page.append(f"<p><strong>Warning:</strong> {_text(source.warning)}</p>")
     page += [f'<p class="note">{_text(line)}</p>' for line in host_lines(reading)]
     for pool in reading.pools:
-        page += _pool(pool)
+        page += _pool(pool, reading.source.probe_cost)
     if reading.sampled:
         page.append(f"<p><strong>{NOT_RECORDED}</strong> {PROBE_ADVICE}</p>")
     for sampled in reading.sampled:
@@ -135,14 +135,14 @@ def _text(text: str) -> str:
     return escape(clean(text))
 
 
-def _pool(pool: PoolReading) -> Iterable[str]:
+def _pool(pool: PoolReading, cost: float | None) -> Iterable[str]:
     yield (
         f"<h2>Pool {_text(pool.name)}</h2><p>{_text(pool.kind)}, {len(pool.workers)} workers over "
         f"{seconds(pool.window_s)}: {pool.time.total / 1e9:.1f} worker-seconds.</p>"
     )
     if pool.broken:
         yield f'<p class="headline">The pool is broken: {_text(pool.broken)}</p>'
-    detail = detail_sentence(pool.detail, pool.counted_s, pool.sampled_s, pool.sampling_error)
+    detail = detail_sentence(pool.detail, pool.counted_s, pool.sampled_s, pool.sampling_error, cost)
     if detail:
         yield f"<p>{_text(detail)}</p>"
     if pool.stays is not None:

@@ -54,7 +54,7 @@ def explain(reading: Reading) -> str:
     if len(reading.pools) > 1:
         lines += ["", *_job(reading)]
     for pool in reading.pools:
-        lines += ["", *_pool(pool)]
+        lines += ["", *_pool(pool, reading.source.probe_cost)]
     if reading.stranded:
         lines += ["", *_stranded(reading)]
     return "\n".join(lines) + "\n"
@@ -124,7 +124,7 @@ def _who(reading: Reading) -> str:
     return ", ".join(facts)
 
 
-def _pool(pool: PoolReading) -> list[str]:
+def _pool(pool: PoolReading, cost: float | None) -> list[str]:
     closed = ", closed" if pool.closed else ""
     where = f", process {pool.pid}" if pool.pid >= 0 else ""
     lines = [
@@ -133,7 +133,7 @@ def _pool(pool: PoolReading) -> list[str]:
         f"{seconds(pool.window_s)}, {pool.time.total / 1e9:.1f} worker-seconds",
         *([f"The pool is broken: {clean(pool.broken)}"] if pool.broken else []),
         *([clean(stays_sentence(pool.stays), 1000)] if pool.stays is not None else []),
-        *([_detail(pool)] if _detail(pool) else []),
+        *_detail(pool, cost),
         "",
         *_worker_time(pool),
         f"  ({CORE_TIME_NOTES[pool.core_time]})",
@@ -161,8 +161,11 @@ def _pool(pool: PoolReading) -> list[str]:
     return lines
 
 
-def _detail(pool: PoolReading) -> str:
-    return detail_sentence(pool.detail, pool.counted_s, pool.sampled_s, pool.sampling_error)
+def _detail(pool: PoolReading, cost: float | None) -> list[str]:
+    sentence = detail_sentence(
+        pool.detail, pool.counted_s, pool.sampled_s, pool.sampling_error, cost
+    )
+    return [sentence] if sentence else []
 
 
 def _worker_time(pool: PoolReading) -> list[str]:

@@ -66,11 +66,18 @@ def share(value: float) -> str:
     return f"{value * 100:.0f} %"
 
 
-def detail_sentence(detail: str, counted_s: float, sampled_s: float, error: float) -> str:
-    """Write what the probe gave up to stay cheap, empty where nothing."""
+def detail_sentence(
+    detail: str, counted_s: float, sampled_s: float, error: float, cost: float | None
+) -> str:
+    """Write what the probe gave up to cost less, and what it costs as it is; empty where nothing.
+
+    cost: the share of the worker time that it takes, None where that is not known.
+    """
     if not detail and not counted_s and not sampled_s:
         return ""
-    text = f"To stay under a hundredth of the worker time the probe records: {detail or 'all'}."
+    text = f"To cost less the probe records: {detail or 'all'}."
+    if cost is not None:
+        text += f" As it is it costs {cost:.1%} of the worker time."
     if sampled_s:
         plus_minus = f", give or take {error:.1%} of the time in tasks" if error == error else ""
         text += f" {seconds(sampled_s)} of these figures are estimated from a sample{plus_minus}."

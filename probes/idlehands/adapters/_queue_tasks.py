@@ -18,8 +18,9 @@ from types import CodeType, FunctionType
 from typing import Any, Callable, ClassVar
 
 from .._names import attributes_of, defined, text, type_name, unwrapped
+from .._pool import nanoseconds_of
 from .._process import share_pool
-from .._shared import SharedPool
+from .._shared import LEAST_ROWS_PER_WORKER, SharedPool
 from .._shared_worker import SKIPPED, SharedWorker, workers
 from .._tables import FINISHED, INBOX, NONE
 from ._guard import failed, say_once, threads_are_replaced
@@ -42,6 +43,7 @@ OWN_METHODS = {"_get", "_put", "_qsize", "get", "put", "task_done"}
 class Library:
     """What of the library's there is to compare with, once it is hooked."""
 
+    queue: Any = None
     get: CodeType | None = None
     shutdown: CodeType | None = None
     methods: ClassVar[set[FunctionType]] = set()
@@ -59,11 +61,47 @@ sites: dict[int, tuple[Any, str, int]] = {}
 """By the identity of every queue: what forgets it, and where it was made."""
 served: dict[int, Served] = {}
 """By the identity of every queue that has workers."""
+_prices: list[float] = []
 in_hand: dict[int, Served] = {}
 """By the identifier of a thread: the queue whose task it runs."""
 
 if hasattr(os, "register_at_fork"):
     os.register_at_fork(after_in_child=in_hand.clear)
+
+
+class QueuePool(SharedPool):
+    """The threads that are fed through a queue."""
+
+    __slots__ = ()
+
+    def price(self) -> tuple[float, float]:
+        """Return nanoseconds that an item costs, (recorded, counted)."""
+        if not _prices:
+            _prices.extend(_price_at(step) for step in (0, self.last_step))
+        return _prices[0], _prices[1]
+
+
+def _price_at(step: int) -> float:
+    """Return what an item of a scratch queue costs at a step of detail, in the calling thread."""
+    queue, me = Library.queue(), get_ident()
+    pool = QueuePool("calibration", KIND, NONE, MOST_WORKERS_EXPECTED)
+    pool.turn_to(step)
+    state = served[id(queue)] = Served(queue)
+    state.pool = pool
+    state.take_step()
+
+    def record() -> None:
+        state.put(queue, record)
+        taken(queue, record)
+        ended(queue)
+
+    kept, workers[me] = workers.get(me), SharedWorker(pool, 0, LEAST_ROWS_PER_WORKER)
+    try:
+        return nanoseconds_of(record)
+    finally:
+        del workers[me]
+        if kept is not None:
+            workers[me] = kept
 
 
 class Served:
@@ -219,10 +257,10 @@ def _serve(queue: Any) -> Served:
         return state
     _, path, line = sites.get(id(queue), (None, "", 0))
 
-    def make(name: str, number: int) -> SharedPool:
-        return SharedPool(name, KIND, number, MOST_WORKERS_EXPECTED)
+    def make(name: str, number: int) -> QueuePool:
+        return QueuePool(name, KIND, number, MOST_WORKERS_EXPECTED)
 
-    pool = share_pool(place_of(path, line) if path else "queue", SharedPool, KIND, make)
+    pool = share_pool(place_of(path, line) if path else "queue", QueuePool, KIND, make)
     reference = weakref.ref(queue)
     open_while(pool, partial(_is_there, reference))
     pool.expose_depths(partial(_depths, reference))

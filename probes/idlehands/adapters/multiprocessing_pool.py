@@ -254,8 +254,6 @@ def _processes_set(owner: Any, processes: Any) -> Any:
         pool = board
     batches.pool = pool
     open_while(pool, partial(_is_usable, weakref.ref(owner)))
-    if type(tasks) is ThreadTasks and pool.on_bound is not None:
-        pool.on_bound()  # its threads come at once, and would else start the probe's
     return processes
 
 

@@ -116,6 +116,7 @@ def unfamiliar(module: Any) -> str:
 
 def hook(module: Any) -> None:
     """Hook every queue of the module's own three classes, those in use included."""
+    tasks.Library.queue = module.Queue
     tasks.Library.get = module.Queue.get.__code__
     shutdown = vars(module.Queue).get("shutdown")  # from Python 3.13 on
     tasks.Library.shutdown = getattr(shutdown, "__code__", None)
