@@ -590,7 +590,7 @@ def test_items_that_a_worker_drops_by_shutting_its_queue_down_are_cancelled(tmp_
 
 TRACEBACKS = """
 import queue, sys, traceback
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 
 class Uncomparable:
     pass
@@ -618,8 +618,10 @@ show(narrow._get)
 show(queue.LifoQueue()._get)
 show(queue.PriorityQueue()._get)
 with ThreadPoolExecutor(1) as pool:
-    show(pool.submit(fail).result)
-    show(pool.submit(pow).result)
+    tasks = [pool.submit(fail), pool.submit(pow)]
+    wait(tasks)
+    for task in tasks:
+        show(task.result)
 """
 
 

@@ -91,8 +91,8 @@ def _price_at(step: int) -> float:
     state.take_step()
 
     def record() -> None:
-        state.put(queue, record)
-        taken(queue, record)
+        state.put(queue, _price_at)
+        taken(queue, _price_at)
         ended(queue)
 
     kept, workers[me] = workers.get(me), SharedWorker(pool, 0, LEAST_ROWS_PER_WORKER)
