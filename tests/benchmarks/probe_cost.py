@@ -25,6 +25,7 @@ import idlehands
 
 FLOOR_BAR, SPAN_BAR, ATTACHED_BAR, MISSED_BAR = 2.5, 1 / 20, 1.5, 2.0
 WARM_UP_TASKS = 200
+HISTOGRAM_BAR = 1.0
 LONG_CHUNKS = 40
 """Chunks in a round of row 2: long enough for several of the outlet's flushes."""
 LONG_JOB = 160
@@ -80,6 +81,12 @@ def added_rows(rounds: int, count: int) -> tuple[list[Row], list[str]]:
     rows = [
         Row("1 added per task, nobody attached: of the floor", measured, ours / floors, FLOOR_BAR),
         Row("1 added per task, nobody attached: of a span", against_span, ours / spans, SPAN_BAR),
+        Row(
+            "1 added per task, nobody attached: of a histogram",
+            f"probe {ours:.0f} ns, histogram {added['histogram']:.0f} ns",
+            ours / added["histogram"],
+            HISTOGRAM_BAR,
+        ),
     ]
     each = ", ".join(f"{name} {value:.0f}" for name, value in added.items())
     return rows, [
