@@ -247,3 +247,57 @@ def test_only_the_pool_that_failed_is_in_no_record(tmp_path):
     assert status == 0
     assert output.splitlines() == ["1", "1 45", "broken True 1 0", "whole False 0 10"]
     assert errors == "probe of pool 'broken' switched off: KeyError('broken')\n"
+
+
+FULL_STACK = """
+import multiprocessing, queue, sys, threading
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+
+sys.setrecursionlimit(300)
+DEPTHS = range(230, 296)
+
+def below(frames, call):
+    return below(frames - 1, call) if frames else call()
+
+def work():
+    return 5
+
+def serve():
+    while True:
+        item = tasks.get()
+        if item is None:
+            return
+        taken.append(item)
+        tasks.task_done()
+
+if __name__ == "__main__":
+    threads = ThreadPoolExecutor(1)
+    threads.submit(work).result()
+    tasks, taken, too_deep = queue.Queue(), [], 0
+    server = threading.Thread(target=serve)
+    server.start()
+    tasks.put(1)
+    for frames in DEPTHS:
+        for call in (lambda: threads.submit(lambda: 1).result(), lambda: tasks.put(frames)):
+            try:
+                below(frames, call)
+            except RecursionError:
+                too_deep += 1
+    tasks.put(2)
+    tasks.put(None)
+    server.join()
+    print(threads.submit(work).result(), too_deep > 0, taken[-1])
+    with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("fork")) as processes:
+        processes.submit(work).result()
+        for frames in DEPTHS:
+            try:
+                below(frames, lambda: processes.submit(work)).result()
+            except RecursionError:
+                pass
+        print(processes.submit(work).result())
+"""
+
+
+def test_where_the_job_fills_its_stack_queues_and_executors_stay_whole(tmp_path):
+    assert run(tmp_path, FULL_STACK) == (0, "5 True 2\n5\n", "")
+    assert probed(tmp_path, FULL_STACK) == (0, "5 True 2\n5\n", "")

@@ -23,6 +23,15 @@ from ._telling import made_at, weakly
 
 QUEUES = ("_call_queue", "_result_queue", "_work_ids")
 TELLER = "_idlehands"
+FRAMES_OF_A_PUT = 6
+"""No deeper does `Queue.put` call. It would leave a number without its task if it were cut short,
+and here it is called by one frame more than the executor reckons with."""
+
+
+def have_room(frames: int) -> None:
+    """Raise RecursionError where the stack has no room for so many frames."""
+    if frames:
+        have_room(frames - 1)
 
 
 class TellingIds(queue.Queue):  # type: ignore[type-arg]
@@ -31,7 +40,8 @@ class TellingIds(queue.Queue):  # type: ignore[type-arg]
     teller: Teller
 
     def put(self, item: Any, block: bool = True, timeout: float | None = None) -> None:
-        """Hand in a task."""
+        """Hand in a task; all or nothing where the stack is almost full."""
+        have_room(FRAMES_OF_A_PUT)
         self.teller.handed_in(item)
         super().put(item, block, timeout)
 
@@ -103,6 +113,8 @@ class Teller:
             if self.pool is not None and type(item) is self.module._WorkItem:
                 kind, size = self.described(item.fn, item.args)
                 self.tokens[work_id] = self.pool.queued(self.pool.kind_of(kind), size)
+        except RecursionError:  # a full stack: the task is handed in all the same
+            pass
         except Exception as error:
             self.give_up(error)
 

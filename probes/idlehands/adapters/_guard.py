@@ -6,6 +6,7 @@ record of the one pool is switched off, one warning says so, and the job's call 
 
 from __future__ import annotations
 
+import sys
 import threading
 from threading import get_ident
 from typing import Any
@@ -14,23 +15,34 @@ from .._guard import is_for_the_job
 from .._names import reason_of
 from .._notes import warn
 
+FRAMES_OF_A_HOOK = 50
+"""No hook calls deeper than this."""
 _said: set[str] = set()
 
 
 def failed(pool: Any, error: Exception) -> None:
     """Take in the error of a hook; `pool` is the one that it recorded, None where it knew none.
 
-    Raises what was meant for the job.
+    Raises what was meant for the job. A stack that the job has filled is no fault of the hook's.
     """
     if is_for_the_job(error):
         raise error
     try:
+        if type(error) is RecursionError and _stack_is_full():
+            return
         if pool is None:
             say_once("what a pool does is not recorded: %s", reason_of(error))
         else:
             pool.failed(error)
     except Exception:  # noqa: S110 - a stack that is full, or no memory: nothing is left to say
         pass
+
+
+def _stack_is_full() -> bool:
+    frame, depth = sys._getframe().f_back, 0
+    while frame is not None:
+        frame, depth = frame.f_back, depth + 1
+    return depth > sys.getrecursionlimit() - FRAMES_OF_A_HOOK
 
 
 def say_once(message: str, *arguments: object) -> None:

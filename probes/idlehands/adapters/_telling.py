@@ -38,6 +38,8 @@ class Telling:
         if value is not None:
             try:
                 value = self._told(owner, value)
+            except RecursionError:  # a full stack
+                pass
             except Exception as error:  # the pool must be made, probed or not
                 say_once(
                     "pools of class %s are not probed: %s", type_name(type(owner)), reason_of(error)

@@ -48,6 +48,8 @@ def telling_put(pool: SharedPool, put: Put, known_item: Any) -> Put:
                     now = clock()
                     item.idlehands = task, NONE, kind, now, ident(), NONE
                     pack_spawn(words, (task & mask) * SPAWN_BYTES, task | mask, now)
+            except RecursionError:  # a full stack: the task is handed in all the same
+                pass
             except Exception as error:
                 failed(pool, error)
         if passes_on:
@@ -71,6 +73,8 @@ def counting_put(pool: SharedPool, put: Put, known_item: Any) -> Put:
                     item.idlehands = SKIPPED
                 else:
                     item.idlehands = pool.token(task, pool.kind_of(function_of(item)))
+            except RecursionError:
+                pass
             except Exception as error:
                 failed(pool, error)
         if passes_on:

@@ -74,6 +74,8 @@ def run(self):
                         mark = marked(worker, token)
                     worker.started = started = clock()
                     worker.token = token
+        except RecursionError:  # a full stack: the task is run all the same
+            worker, token, started = nobody, SKIPPED, 0
         except Exception as error:
             worker, token, started = hook_failed(worker, error), SKIPPED, 0
         result = self.fn(*self.args, **self.kwargs)
@@ -81,6 +83,8 @@ def run(self):
         try:
             if worker.pool is not None:
                 raised(worker, mark)
+        except RecursionError:
+            pass
         finally:
             self.future.set_exception(exc)
         # As theirs: break a reference cycle with the exception.
@@ -105,6 +109,8 @@ def run(self):
                         started, ended, INBOX, mark, FINISHED,
                     )
                 worker.written = number + 1
+        except RecursionError:
+            pass
         except Exception as error:
             hook_failed(worker, error)
         finally:

@@ -26,25 +26,37 @@ SIZE = "return len(self.queue)"
 CREATED = """
 def _init(self, maxsize):
     {init}
-    created(self)
+    try:
+        created(self)
+    except RecursionError:  # a full stack, here and below: the job's own call goes on all the same
+        pass
 """
 SIZED = """
 def _qsize(self):
     if in_hand and ident() in in_hand:
-        asked(self)
+        try:
+            asked(self)
+        except RecursionError:
+            pass
     return len(self.queue)
 """
 PUT = """
 def _put(self, item):
     {put}
     if id(self) in served and item is not None:
-        served[id(self)].put(self, item)
+        try:
+            served[id(self)].put(self, item)
+        except RecursionError:
+            pass
 """
 TAKEN = """
 def _get(self):
     item = {get}
     if item is not None and (id(self) in served or not here.is_stranger):
-        taken(self, item)
+        try:
+            taken(self, item)
+        except RecursionError:
+            pass
     return item
 """
 DONE = """
@@ -57,11 +69,17 @@ def task_done(self):
             self.all_tasks_done.notify_all()
         self.unfinished_tasks = unfinished
         if in_hand:
-            ended(self)
+            try:
+                ended(self)
+            except RecursionError:
+                pass
 """
 KNOWN_DONE = DONE.replace(
     """        if in_hand:
-            ended(self)
+            try:
+                ended(self)
+            except RecursionError:
+                pass
 """,
     "",
 )

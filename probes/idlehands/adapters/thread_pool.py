@@ -111,15 +111,24 @@ class Told:
         with _Hooked.opening:
             owner = self.executor()
             if self.pool is None and owner is not None:
-                self.pool = pool = _pool_of(owner, self.site)
-                open_while(pool, partial(_is_usable, self.executor))
-                pool.expose_depths(partial(_depths, self.queue))
-                pool.unhook = weakly(self.leave)
-                pool.on_step = weakly(self.take_step)
-                self.take_step()
-                if LAST_CALL_FOR_THREADS and pool.on_bound is not None:
-                    pool.on_bound()
+                pool = _pool_of(owner, self.site)
+                try:
+                    self._record_in(pool)
+                except BaseException:
+                    self.pool = None
+                    pool.close()
+                    raise
             return self.pool
+
+    def _record_in(self, pool: SharedPool) -> None:
+        self.pool = pool
+        open_while(pool, partial(_is_usable, self.executor))
+        pool.expose_depths(partial(_depths, self.queue))
+        pool.unhook = weakly(self.leave)
+        pool.on_step = weakly(self.take_step)
+        self.take_step()
+        if LAST_CALL_FOR_THREADS and pool.on_bound is not None:
+            pool.on_bound()
 
     def take_step(self) -> None:
         """Record in the pool's present step of detail."""
@@ -206,6 +215,8 @@ def _first_put(told: Told) -> Callable[..., None]:
             try:
                 if told.open() is not None:
                     put = told.queue().put
+            except RecursionError:  # a full stack: the next one is the first
+                put = told.put
             except Exception as error:
                 told.leave()
                 failed(told.pool, error)
