@@ -203,8 +203,10 @@ def test_a_stopped_process_is_said_to_be_stopped_and_not_sampled(machine, monkey
     assert done.returncode == 0, done.stderr
 
 
-def test_a_process_without_a_probe_has_none(machine):
-    assert not has_probe(os.getpid())
+def test_a_process_without_a_probe_has_none():
+    with subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE) as plain:
+        assert not has_probe(plain.pid)
+        plain.stdin.close()
     assert not has_probe(4_194_304)
 
 
