@@ -107,11 +107,6 @@ class BoardPool(SharedPool):
         self.link = link
         self._say_detail()
 
-    def open_again(self) -> bool:
-        """Another pool is made where this one had been; `make_room` comes next."""
-        self.still_open = lambda: True  # until its new owner says
-        return super().open_again()
-
     def compact(self) -> None:
         """Copy what is recorded out of the board, and let that go; not while a worker is there."""
         board = self.link.board

@@ -11,22 +11,18 @@ following a link, verified by its descriptor, and everything inside is reached t
 
 from __future__ import annotations
 
-import contextlib
 import os
 import re
 import socket
 import stat
 import struct
 import time
-from collections.abc import Iterator
 from types import TracebackType
 
 ENVIRONMENT = "IDLEHANDS_DIR"
 SUFFIX = ".sock"
 UNNAMED = re.compile(r"\.\d+-[0-9a-f]{12}")
 """What a socket is called until it listens."""
-LONGEST_ADDRESS = 100
-"""Bytes of a socket path used as it is; unix(7) allows 107 on Linux, others fewer."""
 DESCRIPTORS = "/proc/self/fd"
 _OPENING = os.O_RDONLY | os.O_CLOEXEC | getattr(os, "O_DIRECTORY", 0) | getattr(os, "O_NOFOLLOW", 0)
 
@@ -156,12 +152,6 @@ def temporary_folder() -> str:
     return os.environ.get("TMPDIR") or "/tmp"  # noqa: S108 - the folder in it is verified
 
 
-def make_folder() -> str:
-    """Create this user's socket folder if need be, verify it, and return its path."""
-    with open_own_folder() as folder:
-        return folder.path
-
-
 def open_own_folder() -> Folder:
     """Return this user's socket folder, created if need be. Raises FolderRefused."""
     path = folder_path()
@@ -174,19 +164,6 @@ def open_own_folder() -> Folder:
     except OSError as error:
         raise FolderRefused(f"socket folder {path}: {error.strerror}") from error
     return Folder(path)
-
-
-@contextlib.contextmanager
-def address(path: str) -> Iterator[str]:
-    """Give a name for socket `path` short enough for the kernel, valid inside the block."""
-    if len(os.fsencode(path)) <= LONGEST_ADDRESS or not os.path.isdir(DESCRIPTORS):
-        yield path
-        return
-    descriptor = os.open(os.path.dirname(path), os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
-        yield f"{DESCRIPTORS}/{descriptor}/{os.path.basename(path)}"
-    finally:
-        os.close(descriptor)
 
 
 def peer_uid(connection: socket.socket) -> int | None:

@@ -230,6 +230,7 @@ class SharedPool(PoolProbe):
                 ring.restore()
             self.is_compact = False
         self.is_read = False
+        self.still_open = lambda: True  # until its new owner says
         self.closed_ns = NONE
         self.revision += 1
         return True

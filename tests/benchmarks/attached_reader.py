@@ -16,7 +16,7 @@ import sys
 from time import monotonic_ns
 from typing import Any
 
-from idlehands.wire import TABLES, Decoder, Frame, address, folder_path
+from idlehands.wire import TABLES, Decoder, Folder, Frame, folder_path
 
 READ_BYTES = 1 << 18
 
@@ -106,8 +106,8 @@ class Serving:
         self.decoder, self.level_ns = Decoder(), {}
         self.counts = dict.fromkeys((*TABLES, "lost", "bytes", "frames"), 0)
         self.connection = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        with address(self.path) as short:
-            self.connection.connect(short)
+        with Folder(os.path.dirname(self.path)) as folder:
+            self.connection.connect(folder.address(os.path.basename(self.path)))
         self.selector.register(self.connection, selectors.EVENT_READ)
 
     def hang_up(self) -> None:

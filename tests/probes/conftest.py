@@ -27,7 +27,7 @@ from probes_frames import columns_of
 import idlehands
 from idlehands import _notes, _pool, _recorder
 from idlehands._pool import PoolProbe, Settings
-from idlehands.wire import SUFFIX, Decoder, Frame, address
+from idlehands.wire import SUFFIX, Decoder, Folder, Frame
 
 PATIENCE_SECONDS = 30.0
 SOURCES = str(Path(idlehands.__file__).parent.parent)
@@ -142,8 +142,8 @@ class Reader:
             time.sleep(0.002)
         self.socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         self.socket.settimeout(PATIENCE_SECONDS)
-        with address(str(path)) as short:
-            self.socket.connect(short)
+        with Folder(str(path.parent)) as folder:
+            self.socket.connect(folder.address(path.name))
         self.decoder = Decoder()
         self.frames: list[Frame] = []
         self.thread: threading.Thread | None = None

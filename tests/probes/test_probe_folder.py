@@ -12,13 +12,12 @@ from pathlib import Path
 import pytest
 
 from idlehands import _listener
+from idlehands._folder import open_own_folder
 from idlehands._listener import Listener
 from idlehands.wire import (
     Folder,
     FolderRefused,
-    address,
     folder_path,
-    make_folder,
     may_talk,
     peer_uid,
 )
@@ -32,6 +31,12 @@ def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     path = tmp_path / "sockets"
     monkeypatch.setenv("IDLEHANDS_DIR", str(path))
     return path
+
+
+def made() -> str:
+    """Create the folder where need be; return its path."""
+    with open_own_folder() as folder:
+        return folder.path
 
 
 def test_the_folder_named_outright_comes_before_the_runtime_directory(tmp_path, monkeypatch):
@@ -70,16 +75,16 @@ def test_with_nothing_in_the_environment_the_folder_is_under_tmp(monkeypatch):
 def test_a_new_folder_is_closed_to_everybody_else(place):
     before = os.umask(0)
     try:
-        assert make_folder() == str(place)
+        assert made() == str(place)
     finally:
         os.umask(before)
     assert stat.S_IMODE(place.stat().st_mode) == 0o700
 
 
 def test_a_folder_that_is_there_is_used_again(place):
-    make_folder()
+    made()
     (place / "1.sock").touch()
-    assert make_folder() == str(place)
+    assert made() == str(place)
     assert (place / "1.sock").exists()
 
 
@@ -88,7 +93,7 @@ def test_a_folder_open_to_others_is_refused_and_left_as_it_is(place, mode):
     place.mkdir()
     place.chmod(mode)
     with pytest.raises(FolderRefused, match=f"open to other users .mode {mode:o}.*chmod 700"):
-        make_folder()
+        made()
     assert stat.S_IMODE(place.stat().st_mode) == mode
 
 
@@ -96,20 +101,20 @@ def test_a_link_to_a_proper_folder_is_refused(place, tmp_path):
     (tmp_path / "real").mkdir(mode=0o700)
     place.symlink_to(tmp_path / "real")
     with pytest.raises(FolderRefused, match="is not a directory"):
-        make_folder()
+        made()
 
 
 def test_a_link_to_nowhere_is_refused(place, tmp_path):
     place.symlink_to(tmp_path / "nothing")
     with pytest.raises(FolderRefused, match="is not a directory"):
-        make_folder()
+        made()
     assert not (tmp_path / "nothing").exists()
 
 
 def test_a_file_in_the_folders_place_is_refused(place):
     place.touch(mode=0o600)
     with pytest.raises(FolderRefused, match="is not a directory"):
-        make_folder()
+        made()
 
 
 @as_root
@@ -117,7 +122,7 @@ def test_a_folder_of_another_user_is_refused(place):
     place.mkdir(mode=0o700)
     os.chown(place, 65534, 65534)
     with pytest.raises(FolderRefused, match="belongs to user 65534"):
-        make_folder()
+        made()
 
 
 def test_a_folder_that_is_not_there_cannot_be_verified(place):
@@ -128,42 +133,27 @@ def test_a_folder_that_is_not_there_cannot_be_verified(place):
 def test_a_folder_without_a_parent_is_refused(tmp_path, monkeypatch):
     monkeypatch.setenv("IDLEHANDS_DIR", str(tmp_path / "no" / "where"))
     with pytest.raises(FolderRefused, match="its parent does not exist"):
-        make_folder()
-
-
-def test_a_short_path_is_its_own_address(tmp_path):
-    with address("/tmp/x.sock") as short:  # noqa: S108
-        assert short == "/tmp/x.sock"  # noqa: S108
+        made()
 
 
 def test_a_path_too_long_for_the_kernel_can_be_bound_and_connected_to(tmp_path):
     deep = tmp_path / ("d" * 60) / ("e" * 60)
-    deep.mkdir(parents=True)
-    path = str(deep / "1.sock")
+    deep.mkdir(parents=True, mode=0o700)
+    path = deep / "1.sock"
     assert len(os.fsencode(path)) > 107
     with (
+        Folder(str(deep)) as folder,
         socket.socket(socket.AF_UNIX) as listener,
         socket.socket(socket.AF_UNIX) as caller,
     ):
-        with address(path) as short:
-            listener.bind(short)
+        listener.bind(folder.address("1.sock"))
         listener.listen()
-        assert stat.S_ISSOCK(os.stat(path).st_mode)
-        with address(path) as short:
-            caller.connect(short)
+        assert stat.S_ISSOCK(path.stat().st_mode)
+        caller.connect(folder.address("1.sock"))
         answering, _ = listener.accept()
         with answering:
             caller.sendall(b"hello")
             assert answering.recv(5) == b"hello"
-
-
-def test_the_address_of_a_long_path_leaves_no_descriptor_open(tmp_path):
-    deep = tmp_path / ("d" * 110)
-    deep.mkdir()
-    before = os.listdir("/proc/self/fd")
-    with address(str(deep / "1.sock")):
-        pass
-    assert os.listdir("/proc/self/fd") == before
 
 
 def test_both_ends_of_a_pair_belong_to_this_user_and_may_talk():
@@ -296,8 +286,8 @@ def test_a_socket_in_a_long_folder_can_be_reached(tmp_path, monkeypatch):
     monkeypatch.setenv("IDLEHANDS_DIR", str(deep))
     listener = Listener()
     try:
-        with socket.socket(socket.AF_UNIX) as caller, address(listener.path) as short:
-            caller.connect(short)
+        with socket.socket(socket.AF_UNIX) as caller, Folder(str(deep)) as folder:
+            caller.connect(folder.address(listener.name))
     finally:
         listener.close()
 

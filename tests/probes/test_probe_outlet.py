@@ -554,6 +554,7 @@ def test_a_caller_of_another_user_is_turned_away_without_a_word(start, attach, f
         check=True,
     )
     assert result.stdout.strip() == "0"
+    folder.chmod(0o700)
     attach(target.pid).take_until(seen("levels"))
 
 
