@@ -426,6 +426,40 @@ if __name__ == "__main__":
     assert Counter(column(frames, TASKS, "outcome", received)) == {FINISHED: 51}
 
 
+@pytest.mark.long
+@pytest.mark.parametrize("sort", ["Process", "Thread"])
+def test_a_pool_that_takes_its_time_to_start_is_recorded_to_the_last_task(watched, received, sort):
+    """The probe looks at it once a second, and meanwhile it can be used by nobody yet."""
+    frames, _ = watched(
+        f"""
+import multiprocessing.dummy
+from multiprocessing.pool import Pool, ThreadPool
+
+def slowly(start):
+    def start_slowly(self):
+        time.sleep(1.5)
+        start(self)
+    return start_slowly
+
+if __name__ == "__main__":
+    with ThreadPoolExecutor(1) as first:
+        first.submit(square, 1).result()
+    say("ready")
+    told("go")
+    context = multiprocessing.get_context("fork")
+    slow = context.Process if {sort!r} == "Process" else multiprocessing.dummy.DummyProcess
+    slow.start = slowly(slow.start)
+    pool = Pool(1, context=context) if {sort!r} == "Process" else ThreadPool(1)
+    pool.map(square, range(50), chunksize=1)
+    pool.close()
+    pool.join()
+    say("done")
+    told("end")
+"""
+    )
+    assert sorted(column(frames, TASKS, "task", received)) == [0, *range(50)]
+
+
 def test_a_job_that_may_make_no_large_file_is_not_ended_by_the_probe(says):
     lines = says(
         """

@@ -30,7 +30,7 @@ from ._guard import failed, say_once
 from ._process_queues import Between, board_pool, is_queue_of
 from ._telling import instances_of, made_at, missing_names, open_while, tell
 
-RUN = "RUN"
+STARTING, RUN = "INIT", "RUN"
 THREADS = "thread pool"
 TASK_PARTS = 5
 """job, place in it, function, arguments, keywords."""
@@ -280,4 +280,4 @@ def _thread_pool(size: int) -> SharedPool:
 
 def _is_usable(owner: Callable[[], Any]) -> bool:
     state = attributes_of(owner()).get("_state")
-    return type(state) is str and state == RUN
+    return type(state) is str and state in (STARTING, RUN)
