@@ -7,7 +7,8 @@ import socket
 import threading
 from typing import TYPE_CHECKING
 
-from idlehands.wire import VERSION, address, encode
+from addresses import address
+from idlehands.wire import VERSION, encode
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -48,7 +49,7 @@ class FakeProbe:
         self._lock = threading.Lock()
         self._answer = answer
         self._listener = socket.socket(socket.AF_UNIX)
-        with address(str(path)) as short:
+        with address(path) as short:
             self._listener.bind(short)
         self._listener.listen(64)
         threading.Thread(target=self._accept, daemon=True).start()

@@ -18,7 +18,8 @@ from pathlib import Path
 from typing import Any
 
 import idlehands
-from idlehands.wire import SUFFIX, Decoder, address
+from addresses import address
+from idlehands.wire import SUFFIX, Decoder
 
 JOBS = Path(__file__).with_name("leak_jobs.py")
 SOURCES = str(Path(idlehands.__file__).parent.parent)
@@ -108,7 +109,7 @@ def connected(path: Path) -> socket.socket:
         connection = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         connection.settimeout(PATIENCE_SECONDS)
         try:
-            with address(str(path)) as short:
+            with address(path) as short:
                 connection.connect(short)
         except OSError:
             connection.close()

@@ -10,7 +10,8 @@ import threading
 import time
 from pathlib import Path
 
-from idlehands.wire import SUFFIX, Decoder, address
+from addresses import address
+from idlehands.wire import SUFFIX, Decoder
 
 
 class Reading:
@@ -47,7 +48,7 @@ class Reading:
                 if name.endswith(SUFFIX):
                     connection = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
                     try:
-                        with address(str(self._folder / name)) as short:
+                        with address(self._folder / name) as short:
                             connection.connect(short)
                     except OSError:  # bound and not yet listening, or gone again
                         connection.close()

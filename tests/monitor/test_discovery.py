@@ -15,9 +15,10 @@ from dataclasses import replace
 import psutil
 import pytest
 
+from addresses import address
 from fake_probes import GONE, FakeProbe, bye, hello, names, saying
 from helpers import environment, wait_until
-from idlehands.wire import VERSION, address, encode
+from idlehands.wire import VERSION, encode
 from idlehands_monitor.sources import asking, discovery, live
 from idlehands_monitor.sources.attachment import Attachment
 from idlehands_monitor.sources.discovery import Finder, Job, folders
@@ -72,7 +73,7 @@ def fake():
 
 def stale(path, owner=None):
     """Leave a socket at which nobody listens."""
-    with socket.socket(socket.AF_UNIX) as dead, address(str(path)) as short:
+    with socket.socket(socket.AF_UNIX) as dead, address(path) as short:
         dead.bind(short)
     if owner is not None:
         os.chown(path, owner, owner)
