@@ -405,6 +405,11 @@ sys.stdin.readline()
 """
 
 
+def made_in(folder):
+    """Return when each of the files was made: the number of one that is gone may come back."""
+    return {path.stat().st_mtime_ns for path in folder.iterdir()}
+
+
 def test_descriptors_that_the_job_opened_in_place_of_the_probes_stay_open(
     start_job, attach, wait_until, folder
 ):
@@ -412,11 +417,11 @@ def test_descriptors_that_the_job_opened_in_place_of_the_probes_stay_open(
     assert job.says() == "ready"
     reader = attach(job.pid)
     reader.take_until(lambda frames: any(frame["frame"] == "levels" for frame in frames))
-    before = {path.stat().st_ino for path in folder.iterdir()}
+    before = made_in(folder)
     job.tell("close")
     assert job.says() == "closed"
     # The probe finds its socket gone and makes another one.
-    wait_until(lambda: {path.stat().st_ino for path in folder.iterdir()} - before)
+    wait_until(lambda: made_in(folder) - before)
     job.tell("look")
     assert job.says() == "True"
     again = attach(job.pid)
