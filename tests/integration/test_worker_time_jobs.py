@@ -14,6 +14,7 @@ import psutil
 import pytest
 
 from helpers import environment, wait_until
+from idlehands_monitor.analysis.read import read_pool
 from idlehands_monitor.analysis.worker_time import pool_time, slice_times
 from idlehands_monitor.feed import Feed
 from idlehands_monitor.sources.replay import ReplaySource
@@ -142,12 +143,37 @@ def test_on_core_time_agrees_with_schedstat_within_two_hundredths(told_by, run_c
     assert on_core == pytest.approx(after - before, rel=0.02)
 
 
+KINDS_JOB = Path(__file__).parents[1] / "kinds_job.py"
+
+
+@pytest.mark.skipif(not psutil.LINUX, reason="schedstat is Linux's")
+@pytest.mark.parametrize(("how", "workers"), [("processes", CORES + 1), ("threads", 2 * CORES)])
+def test_each_kinds_time_is_split_within_a_twentieth_of_what_its_tasks_measure(
+    how, workers, run_captured
+):
+    """Sleeping, computing and mixed tasks with more workers than cores; they read schedstat."""
+    with run_captured(KINDS_JOB.read_text(), how, workers, 10) as (job, file):
+        truth = json.loads(job.ask("go"))
+    ledger, pool = ledger_of(file)
+    reading = read_pool(ledger, pool, truth["began_ns"], truth["ended_ns"])
+    kinds = {kind.kind.rpartition(".")[2]: kind for kind in reading.tasks.kinds}
+    for name, expected in truth["kinds"].items():
+        for entry in ("working", "blocked", "run_queue_wait"):
+            found = getattr(kinds[name], f"{entry}_s")
+            assert found == pytest.approx(expected[entry], abs=0.05 * expected["all"]), (
+                f"{entry} of {name}"
+            )
+    assert sum(kind.blocked_s for kind in kinds.values()) == pytest.approx(
+        sum(expected["blocked"] for expected in truth["kinds"].values()), rel=0.05
+    )
+
+
 class Job:
     """A job under `idlehands run`: it is told a line and answers with one."""
 
-    def __init__(self, script, folder):
+    def __init__(self, script, folder, arguments=()):
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "idlehands", "run", str(script)],
+            [sys.executable, "-m", "idlehands", "run", str(script), *map(str, arguments)],
             env=environment(folder, IDLEHANDS_DETAIL="full"),
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
@@ -165,11 +191,11 @@ def run_captured(tmp_path):
     """Run a script until it has said "ready"; give (job, file) with a capture of it going on."""
 
     @contextlib.contextmanager
-    def run(text):
+    def run(text, *arguments):
         folder, script, file = tmp_path / "sockets", tmp_path / "job.py", tmp_path / "job.idlehands"
         folder.mkdir(mode=0o700)
         script.write_text(text)
-        job = Job(script, folder)
+        job = Job(script, folder, arguments)
         try:
             assert job.process.stdout.readline() == "ready\n"
             capturing = subprocess.Popen(

@@ -2,16 +2,51 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from .rows import Float, Int64
+from .state_rates import FIRST_KIND, ON, QUEUED, UNKNOWN_KIND, fitted, sums_of
 from .stays import seats
 
 if TYPE_CHECKING:
     from ..ledger import HostCounters, PoolLedger
     from .intervals import Cut
+    from .state_rates import Evidence
+
+
+class InTasks(NamedTuple):
+    """Of the time in tasks outside recorded waits: where it is from, how much was on a core and in
+    a run queue, ns per worker, and about how the states spread over kinds, shape (kinds + 1, 3)."""
+
+    source: str
+    working: Int64
+    run_queue: Int64
+    kinds: Float
+
+
+def states_in_tasks(
+    host: HostCounters, stretch: Cut, evidence: Evidence, rates: Float | None, in_task: Int64
+) -> InTasks:
+    """Return how the time in tasks of a stretch was spent; `in_task` is exact, ns per worker."""
+    columns = len(evidence.samples)
+    if evidence.is_covered and rates is not None:
+        source = "kernel" if host.has_run_queue else "process"
+        time = fitted(evidence, rates).time_of_pieces()
+    else:
+        time = np.zeros((len(evidence.ns), 3))
+        source = "tasks" if (stretch.tasks.extra["cpu_ns"] >= 0).any() else "assumed"
+        time[:, ON] = evidence.cpu_ns if source == "tasks" else evidence.ns
+    if not host.has_run_queue:
+        time[:, QUEUED] = 0.0
+    tasks = (evidence.column == UNKNOWN_KIND) | (evidence.column >= FIRST_KIND)
+    kind = np.where(evidence.column >= FIRST_KIND, evidence.column, columns) - FIRST_KIND
+    kinds = sums_of(kind[tasks], time[tasks], columns - FIRST_KIND + 1)
+    per_worker = sums_of(evidence.worker[tasks], time[tasks], stretch.workers)
+    working = np.minimum(np.rint(per_worker[:, ON]).astype(np.int64), in_task)
+    queued = np.minimum(np.rint(per_worker[:, QUEUED]).astype(np.int64), in_task - working)
+    return InTasks(source, working, queued, kinds)
 
 
 def on_core(

@@ -15,16 +15,21 @@ from typing import TYPE_CHECKING, Any, Callable, TypeVar
 import numpy as np
 
 from .entries import PoolTime, alike, no_time
-from .worker_time import pool_time
+from .intervals import Whole
+from .state_rates import estimated, together
+from .worker_time import evidence_between, pool_time
 
 if TYPE_CHECKING:
     from ..ledger import HostCounters, PoolLedger
     from .entries import WorkerTime
     from .rows import Float
+    from .state_rates import Evidence
 
 SECOND_NS = 1_000_000_000
 SETTLED_NS = 500_000_000
 MOST_SECONDS = 240
+RATE_SECONDS = 30
+"""From so many settled seconds it is estimated how kinds of task divide into on a core and off."""
 
 Kept = TypeVar("Kept")
 
@@ -63,6 +68,8 @@ class PoolHistory(Keeping):
         self.seconds: deque[PoolTime] = deque(maxlen=MOST_SECONDS)
         self.times: tuple[WorkerTime, ...] = ()
         self._idle: list[tuple[float, ...]] = []
+        self._evidence: deque[Evidence] = deque(maxlen=RATE_SECONDS)
+        self._rates: Float | None = None
         self._next: int | None = None
         self._summed: tuple[int, int, PoolTime] | None = None
 
@@ -77,11 +84,20 @@ class PoolHistory(Keeping):
             self.seconds.clear()  # a time of which nothing is known lies between
         for second in range(start, last):
             begin = second * SECOND_NS
-            self.seconds.append(pool_time(pool, host, begin, begin + SECOND_NS))
+            whole = Whole(pool, begin, begin + SECOND_NS)
+            self._learn(pool, host, whole)
+            self.seconds.append(pool_time(pool, host, begin, begin + SECOND_NS, whole, self._rates))
         self._next = max(start, last)
         if start < last:
             self.times = tuple(second.pool for second in alike(self.seconds))
             self._idle = _columns([second.idle_shares for second in self.seconds])
+
+    def _learn(self, pool: PoolLedger, host: HostCounters, second: Whole) -> None:
+        """Estimate anew how kinds of task divide, from the last seconds and one more."""
+        found = evidence_between(pool, host, second, second.begin_ns, second.begin_ns + SECOND_NS)
+        if found is not None:
+            self._evidence.append(found)
+            self._rates = estimated(together(list(self._evidence)), self._rates)
 
     def time(self, pool: PoolLedger, host: HostCounters, begin_ns: int, end_ns: int) -> PoolTime:
         """Return the worker time of a window, of the settled seconds in it as it was settled."""
@@ -89,11 +105,11 @@ class PoolHistory(Keeping):
         low = max(first, -(-begin_ns // SECOND_NS))
         high = min(first + len(self.seconds), end_ns // SECOND_NS)
         if high <= low:
-            return pool_time(pool, host, begin_ns, end_ns)
+            return pool_time(pool, host, begin_ns, end_ns, rates=self._rates)
         parts = [self._sum(low - first, high - first, low)]
         for begin, end in ((begin_ns, low * SECOND_NS), (high * SECOND_NS, end_ns)):
             if begin < end:
-                parts.append(pool_time(pool, host, begin, end))
+                parts.append(pool_time(pool, host, begin, end, rates=self._rates))
         return sum(alike(parts), start=no_time(pool.workers))
 
     def _sum(self, begin: int, end: int, second: int) -> PoolTime:

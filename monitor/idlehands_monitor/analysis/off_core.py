@@ -13,16 +13,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..ledger.waits import RUNNING, WAIT_SORTS
+from ..ledger.waits import WAIT_SORTS
 from .parked import round_to_total
-from .stays import seats
+from .state_rates import ON, QUEUED
+from .thread_states import sights
 
 if TYPE_CHECKING:
     from ..ledger import HostCounters, PoolLedger
     from .intervals import Cut, Intervals
-    from .rows import Bool, Float, Int64
-
-_CODES = {RUNNING: -1, **{sort: place for place, sort in enumerate(WAIT_SORTS)}}
+    from .rows import Float, Int64
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,60 +72,36 @@ def nothing_in_task() -> InTask:
 
 
 def in_task(
-    pool: PoolLedger, host: HostCounters, stretch: Cut, working: Int64, run_queue: Int64
+    pool: PoolLedger, host: HostCounters, stretch: Cut, states: Int64, kinds: Float
 ) -> InTask:
     """Return what the time in tasks of a stretch was.
 
-    `working`, `run_queue`: nanoseconds per worker of the whole stretch, shape (workers,).
+    `states`: nanoseconds on a core, in a run queue and off the core in tasks, shape (3,), less
+    recorded waits. `kinds`: about how they are spread over kinds, shape (kinds + 1, 3), the last of
+    kinds that are not known.
     """
     waits, helping = stretch.waits, stretch.waits.extra["helping"] > 0
     joins = waits.extra["on_task"] >= 0
+    number = len(pool.task_kinds) + 1
+    inside = np.zeros(number, dtype=np.int64)
+    np.add.at(inside, _kind(stretch.tasks, number), stretch.tasks.lengths)
+    np.subtract.at(inside, _kind(waits, number), waits.lengths)
+    total = np.maximum(inside, 0)  # a wait may name a task that nothing is known of
+    on = _shared_out(kinds[:, ON], int(states[ON]), total)
+    queued = _shared_out(kinds[:, QUEUED], int(states[QUEUED]), total - on)
+    idle = np.zeros(number, dtype=np.int64)
+    np.add.at(idle, _kind(waits, number)[~helping], waits.lengths[~helping])
     return InTask(
-        _by_kind(pool, stretch, working, run_queue),
+        np.stack((on, total - on - queued + idle, queued)),
         _looks(pool, host, stretch),
         int(waits.lengths[~helping & joins].sum()),
         int(waits.lengths[~helping & ~joins].sum()),
     )
 
 
-def _by_kind(pool: PoolLedger, stretch: Cut, working: Int64, run_queue: Int64) -> Int64:
-    """Return (working, blocked, run-queue) ns per kind, which add up to the pool's exactly."""
-    kinds = len(pool.task_kinds) + 1
-    tasks, waits = stretch.tasks, stretch.waits
-    helping = waits.extra["helping"] > 0
-    inside = _per_worker_and_kind(tasks, kinds, stretch.workers)
-    inside -= _per_worker_and_kind(waits, kinds, stretch.workers)
-    read = tasks.extra["cpu_ns"] >= 0
-    part = np.where(read, tasks.extra["cpu_ns"], 0) * (
-        tasks.lengths / np.maximum(tasks.extra["full_ns"], 1)
-    )
-    known = np.zeros(inside.shape)
-    np.add.at(known, (tasks.worker, _kind(tasks, kinds)), part)
-    unread = np.maximum(inside - _per_worker_and_kind(tasks, kinds, stretch.workers, read), 0)
-    rest = np.maximum(working - known.sum(axis=1), 0)
-    weights = known + unread * (rest / np.maximum(unread.sum(axis=1), 1))[:, None]
-    total = np.maximum(inside.sum(axis=0), 0)  # a wait may name a task that nothing is known of
-    on = _shared_out(weights.sum(axis=0), int(working.sum()), total)
-    share = run_queue / np.maximum(inside.sum(axis=1), 1)
-    queued = _shared_out((inside * share[:, None]).sum(axis=0), int(run_queue.sum()), total - on)
-    idle = np.zeros(kinds, dtype=np.int64)
-    np.add.at(idle, _kind(waits, kinds)[~helping], waits.lengths[~helping])
-    return np.stack((on, total - on - queued + idle, queued))
-
-
 def _kind(rows: Intervals, kinds: int) -> Int64:
     kind = rows.extra["kind"]
     return np.where((kind >= 0) & (kind < kinds - 1), kind, kinds - 1)
-
-
-def _per_worker_and_kind(
-    rows: Intervals, kinds: int, workers: int, chosen: Bool | None = None
-) -> Int64:
-    """Return summed lengths, shape (workers, kinds), exact."""
-    lengths = rows.lengths if chosen is None else np.where(chosen, rows.lengths, 0)
-    table = np.zeros((workers, kinds), dtype=np.int64)
-    np.add.at(table, (rows.worker, _kind(rows, kinds)), lengths)
-    return table
 
 
 def _shared_out(weights: Float, total: int, most: Int64) -> Int64:
@@ -137,34 +112,6 @@ def _shared_out(weights: Float, total: int, most: Int64) -> Int64:
 
 def _looks(pool: PoolLedger, host: HostCounters, stretch: Cut) -> Int64:
     """Return how often workers blocked in a task were seen in each sort of wait."""
-    counts = np.zeros(len(WAIT_SORTS), dtype=np.int64)
-    looks = host.waits.between(stretch.begin_ns, stretch.end_ns)
-    held = seats(pool, stretch.begin_ns, stretch.end_ns)
-    if not looks or not held:
-        return counts
-    workers, threads, *times = zip(*held, strict=True)
-    began, ended = np.array(times)
-    places, moments, sorts = [], [], []
-    for at_ns, seen in looks:
-        codes = np.array([_CODES[seen.get(thread, RUNNING)] for thread in threads])
-        here = np.flatnonzero((codes >= 0) & (began <= at_ns) & (at_ns < ended))
-        places.append(here)
-        moments.append(np.full(len(here), at_ns))
-        sorts.append(codes[here])
-    worker, moment = np.array(workers)[np.concatenate(places)], np.concatenate(moments)
-    inside = _open_at(stretch.tasks, worker, moment) > _open_at(stretch.waits, worker, moment)
-    np.add.at(counts, np.concatenate(sorts)[inside], 1)
-    return counts
-
-
-def _open_at(rows: Intervals, worker: Int64, moment: Int64) -> Int64:
-    """Return how many intervals of its worker each moment lies in."""
-    if not len(rows.worker) or not len(worker):
-        return np.zeros(len(worker), dtype=np.int64)
-    base = min(int(rows.began.min()), int(moment.min()))
-    span = max(int(rows.ended.max()), int(moment.max())) - base + 1
-    key = worker * span + (moment - base)
-    begun = np.sort(rows.worker * span + (rows.began - base))
-    over = np.sort(rows.worker * span + (rows.ended - base))
-    # Every earlier worker's intervals are in both counts, so the difference is this worker's.
-    return np.searchsorted(begun, key, side="right") - np.searchsorted(over, key, side="right")
+    seen = sights(pool, host, stretch)
+    codes = seen.code[seen.in_task & (seen.code >= 0)]
+    return np.bincount(codes, minlength=len(WAIT_SORTS)).astype(np.int64)

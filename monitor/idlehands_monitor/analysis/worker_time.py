@@ -22,17 +22,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .cores import on_core
+from .cores import on_core, states_in_tasks
 from .detail import SAMPLED, TOTALS, parts, sampled_shares
 from .entries import PoolTime, alike, no_time
 from .intervals import Cut, Whole, task_rows
 from .off_core import in_task as in_task_split
 from .parked import parked_split
+from .state_rates import FIRST_KIND, estimated, start_rates, together
+from .thread_states import evidence_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from ..ledger import HostCounters, PoolLedger
+    from .rows import Float
+    from .state_rates import Evidence
 
 
 def pool_time(
@@ -41,24 +45,51 @@ def pool_time(
     begin_ns: int,
     end_ns: int,
     whole: Whole | None = None,
+    rates: Float | None = None,
 ) -> PoolTime:
     """Return the worker time of `pool` between two moments, holes in the recording left out.
 
-    `whole` is what was prepared of a longer window around it, for one of many slices.
+    `whole` is what was prepared of a longer window around it, for one of many slices; `rates` what
+    is known of its kinds of task, see `state_rates`, else estimated of the window.
     """
     whole = whole or Whole(pool, begin_ns, end_ns)
+    if rates is None:
+        rates = rates_of(pool, host, whole, begin_ns, end_ns)
     total = no_time(pool.workers)
     for low, high in recorded_stretches(pool, begin_ns, end_ns):
         for began, ended, step in parts(pool, low, high):
-            total += _stretch_time(pool, host, whole, began, ended, step)
+            total += _stretch_time(pool, host, whole, began, ended, step, rates)
     return total
 
 
 def slice_times(pool: PoolLedger, host: HostCounters, edges: Sequence[int]) -> tuple[PoolTime, ...]:
     """Return the worker time between each two neighbours of the sorted moments `edges`."""
     whole = Whole(pool, edges[0], edges[-1]).ordered()
+    rates = rates_of(pool, host, whole, edges[0], edges[-1])
     pairs = zip(edges, edges[1:], strict=False)
-    return tuple(alike([pool_time(pool, host, low, high, whole) for low, high in pairs]))
+    return tuple(alike([pool_time(pool, host, low, high, whole, rates) for low, high in pairs]))
+
+
+def rates_of(
+    pool: PoolLedger, host: HostCounters, whole: Whole, begin_ns: int, end_ns: int
+) -> Float:
+    """Return how kinds of task divide into on a core, queued for one and blocked, in a window."""
+    found = evidence_between(pool, host, whole, begin_ns, end_ns)
+    return estimated(found) if found is not None else start_rates(FIRST_KIND)
+
+
+def evidence_between(
+    pool: PoolLedger, host: HostCounters, whole: Whole, begin_ns: int, end_ns: int
+) -> Evidence | None:
+    """Return the evidence of a window where all was recorded, None where the kernel said none."""
+    found = [
+        evidence_of(pool, host, whole.cut(began, ended))
+        for low, high in recorded_stretches(pool, begin_ns, end_ns)
+        for began, ended, step in parts(pool, low, high)
+        if step < SAMPLED
+    ]
+    covered = [part for part in found if part.is_covered]
+    return together(covered) if covered else None
 
 
 def recorded_stretches(pool: PoolLedger, begin_ns: int, end_ns: int) -> Iterable[tuple[int, int]]:
@@ -75,7 +106,13 @@ def recorded_stretches(pool: PoolLedger, begin_ns: int, end_ns: int) -> Iterable
 
 
 def _stretch_time(
-    pool: PoolLedger, host: HostCounters, whole: Whole, begin_ns: int, end_ns: int, step: int
+    pool: PoolLedger,
+    host: HostCounters,
+    whole: Whole,
+    begin_ns: int,
+    end_ns: int,
+    step: int,
+    rates: Float,
 ) -> PoolTime:
     """Return the worker time of a stretch without holes in one step of detail."""
     length = end_ns - begin_ns
@@ -85,7 +122,7 @@ def _stretch_time(
     stretch = whole.cut(begin_ns, end_ns)
     if step == SAMPLED:
         return _sampled_time(pool, host, stretch)
-    return _recorded_time(pool, host, stretch)
+    return _recorded_time(pool, host, stretch, rates)
 
 
 def _sampled_time(pool: PoolLedger, host: HostCounters, stretch: Cut) -> PoolTime:
@@ -103,7 +140,7 @@ def _sampled_time(pool: PoolLedger, host: HostCounters, stretch: Cut) -> PoolTim
     return PoolTime(np.stack(entries), length, source, sampled_ns=length, error=shares.error)
 
 
-def _recorded_time(pool: PoolLedger, host: HostCounters, stretch: Cut) -> PoolTime:
+def _recorded_time(pool: PoolLedger, host: HostCounters, stretch: Cut, rates: Float) -> PoolTime:
     workers = stretch.workers
     tasks, waits, gaps = stretch.tasks, stretch.waits, stretch.gaps
     parked_rows = gaps.extra["parked"] == 1
@@ -115,11 +152,13 @@ def _recorded_time(pool: PoolLedger, host: HostCounters, stretch: Cut) -> PoolTi
     searching = gaps.per_worker(workers, ~parked_rows)
     parked = gaps.per_worker(workers, parked_rows)
     waking, starved = parked_split(stretch)
-    source, working, run_queue = on_core(pool, host, stretch, in_task, dispatch + searching)
+    evidence = evidence_of(pool, host, stretch)
+    source, working, run_queue, kinds = states_in_tasks(host, stretch, evidence, rates, in_task)
     waited = waits.per_worker(workers, ~helping)
     blocked = in_task - working - run_queue + waited
     no_work = parked - waking - starved
     entries = (working, blocked, run_queue, dispatch, searching, waking, starved, no_work)
-    split = in_task_split(pool, host, stretch, working, run_queue)
+    states = np.array([working.sum(), run_queue.sum(), 0])
+    split = in_task_split(pool, host, stretch, states, kinds)
     length = stretch.end_ns - stretch.begin_ns
     return PoolTime(np.stack(entries), length, source, in_task=split, waited=waited)

@@ -6,10 +6,13 @@ same id, so what was held of the former goes.
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from math import isfinite
 from operator import attrgetter
 from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
 
 from idlehands.wire import NONE
 
@@ -19,6 +22,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from idlehands.wire import Frame
+
+Int64 = npt.NDArray[np.int64]
 
 MOST_SAMPLES = 512
 """Of one process or thread; past it every other one goes, so that a long capture stays whole."""
@@ -66,9 +71,11 @@ class HostCounters:
 
     def apply(self, frame: Frame) -> None:
         """Take the threads' times of a ``host`` frame. Raises ValueError and the like."""
+        at_ns = _whole(frame["at_ns"])
+        moments = {who: _whole(moment) for who, moment in _entries(frame.get("moments", {}))}
         for native_id, (on_core, run_queue) in _entries(frame["threads"]):
-            self.add(_whole(frame["at_ns"]), native_id, _whole(on_core), _whole(run_queue))
-        self.waits.add(_whole(frame["at_ns"]), dict(_entries(frame.get("waits", {}))))
+            self.add(moments.get(native_id, at_ns), native_id, _whole(on_core), _whole(run_queue))
+        self.waits.add(at_ns, dict(_entries(frame.get("waits", {}))), moments)
 
     def add(self, at_ns: int, native_id: int, on_core_ns: int, run_queue_ns: int) -> None:
         """Add a sample. A counter that went backwards is another thread with the same id."""
@@ -95,6 +102,19 @@ class HostCounters:
             return 0.0, 0.0, 0
         (core, queue), (core_then, queue_then) = thread.at(high), thread.at(low)
         return core - core_then, max(0.0, queue - queue_then), high - low
+
+    def samples(self, native_id: int, begin_ns: int, end_ns: int, more: int) -> Int64:
+        """Return a thread's samples in a stretch and up to `more` on either side of it.
+
+        Shape (n, 3): moment, on-core and run-queue ns so far.
+        """
+        thread = self._threads.get(native_id)
+        if thread is None:
+            return np.zeros((0, 3), dtype=np.int64)
+        first = max(0, bisect_left(thread.moments, begin_ns) - more)
+        last = bisect_right(thread.moments, end_ns) + more
+        columns = (thread.moments, thread.on_core, thread.run_queue)
+        return np.array([column[first:last] for column in columns], dtype=np.int64).T
 
     def forget_before(self, moment_ns: int) -> None:
         """Drop the samples before `moment_ns`, but for the last, from which growth is counted."""

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from collections import deque
-from typing import TYPE_CHECKING, NamedTuple
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
+from collections.abc import Mapping
+from typing import NamedTuple
 
 RUNNING = "running"
 WAIT_SORTS = ("interpreter lock", "lock", "sleep", "input/output", "child process", "other")
@@ -19,10 +17,15 @@ _KNOWN = {word: word for word in (RUNNING, *WAIT_SORTS)}
 
 
 class Look(NamedTuple):
-    """What each thread, by kernel id, was in at a moment."""
+    """What each thread, by kernel id, was in at a moment, its own in `moments` where known."""
 
     at_ns: int
     waits: dict[int, str]
+    moments: Mapping[int, int] = {}
+
+    def moment(self, native_id: int) -> int:
+        """Return when a thread was looked at."""
+        return self.moments.get(native_id, self.at_ns)
 
 
 class WaitLooks:
@@ -33,10 +36,12 @@ class WaitLooks:
         self._held = 0
         self._most = most
 
-    def add(self, at_ns: int, waits: Mapping[int, object]) -> None:
+    def add(
+        self, at_ns: int, waits: Mapping[int, object], moments: Mapping[int, int] | None = None
+    ) -> None:
         """Add a look. A word that is not known here counts as other."""
         seen = {who: _KNOWN.get(str(word), "other") for who, word in waits.items()}
-        self._looks.append(Look(at_ns, seen))
+        self._looks.append(Look(at_ns, seen, moments or {}))
         self._held += len(seen)
         if self._held > self._most:
             self._looks = deque(list(self._looks)[::2])

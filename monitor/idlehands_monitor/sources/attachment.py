@@ -152,7 +152,7 @@ class Attachment:
         while True:
             threads = {thread for pool in self._threads.values() for thread in pool}
             if threads:
-                frames = [{**host.sample(threads), "waits": waits.sample(threads)}]
+                frames = [host.sample(threads, waits)]
                 if monotonic() >= processes_at:
                     gap = max(PROCESS_SAMPLE_SECONDS, len(threads) / MOST_SWITCHES_A_SECOND)
                     gap = min(SLOWEST_PROCESS_SAMPLE_SECONDS, gap)

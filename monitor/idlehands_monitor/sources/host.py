@@ -21,33 +21,42 @@ if TYPE_CHECKING:
 
     from idlehands.wire import Frame
 
+    from .waits import KernelWaits
+
 UNKNOWN = -1
 
 
-def sample(threads: Iterable[tuple[int, int]]) -> Frame:
+def sample(threads: Iterable[tuple[int, int]], waits: KernelWaits | None = None) -> Frame:
     """Return a ``host`` frame for threads, each (pid, kernel thread id); gone ones are left out.
 
     ``threads`` maps a kernel thread id to [on-core ns, run-queue ns], the latter -1 where
-    the platform does not say.
+    the platform does not say; ``moments`` to when its were read, for the reader of many threads
+    may lose its core between two; ``waits`` to what it was in at that moment, if `waits` tells.
     """
     wanted = list(threads)
-    found = _from_schedstat(wanted)
+    found, moments, seen = {}, {}, {}
+    for pid, native_id in wanted:
+        said = _from_schedstat(pid, native_id)
+        if said is None:
+            continue
+        found[native_id], moments[native_id] = said, monotonic_ns()
+        wait = waits.of(pid, native_id) if waits is not None else None
+        if wait is not None:
+            seen[native_id] = wait
     if not found:
         for pid in {pid for pid, _ in wanted}:
             found.update(_from_psutil(pid, {native for owner, native in wanted if owner == pid}))
-    return {"frame": "host", "at_ns": monotonic_ns(), "threads": found}
+    frame = {"frame": "host", "at_ns": monotonic_ns(), "threads": found, "moments": moments}
+    return frame if waits is None else {**frame, "waits": seen}
 
 
-def _from_schedstat(threads: list[tuple[int, int]]) -> dict[int, list[int]]:
-    found = {}
-    for pid, native_id in threads:
-        try:
-            said = read(f"/proc/{pid}/task/{native_id}/schedstat")
-            on_core, run_queue, _slices = said.split()
-        except (OSError, ValueError):
-            continue
-        found[native_id] = [int(on_core), int(run_queue)]
-    return found
+def _from_schedstat(pid: int, native_id: int) -> list[int] | None:
+    try:
+        said = read(f"/proc/{pid}/task/{native_id}/schedstat")
+        on_core, run_queue, _slices = said.split()
+        return [int(on_core), int(run_queue)]
+    except (OSError, ValueError):
+        return None
 
 
 def _from_psutil(pid: int, native_ids: set[int]) -> dict[int, list[int]]:

@@ -79,22 +79,22 @@ class KernelWaits:
 
         Threads that are gone, and all of a process that may not be read, are left out.
         """
-        found: dict[int, str] = {}
-        if self._calls is None:
-            return found
-        for pid, native_id in threads:
-            statics = self._statics_of(pid)
-            if statics is None:
-                continue
-            try:
-                line = read(f"/proc/{pid}/task/{native_id}/syscall").decode("ascii", "replace")
-            except PermissionError:
-                self._statics[pid] = None
-                continue
-            except OSError:
-                continue
-            found[native_id] = wait_of(line, statics, self._calls)
-        return found
+        found = {native_id: self.of(pid, native_id) for pid, native_id in threads}
+        return {native_id: wait for native_id, wait in found.items() if wait is not None}
+
+    def of(self, pid: int, native_id: int) -> str | None:
+        """Return what a thread is in now, None where it is gone or may not be read."""
+        statics = self._statics_of(pid) if self._calls is not None else None
+        if statics is None or self._calls is None:
+            return None
+        try:
+            line = read(f"/proc/{pid}/task/{native_id}/syscall").decode("ascii", "replace")
+        except PermissionError:
+            self._statics[pid] = None
+            return None
+        except OSError:
+            return None
+        return wait_of(line, statics, self._calls)
 
     def forget_all_but(self, pids: Iterable[int]) -> None:
         """Forget the processes that are not in `pids`."""

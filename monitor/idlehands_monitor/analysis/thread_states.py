@@ -1,0 +1,245 @@
+"""What threads were in between two samples of the kernel's counters, from rows and samples.
+
+A thread that waits for a core is counted as waiting when it gets one, so what it waited before a
+sample is said after it: what an interval cannot have held was in the one before.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from ..ledger.waits import RUNNING, WAIT_SORTS
+from .rows import Bool, Float, Int64
+from .state_rates import BETWEEN, FIRST_KIND, PARKED, UNKNOWN_KIND, Evidence
+from .stays import seats
+
+if TYPE_CHECKING:
+    from ..ledger import HostCounters, PoolLedger
+    from .intervals import Cut, Intervals
+    from .stays import Seat
+
+SAMPLES_BEYOND = 4
+_CODES = {RUNNING: -1, **{sort: place for place, sort in enumerate(WAIT_SORTS)}}
+
+
+def evidence_of(pool: PoolLedger, host: HostCounters, stretch: Cut) -> Evidence:
+    """Return what is known of the threads of a pool's workers in a stretch."""
+    rows = _Rows(pool, host, stretch)
+    columns = len(pool.task_kinds) + FIRST_KIND
+    tasks, waits, gaps = stretch.tasks, stretch.waits, stretch.gaps
+    helping, parked = waits.extra["helping"] > 0, gaps.extra["parked"] == 1
+    cpu = tasks.extra["cpu_ns"]
+    read = cpu >= 0
+    rate = np.where(read, cpu, 0) / np.maximum(tasks.extra["full_ns"], 1)
+    kind, around = column_of(tasks.extra["kind"], columns), column_of(waits.extra["kind"], columns)
+    table = _Table(rows, columns)
+    table.add(tasks, kind, 1.0)
+    table.add(waits, around, -1.0)
+    table.add(waits, np.full(len(around), PARKED), np.where(helping, 0.0, 1.0))
+    table.add(gaps, np.full(len(parked), PARKED), np.where(parked, 1.0, 0.0))
+    table.add(tasks, kind, np.where(read, 1.0, 0.0), "read_ns")
+    table.add(tasks, kind, rate, "cpu_ns")
+    seen = sights(pool, host, stretch)
+    return table.evidence(_late(rows, tasks, seen), _samples(tasks, seen, columns))
+
+
+def column_of(kind: Int64, columns: int) -> Int64:
+    """Return the column of each kind of task."""
+    known = (kind >= 0) & (kind < columns - FIRST_KIND)
+    return np.where(known, kind + FIRST_KIND, UNKNOWN_KIND)
+
+
+class _Rows:
+    """The intervals between two samples of each thread that was a worker, in order of worker."""
+
+    def __init__(self, pool: PoolLedger, host: HostCounters, stretch: Cut) -> None:
+        found = []
+        held = sorted(
+            seats(pool, stretch.begin_ns, stretch.end_ns), key=lambda s: (s.worker, s.began_ns)
+        )
+        for seat in held:
+            if seat.began_ns < seat.ended_ns:
+                edges, said = _steps(host, seat)
+                found.append((np.full(len(said), seat.worker), edges, said))
+        none = np.zeros(0, dtype=np.int64)
+        self.worker = np.concatenate([none, *(worker for worker, _, _ in found)])
+        self.began = np.concatenate([none, *(edges[:-1] for _, edges, _ in found)])
+        self.ended = np.concatenate([none, *(edges[1:] for _, edges, _ in found)])
+        self.said = np.concatenate([np.zeros((0, 2)), *(said for _, _, said in found)])
+        self._base, self._span = stretch.begin_ns, stretch.end_ns - stretch.begin_ns + 1
+
+    def overlaps(self, rows: Intervals) -> tuple[Int64, Int64, Int64]:
+        """Return (place in `rows`, interval, ns) of all that overlap."""
+        key = rows.worker * self._span - self._base
+        mine = self.worker * self._span - self._base
+        first = np.searchsorted(mine + self.ended, key + rows.began, side="right")
+        last = np.searchsorted(mine + self.began, key + rows.ended, side="left")
+        count = np.maximum(last - first, 0)
+        place = np.repeat(np.arange(len(key)), count)
+        number = np.arange(len(place)) - np.repeat(np.cumsum(count) - count, count)
+        interval = np.repeat(first, count) + number
+        began = np.maximum(rows.began[place], self.began[interval])
+        ended = np.minimum(rows.ended[place], self.ended[interval])
+        return place, interval, np.maximum(ended - began, 0)
+
+
+def _steps(host: HostCounters, seat: Seat) -> tuple[Int64, Float]:
+    """Return (edges, growth between them) of the counters of a thread while it was a worker.
+
+    Shapes (n + 1,) and (n, 2): on-core and run-queue ns, NaN where no sample covers it. The edges
+    are the samples between its first and its last moment, and these. Samples outside count for
+    what was carried back over an edge.
+    """
+    began, ended = seat.began_ns, seat.ended_ns
+    samples = host.samples(seat.native_id, began, ended, SAMPLES_BEYOND)
+    if len(samples) < 2 or samples[-1, 0] <= began or samples[0, 0] >= ended:
+        return np.array([began, ended]), np.full((1, 2), np.nan)
+    moments = samples[:, 0]
+    grown = np.maximum(np.diff(samples[:, 1:], axis=0), 0).astype(np.float64)
+    _carry_back(np.diff(moments).astype(np.float64), grown)
+    counters = np.concatenate([np.zeros((1, 2)), np.cumsum(grown, axis=0)])
+    edges = np.unique(np.clip(np.concatenate([moments, [began, ended]]), began, ended))
+    values = [
+        np.interp(edges, moments, counter, left=np.nan, right=np.nan) for counter in counters.T
+    ]
+    return edges, np.diff(np.stack(values, axis=1), axis=0)
+
+
+def _carry_back(room: Float, said: Float) -> None:
+    """Move what an interval has no room for into the one before, in place."""
+    for state in range(2):
+        over = said[:, state] - room
+        sums = np.cumsum(over[::-1])
+        carried = (sums - np.minimum(0.0, np.minimum.accumulate(sums)))[::-1]
+        said[:, state] += np.append(carried[1:], 0.0) - carried
+        room = np.maximum(room - said[:, state], 0.0)
+
+
+class _Table:
+    """Sums of thread time by interval and column."""
+
+    def __init__(self, rows: _Rows, columns: int) -> None:
+        self._rows, self._columns = rows, columns
+        self._parts: dict[str, list[tuple[Int64, Float]]] = {"ns": [], "read_ns": [], "cpu_ns": []}
+        self._known: dict[int, tuple[Int64, Int64, Int64]] = {}
+
+    def add(self, rows: Intervals, column: Int64, factor: Float | float, name: str = "ns") -> None:
+        """Add the time of `rows`, times a factor for all or each."""
+        if id(rows) not in self._known:
+            self._known[id(rows)] = self._rows.overlaps(rows)
+        place, interval, ns = self._known[id(rows)]
+        each = np.broadcast_to(factor, (len(rows.worker),))
+        key = interval * self._columns + column[place]
+        self._parts[name].append((key, ns * each[place]))
+
+    def evidence(self, late: Float, samples: Int64) -> Evidence:
+        """Return the sums, what is left of each interval being between tasks."""
+        rows, columns = self._rows, self._columns
+        every = np.arange(len(rows.worker))
+        between = every * columns + BETWEEN
+        found = np.unique(np.concatenate([between, *(key for key, _ in self._parts["ns"])]))
+        sums = {}
+        for name, parts in self._parts.items():
+            sums[name] = np.zeros(len(found))
+            for key, values in parts:
+                sums[name] += np.bincount(
+                    np.searchsorted(found, key), weights=values, minlength=len(found)
+                )
+        ns = np.maximum(sums["ns"], 0.0)
+        interval, column = found // columns, found % columns
+        length = (rows.ended - rows.began).astype(np.float64)
+        rest = length - np.bincount(interval, weights=ns, minlength=len(length))
+        ns[column == BETWEEN] += np.maximum(rest, 0.0)
+        read_ns = np.minimum(sums["read_ns"], ns)
+        cpu_ns = np.minimum(sums["cpu_ns"], read_ns)
+        worker = rows.worker[interval]
+        return Evidence(interval, worker, column, ns, read_ns, cpu_ns, rows.said, late, samples)
+
+
+class Sights(NamedTuple):
+    """Samples of what workers' threads were in, shape (n,) each: worker, moment, code (place in
+    `WAIT_SORTS`, -1 able to run), in_task: whether in a task and in no recorded wait."""
+
+    worker: Int64
+    moment: Int64
+    code: Int64
+    in_task: Bool
+
+
+def sights(pool: PoolLedger, host: HostCounters, stretch: Cut) -> Sights:
+    """Return the samples of a pool's threads in a stretch."""
+    looks = host.waits.between(stretch.begin_ns, stretch.end_ns)
+    found = [
+        (seat.worker, look.moment(seat.native_id), _CODES[look.waits[seat.native_id]])
+        for seat in seats(pool, stretch.begin_ns, stretch.end_ns)
+        for look in looks
+        if seat.native_id in look.waits
+        and seat.began_ns <= look.moment(seat.native_id) < seat.ended_ns
+    ]
+    worker, moment, code = np.array(found, dtype=np.int64).reshape(-1, 3).T
+    inside = _open_at(stretch.tasks, worker, moment) > _open_at(stretch.waits, worker, moment)
+    return Sights(worker, moment, code, inside)
+
+
+def _open_at(rows: Intervals, worker: Int64, moment: Int64) -> Int64:
+    """Return how many intervals of its worker each moment lies in."""
+    if not len(rows.worker) or not len(worker):
+        return np.zeros(len(worker), dtype=np.int64)
+    base = min(int(rows.began.min()), int(moment.min()))
+    span = max(int(rows.ended.max()), int(moment.max())) - base + 1
+    key = worker * span + (moment - base)
+    begun = np.sort(rows.worker * span + (rows.began - base))
+    over = np.sort(rows.worker * span + (rows.ended - base))
+    # Every earlier worker's intervals are in both counts, so the difference is this worker's.
+    return np.searchsorted(begun, key, side="right") - np.searchsorted(over, key, side="right")
+
+
+def _samples(tasks: Intervals, seen: Sights, columns: int) -> Int64:
+    """Return how often threads in a task were seen (able to run, blocked), by column."""
+    found = np.zeros((columns, 2), dtype=np.int64)
+    worker, moment, code = (
+        values[seen.in_task] for values in (seen.worker, seen.moment, seen.code)
+    )
+    place = _task_at(tasks, worker, moment)
+    column = column_of(tasks.extra["kind"][place[place >= 0]], columns)
+    np.add.at(found, (column, (code[place >= 0] >= 0).astype(np.int64)), 1)
+    return found
+
+
+def _late(rows: _Rows, tasks: Intervals, seen: Sights) -> Float:
+    """Return how long a thread can have waited for a core when an interval ended, in ns.
+
+    No longer than it was in the task in hand, and only where it was seen able to run.
+    """
+    late = np.zeros(len(rows.worker))
+    able = set(zip(seen.worker[seen.code < 0].tolist(), seen.moment[seen.code < 0].tolist()))
+    ends = zip(rows.worker.tolist(), rows.ended.tolist(), strict=True)
+    asked = np.array([end in able for end in ends], dtype=np.bool_)
+    asked[:-1] &= rows.began[1:] == rows.ended[:-1]
+    asked[-1:] = False
+    place = _task_at(tasks, rows.worker, rows.ended)
+    chosen = np.flatnonzero(asked & (place >= 0) & ~np.isnan(rows.said[:, 0]))
+    late[chosen] = rows.ended[chosen] - np.maximum(tasks.began[place[chosen]], rows.began[chosen])
+    return late
+
+
+def _task_at(tasks: Intervals, worker: Int64, moment: Int64) -> Int64:
+    """Return the place of the task that a worker began last, -1 where that is over by then.
+
+    What is open then is a task around it, which is not told here.
+    """
+    if not len(tasks.worker) or not len(worker):
+        return np.full(len(worker), -1, dtype=np.int64)
+    order = np.lexsort((tasks.began, tasks.worker))
+    base = min(int(tasks.began.min()), int(moment.min()))
+    span = max(int(tasks.began.max()), int(moment.max())) - base + 1
+    keys = (tasks.worker * span + tasks.began - base)[order]
+    found = np.searchsorted(keys, worker * span + moment - base, side="right") - 1
+    place = order[np.maximum(found, 0)]
+    open_then = (found >= 0) & (tasks.worker[place] == worker) & (moment < tasks.ended[place])
+    return np.where(open_then, place, -1)
+
+
+__all__ = ["Sights", "evidence_of", "sights"]
