@@ -147,12 +147,12 @@ KINDS_JOB = Path(__file__).parents[1] / "kinds_job.py"
 
 
 @pytest.mark.skipif(not psutil.LINUX, reason="schedstat is Linux's")
-@pytest.mark.parametrize(("how", "workers"), [("processes", CORES + 1), ("threads", 2 * CORES)])
+@pytest.mark.parametrize(("how", "workers"), [("processes", CORES + 1), ("threads", CORES + 2)])
 def test_each_kinds_time_is_split_within_a_twentieth_of_what_its_tasks_measure(
     how, workers, run_captured
 ):
     """Sleeping, computing and mixed tasks with more workers than cores; they read schedstat."""
-    with run_captured(KINDS_JOB.read_text(), how, workers, 10) as (job, file):
+    with run_captured(KINDS_JOB.read_text(), how, workers, 24) as (job, file):
         truth = json.loads(job.ask("go"))
     ledger, pool = ledger_of(file)
     reading = read_pool(ledger, pool, truth["began_ns"], truth["ended_ns"])

@@ -34,9 +34,9 @@ START = ((0.45, 0.1, 0.45), (0.84, 0.15999, 0.00001), (0.001, 0.004, 0.995), (0.
 between tasks needs a core, and what it is parked for needs none."""
 START_NS = 1e6
 """The weight of these, so that no rate is ever exactly 0."""
-SAMPLE_NS = 100e6
-"""What one sample of a thread's state counts for. Less than the time between two: a reader that has
-to wait for a core itself reads when fewer threads want one. Chosen by measuring, see docs."""
+SAMPLE_NS = 25e6
+"""What one sample of a thread's state counts for: about as long as a state lasts. Not more, for a
+reader that has to wait for a core itself reads when fewer threads want one."""
 ROUNDS, FIRST_ROUNDS, FITS = 60, 200, 30
 LEAST_FACTOR = 1e-12
 MOST_PIECES, TOGETHER = 8192, 16
