@@ -9,6 +9,8 @@ from __future__ import annotations
 from time import time
 from typing import TYPE_CHECKING
 
+from idlehands.wire import NONE
+
 from .analysis.history import SECOND_NS
 from .analysis.past import Past
 from .analysis.read import read
@@ -89,6 +91,7 @@ class Feed:
         if not isinstance(pid, int) or not 0 < pid < 1 << 31:
             pid = -1
         live = pid > 0 and status.state in ("live", "stalled")
+        cores, uptime_s = self._sampled(pid)
         return SourceReading(
             target=self.source.target,
             state=status.state,
@@ -96,8 +99,8 @@ class Feed:
             pid=pid,
             python=str(hello.get("python", "")),
             program=str(hello.get("argv0", "")),
-            cores=host.cores_by_affinity(pid) if live else 0,
-            uptime_s=self._uptime_s(pid) if live else 0.0,
+            cores=host.cores_by_affinity(pid) if live else cores,
+            uptime_s=self._uptime_s(pid) if live else uptime_s,
             probe_cost=self._probe_cost(),
             skipped_frames=self.ledger.skipped_frames,
             warning=status.warning,
@@ -111,6 +114,15 @@ class Feed:
         if self._began is None or self._began[0] is not hello:
             self._began = hello, host.started_at(pid)
         return max(0.0, time() - self._began[1])
+
+    def _sampled(self, pid: int) -> tuple[int, float]:
+        """Return (cores, seconds it had run by the end) as a process was sampled, 0 if unknown."""
+        samples = self.ledger.processes.processes.get(pid)
+        if not samples:
+            return 0, 0.0
+        started_ns, latest_ns = samples[-1].started_ns, self.ledger.latest_ns
+        uptime_s = (latest_ns - started_ns) / 1e9 if started_ns != NONE else 0.0
+        return max(0, samples[-1].affinity), max(0.0, uptime_s)
 
     def _probe_cost(self) -> float | None:
         """Return the probe's share of the worker time between its last reports and now."""

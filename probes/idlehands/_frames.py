@@ -76,6 +76,8 @@ class Cursor:
         self._flushed = self._recorded()
         # Open intervals before rows: one that ends in between is seen twice, never missed.
         open_now = [open_intervals(probe) for probe in probes]
+        # Read now, sent last: a reader may keep the rows in between waiting for long.
+        levels = encode(levels_frame(pool, now, open_now))
         spawned = pool.tasks_spawned()
         if spawned < 0:
             yield from self._rows(SPAWNS, [(NONE, pool.spawns)], now)
@@ -85,7 +87,7 @@ class Cursor:
         for table, rings in _by_table(probes):
             yield from self._rows(table, rings, now)
         yield from self._counters(probes)
-        yield encode(levels_frame(pool, now, open_now))
+        yield levels
         self.is_at_end = was_closed
 
     def _rows(self, table: Table, rings: Iterable[tuple[int, Any]], now: int) -> Iterator[bytes]:

@@ -7,6 +7,7 @@ import os
 import pty
 import subprocess
 import sys
+import time
 
 import pytest
 
@@ -393,3 +394,16 @@ def test_odd_values_in_a_capture_cost_no_traceback(folder, tmp_path, odd):
         assert done.returncode == 0, done.stderr
         assert done.stderr == ""
         assert "\x1b" not in done.stdout
+
+
+def test_a_time_is_the_window_of_a_capture_and_of_explain_however_much_the_rings_hold(
+    folder, pools, tmp_path
+):
+    (pid,) = pools("buoy")
+    time.sleep(3.0)  # so that the rings hold more than is asked for
+    file = tmp_path / "a.idlehands"
+    assert idlehands("capture", pid, "-o", file, "--for", "1s", folder=folder).returncode == 0
+    for target, options in ((file, ()), (pid, ("--for", "1s"))):
+        done = idlehands("explain", target, "--json", *options, folder=folder)
+        (pool,) = json.loads(done.stdout)["pools"]
+        assert 0.3 < pool["window_s"] <= 1.0 + 1e-9

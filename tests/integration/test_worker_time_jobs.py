@@ -147,7 +147,7 @@ KINDS_JOB = Path(__file__).parents[1] / "kinds_job.py"
 
 
 @pytest.mark.skipif(not psutil.LINUX, reason="schedstat is Linux's")
-@pytest.mark.parametrize(("how", "workers"), [("processes", CORES + 1), ("threads", CORES + 2)])
+@pytest.mark.parametrize(("how", "workers"), [("processes", CORES + 1), ("threads", CORES + 1)])
 def test_each_kinds_time_is_split_within_a_twentieth_of_what_its_tasks_measure(
     how, workers, run_captured
 ):

@@ -7,24 +7,30 @@ import os
 import subprocess
 import sys
 import threading
+import time
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import psutil
 import pytest
 from readings import SECOND, reading, source
 
 from helpers import wait_until
 from histories import History, Task, frames, ledger
+from idlehands.wire import encode
 from idlehands_monitor.analysis.entries import ENTRIES, PoolTime, WorkerTime
 from idlehands_monitor.analysis.host import grown_between, host_readings, memory_growth
 from idlehands_monitor.analysis.host_findings import host_findings
 from idlehands_monitor.analysis.host_readings import HostReading
 from idlehands_monitor.analysis.read import read
+from idlehands_monitor.analysis.readings import StayReading
+from idlehands_monitor.capture import CaptureWriter
 from idlehands_monitor.feed import Feed
 from idlehands_monitor.ledger import Ledger, ProcessSample
 from idlehands_monitor.ledger.host import MOST_IDS, MOST_SAMPLES
 from idlehands_monitor.sources import processes
+from idlehands_monitor.sources.replay import ReplaySource
 from idlehands_monitor.sources.status import SourceStatus
 from idlehands_monitor.views import html, text
 from idlehands_monitor.views import json as json_view
@@ -388,6 +394,14 @@ def test_waiting_workers_that_are_no_more_than_cores_are_not_too_many():
     assert "more-workers-than-cores" in found(pool_time(5, run_queue_wait=12), free)
 
 
+def test_more_workers_than_cores_are_found_though_none_is_left_when_the_pool_has_closed():
+    over = StayReading(present=0, joined=4, left=4, died=0, dead=())
+    free = host(quota_cores=None, usable_cores=2.0, throttled_share=None)
+    (finding,) = host_findings(pool_time(run_queue_wait=12), over, (free,))
+    assert finding.code == "more-workers-than-cores"
+    assert finding.sentence.startswith("4 workers shared 2 usable cores")
+
+
 def test_less_than_a_twentieth_of_the_worker_time_is_no_finding():
     assert found(pool_time(run_queue_wait=1.9)) == {}
 
@@ -487,3 +501,25 @@ def test_what_is_unknown_is_null_in_json_and_left_out_of_text():
     shown = replace(reading(), host=(host(**blank),))
     assert json.loads(json_view.render(shown))["host"][0]["io_wait_s"] is None
     assert text.explain(shown).splitlines()[1] == "Process 4711: 100.0 MiB resident"
+
+
+def test_a_replay_says_the_cores_and_the_uptime_that_its_capture_was_made_with(tmp_path):
+    frames_of_job = [
+        {"frame": "hello", "version": 1, "pid": PID},
+        *frames(History(1, 20 * SECOND, tasks=[Task(0, 0, 0, 0, 20 * SECOND)])),
+        process_frame(15, started_ns=-40 * SECOND),
+    ]
+    writer = CaptureWriter(tmp_path / "job.idlehands")
+    writer.add(0, b"".join(map(encode, frames_of_job)))
+    writer.close()
+    feed = Feed(ReplaySource(str(tmp_path / "job.idlehands")), None, keep=True)
+    feed.source.play_all()
+    feed.update()
+    found = feed.reading().source
+    assert (found.cores, found.uptime_s) == (2, 60.0)
+
+
+def test_a_process_is_sampled_with_when_it_began():
+    (frame,), _ = processes.sample([os.getpid()])
+    age_s = time.time() - psutil.Process().create_time()
+    assert (frame["at_ns"] - frame["started_ns"]) / 1e9 == pytest.approx(age_s, abs=0.5)

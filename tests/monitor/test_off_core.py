@@ -149,3 +149,14 @@ def test_the_interpreter_lock_and_other_waits_are_separate_findings():
     assert found["interpreter-lock"].worker_seconds == pytest.approx(40.0)
     assert found["blocked-in-task"].worker_seconds == pytest.approx(40.0)
     assert "waiting mostly for a sleep to end" in found["blocked-in-task"].sentence
+
+
+def test_a_short_join_is_not_what_was_mostly_waited_for_where_the_rest_is_not_told_apart():
+    history = History(1, 100 * SECOND)
+    history.tasks = [Task(0, 0, 0, 0, 100 * SECOND, cpu=20 * SECOND)]
+    history.waits = [(0, 0, 50 * SECOND, 51 * SECOND)]
+    held = ledger(history)
+    held.pools[0].waits["on_task"][:] = 5
+    (finding,) = read_pool(held, held.pools[0], 0, 100 * SECOND).findings
+    assert finding.code == "blocked-in-task"
+    assert "mostly" not in finding.sentence

@@ -175,7 +175,7 @@ def sizes_with(superiority):
 def test_sizes_are_judged_by_how_often_the_stolen_one_is_the_larger():
     kept = sizes_kept(sizes_with(0.7), ends_kept(ends_of(100, 100)))
     assert (kept.verdict, kept.effect) == (KEPT, 0.7)
-    assert "larger in 70%" in kept.evidence
+    assert "larger in 70%, by the hint of its size" in kept.evidence
     assert sizes_kept(sizes_with(0.3), ends_kept(ends_of(100, 100))).verdict == BROKEN
 
 

@@ -19,7 +19,10 @@ from idlehands_monitor.analysis.read import read
 from idlehands_monitor.analysis.readings import SourceReading
 from idlehands_monitor.analysis.rows import Recent
 from idlehands_monitor.analysis.worker_time import pool_time
-from idlehands_monitor.ledger import HostCounters, Ledger
+from idlehands_monitor.ledger import Hole, HostCounters, Ledger
+from idlehands_monitor.views import json as json_view
+from idlehands_monitor.views import text
+from idlehands_monitor.views.text import second_line
 
 
 def shared_ledger(tasks, stays, end_ns, *, workers=1, gaps=(), steps=(), ran=None):
@@ -309,3 +312,54 @@ def test_a_worker_that_left_while_the_levels_were_read_joined_once():
     pool.closed_ns = 99
     (found,) = read(ledger, SourceReading("quay", "live")).pools
     assert (found.stays.joined, found.stays.left) == (1, 1)
+
+
+def test_where_rows_were_lost_the_rate_of_tasks_is_that_of_the_whole_window():
+    """A thousand tasks were counted in a window of ten seconds, half of which left no rows."""
+    second = 1_000_000_000
+    tasks = [(0, 0, 0, second), (0, 0, 9 * second, 10 * second)]
+    ledger = shared_ledger(tasks, [(0, 0, 10 * second)], 10 * second, ran=[1000])
+    pool = ledger.pools[0]
+    pool.holes, pool.lost_rows = [Hole(2 * second, 7 * second)], 998
+    (reading,) = read(ledger, SourceReading("quay", "live")).pools
+    assert (reading.window_s, reading.tasks.finished) == (5.0, 1000)
+    assert reading.tasks.per_s == pytest.approx(100.0)
+    assert "100 tasks/s, 0 queued, 998 rows lost" in second_line(
+        read(ledger, SourceReading("quay", "live"))
+    )
+
+
+def test_who_attaches_late_counts_the_tasks_that_sampled_rows_of_the_past_stand_for():
+    ledger = sampled([(30, 10), (20, 20), (40, 0), (30, 10)], ran=9000)
+    pool = ledger.pools[0]
+    pool.declared_ns, pool.complete_from_ns = -1_000, 100
+    (reading,) = read(ledger, SourceReading("quay", "live")).pools
+    assert reading.sampled_s > 0
+    assert reading.tasks.finished == 4 * EVERY
+
+
+def batches(size):
+    ledger = shared_ledger([(0, 1, 1, 2), (0, 2, 2, 4)], [(0, 0, 9)], 10)
+    ledger.pools[0].tasks["size"][:] = size
+    return read(ledger, SourceReading("quay", "live"))
+
+
+def test_calls_that_are_handed_in_by_the_batch_are_shown_beside_tasks():
+    reading = batches(50)
+    (pool,) = reading.pools
+    assert (pool.tasks.finished, pool.tasks.calls, pool.tasks.kinds[0].calls) == (2, 100, 100)
+    assert "2 finished (100 calls)" in text.explain(reading)
+    (written,) = json_view.document(reading)["pools"]
+    assert (written["tasks"]["calls"], written["tasks"]["kinds"][0]["calls"]) == (100, 100)
+
+
+def test_calls_are_not_spoken_of_where_each_task_is_one():
+    reading = batches(-1)
+    assert reading.pools[0].tasks.calls == 2
+    assert "calls)" not in text.explain(reading)
+
+
+def test_where_no_task_has_ended_there_is_no_median_to_show():
+    reading = read(shared_ledger([], [(0, 0, 9)], 10), SourceReading("quay", "live"))
+    assert reading.pools[0].tasks.median_queue_wait_s is None
+    assert "median wait in the queue –" in text.explain(reading)

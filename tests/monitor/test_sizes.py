@@ -137,11 +137,12 @@ def test_sizes_are_the_callers_hints_where_given():
     assert (found.superiority, found.stolen_larger) == (1, "kept")
 
 
-def test_without_hints_sizes_are_the_time_in_the_task():
+def test_without_hints_sizes_are_the_time_of_a_task_and_of_all_that_came_from_it():
+    """A task that only spawns another and ends is the larger: the thief gets both."""
     found = sizes_of(pool(stolen_size=-1))
-    assert found.by_hint is False
-    assert (found.median_stolen, found.median_local) == (pytest.approx(0.001), pytest.approx(0.004))
-    assert (found.superiority, found.stolen_larger) == (0, "broken")
+    assert (found.by_hint, found.judged_by) == (False, "the time of all that came from it")
+    assert (found.median_stolen, found.median_local) == (pytest.approx(0.005), pytest.approx(0.004))
+    assert (found.superiority, found.stolen_larger) == (1, "kept")
 
 
 def test_stolen_tasks_of_the_same_size_are_not_the_larger_ones():

@@ -90,3 +90,21 @@ def test_a_pool_whose_workers_are_stranded_has_that_as_its_headline():
     assert "stranded-in-other-pool" not in {finding.code for finding in loaded.findings}
     (pair,) = reading.stranded
     assert (pair.idle_pool, pair.loaded_pool, pair.seconds) == (0, 1, pytest.approx(12.0))
+
+
+def with_counters(held, cores, busy):
+    """Have the host say that a process may use so many cores, and each worker so much of one."""
+    process = {"frame": "process", "at_ns": 1, "pid": 1, "usable_cores": cores}
+    held.apply({**process, "resident_bytes": 1, "affinity": 8})
+    for at_ns in (0, 100):
+        threads = {100 + worker: [int(at_ns * share), 0] for worker, share in enumerate(busy)}
+        held.apply({"frame": "host", "at_ns": at_ns, "threads": threads})
+    assert held.skipped_frames == 0
+    return held
+
+
+@pytest.mark.parametrize(("cores", "expected"), [(1.0, 0), (2.0, 60), (3.0, 120), (8.0, 120)])
+def test_idle_workers_are_not_stranded_where_no_usable_core_is_free(cores, expected):
+    held = with_counters(job(*parked_and_loaded()), cores, busy=(1.0, 0.0))
+    found = stranded(list(held.pools.values()), 0, 100, held)
+    assert sum(found.values()) == pytest.approx(expected)

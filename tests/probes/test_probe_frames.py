@@ -179,3 +179,12 @@ def test_names_are_told_once_until_something_is_new(pool):
     assert list(cursor.names()) == []
     pool.spawned("sow")
     assert len(list(cursor.names())) == 1
+
+
+def test_levels_are_those_of_their_moment_however_long_a_reader_keeps_the_rows_waiting(pool):
+    put(pool, 0, 3)
+    sent = Cursor(pool).frames()
+    data = next(sent)
+    put(pool, 0, 5)  # while the reader takes nothing
+    frames = Decoder().feed(data + b"".join(sent))
+    assert [sum(frame["ran"]) for frame in frames if frame["frame"] == "levels"] == [3]

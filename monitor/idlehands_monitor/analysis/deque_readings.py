@@ -105,7 +105,8 @@ class DepthReading:
 class SizesReading:
     """How large stolen tasks were beside those that owners took from their own deque.
 
-    by_hint: sizes are the caller's hints (items), else the time in the task itself (seconds).
+    by_hint: sizes are the caller's hints (items), else the time of a task and of all that came
+    from it (seconds).
     stolen, local: how many were compared; their medians. superiority: the probability that a stolen
     task is the larger; error: its standard error if there were no difference; p: of Mann and
     Whitney's test. Of `steals` stolen tasks, medians: own_s, the time in the task itself;
@@ -126,6 +127,11 @@ class SizesReading:
     subtree_s: float
     own_share: float
     depth: DepthReading | None = None
+
+    @property
+    def judged_by(self) -> str:
+        """What sizes are, in words."""
+        return "the hint of its size" if self.by_hint else "the time of all that came from it"
 
     @property
     def stolen_larger(self) -> str:

@@ -18,7 +18,7 @@ import numpy as np
 
 from idlehands.wire import PARKED
 
-from .rows import Int64, Recent, Rows
+from .rows import Int64, Recent, Rows, whole_runs
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -112,6 +112,19 @@ def _ratio_error(run: Int64, idle: Int64) -> float:
     return math.sqrt(variance / pairs) / max(1e-9, float(total.mean()))
 
 
+def _before(pool: PoolLedger, begin_ns: int, until_ns: int) -> Int64:
+    """Return about how many tasks were run and handed in before the first total came.
+
+    Somebody who attaches late has rows of that time, each of which stands for so many tasks.
+    """
+    store = Recent(pool.tasks, begin_ns)
+    weight = weights(pool, store)
+    ran = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= until_ns)
+    ran &= whole_runs(store["outcome"])
+    spawned = (store["spawned_ns"] > begin_ns) & (store["spawned_ns"] <= until_ns)
+    return np.array([weight[ran].sum(), weight[spawned].sum()], dtype=np.int64)
+
+
 def tasks_run(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[int, int]:
     """Return (run, handed in) between two moments, from the running totals.
 
@@ -120,11 +133,11 @@ def tasks_run(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[int, int]:
     if not pool.totals:
         return 0, 0
     table = np.array(pool.totals, dtype=np.int64)
-    first = (
-        np.zeros(2)
-        if begin_ns <= pool.declared_ns
-        else np.array([np.interp(begin_ns, table[:, 0], table[:, c]) for c in (1, 2)])
-    )
+    if begin_ns <= pool.declared_ns:
+        first = np.zeros(2)
+    else:
+        first = np.array([np.interp(begin_ns, table[:, 0], table[:, c]) for c in (1, 2)])
+        first -= _before(pool, begin_ns, int(table[0, 0]))
     if 0 <= pool.closed_ns <= end_ns:
         end_ns = int(table[-1, 0])
     last = [np.interp(end_ns, table[:, 0], table[:, c]) for c in (1, 2)]

@@ -178,7 +178,8 @@ def _waited_for(blocked: BlockedReading) -> str:
         if wait.sort != INTERPRETER_LOCK:
             sorts[WAIT_WORDS.get(wait.sort, "something else")] = wait.seconds
     total = sum(sorts.values())
-    if total <= 0:
+    told = total > 0 and (blocked.one_core or blocked.unsplit_s < total)
+    if not told:
         return ", waiting for input or output, a lock or a join"
     most = [name for name in sorted(sorts, key=sorts.__getitem__) if sorts[name] >= total / 4]
     return f", waiting mostly for {' and '.join(most[::-1])}"

@@ -34,9 +34,19 @@ def host_findings(
     found = _memory_growth(host)
     if time.recorded_ns < LEAST_WINDOW_S * 1e9 or not time.pool.total:
         return found
-    workers = stays.present if stays is not None else len(time.per_worker)
+    workers = _workers(time, stays)
     lost = _lost_to_quota(time, host)
     return (*_quota(time, workers, host, lost), *_too_many(time, workers, host, lost), *found)
+
+
+def _workers(time: PoolTime, stays: StayReading | None) -> int:
+    """Return how many workers there were, on average over the window where they come and go.
+
+    Not those at its end: a pool that has closed has none then.
+    """
+    if stays is None:
+        return len(time.per_worker)
+    return max(stays.present, round(time.pool.total / time.recorded_ns))
 
 
 def _lost_to_quota(time: PoolTime, host: tuple[HostReading, ...]) -> float:

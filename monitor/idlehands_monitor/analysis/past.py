@@ -24,4 +24,4 @@ class Past(Keeping):
         for number, pool in ledger.pools.items():
             if pool.workers:
                 self.pools.setdefault(number, PoolHistory()).extend(pool, ledger.host)
-        self.stranded.extend(tuple(ledger.pools.values()))
+        self.stranded.extend(ledger)

@@ -163,7 +163,9 @@ def sizes_kept(
     verdict = sizes.stolen_larger
     reading = judged(STOLEN_LARGER, sizes.stolen, 0, np.zeros(0, dtype=np.int64))
     why = "too few to tell" if verdict == UNKNOWN else ""
-    evidence = f"the stolen one of a pair is the larger in {sizes.superiority:.0%}"
+    evidence = (
+        f"the stolen one of a pair is the larger in {sizes.superiority:.0%}, by {sizes.judged_by}"
+    )
     return replace(reading, verdict=verdict, effect=sizes.superiority, why=why, evidence=evidence)
 
 

@@ -79,11 +79,7 @@ def read(
     Without `fresh` what is judged of promises, stealing, deques, parking and queueing may be some
     seconds old: more than half of the work, for views that show none of it.
     """
-    windows = {
-        pool.number: window
-        for pool in ledger.pools.values()
-        if (window := window_of(pool, window_ns)) is not None
-    }
+    windows = _windows(ledger, window_ns)
     if past is not None:
         windows = {
             number: (_settled_begin(ledger.pools[number], begin, end), end)
@@ -129,7 +125,7 @@ def _stranded(ledger: Ledger, windows: Mapping[int, tuple[int, int]], past: Past
     end = min(window[1] for window in windows.values())
     if past is not None:
         return past.stranded.pairs(begin, end)
-    return stranded([ledger.pools[number] for number in windows], begin, end)
+    return stranded([ledger.pools[number] for number in windows], begin, end, ledger)
 
 
 def window_of(pool: PoolLedger, window_ns: int | None) -> tuple[int, int] | None:
@@ -141,6 +137,27 @@ def window_of(pool: PoolLedger, window_ns: int | None) -> tuple[int, int] | None
     if window_ns is not None:
         begin = max(begin, end - window_ns)
     return (begin, end) if 0 <= begin < end else None
+
+
+def _windows(ledger: Ledger, window_ns: int | None) -> dict[int, tuple[int, int]]:
+    """Return the window of each pool: of a capture for some time, what of that time it was there.
+
+    Where no pool was there in that time, all that is held of each.
+    """
+    windows = {
+        pool.number: window
+        for pool in ledger.pools.values()
+        if (window := window_of(pool, window_ns)) is not None
+    }
+    if window_ns is not None or ledger.window is None:
+        return windows
+    low, high = ledger.window
+    asked = {
+        number: (max(begin, low), min(end, high))
+        for number, (begin, end) in windows.items()
+        if begin < high and low < end
+    }
+    return asked or windows
 
 
 def _settled_begin(pool: PoolLedger, begin_ns: int, end_ns: int) -> int:
@@ -287,14 +304,15 @@ def _tasks(
     moments = Recent(pool.spawns, begin_ns)["spawned_ns"]
     spawned = int(np.count_nonzero((moments >= begin_ns) & (moments < end_ns)))
     weight = weights(pool, store)
-    finished = int(np.count_nonzero(whole_runs(outcome)))
+    finished, over_ns = int(np.count_nonzero(whole_runs(outcome))), time.recorded_ns
     queued = queued_at(pool, end_ns)
     if sampled:  # the rows are some of the tasks; the totals count them all
         queued = max(0, pool.inbox) if pool.closed_ns < 0 else 0
     if (sampled or pool.lost_rows) and pool.totals and pool.totals[-1][1]:
         finished, spawned = tasks_run(pool, begin_ns, end_ns)
+        over_ns = end_ns - begin_ns  # where rows were lost, too, tasks were counted
 
-    def spread() -> tuple[tuple[KindReading, ...], float]:
+    def spread() -> tuple[tuple[KindReading, ...], float | None]:
         """Return what takes the longest to work out of many tasks: kinds, the median wait."""
         ran = inside & whole_runs(store["outcome"])
         waits = (store["started_ns"] - store["spawned_ns"])[ran]
@@ -307,6 +325,8 @@ def _tasks(
         cancelled=int(np.count_nonzero(outcome == CANCELLED)),
         lost=int(np.count_nonzero(outcome == LOST)),
         moved=int(np.count_nonzero(outcome == MOVED)),
+        per_s=finished / over_ns * 1e9 if over_ns else 0.0,
+        calls=sum(kind.calls for kind in kinds),
         spawned=spawned,
         queued=queued,
         running=sum(any(i.what == "task" for i in intervals) for intervals in pool.open),
@@ -321,12 +341,14 @@ def _kinds(
     kinds, lengths = store["kind"][ran], (store["ended_ns"] - store["started_ns"])[ran]
     stolen, weight = store["taken_from"][ran] >= 0, weights[ran]
     spent_in, taken = lengths * weight, np.where(stolen, weight, 0)
+    calls = weight * np.maximum(store["size"][ran], 1) if pool.shared_queue else weight
     spent = time.in_task.by_kind / 1e9
     took = np.flatnonzero(spent[:, :-1].sum(axis=0)).tolist()
     readings = []
     for kind in sorted({*_distinct(kinds), *took}):
         mine = np.flatnonzero(kinds == kind)
         known = kind if 0 <= kind < spent.shape[1] - 1 else -1
+        working_s, blocked_s, queued_s = spent[:, known].tolist()
         readings.append(
             KindReading(
                 kind_name(pool, kind),
@@ -334,7 +356,10 @@ def _kinds(
                 float(spent_in[mine].sum()) / 1e9,
                 _median_s(lengths[mine]),
                 int(taken[mine].sum()),
-                *spent[:, known].tolist(),
+                working_s,
+                blocked_s,
+                queued_s,
+                int(calls[mine].sum()),
             )
         )
     return tuple(sorted(readings, key=lambda reading: -reading.total_s))
@@ -349,5 +374,5 @@ def _distinct(kinds: Int64) -> list[int]:
     return [int(kind) for kind in found]
 
 
-def _median_s(nanoseconds: Int64) -> float:
-    return quantile(nanoseconds, 0.5) / 1e9 if len(nanoseconds) else 0.0
+def _median_s(nanoseconds: Int64) -> float | None:
+    return quantile(nanoseconds, 0.5) / 1e9 if len(nanoseconds) else None

@@ -169,17 +169,19 @@ class KindReading:
     """One kind of task in the window: how many ended, their summed and median run time.
 
     working_s, blocked_s, run_queue_wait_s: worker time that tasks of the kind took in the window,
-    ended or not; over all kinds they add up to the pool's.
+    ended or not; over all kinds they add up to the pool's. calls: what the tasks that ended held,
+    more than these where calls are handed in by the batch. median_s: None where none ended.
     """
 
     kind: str
     finished: int
     total_s: float
-    median_s: float
+    median_s: float | None
     stolen: int
     working_s: float = 0.0
     blocked_s: float = 0.0
     run_queue_wait_s: float = 0.0
+    calls: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,7 +218,9 @@ class BlockedReading:
 
 @dataclass(frozen=True, slots=True)
 class TaskReading:
-    """Tasks in the window; queued is at its end. queue_wait: spawned to started.
+    """Tasks in the window; queued is at its end. queue_wait: spawned to started, None where no
+    task ended. per_s: finished tasks a second. calls: what the finished tasks held, see
+    `KindReading`.
 
     lost: those whose worker died in them; moved: those that a worker of another pool took.
     """
@@ -227,10 +231,12 @@ class TaskReading:
     spawned: int
     queued: int
     running: int
-    median_queue_wait_s: float
+    median_queue_wait_s: float | None
     kinds: tuple[KindReading, ...]
     lost: int = 0
     moved: int = 0
+    per_s: float = 0.0
+    calls: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,8 @@
 Pure. Thieves take the oldest task because in a divide-and-conquer computation it is the largest:
 one steal then brings a thief a whole subtree of work (R. D. Blumofe, C. E. Leiserson 1999,
 "Scheduling multithreaded computations by work stealing", J. ACM 46(5):720–748). Sizes are the
-caller's hints where there are enough of them, else the time that tasks themselves took.
+caller's hints where there are enough of them, else the time of a task and of all that came from
+it: what a task itself takes says nothing of the work that it brings.
 """
 
 from __future__ import annotations
@@ -37,15 +38,16 @@ def sizes(pool: PoolLedger, begin_ns: int, end_ns: int) -> SizesReading | None:
     stolen, local = taken_from >= 0, taken_from == OWN_DEQUE
     own, hints = np.maximum(own_ns(pool, store, ran), 0), store["size"][ran]
     by_hint = _enough(stolen & (hints >= 0)) and _enough(local & (hints >= 0))
-    values, known = (hints, hints >= 0) if by_hint else (own, own > 0)
+    followed = (store["started_ns"][ran] >= begin_ns) & (own > 0)
+    task, parent = store["task"][ran], store["parent"][ran]
+    trees = subtree_ns(task, parent, own)
+    values, known = (hints, hints >= 0) if by_hint else (trees, followed)
     of_stolen, of_local = values[stolen & known], values[local & known]
     if min(len(of_stolen), len(of_local)) < LEAST_TAKES:
         return None
     test = rank_test(of_stolen, of_local)
     unit = 1.0 if by_hint else 1e9
-    followed = stolen & (store["started_ns"][ran] >= begin_ns) & (own > 0)
-    task, parent = store["task"][ran], store["parent"][ran]
-    trees = subtree_ns(task, parent, own)[followed]
+    followed &= stolen
     return SizesReading(
         by_hint=by_hint,
         stolen=len(of_stolen),
@@ -57,8 +59,8 @@ def sizes(pool: PoolLedger, begin_ns: int, end_ns: int) -> SizesReading | None:
         p=test.p,
         steals=int(np.count_nonzero(followed)),
         own_s=_median(own[followed] / 1e9),
-        subtree_s=_median(trees / 1e9),
-        own_share=_median(own[followed] / trees),
+        subtree_s=_median(trees[followed] / 1e9),
+        own_share=_median(own[followed] / trees[followed]),
         depth=_depth(depths(task, parent), stolen, local),
     )
 

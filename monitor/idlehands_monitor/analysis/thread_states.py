@@ -32,7 +32,6 @@ def evidence_of(pool: PoolLedger, host: HostCounters, stretch: Cut) -> Evidence:
     helping, parked = waits.extra["helping"] > 0, gaps.extra["parked"] == 1
     cpu = tasks.extra["cpu_ns"]
     read = cpu >= 0
-    rate = np.where(read, cpu, 0) / np.maximum(tasks.extra["full_ns"], 1)
     kind, around = column_of(tasks.extra["kind"], columns), column_of(waits.extra["kind"], columns)
     table = _Table(rows, columns)
     table.add(tasks, kind, 1.0)
@@ -40,7 +39,7 @@ def evidence_of(pool: PoolLedger, host: HostCounters, stretch: Cut) -> Evidence:
     table.add(waits, np.full(len(around), PARKED), np.where(helping, 0.0, 1.0))
     table.add(gaps, np.full(len(parked), PARKED), np.where(parked, 1.0, 0.0))
     table.add(tasks, kind, np.where(read, 1.0, 0.0), "read_ns")
-    table.add(tasks, kind, rate, "cpu_ns")
+    table.add_cpu(tasks, kind)
     seen = sights(pool, host, stretch)
     return table.evidence(_late(rows, tasks, seen), _samples(tasks, seen, columns))
 
@@ -133,6 +132,27 @@ class _Table:
         each = np.broadcast_to(factor, (len(rows.worker),))
         key = interval * self._columns + column[place]
         self._parts[name].append((key, ns * each[place]))
+
+    def add_cpu(self, tasks: Intervals, column: Int64) -> None:
+        """Add the on-core time that was read with tasks.
+
+        That of a task in several intervals goes where the kernel saw the thread on a core, beyond
+        what the tasks inside one interval had.
+        """
+        place, interval, ns = self._known[id(tasks)]
+        cpu = np.maximum(tasks.extra["cpu_ns"], 0) / np.maximum(tasks.extra["full_ns"], 1)
+        even, count = ns * cpu[place], len(self._rows.worker)
+        several = (np.bincount(place, minlength=len(cpu)) > 1)[place]
+        inside = np.bincount(interval, weights=np.where(several, 0.0, even), minlength=count)
+        reach = np.bincount(interval, weights=np.where(several, ns, 0.0), minlength=count)
+        left = np.maximum(self._rows.said[:, 0] - inside, 1.0)
+        rate = np.where(np.isnan(left), np.nan, left / np.maximum(reach, 1.0))[interval]
+        part = ns * np.where(np.isnan(rate), cpu[place], np.minimum(rate, 1.0))
+        wanted = np.bincount(place, weights=even, minlength=len(cpu))
+        found = np.bincount(place, weights=part, minlength=len(cpu))
+        fitted = part * (wanted / np.maximum(found, 1e-9))[place]
+        key = interval * self._columns + column[place]
+        self._parts["cpu_ns"].append((key, np.where(several, np.minimum(fitted, ns), even)))
 
     def evidence(self, late: Float, samples: Int64) -> Evidence:
         """Return the sums, what is left of each interval being between tasks."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from time import monotonic, sleep
+from time import monotonic, monotonic_ns, sleep
 from typing import TYPE_CHECKING
 
 from ..capture import CaptureError, CaptureReader, CaptureWriter
@@ -30,13 +30,20 @@ def run(options: argparse.Namespace) -> int:
 
 
 def capture_live(target: str, path: str, seconds: float | None, *, replace: bool) -> None:
-    """Attach to `target` and write what it sends to `path`."""
+    """Attach to `target` and write what it sends to `path`.
+
+    With `seconds` the capture says that it is of these: the probe sends of its recent past too.
+    """
     source = open_live(target)
     try:
         source.start_capture(path, replace=replace)
         message(f"capturing {target} to {path}; ctrl+c ends it")
         try:
-            deadline = None if seconds is None else monotonic() + seconds
+            deadline = None
+            if seconds is not None:
+                deadline = monotonic() + seconds
+                length_ns = int(seconds * 1e9)
+                source.note({"frame": "window", "begin_ns": monotonic_ns(), "length_ns": length_ns})
             while source.status.state != "ended":
                 source.drain()  # the capture is written by the source; nothing is shown here
                 if deadline is not None and monotonic() >= deadline:

@@ -68,10 +68,10 @@ def read_capture(path: str) -> Reading:
 
 
 def read_live(target: str, seconds: float) -> Reading:
-    """Attach for some seconds; return the reading of them and of the past the rings held."""
+    """Attach for some seconds; return the reading of the last so many that are complete."""
     source = open_live(target)
     try:
-        feed = Feed(source, None, keep=True)
+        feed = Feed(source, int(seconds * 1e9), keep=True)
         deadline = monotonic() + seconds
         while monotonic() < deadline and source.status.state != "ended":
             feed.update()

@@ -149,6 +149,7 @@ class ProcessSample(NamedTuple):
     periods: int
     throttled_periods: int
     throttled_ns: int
+    started_ns: int = NONE
 
 
 class ProcessCounters:

@@ -38,7 +38,7 @@ class Ledger:
 
     Attributes: origins by process id (one under -1 where the stream does not say), pools by a
     number that is unique in the job, host, processes, samples (of a process without a probe),
-    skipped_frames.
+    skipped_frames, window (between which moments a capture was asked for, None if for no time).
     """
 
     def __init__(self) -> None:
@@ -48,6 +48,7 @@ class Ledger:
         self.processes = ProcessCounters()
         self.samples = Samples()
         self.skipped_frames = 0
+        self.window: tuple[int, int] | None = None
         self._from = NONE
         self._numbers: dict[tuple[int, int], int] = {}
 
@@ -110,6 +111,9 @@ class Ledger:
         elif kind == "cost":
             cost = Cost(frame["at_ns"], frame["recording_ns"], frame["sending_ns"])
             self._origin().costs.append(cost)
+        elif kind == "window":
+            begin_ns, length_ns = int(frame["begin_ns"]), int(frame["length_ns"])
+            self.window = begin_ns, begin_ns + length_ns
         elif kind == "bye":
             self._origin().ended = str(frame.get("reason", "")) or "ended"
         elif kind in ("names", "rows", "lost", "counters", "levels"):

@@ -182,6 +182,10 @@ class TakingSource(ABC):
         """Begin writing the stream to `path`, the recent past first. Raises CaptureError."""
         self._intake.start_capture(path, replace=replace)
 
+    def note(self, frame: Frame) -> None:
+        """Put a frame of the monitor's own into the stream, and into an open capture."""
+        self._loop.call_soon_threadsafe(self._intake.take, [(frame, encode(frame))])
+
     def stop_capture(self) -> str:
         """End the capture; return its path, empty when none was open. Raises CaptureError."""
         return self._intake.stop_capture()

@@ -9,13 +9,13 @@ thread's ``status`` (proc(5)). Block I/O delay counts only where ``kernel.task_d
 from __future__ import annotations
 
 import os
-from time import monotonic_ns
+from time import monotonic_ns, time
 from typing import TYPE_CHECKING
 
 import psutil
 
 from .control_group import ControlGroups
-from .host import UNKNOWN, cores_by_affinity
+from .host import UNKNOWN, cores_by_affinity, started_at
 from .kernel_files import read
 
 if TYPE_CHECKING:
@@ -138,6 +138,7 @@ def _frame(
         "voluntary_switches": voluntary,
         "nonvoluntary_switches": nonvoluntary,
         "io_wait_ns": waited,
+        "started_ns": at_ns - int((time() - started_at(pid)) * 1e9),
         "affinity": affinity,
         "usable_cores": min(float(affinity), limit.cores) if limit else float(affinity),
         "quota_cores": limit.cores if limit else float(UNKNOWN),

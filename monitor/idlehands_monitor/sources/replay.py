@@ -138,6 +138,9 @@ class ReplaySource:
             except OSError as error:
                 raise CaptureError(f"{self._path}: {error.strerror}") from error
 
+    def note(self, frame: Frame) -> None:
+        """Do nothing: what is played stays as it is."""
+
     def stop_capture(self) -> str:
         """Nothing is open: the copy was whole at once."""
         return ""

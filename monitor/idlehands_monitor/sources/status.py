@@ -34,6 +34,9 @@ class Source(Protocol):
         """Begin writing the stream to `path`, the recent past first, in the place of a file of this
         user's with `replace`. Raises CaptureError."""
 
+    def note(self, frame: Frame) -> None:
+        """Put a frame of the monitor's own into a live stream, and into an open capture."""
+
     def stop_capture(self) -> str:
         """End the capture; return its path, empty when none was open."""
 

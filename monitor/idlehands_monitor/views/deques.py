@@ -90,7 +90,8 @@ def _sizes(sizes: SizesReading) -> list[str]:
     stolen, local = (f"{m:.0f}" if sizes.by_hint else seconds(m) for m in medians)
     lines = [
         f"  A stolen task was the larger of two in {sizes.superiority:.0%}; median "
-        f"{'size' if sizes.by_hint else 'own time'} {stolen} stolen, {local} from the own deque"
+        f"{'size' if sizes.by_hint else 'time with all that came from it'} {stolen} stolen, "
+        f"{local} from the own deque"
     ]
     if sizes.depth is not None:
         depth = sizes.depth

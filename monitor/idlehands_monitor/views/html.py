@@ -28,7 +28,15 @@ from .sampled import (
 )
 from .stealing import looks_line, stealing_lines
 from .text import CORE_TIME_NOTES
-from .words import ENTRY_NAMES, clean, detail_sentence, seconds, stays_sentence
+from .words import (
+    ENTRY_NAMES,
+    calls_words,
+    clean,
+    detail_sentence,
+    maybe,
+    seconds,
+    stays_sentence,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -193,15 +201,17 @@ def _entries(pool: PoolReading) -> str:
 def _tasks(pool: PoolReading) -> str:
     tasks = pool.tasks
     rows = "".join(
-        f"<tr><td>{_text(kind.kind)}</td><td>{kind.finished}</td>"
-        f"<td>{seconds(kind.median_s)}</td><td>{kind.total_s:.2f} s</td><td>{kind.stolen}</td></tr>"
+        f"<tr><td>{_text(kind.kind)}</td><td>{kind.finished}"
+        f"{calls_words(kind.finished, kind.calls)}</td>"
+        f"<td>{maybe(kind.median_s)}</td><td>{kind.total_s:.2f} s</td><td>{kind.stolen}</td></tr>"
         for kind in tasks.kinds
     )
     return (
-        f"<h3>Tasks</h3><p>{tasks.finished} finished, {tasks.failed} of them failed, "
+        f"<h3>Tasks</h3><p>{tasks.finished} finished"
+        f"{calls_words(tasks.finished, tasks.calls)}, {tasks.failed} of them failed, "
         f"{tasks.cancelled} cancelled, {tasks.lost} lost with their worker, {tasks.queued} queued "
         f"and {tasks.running} running at the end; median wait in the queue "
-        f"{seconds(tasks.median_queue_wait_s)}.</p>"
+        f"{maybe(tasks.median_queue_wait_s)}.</p>"
         f"<table><tr><th>kind</th><th>finished</th><th>median</th><th>in all</th><th>stolen</th>"
         f"</tr>{rows}</table>"
     )

@@ -129,7 +129,8 @@ def _contention(met: ContentionReading) -> dict[str, Any]:
 
 
 def _sizes(sizes: SizesReading) -> dict[str, Any]:
-    return {**asdict(sizes), "stolen_larger": sizes.stolen_larger}
+    judged = {"stolen_larger": sizes.stolen_larger, "judged_by": sizes.judged_by}
+    return {**asdict(sizes), **judged}
 
 
 def _finite(values: dict[str, Any]) -> dict[str, Any]:
@@ -206,6 +207,8 @@ def _tasks(tasks: TaskReading) -> dict[str, Any]:
         "queued": tasks.queued,
         "running": tasks.running,
         "median_queue_wait_s": tasks.median_queue_wait_s,
+        "per_s": tasks.per_s,
+        "calls": tasks.calls,
         "kinds": [asdict(kind) for kind in tasks.kinds],
     }
 

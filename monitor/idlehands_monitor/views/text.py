@@ -15,9 +15,11 @@ from .sampled import explain_lines, second_part
 from .stealing import looks_line, stealing_lines
 from .words import (
     ENTRY_NAMES,
+    calls_words,
     clean,
     count,
     detail_sentence,
+    maybe,
     nothing,
     seconds,
     share,
@@ -98,13 +100,14 @@ def second_line(reading: Reading) -> str:
             for entry in ENTRIES
             if getattr(pool.time, entry) * 200 >= pool.time.total
         )
-        rate = pool.tasks.finished / pool.window_s if pool.window_s else 0.0
+        rate = pool.tasks.per_s
         headline = f"; {pool.headline.code}" if pool.headline else ""
         steals = f", {count(pool.steals.hits_total)} steals" if pool.has_steals else ""
         broken = "; broken" if pool.broken else ""
+        lost = f", {count(pool.lost_rows)} rows lost" if pool.lost_rows else ""
         parts.append(
             f"{clean(pool.name)} ({len(pool.workers)} workers): {shares}; "
-            f"{rate:.0f} tasks/s, {pool.tasks.queued} queued{steals}{headline}{broken}"
+            f"{rate:.0f} tasks/s, {pool.tasks.queued} queued{steals}{lost}{headline}{broken}"
         )
     note = f" [{clean(source.note)}]" if source.note else ""
     return f"{source.state}: " + " | ".join(parts) + note
@@ -219,18 +222,20 @@ def _findings(pool: PoolReading) -> list[str]:
 
 def _tasks(pool: PoolReading) -> list[str]:
     tasks = pool.tasks
-    rate = tasks.finished / pool.window_s if pool.window_s else 0.0
+    rate = tasks.per_s
     lines = [
-        f"Tasks: {tasks.finished} finished ({rate:.1f}/s), {tasks.failed} of them failed, "
+        f"Tasks: {tasks.finished} finished{calls_words(tasks.finished, tasks.calls)} "
+        f"({rate:.1f}/s), {tasks.failed} of them failed, "
         f"{tasks.cancelled} cancelled, {tasks.lost} lost with their worker, "
         f"{tasks.queued} queued, {tasks.running} running; "
-        f"median wait in the queue {seconds(tasks.median_queue_wait_s)}"
+        f"median wait in the queue {maybe(tasks.median_queue_wait_s)}"
     ]
     for kind in tasks.kinds[:MOST_KINDS]:
         lines.append(
-            f"  {clean(kind.kind, 40):<24}{kind.finished:>9} finished, median "
-            f"{seconds(kind.median_s):>8}; working {seconds(kind.working_s)}, blocked "
-            f"{seconds(kind.blocked_s)}, waiting for a core {seconds(kind.run_queue_wait_s)}"
+            f"  {clean(kind.kind, 40):<24}{kind.finished:>9} finished"
+            f"{calls_words(kind.finished, kind.calls)}, median {maybe(kind.median_s):>8}; "
+            f"working {seconds(kind.working_s)}, blocked {seconds(kind.blocked_s)}, "
+            f"waiting for a core {seconds(kind.run_queue_wait_s)}"
             + (f"; {kind.stolen} stolen" if pool.has_steals else "")
         )
     if len(tasks.kinds) > MOST_KINDS:

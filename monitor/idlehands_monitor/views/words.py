@@ -48,6 +48,16 @@ def seconds(value: float) -> str:
     return f"{int(value // 3600)} h {int(value % 3600 // 60)} min"
 
 
+def maybe(value: float | None) -> str:
+    """Write a duration, a dash where there is none."""
+    return "–" if value is None else seconds(value)
+
+
+def calls_words(tasks: int, calls: int) -> str:
+    """Write how many calls some tasks held, empty where each was one."""
+    return f" ({count(calls)} calls)" if calls > tasks else ""
+
+
 def count(value: float) -> str:
     """Write a count shortly: 950, 12.3k, 4.1M."""
     if value < 10_000:

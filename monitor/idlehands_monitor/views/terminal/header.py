@@ -12,7 +12,7 @@ from ...analysis.sampled_readings import SampledPoolReading
 from ..hosts import cores_words
 from ..palette import ENTRY_LOOKS
 from ..sampled import IN_SHORT, dumps_text, origin
-from ..words import ENTRY_NAMES, clean, count, seconds, share
+from ..words import ENTRY_NAMES, clean, count, maybe, seconds, share
 from .drawing import fit
 from .line_view import LineView
 from .strips import ENTRY_STYLES, Run, bar_runs, style
@@ -60,7 +60,7 @@ def flow(pool: PoolReading | SampledPoolReading) -> list[str]:
     if isinstance(pool, SampledPoolReading):
         what, without = IN_SHORT
         return [what, dumps_text(pool), without, origin(pool)]
-    rate = pool.tasks.finished / pool.window_s if pool.window_s else 0.0
+    rate = pool.tasks.per_s
     facts = [f"{count(rate)} tasks/s", f"{count(pool.tasks.queued)} queued"]
     if pool.broken:
         facts.insert(0, "the pool is broken")
@@ -73,7 +73,7 @@ def flow(pool: PoolReading | SampledPoolReading) -> list[str]:
         facts.append(f"{count(pool.stays.died)} workers died")
     if pool.inbox >= 0 and pool.has_steals:  # else the inbox is the queue
         facts.append(f"{count(pool.inbox)} in the inbox")
-    facts.append(f"median wait in queue {seconds(pool.tasks.median_queue_wait_s)}")
+    facts.append(f"median wait in queue {maybe(pool.tasks.median_queue_wait_s)}")
     if pool.has_steals and pool.window_s:
         facts.append(f"{count(pool.steals.hits_total / pool.window_s)} steals/s")
     if pool.tasks.failed:

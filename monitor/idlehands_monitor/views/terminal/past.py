@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ..palette import ENTRY_LOOKS
-from ..words import clean, count, seconds, share
+from ..words import calls_words, clean, count, maybe, share
 from .drawing import column_cells, fit
 from .line_view import LineView
 from .strips import ENTRY_STYLES, Run, style
@@ -83,8 +83,6 @@ class KindsView(LineView):
             return self.line([], cells)
         kind = self._kinds[y - 1]
         stolen = share(kind.stolen / kind.finished) if kind.finished else "–"
-        text = (
-            f"{fit(clean(kind.kind, 80), name)}{count(kind.finished):>8}"
-            f"{seconds(kind.median_s):>10}{stolen:>8}"
-        )
+        named = clean(kind.kind, 80) + calls_words(kind.finished, kind.calls)
+        text = f"{fit(named, name)}{count(kind.finished):>8}{maybe(kind.median_s):>10}{stolen:>8}"
         return self.line([(text, None)], cells)
