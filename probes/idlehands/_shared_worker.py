@@ -7,6 +7,7 @@ Workers that are processes write a board instead, see `_board`.
 from __future__ import annotations
 
 import os
+import sys
 import threading
 from collections.abc import Sequence
 from contextlib import suppress
@@ -15,7 +16,20 @@ from typing import TYPE_CHECKING, Any
 
 from ._recorder import WorkerSense, name_of_thread
 from ._rings import Ring, Token
-from ._tables import FETCHING, FINISHED, GAPS, INBOX, LEFT, NONE, PARKED, STAYS, TASKS, Table
+from ._tables import (
+    DIED,
+    FETCHING,
+    FINISHED,
+    GAPS,
+    INBOX,
+    LEFT,
+    LOST,
+    NONE,
+    PARKED,
+    STAYS,
+    TASKS,
+    Table,
+)
 from ._words import TaskRing
 
 if TYPE_CHECKING:
@@ -79,6 +93,7 @@ class SharedWorker(TaskRing, WorkerSense):
         "after",
         "after_state",
         "cpu_kinds",
+        "died",
         "gap",
         "gaps",
         "ident",
@@ -112,6 +127,7 @@ class SharedWorker(TaskRing, WorkerSense):
         self.gap: tuple[int, int, int] | None = None
         self.joined_ns = NONE
         self.pid = NONE
+        self.died = False
 
     @property
     def open_token(self) -> Token | None:
@@ -144,6 +160,8 @@ class SharedWorker(TaskRing, WorkerSense):
         self.ident = threading.get_ident()
         self.native_id = threading.get_native_id()
         self.pid = os.getpid()
+        self.died = False
+        _notice_death(self)
         self.joined_ns = monotonic_ns()
         self.pool.sit(self)
         workers[self.ident] = self
@@ -183,17 +201,38 @@ class SharedWorker(TaskRing, WorkerSense):
             self.after, self.after_state = ended, PARKED if self.pool.is_empty() else FETCHING
 
     def leave(self) -> None:
-        """The thread has ended."""
+        """The thread has ended; with it its task, which is lost if an exception ended them."""
         joined = self.joined_ns
         if joined >= 0:
-            now = monotonic_ns()
-            self.stays.put((joined, now, self.pid, self.native_id, LEFT))
+            now, token, how = monotonic_ns(), self.open_token, LEFT
+            if token is not None:
+                outcome, how = (LOST, DIED) if self.died else (FINISHED, LEFT)
+                self.put((token, self.started, now, INBOX, NONE, outcome))
+            self.stays.put((joined, now, self.pid, self.native_id, how))
             self.pool.seats[self.ident] = self.index, joined, now
             if workers.get(self.ident) is self:
                 del workers[self.ident]
             self.joined_ns = NONE
             self.token = None
             cpu_readers.discard(self)
+
+
+def _notice_death(worker: SharedWorker) -> None:
+    """Have a worker know when an exception ends its thread.
+
+    The thread's own last call says so (CPython, Lib/threading.py, `_invoke_excepthook`, 3.9 to
+    3.15), after which nothing of the job's but its hook runs; `sys.exit` is no death.
+    """
+    thread = getattr(threading, "_active", {}).get(worker.ident)
+    invoke = getattr(thread, "__dict__", {}).get("_invoke_excepthook")
+    if thread is None or invoke is None:
+        return
+
+    def died(dying: Any) -> None:
+        worker.died = not issubclass(sys.exc_info()[0] or SystemExit, SystemExit)
+        invoke(dying)
+
+    thread.__dict__["_invoke_excepthook"] = died
 
 
 def _nobody_is_a_worker() -> None:

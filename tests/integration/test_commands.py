@@ -396,6 +396,7 @@ def test_odd_values_in_a_capture_cost_no_traceback(folder, tmp_path, odd):
         assert "\x1b" not in done.stdout
 
 
+@pytest.mark.long
 def test_a_time_is_the_window_of_a_capture_and_of_explain_however_much_the_rings_hold(
     folder, pools, tmp_path
 ):

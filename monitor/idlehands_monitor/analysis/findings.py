@@ -14,10 +14,12 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from .entries import WorkerTime
-    from .readings import StayReading
+    from .readings import DeadWorkerReading, StayReading
 
 LEAST_WINDOW_S = 1.0
 LEAST_SHARE = 0.05
+AT_ONCE_NS = 1_000_000_000
+"""The probe looks for dead worker processes about once a second."""
 INTERPRETER_LOCK = "interpreter lock"
 WAIT_WORDS = {
     "lock": "a lock",
@@ -115,12 +117,15 @@ def findings(
     blocked: BlockedReading | None = None,
     stranded_ns: float = 0.0,
     searched_ns: float = 0.0,
+    *,
+    one_queue: bool | None = None,
 ) -> tuple[Finding, ...]:
     """Return the findings on `time` (over `workers` workers and `window_s` seconds).
 
     No worker time is accounted for twice, but by a worker that died.
 
-    `stays` is there where the workers share one queue. A worker that died comes before all
+    `stays` is there where workers come and go; `one_queue` says whether they share a queue, None
+    that they do if they come and go. A worker that died comes before all
     others: what follows it may be its doing. `others` are put in their place among these.
     `blocked` says what blocked time waited for; `stranded_ns` how much of its idle time the pool
     had while tasks were queued in another; `searched_ns` what `others` account for of searching.
@@ -128,7 +133,8 @@ def findings(
     quota_s = sum(finding.worker_seconds for finding in others if finding.code == "cpu-quota")
     held_back = max(0.0, quota_s * 1e9 - time.run_queue_wait)
     facts = _Facts(time, blocked or NOT_BLOCKED, stranded_ns, searched_ns, held_back)
-    costs = _costs(facts, workers, window_s, one_queue=stays is not None)
+    shared = stays is not None if one_queue is None else one_queue
+    costs = _costs(facts, workers, window_s, one_queue=shared)
     costs += others
     by_cost = sorted(costs, key=lambda finding: -finding.worker_seconds)
     return (*_dead_workers(time, stays), *by_cost)
@@ -138,16 +144,29 @@ def _dead_workers(time: WorkerTime, stays: StayReading | None) -> tuple[Finding,
     if stays is None or not stays.died:
         return ()
     seconds = sum(dead.run_s for dead in stays.dead)
-    last = stays.dead[-1]
-    who = "A worker" if stays.died == 1 else f"{stays.died} workers"
-    where = f" in {last.kind}, {last.run_s:.1f} s after it had begun" if last.kind else ""
-    sentence = f"{who} died; the last one, process {last.pid},{where or ' in a task'}."
+    first, last = stays.dead[0], stays.dead[-1]
+    if stays.died == 1:
+        sentence = f"A worker died: {_death(last)}."
+    elif last.died_ns - first.died_ns < AT_ONCE_NS and not last.is_thread:
+        sentence = (
+            f"{stays.died} workers died at once, {_death(first)}; a pool that breaks ends all its "
+            "workers itself, so which of them was the first is not known."
+        )
+    else:
+        sentence = f"{stays.died} workers died; the last one was {_death(last)}."
     advice = (
         "Look for what kills it: memory (the kernel's log), a crash in compiled code "
-        "(run with -X faulthandler), or somebody's signal."
+        "(run with -X faulthandler), somebody's signal, or of a thread an exception that its loop "
+        "lets through."
     )
     share = min(1.0, seconds * 1e9 / time.total) if time.total else 0.0
     return (Finding("lost-worker", seconds, share, sentence, advice),)
+
+
+def _death(dead: DeadWorkerReading) -> str:
+    who = f"worker {dead.worker}, a thread" if dead.is_thread else f"process {dead.pid}"
+    where = f"{dead.kind}, {dead.run_s:.1f} s after it had begun" if dead.kind else "a task"
+    return f"{who}, in {where}"
 
 
 def _costs(facts: _Facts, workers: int, window_s: float, *, one_queue: bool) -> tuple[Finding, ...]:

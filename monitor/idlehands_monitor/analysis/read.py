@@ -46,7 +46,7 @@ from .workers import comings_and_goings, kind_name, worker_readings
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from ..ledger import Ledger, PoolLedger
+    from ..ledger import Ledger, OpenInterval, PoolLedger
     from .entries import PoolTime, WorkerTime
     from .history import PoolHistory
     from .host_readings import HostReading
@@ -255,6 +255,7 @@ def read_pool(
             waited,
             stranded_ns,
             costs.searching,
+            one_queue=pool.shared_queue,
         ),
         lost_rows=pool.lost_rows,
         misuses=pool.misuses,
@@ -323,16 +324,22 @@ def _tasks(
         finished=finished,
         failed=int(weight[inside][outcome == FAILED].sum()),
         cancelled=int(np.count_nonzero(outcome == CANCELLED)),
-        lost=int(np.count_nonzero(outcome == LOST)),
+        lost=int(np.count_nonzero(outcome == LOST)) + sum(map(_holds_lost, pool.open)),
         moved=int(np.count_nonzero(outcome == MOVED)),
         per_s=finished / over_ns * 1e9 if over_ns else 0.0,
         calls=sum(kind.calls for kind in kinds),
         spawned=spawned,
         queued=queued,
-        running=sum(any(i.what == "task" for i in intervals) for intervals in pool.open),
+        running=sum(
+            any(i.what == "task" and i.until_ns < 0 for i in intervals) for intervals in pool.open
+        ),
         median_queue_wait_s=median,
         kinds=kinds,
     )
+
+
+def _holds_lost(intervals: list[OpenInterval]) -> bool:
+    return any(i.what == "task" and i.until_ns >= 0 for i in intervals)
 
 
 def _kinds(

@@ -142,12 +142,17 @@ class HandOverReading:
 
 @dataclass(frozen=True, slots=True)
 class DeadWorkerReading:
-    """A worker whose process ended in a task: which task, and how long it had run."""
+    """A worker whose process or thread ended in a task: which task, and how long it had run.
+
+    died_ns: when it was found to have ended. is_thread: whether its process goes on without it.
+    """
 
     worker: int
     pid: int
     kind: str
     run_s: float
+    died_ns: int = -1
+    is_thread: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -76,8 +76,12 @@ def still_open(
 
 
 def open_ends(pool: PoolLedger, end_ns: int, still: list[OpenInterval]) -> list[int]:
-    """Return an end for each open interval: nothing known says that it is over."""
-    return [max(pool.complete_ns, end_ns, i.began_ns) for i in still]
+    """Return an end for each open interval: nothing known says that it is over, but that its thread
+    is gone."""
+    return [
+        max(i.began_ns, *((i.until_ns,) if i.until_ns >= 0 else (pool.complete_ns, end_ns)))
+        for i in still
+    ]
 
 
 def with_more(column: Int64, more: list[int]) -> Int64:

@@ -47,9 +47,9 @@ def seats(pool: PoolLedger, begin_ns: int, end_ns: int) -> list[Seat]:
     """Return which threads were the pool's workers in a window, and when."""
     if not pool.shared_queue:
         return [
-            Seat(worker, thread.native_id, begin_ns, end_ns)
+            Seat(worker, thread.native_id, begin_ns, min(end_ns, pool.gone.get(worker, end_ns)))
             for worker, thread in pool.threads.items()
-            if worker < pool.workers
+            if worker < pool.workers and pool.gone.get(worker, end_ns) > begin_ns
         ]
     rows = stay_rows(pool, end_ns)
     inside = (rows["ended"] > begin_ns) & (rows["began"] < end_ns)
@@ -63,7 +63,11 @@ def seats(pool: PoolLedger, begin_ns: int, end_ns: int) -> list[Seat]:
 def present_ns(pool: PoolLedger, begin_ns: int, end_ns: int) -> Int64:
     """Return how long each worker belonged to its pool in a window, shape (workers,)."""
     if not pool.shared_queue:
-        return np.full(pool.workers, end_ns - begin_ns, dtype=np.int64)
+        present = np.full(pool.workers, end_ns - begin_ns, dtype=np.int64)
+        for worker, gone_ns in pool.gone.items():
+            if worker < pool.workers:
+                present[worker] = max(0, min(end_ns, gone_ns) - begin_ns)
+        return present
     present = np.zeros(pool.workers, dtype=np.int64)
     for seat in seats(pool, begin_ns, end_ns):
         present[seat.worker] += seat.ended_ns - seat.began_ns

@@ -44,7 +44,11 @@ def worker_readings(
         intervals = pool.open[index] if index < len(pool.open) else []
         native_id, ident, name, pid = pool.threads.get(index, (NONE, NONE, "", NONE))
         state, doing, since_ns = _present(
-            pool, intervals, last_ended.get(index, NONE), bound=native_id >= 0
+            pool,
+            intervals,
+            last_ended.get(index, NONE),
+            pool.gone.get(index, NONE),
+            bound=native_id >= 0,
         )
         workers.append(
             WorkerReading(
@@ -75,13 +79,21 @@ def _last_ended(pool: PoolLedger) -> dict[int, int]:
 
 
 def _present(
-    pool: PoolLedger, intervals: list[OpenInterval], last_ended_ns: int, *, bound: bool
+    pool: PoolLedger,
+    intervals: list[OpenInterval],
+    last_ended_ns: int,
+    gone_ns: int,
+    *,
+    bound: bool,
 ) -> tuple[str, str, int]:
     """Return (state, kind of the task in hand, since when) from a worker's open intervals."""
     if pool.closed_ns >= 0:
         return "closed", "", pool.closed_ns
     if not intervals and pool.shared_queue:
         return "left", "", NONE
+    if gone_ns >= 0:
+        in_task = any(interval.what == "task" for interval in intervals)
+        return ("died" if in_task else "left"), "", gone_ns
     if not intervals:
         return ("between tasks" if bound else "not started"), "", NONE
     tasks = [interval for interval in intervals if interval.what == "task"]
@@ -98,9 +110,13 @@ def kind_name(pool: PoolLedger, kind: int) -> str:
 
 
 def comings_and_goings(pool: PoolLedger, begin_ns: int, end_ns: int) -> StayReading | None:
-    """Return who joined, left and died in a window, None where a pool's workers are fixed."""
+    """Return who joined, left and died in a window, None where a pool's workers are fixed.
+
+    Of these, too, where threads are gone. Who died before the window counts where it is missing in
+    it: of fixed workers, and where none is left.
+    """
     if not pool.shared_queue:
-        return None
+        return _gone(pool, end_ns) if pool.gone else None
     stays = pool.stays
     if 0 <= pool.closed_ns <= end_ns:  # whose workers may be seen to go only after that
         end_ns = NEVER
@@ -109,7 +125,10 @@ def comings_and_goings(pool: PoolLedger, begin_ns: int, end_ns: int) -> StayRead
     _workers, open_stays = still_open(pool, stays, "began_ns", ("stay",))
     still = [interval.began_ns for interval in open_stays]
     joined = int(np.count_nonzero((began >= begin_ns) & (began < end_ns)))
-    died = np.flatnonzero(ended & (stays["how"] == DIED)).tolist()
+    deaths = stays["how"] == DIED
+    if still or pool.closed_ns >= 0:  # else it is what no worker is left of
+        deaths = ended & deaths
+    died = np.flatnonzero(deaths).tolist()
     return StayReading(
         present=len(still),
         joined=joined + sum(begin_ns <= moment < end_ns for moment in still),
@@ -119,15 +138,31 @@ def comings_and_goings(pool: PoolLedger, begin_ns: int, end_ns: int) -> StayRead
     )
 
 
+def _gone(pool: PoolLedger, end_ns: int) -> StayReading:
+    """Return what is known of fixed workers whose threads are gone: who was in a task died."""
+    gone = {worker: at_ns for worker, at_ns in pool.gone.items() if at_ns <= end_ns}
+    dead = []
+    for worker, at_ns in sorted(gone.items(), key=lambda one: one[1]):
+        held = pool.open[worker] if worker < len(pool.open) else []
+        tasks = [interval for interval in held if interval.what == "task"]
+        if tasks:
+            run_s = max(0, at_ns - tasks[-1].began_ns) / 1e9
+            kind = kind_name(pool, tasks[-1].kind)
+            dead.append(DeadWorkerReading(worker, pool.pid, kind, run_s, at_ns, is_thread=True))
+    died = len(dead)
+    present = pool.workers - len(gone)
+    return StayReading(present, 0, len(gone) - died, died, tuple(dead[-MOST_DEAD_SHOWN:]))
+
+
 def _dead(pool: PoolLedger, row: int) -> DeadWorkerReading:
     """Return what is known of a worker that died: its last task is the one lost with it."""
-    worker, ended = int(pool.stays["worker"][row]), int(pool.stays["ended_ns"][row])
+    worker, ended, pid = (int(pool.stays[name][row]) for name in ("worker", "ended_ns", "pid"))
     tasks = pool.tasks
     lost = (tasks["worker"] == worker) & (tasks["outcome"] == LOST) & (tasks["ended_ns"] <= ended)
     places = np.flatnonzero(lost & (tasks["started_ns"] >= pool.stays["began_ns"][row]))
     if not len(places):
-        return DeadWorkerReading(worker, int(pool.stays["pid"][row]), "", 0.0)
+        return DeadWorkerReading(worker, pid, "", 0.0, ended, is_thread=pid == pool.pid)
     last = int(places[-1])
     run_s = int(tasks["ended_ns"][last] - tasks["started_ns"][last]) / 1e9
     kind = kind_name(pool, int(tasks["kind"][last]))
-    return DeadWorkerReading(worker, int(pool.stays["pid"][row]), kind, run_s)
+    return DeadWorkerReading(worker, pid, kind, run_s, ended, is_thread=pid == pool.pid)

@@ -103,6 +103,11 @@ class HostCounters:
         (core, queue), (core_then, queue_then) = thread.at(high), thread.at(low)
         return core - core_then, max(0.0, queue - queue_then), high - low
 
+    def last_ns(self, native_id: int) -> int:
+        """Return when a thread was last sampled, -1 for never."""
+        thread = self._threads.get(native_id)
+        return thread.moments[-1] if thread is not None and thread.moments else NONE
+
     def samples(self, native_id: int, begin_ns: int, end_ns: int, more: int) -> Int64:
         """Return a thread's samples in a stretch and up to `more` on either side of it.
 

@@ -102,6 +102,10 @@ class Ledger:
         elif kind == "host":
             self.host.apply(frame)
             self.processes.apply_switches(frame)
+            if gone := {int(native_id) for native_id in frame.get("gone", ())}:
+                for key, number in self._numbers.items():
+                    if key[0] == self._from:
+                        self.pools[number].note_gone(gone, self.host.last_ns)
             if self.hello.get("sampled") is True:
                 self.samples.note(int(frame["at_ns"]))
         elif kind == "stacks":

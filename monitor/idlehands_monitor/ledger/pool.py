@@ -8,7 +8,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections import deque
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -28,6 +28,9 @@ from idlehands.wire import (
 
 from .store import TableStore
 
+if TYPE_CHECKING:
+    from collections.abc import Callable, Collection
+
 MOST_SNAPSHOTS, LEAST_SNAPSHOTS = 128, 8
 SNAPSHOT_BYTES = 64 << 20
 """What all snapshots of a pool may take: a large pool's are kept further apart."""
@@ -39,6 +42,7 @@ class OpenInterval(NamedTuple):
     """What a worker was in the middle of.
 
     ``what`` is "task", "wait", "searching", "parked" or "stay" (it belongs to its pool).
+    until_ns: when its worker's thread was gone, -1 where it is there.
     """
 
     what: str
@@ -49,6 +53,7 @@ class OpenInterval(NamedTuple):
     taken_from: int = NONE
     on_task: int = NONE
     spawned_by: int = NONE
+    until_ns: int = NONE
 
 
 class WorkerThread(NamedTuple):
@@ -110,7 +115,8 @@ class PoolLedger:
     """Everything held of one pool. `apply` takes its frames in the order they were sent.
 
     `untold`: tasks run of which no row was made, because detail had been given up.
-    `spawns_lost_ns`: the last spawn before the latest loss of such rows, -1 before any.
+    `spawns_lost_ns`: the last spawn before the latest loss of such rows, -1 before any. `gone`: by
+    worker, of a pool that does not tell itself, the last sign of life of a thread that is gone.
     """
 
     def __init__(self, number: int, pid: int = NONE) -> None:
@@ -149,6 +155,7 @@ class PoolLedger:
         self.lost_rows = 0
         self.meetings_lost = 0
         self.holes: list[Hole] = []
+        self.gone: dict[int, int] = {}
         self._rings: dict[str, dict[int, _Ring]] = {}
         self._counts = np.zeros((3, 0, 0), dtype=np.int64)
         self._spacing_ns = SNAPSHOT_SPACING_NS
@@ -188,10 +195,13 @@ class PoolLedger:
         known.update((int(at_ns), int(step)) for at_ns, step in frame.get("steps", ()))
         self.steps = sorted(known.items())
         self.task_kinds = [str(kind) for kind in frame["task_kinds"]]
+        before = self.threads
         self.threads = {
             int(index): WorkerThread(int(native), int(ident), str(name), *map(int, more[:1]))
             for index, native, ident, name, *more in frame["threads"]
         }
+        for index in [index for index in self.gone if self.threads.get(index) != before.get(index)]:
+            del self.gone[index]  # another thread is this worker now
         if workers != self.workers:
             self.workers = workers
             side = 0 if shared else workers  # a shared queue has no deques to look at
@@ -286,6 +296,8 @@ class PoolLedger:
         self.inbox = int(frame["inbox"])
         self.deques = [int(depth) for depth in frame["deques"]]
         self.open = [_open_intervals(worker) for worker in frame["workers"]]
+        for worker in self.gone:
+            self._end_open(worker)
         self.misuses = int(frame["misuses"])
         self.complete_ns = max(self.complete_ns, at_ns)
         self._snapshot(at_ns)
@@ -294,6 +306,30 @@ class PoolLedger:
         rings = self._rings.get(TASKS.name, {})
         rows = sum(ring.written for worker, ring in rings.items() if worker >= 0)
         self.untold = max(0, sum(ran) - rows) if ran else 0
+
+    def note_gone(self, native_ids: Collection[int], seen_ns: Callable[[int], int]) -> None:
+        """Note that threads are gone. `seen_ns` says when each was last seen, -1 for never.
+
+        A pool whose workers come and go tells that itself.
+        """
+        if self.shared_queue or self.closed_ns >= 0:
+            return
+        for worker, thread in self.threads.items():
+            if thread.native_id in native_ids and worker not in self.gone:
+                began = (i.began_ns for i in (self.open[worker] if worker < len(self.open) else ()))
+                ended = (self._last_ns(store, worker) for store in (self.tasks, self.gaps))
+                self.gone[worker] = max(seen_ns(thread.native_id), *began, *ended)
+                self._end_open(worker)
+
+    @staticmethod
+    def _last_ns(store: TableStore, worker: int) -> int:
+        ended = store["ended_ns"][store["worker"] == worker]
+        return int(ended.max()) if len(ended) else NONE
+
+    def _end_open(self, worker: int) -> None:
+        if worker < len(self.open):
+            until = self.gone[worker]
+            self.open[worker] = [i._replace(until_ns=until) for i in self.open[worker]]
 
     def _total(self, at_ns: int, ran: int, spawned: int) -> None:
         """Keep how many tasks had been run and handed in, by a moment, about twice a second."""

@@ -32,6 +32,7 @@ def sample(threads: Iterable[tuple[int, int]], waits: KernelWaits | None = None)
     ``threads`` maps a kernel thread id to [on-core ns, run-queue ns], the latter -1 where
     the platform does not say; ``moments`` to when its were read, for the reader of many threads
     may lose its core between two; ``waits`` to what it was in at that moment, if `waits` tells.
+    ``gone`` are those left out.
     """
     wanted = list(threads)
     found, moments, seen = {}, {}, {}
@@ -47,6 +48,7 @@ def sample(threads: Iterable[tuple[int, int]], waits: KernelWaits | None = None)
         for pid in {pid for pid, _ in wanted}:
             found.update(_from_psutil(pid, {native for owner, native in wanted if owner == pid}))
     frame = {"frame": "host", "at_ns": monotonic_ns(), "threads": found, "moments": moments}
+    frame["gone"] = sorted({native_id for _, native_id in wanted} - found.keys())
     return frame if waits is None else {**frame, "waits": seen}
 
 

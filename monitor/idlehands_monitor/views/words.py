@@ -10,7 +10,7 @@ import unicodedata
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from ..analysis.readings import Reading, StayReading
+    from ..analysis.readings import DeadWorkerReading, Reading, StayReading
 
 ENTRY_NAMES = {
     "working": "working",
@@ -96,6 +96,10 @@ def detail_sentence(
     return text
 
 
+def _of(dead: DeadWorkerReading) -> str:
+    return f"a thread of process {dead.pid}" if dead.is_thread else f"process {dead.pid}"
+
+
 def stays_sentence(stays: StayReading) -> str:
     """Write how a pool's workers came and went; foreign text in it is not yet clean."""
     text = f"{stays.present} workers at the end; {stays.joined} joined, {stays.left} left"
@@ -104,7 +108,7 @@ def stays_sentence(stays: StayReading) -> str:
     text += f", {stays.died} died"
     for dead in stays.dead:
         task = f" in {dead.kind} after {seconds(dead.run_s)}" if dead.kind else ""
-        text += f"; worker {dead.worker} (process {dead.pid}) died{task}"
+        text += f"; worker {dead.worker} ({_of(dead)}) died{task}"
     return text + "."
 
 
