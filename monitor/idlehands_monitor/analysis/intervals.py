@@ -31,6 +31,7 @@ from .stays import inferred_gaps, inside_stays, present_ns, stay_rows
 
 if TYPE_CHECKING:
     from ..ledger import OpenInterval, PoolLedger
+    from .state_rates import Evidence
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +93,8 @@ class Whole:
     """All that matters of a window, worked out once; any part of it can then be cut out.
 
     Nesting and waking are worked out on whole intervals, so that a part's edge changes neither,
-    and parts side by side add up to the window around them.
+    and parts side by side add up to the window around them. evidence: what has been worked out of a
+    part for the rates of its kinds, by its begin and end, to be used again.
     """
 
     def __init__(self, pool: PoolLedger, begin_ns: int, end_ns: int) -> None:
@@ -118,6 +120,7 @@ class Whole:
         self.tasks, self.waits, self.gaps = tasks, waits, gaps
         self.spawned_ns = np.sort(Recent(pool.spawns, begin_ns)["spawned_ns"])
         self.queued_at_begin = queued_at(pool, begin_ns)
+        self.evidence: dict[tuple[int, int], Evidence] = {}
         self._reach: dict[int, Int64] = {}
 
     def ordered(self) -> Whole:

@@ -21,7 +21,7 @@ from .graph import MOST_LIVE_TASKS, MOST_TASKS
 from .history import SECOND_NS
 from .host import host_readings, of_pool
 from .host_findings import host_findings
-from .intervals import queued_at
+from .intervals import Whole, queued_at
 from .moments import quantile
 from .promises import promises
 from .readings import (
@@ -40,7 +40,7 @@ from .scheduler_findings import SchedulerUse, scheduler_costs, scheduler_finding
 from .steals import stealing
 from .stranded import stranded
 from .unprobed import sampled_pools
-from .worker_time import pool_time, slice_times
+from .worker_time import pool_time, rates_of, slice_times
 from .workers import comings_and_goings, kind_name, worker_readings
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ if TYPE_CHECKING:
     from .history import PoolHistory
     from .host_readings import HostReading
     from .past import Past
-    from .rows import Bool, Int64
+    from .rows import Bool, Float, Int64
     from .stranded import Pairs
 
 MOST_COUNTED_KIND = 1 << 16
@@ -185,8 +185,14 @@ def read_pool(
 
     `stranded_ns`: how long its workers were idle while tasks were queued in other pools.
     """
-    measure = pool_time if history is None else history.time
-    time = measure(pool, ledger.host, begin_ns, end_ns)
+    if history is None:
+        held = Whole(pool, begin_ns, end_ns).ordered()
+        rates = rates_of(pool, ledger.host, held, begin_ns, end_ns)
+        time = pool_time(pool, ledger.host, begin_ns, end_ns, held, rates)
+        times, slice_s = _slices(ledger, pool, begin_ns, end_ns, held, rates)
+    else:
+        time = history.time(pool, ledger.host, begin_ns, end_ns)
+        times, slice_s = history.times, SECOND_NS / 1e9
     window_s = time.recorded_ns / 1e9
     sampled = time.counted_ns + time.sampled_ns > 0
     whole = not sampled and time.recorded_ns == end_ns - begin_ns
@@ -194,10 +200,6 @@ def read_pool(
     stays = comings_and_goings(pool, begin_ns, end_ns)
     tasks = _tasks(pool, begin_ns, end_ns, time, history, sampled=sampled)
     waited = blocked(time)
-    if history is None:
-        times, slice_s = _slices(ledger, pool, begin_ns, end_ns)
-    else:
-        times, slice_s = history.times, SECOND_NS / 1e9
 
     def judged() -> dict[str, Any]:
         use = deque_use(pool, time, begin_ns, end_ns, live=history is not None)
@@ -265,12 +267,12 @@ def read_pool(
 
 
 def _slices(
-    ledger: Ledger, pool: PoolLedger, begin_ns: int, end_ns: int
+    ledger: Ledger, pool: PoolLedger, begin_ns: int, end_ns: int, whole: Whole, rates: Float
 ) -> tuple[tuple[WorkerTime, ...], float]:
     """Return (worker time of equal parts of a window, seconds of each)."""
     count = max(1, min(MOST_SLICES, (end_ns - begin_ns) // SHORTEST_SLICE_NS))
     edges = [begin_ns + (end_ns - begin_ns) * part // count for part in range(count + 1)]
-    slices = slice_times(pool, ledger.host, edges)
+    slices = slice_times(pool, ledger.host, edges, whole, rates)
     return tuple(part.pool for part in slices), (end_ns - begin_ns) / count / 1e9
 
 

@@ -37,9 +37,11 @@ START_NS = 1e6
 SAMPLE_NS = 25e6
 """What one sample of a thread's state counts for: about as long as a state lasts. Not more, for a
 reader that has to wait for a core itself reads when fewer threads want one."""
-ROUNDS, FIRST_ROUNDS, FITS = 60, 200, 30
+ROUNDS, MORE_ROUNDS, FITS, FITS_BEFORE, ENOUGH = 200, 8, 15, 3, 1e-5
+"""At most so many rounds from the start, or from rates of a second ago; fewer where the last one
+changed no rate by so much. So many fits."""
 LEAST_FACTOR = 1e-12
-MOST_PIECES, TOGETHER = 8192, 16
+MOST_PIECES, TOGETHER = 4096, 16
 """So many pieces tell the rates well enough; of more, every few runs of intervals are gone by."""
 
 
@@ -206,14 +208,18 @@ def estimated(evidence: Evidence, before: Float | None = None) -> Float:
         rates[: len(before)] = before[:columns]
     fit = Fit(evidence)
     seen = evidence.samples * SAMPLE_NS
-    for _ in range(FIRST_ROUNDS if before is None else ROUNDS):
+    for _ in range(FITS_BEFORE):  # before any, the table says nothing but the rates themselves
+        fit.round(rates)
+    for _ in range(ROUNDS if before is None else MORE_ROUNDS):
         fit.move_back(rates)
         fit.round(rates)
         time = sums_of(evidence.column, fit.time_of_pieces(), columns) + START_NS * start
         able = rates[:, :OFF] / np.maximum(rates[:, :OFF].sum(axis=1, keepdims=True), 1e-12)
         time[:, :OFF] += able * seen[:, :1]
         time[:, OFF] += seen[:, 1]
-        rates = time / time.sum(axis=1, keepdims=True)
+        earlier, rates = rates, time / time.sum(axis=1, keepdims=True)
+        if float(np.abs(rates - earlier).max()) < ENOUGH:
+            break
     return rates
 
 

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from .stays import Seat
 
 SAMPLES_BEYOND = 4
+MOST_CELLS = 1 << 22
+"""Of a table of all intervals and columns; in a larger one only those that are not empty."""
 _CODES = {RUNNING: -1, **{sort: place for place, sort in enumerate(WAIT_SORTS)}}
 
 
@@ -38,10 +40,20 @@ def evidence_of(pool: PoolLedger, host: HostCounters, stretch: Cut) -> Evidence:
     table.add(waits, around, -1.0)
     table.add(waits, np.full(len(around), PARKED), np.where(helping, 0.0, 1.0))
     table.add(gaps, np.full(len(parked), PARKED), np.where(parked, 1.0, 0.0))
-    table.add(tasks, kind, np.where(read, 1.0, 0.0), "read_ns")
+    if read.any():
+        table.add(tasks, kind, np.where(read, 1.0, 0.0), "read_ns")
     table.add_cpu(tasks, kind)
     seen = sights(pool, host, stretch)
-    return table.evidence(_late(rows, tasks, seen), _samples(tasks, seen, columns))
+    asked = np.flatnonzero(seen.in_task)
+    worker = np.concatenate([seen.worker[asked], rows.worker])
+    moment = np.concatenate([seen.moment[asked], rows.ended])
+    place = _task_at(tasks, worker, moment)
+    in_hand, at_ends = place[: len(asked)], place[len(asked) :]
+    samples = np.zeros((columns, 2), dtype=np.int64)
+    known = in_hand >= 0
+    blocked = (seen.code[asked] >= 0).astype(np.int64)
+    np.add.at(samples, (kind[in_hand[known]], blocked[known]), 1)
+    return table.evidence(_late(rows, tasks, at_ends, seen), samples)
 
 
 def column_of(kind: Int64, columns: int) -> Int64:
@@ -99,7 +111,8 @@ def _steps(host: HostCounters, seat: Seat) -> tuple[Int64, Float]:
     grown = np.maximum(np.diff(samples[:, 1:], axis=0), 0).astype(np.float64)
     _carry_back(np.diff(moments).astype(np.float64), grown)
     counters = np.concatenate([np.zeros((1, 2)), np.cumsum(grown, axis=0)])
-    edges = np.unique(np.clip(np.concatenate([moments, [began, ended]]), began, ended))
+    inside = moments[(moments > began) & (moments < ended)]
+    edges = np.concatenate([[began], inside, [ended]])
     values = [
         np.interp(edges, moments, counter, left=np.nan, right=np.nan) for counter in counters.T
     ]
@@ -110,9 +123,13 @@ def _carry_back(room: Float, said: Float) -> None:
     """Move what an interval has no room for into the one before, in place."""
     for state in range(2):
         over = said[:, state] - room
+        if over.max() <= 0.0:
+            room = room - said[:, state]
+            continue
         sums = np.cumsum(over[::-1])
         carried = (sums - np.minimum(0.0, np.minimum.accumulate(sums)))[::-1]
-        said[:, state] += np.append(carried[1:], 0.0) - carried
+        said[:, state] -= carried
+        said[:-1, state] += carried[1:]
         room = np.maximum(room - said[:, state], 0.0)
 
 
@@ -139,6 +156,8 @@ class _Table:
         That of a task in several intervals goes where the kernel saw the thread on a core, beyond
         what the tasks inside one interval had.
         """
+        if not (tasks.extra["cpu_ns"] >= 0).any():
+            return
         place, interval, ns = self._known[id(tasks)]
         cpu = np.maximum(tasks.extra["cpu_ns"], 0) / np.maximum(tasks.extra["full_ns"], 1)
         even, count = ns * cpu[place], len(self._rows.worker)
@@ -159,7 +178,14 @@ class _Table:
         rows, columns = self._rows, self._columns
         every = np.arange(len(rows.worker))
         between = every * columns + BETWEEN
-        found = np.unique(np.concatenate([between, *(key for key, _ in self._parts["ns"])]))
+        keys = [between, *(key for key, _ in self._parts["ns"])]
+        if len(every) * columns <= MOST_CELLS:
+            there = np.zeros(len(every) * columns, dtype=np.bool_)
+            for key in keys:
+                there[key] = True
+            found = np.flatnonzero(there)
+        else:
+            found = np.unique(np.concatenate(keys))
         sums = {}
         for name, parts in self._parts.items():
             sums[name] = np.zeros(len(found))
@@ -210,26 +236,16 @@ def _open_at(rows: Intervals, worker: Int64, moment: Int64) -> Int64:
     base = min(int(rows.began.min()), int(moment.min()))
     span = max(int(rows.ended.max()), int(moment.max())) - base + 1
     key = worker * span + (moment - base)
-    begun = np.sort(rows.worker * span + (rows.began - base))
-    over = np.sort(rows.worker * span + (rows.ended - base))
+    begun = np.sort(rows.worker * span + (rows.began - base), kind="stable")
+    over = np.sort(rows.worker * span + (rows.ended - base), kind="stable")
     # Every earlier worker's intervals are in both counts, so the difference is this worker's.
     return np.searchsorted(begun, key, side="right") - np.searchsorted(over, key, side="right")
 
 
-def _samples(tasks: Intervals, seen: Sights, columns: int) -> Int64:
-    """Return how often threads in a task were seen (able to run, blocked), by column."""
-    found = np.zeros((columns, 2), dtype=np.int64)
-    worker, moment, code = (
-        values[seen.in_task] for values in (seen.worker, seen.moment, seen.code)
-    )
-    place = _task_at(tasks, worker, moment)
-    column = column_of(tasks.extra["kind"][place[place >= 0]], columns)
-    np.add.at(found, (column, (code[place >= 0] >= 0).astype(np.int64)), 1)
-    return found
-
-
-def _late(rows: _Rows, tasks: Intervals, seen: Sights) -> Float:
+def _late(rows: _Rows, tasks: Intervals, place: Int64, seen: Sights) -> Float:
     """Return how long a thread can have waited for a core when an interval ended, in ns.
+
+    place: the task in hand then, -1 for none.
 
     No longer than it was in the task in hand, and only where it was seen able to run.
     """
@@ -239,7 +255,6 @@ def _late(rows: _Rows, tasks: Intervals, seen: Sights) -> Float:
     asked = np.array([end in able for end in ends], dtype=np.bool_)
     asked[:-1] &= rows.began[1:] == rows.ended[:-1]
     asked[-1:] = False
-    place = _task_at(tasks, rows.worker, rows.ended)
     chosen = np.flatnonzero(asked & (place >= 0) & ~np.isnan(rows.said[:, 0]))
     late[chosen] = rows.ended[chosen] - np.maximum(tasks.began[place[chosen]], rows.began[chosen])
     return late
@@ -252,10 +267,11 @@ def _task_at(tasks: Intervals, worker: Int64, moment: Int64) -> Int64:
     """
     if not len(tasks.worker) or not len(worker):
         return np.full(len(worker), -1, dtype=np.int64)
-    order = np.lexsort((tasks.began, tasks.worker))
     base = min(int(tasks.began.min()), int(moment.min()))
     span = max(int(tasks.began.max()), int(moment.max())) - base + 1
-    keys = (tasks.worker * span + tasks.began - base)[order]
+    keys = tasks.worker * span + tasks.began - base
+    order = np.argsort(keys, kind="stable")  # quick at rows that come in order, worker by worker
+    keys = keys[order]
     found = np.searchsorted(keys, worker * span + moment - base, side="right") - 1
     place = order[np.maximum(found, 0)]
     open_then = (found >= 0) & (tasks.worker[place] == worker) & (moment < tasks.ended[place])

@@ -62,10 +62,20 @@ def pool_time(
     return total
 
 
-def slice_times(pool: PoolLedger, host: HostCounters, edges: Sequence[int]) -> tuple[PoolTime, ...]:
-    """Return the worker time between each two neighbours of the sorted moments `edges`."""
-    whole = Whole(pool, edges[0], edges[-1]).ordered()
-    rates = rates_of(pool, host, whole, edges[0], edges[-1])
+def slice_times(
+    pool: PoolLedger,
+    host: HostCounters,
+    edges: Sequence[int],
+    whole: Whole | None = None,
+    rates: Float | None = None,
+) -> tuple[PoolTime, ...]:
+    """Return the worker time between each two neighbours of the sorted moments `edges`.
+
+    `whole`, in order, and `rates` where they have been worked out already.
+    """
+    whole = whole or Whole(pool, edges[0], edges[-1]).ordered()
+    if rates is None:
+        rates = rates_of(pool, host, whole, edges[0], edges[-1])
     pairs = zip(edges, edges[1:], strict=False)
     return tuple(alike([pool_time(pool, host, low, high, whole, rates) for low, high in pairs]))
 
@@ -82,12 +92,13 @@ def evidence_between(
     pool: PoolLedger, host: HostCounters, whole: Whole, begin_ns: int, end_ns: int
 ) -> Evidence | None:
     """Return the evidence of a window where all was recorded, None where the kernel said none."""
-    found = [
-        evidence_of(pool, host, whole.cut(began, ended))
-        for low, high in recorded_stretches(pool, begin_ns, end_ns)
-        for began, ended, step in parts(pool, low, high)
-        if step < SAMPLED
-    ]
+    found = []
+    for low, high in recorded_stretches(pool, begin_ns, end_ns):
+        for began, ended, step in parts(pool, low, high):
+            if step < SAMPLED:
+                part = evidence_of(pool, host, whole.cut(began, ended))
+                whole.evidence[began, ended] = part
+                found.append(part)
     covered = [part for part in found if part.is_covered]
     return together(covered) if covered else None
 
@@ -122,7 +133,8 @@ def _stretch_time(
     stretch = whole.cut(begin_ns, end_ns)
     if step == SAMPLED:
         return _sampled_time(pool, host, stretch)
-    return _recorded_time(pool, host, stretch, rates)
+    evidence = whole.evidence.get((begin_ns, end_ns)) or evidence_of(pool, host, stretch)
+    return _recorded_time(pool, host, stretch, evidence, rates)
 
 
 def _sampled_time(pool: PoolLedger, host: HostCounters, stretch: Cut) -> PoolTime:
@@ -140,7 +152,9 @@ def _sampled_time(pool: PoolLedger, host: HostCounters, stretch: Cut) -> PoolTim
     return PoolTime(np.stack(entries), length, source, sampled_ns=length, error=shares.error)
 
 
-def _recorded_time(pool: PoolLedger, host: HostCounters, stretch: Cut, rates: Float) -> PoolTime:
+def _recorded_time(
+    pool: PoolLedger, host: HostCounters, stretch: Cut, evidence: Evidence, rates: Float
+) -> PoolTime:
     workers = stretch.workers
     tasks, waits, gaps = stretch.tasks, stretch.waits, stretch.gaps
     parked_rows = gaps.extra["parked"] == 1
@@ -152,7 +166,6 @@ def _recorded_time(pool: PoolLedger, host: HostCounters, stretch: Cut, rates: Fl
     searching = gaps.per_worker(workers, ~parked_rows)
     parked = gaps.per_worker(workers, parked_rows)
     waking, starved = parked_split(stretch)
-    evidence = evidence_of(pool, host, stretch)
     source, working, run_queue, kinds = states_in_tasks(host, stretch, evidence, rates, in_task)
     waited = waits.per_worker(workers, ~helping)
     blocked = in_task - working - run_queue + waited
