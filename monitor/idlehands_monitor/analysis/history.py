@@ -28,8 +28,9 @@ if TYPE_CHECKING:
 SECOND_NS = 1_000_000_000
 SETTLED_NS = 500_000_000
 MOST_SECONDS = 240
-RATE_SECONDS = 30
-"""From so many settled seconds it is estimated how kinds of task divide into on a core and off."""
+RATE_SECONDS, SETTLED_RATES = 30, 5
+"""From up to so many settled seconds it is estimated how kinds of task divide into on a core and
+off; after so many, from the rates of the second before on."""
 
 Kept = TypeVar("Kept")
 
@@ -97,7 +98,8 @@ class PoolHistory(Keeping):
         found = evidence_between(pool, host, second, second.begin_ns, second.begin_ns + SECOND_NS)
         if found is not None:
             self._evidence.append(found)
-            self._rates = estimated(together(list(self._evidence)), self._rates)
+            settled = self._rates if len(self._evidence) >= SETTLED_RATES else None
+            self._rates = estimated(together(list(self._evidence)), settled)
 
     def time(self, pool: PoolLedger, host: HostCounters, begin_ns: int, end_ns: int) -> PoolTime:
         """Return the worker time of a window, of the settled seconds in it as it was settled."""
