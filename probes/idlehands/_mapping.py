@@ -41,6 +41,13 @@ if hasattr(os, "register_at_fork"):
     os.register_at_fork(after_in_child=functools.partial(len, _lost))
 
 
+def _being_started() -> Any:
+    """Return the process that this thread is starting, of `multiprocessing` or its twin."""
+    twin = sys.modules.get("multiprocess.context")
+    starting: Any = context.get_spawning_popen()
+    return twin.get_spawning_popen() if starting is None and twin is not None else starting
+
+
 class Mapping:
     """A mapped file without a name. Takes the descriptor over.
 
@@ -105,7 +112,7 @@ class Mapping:
 
         None where nothing is being started, or where the descriptor is lost.
         """
-        starting: Any = context.get_spawning_popen()
+        starting = _being_started()
         if starting is None or not self.is_ours:
             return None
         passed = starting.DupFd(starting.duplicate_for_child(self.descriptor))

@@ -12,6 +12,7 @@ from __future__ import annotations
 import operator
 import sys
 import weakref
+from contextvars import Context
 from functools import partial
 from types import (
     BuiltinFunctionType,
@@ -55,6 +56,7 @@ _dictionary_at: Callable[[type], int] = type.__dict__["__dictoffset__"].__get__
 _flags: Callable[[type], int] = type.__dict__["__flags__"].__get__
 _names_of_module: Callable[[Any], Any] = vars(ModuleType)["__dict__"].__get__
 _inside_partial: Callable[[Any], Any] = partial.__dict__["func"].__get__
+_given_to_partial: Callable[[Any], Any] = partial.__dict__["args"].__get__
 _arguments_of: Callable[[BaseException], Any] = BaseException.__dict__["args"].__get__
 _names: dict[int, tuple[object, object, object, str]] = {}
 _classes: dict[int, tuple[Callable[[], object], str, Callable[[Any], str]]] = {}
@@ -137,9 +139,23 @@ def unwrapped(function: Any) -> Any:
         if type(function) is MethodType:
             function = function.__func__
         elif issubclass(type(function), partial):
-            function = _inside_partial(function)
+            function = _called_by(function)
         else:
             break
+    return function
+
+
+def _called_by(call: Any) -> Any:
+    """Return the callable inside a partial; where that is the `run` of a context, what it runs.
+
+    `asyncio.to_thread` hands in ``partial(context.run, function, ...)`` (CPython,
+    Lib/asyncio/threads.py, 3.9 to 3.15).
+    """
+    function = _inside_partial(call)
+    if type(function) is BuiltinFunctionType and type(function.__self__) is Context:
+        arguments = _given_to_partial(call)
+        if function.__name__ == "run" and type(arguments) is tuple and arguments:
+            return arguments[0]
     return function
 
 

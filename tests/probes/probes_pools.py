@@ -174,6 +174,11 @@ class Case(NamedTuple):
 
 
 CONTEXT = "    context = multiprocessing.get_context(method)\n"
+FORKED_CONTEXT = """\
+    import multiprocess
+    context = multiprocess.get_context(method)
+"""
+"""Of the library that is the standard one with another pickler."""
 THREADS = (
     "    from concurrent.futures import ThreadPoolExecutor\n    pool = ThreadPoolExecutor(3)\n"
 )
@@ -214,6 +219,16 @@ CASES = (
             m,
         )
         for m in METHODS
+    ),
+    *(
+        Case(
+            "multiprocess.Pool",
+            FORKED_CONTEXT + "    pool = context.Pool(3)\n" + POOL,
+            "process pool",
+            method,
+            needs="multiprocess",
+        )
+        for method in ("fork", "spawn")
     ),
     Case(
         "InterpreterPoolExecutor",

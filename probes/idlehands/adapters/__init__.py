@@ -23,9 +23,13 @@ ADAPTERS = {
     "concurrent.futures.thread": "thread_pool",
     "concurrent.futures.process": "process_pool",
     "multiprocessing.pool": "multiprocessing_pool",
+    "multiprocess.pool": "multiprocess",
     "loky.process_executor": "loky",
     "joblib.externals.loky.process_executor": "loky",
     "queue": "queue_threads",
+    "pebble.pool.process": "unprobed",
+    "mpire.pool": "unprobed",
+    "billiard.pool": "unprobed",
 }
 """The module to hook, by the adapter that knows it."""
 AT_ONCE = ("queue_threads", "thread_pool")

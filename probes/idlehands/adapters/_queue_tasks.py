@@ -33,6 +33,7 @@ from ._telling import (
     place_of,
     weakly,
 )
+from .unprobed import is_helper
 
 KIND = "queue and threads"
 MOST_WORKERS_EXPECTED = 16
@@ -240,8 +241,10 @@ def _runs_the_jobs_code(thread: threading.Thread) -> bool:
         target = defined(type(target), "__call__")
     if type(target) is not FunctionType or threads_are_replaced():
         return False
-    path = text(target.__code__.co_filename)
-    package = text(target.__module__).partition(".")[0]
+    path, module = text(target.__code__.co_filename), text(target.__module__)
+    if is_helper(module):
+        return False
+    package = module.partition(".")[0]
     library = path.startswith(LIBRARY) and "site-packages" not in path
     return package not in POOL_PACKAGES and not library
 

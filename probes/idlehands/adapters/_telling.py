@@ -16,6 +16,8 @@ from ._guard import say_once
 
 PACKAGE = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
 POOL_PACKAGES = ("joblib", "loky", "concurrent", "multiprocessing", "asyncio", "queue")
+"""Whose threads run no code of the job's but as workers of their own pools."""
+POOL_MAKERS = (*POOL_PACKAGES, "multiprocess", "pathos", "pebble", "mpire")
 """Whose code makes pools for somebody else."""
 
 
@@ -87,7 +89,7 @@ def caller_outside(frame: FrameType) -> FrameType:
 
 def _is_pool_code(frame: FrameType) -> bool:
     package = text(dict.get(frame.f_globals, "__name__")).partition(".")[0]
-    return package in POOL_PACKAGES or text(frame.f_code.co_filename).startswith(PACKAGE + os.sep)
+    return package in POOL_MAKERS or text(frame.f_code.co_filename).startswith(PACKAGE + os.sep)
 
 
 def missing_names(function: Any, *names: str) -> str:

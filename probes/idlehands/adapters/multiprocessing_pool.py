@@ -60,8 +60,8 @@ def unfamiliar(module: Any) -> str:
 
 def hook(module: Any) -> None:
     """Hook every pool that is made from now on."""
-    _Hooked.chunks = module.mapstar, module.starmapstar
-    _Hooked.pools = module.Pool, module.ThreadPool
+    _Hooked.chunks += module.mapstar, module.starmapstar
+    _Hooked.pools += module.Pool, module.ThreadPool
     for pool in instances_of(module.Pool):
         warn("a %s made before the probe was installed is not probed", type_name(type(pool)))
     tell(
@@ -74,19 +74,19 @@ def hook(module: Any) -> None:
 
 
 class _Hooked:
-    """What of the module there is to compare with, once it is hooked."""
+    """What of the modules there is to compare with, once they are hooked."""
 
     chunks: tuple[Any, ...] = ()
     pools: tuple[type, ...] = ()
 
 
-class TellingTasks(Between, SimpleQueue):  # type: ignore[type-arg]
+class Tasks(Between):
     """The queue of tasks, as the worker processes see it."""
 
     def get(self) -> Any:
         """Take a task, or None, which tells the worker to go."""
         self.arrive()
-        task = super().get()
+        task = super().get()  # type: ignore[misc]
         if task is None:
             self.leave()
         elif has_token(task):
@@ -95,21 +95,33 @@ class TellingTasks(Between, SimpleQueue):  # type: ignore[type-arg]
         return task
 
 
-class TellingResults(Between, SimpleQueue):  # type: ignore[type-arg]
+class Results(Between):
     """The queue of results, as the worker processes see it."""
 
     def put(self, obj: Any) -> None:
         """Send (job, place, (whether it succeeded, value)); None comes from the owner."""
         outcome = outcome_in(obj)
         if outcome == NONE:
-            super().put(obj)
+            super().put(obj)  # type: ignore[misc]
             return
         self.end(outcome)
         try:
-            super().put(obj)
+            super().put(obj)  # type: ignore[misc]
         except BaseException:
             self.amend()
             raise
+
+
+class TellingTasks(Tasks, SimpleQueue):  # type: ignore[type-arg]
+    """`Tasks` of the standard library's pool."""
+
+
+class TellingResults(Results, SimpleQueue):  # type: ignore[type-arg]
+    """`Results` of the standard library's pool."""
+
+
+OURS: dict[type, tuple[type, type]] = {SimpleQueue: (TellingTasks, TellingResults)}
+"""What the queues of tasks and of results become, by the class that both are of."""
 
 
 class ThreadTasks(ThreadQueue):  # type: ignore[type-arg]
@@ -249,7 +261,7 @@ def _processes_set(owner: Any, processes: Any) -> Any:
         pool = tasks.pool = results.pool = _thread_pool(size)
     else:
         board = board_pool(made_at(), "process pool", size)
-        tasks.__class__, results.__class__ = TellingTasks, TellingResults
+        tasks.__class__, results.__class__ = OURS[type(tasks)]
         tasks.idlehands = results.idlehands = board.link
         pool = board
     batches.pool = pool
@@ -260,7 +272,7 @@ def _processes_set(owner: Any, processes: Any) -> Any:
 def _unknown(owner: type, tasks: Any, results: Any, batches: Any) -> str:
     """Return what of a pool is not known here, empty where all is."""
     of_threads = type(tasks) is ThreadTasks and type(results) is ThreadResults
-    of_processes = is_queue_of(tasks, SimpleQueue) and is_queue_of(results, SimpleQueue)
+    of_processes = any(is_queue_of(tasks, cls) and is_queue_of(results, cls) for cls in OURS)
     if type(batches) is not Batches or not (of_threads or of_processes):
         names = ", ".join(type_name(type(queue)) for queue in (tasks, results))
         return f"their queues are not known: {names}"
