@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 EXAMPLES = """\
 examples:
   idlehands demo                           a pool to look at, with its dashboard
+  idlehands run job.py --fast              run a job of yours, its pools probed
   idlehands pools                          what can be watched here
   idlehands watch tide-archive             watch a pool by its name
   idlehands watch 4711                     or by its process id
@@ -65,7 +66,9 @@ def parser() -> argparse.ArgumentParser:
     top.add_argument("--version", action="version", version=f"idlehands {__version__}")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
     _demo(commands.add_parser("demo", help="run a pool with its dashboard"))
-    _watch(commands.add_parser("watch", help="watch a process, a pool or a capture"))
+    # Handled before this parser is asked, see `idlehands.__main__`: here so that --help lists it.
+    commands.add_parser("run", help="run a Python job with its pools probed", add_help=False)
+    _watch(commands.add_parser("watch", help="watch a pool, a process or a capture"))
     pools = commands.add_parser("pools", help="list what can be watched")
     pools.add_argument("--json", action="store_true", help="as JSON")
     _capture(commands.add_parser("capture", help="write a capture file"))
@@ -99,7 +102,11 @@ def _watch(command: argparse.ArgumentParser) -> None:
 
 def _screen_options(command: argparse.ArgumentParser) -> None:
     command.add_argument(
-        "--window", type=duration, default=10.0, metavar="TIME", help="what figures cover (10s)"
+        "--window",
+        type=duration,
+        default=10.0,
+        metavar="TIME",
+        help="time that figures are of (10s)",
     )
     command.add_argument(
         "--no-screen", action="store_true", help="print a line every second instead"

@@ -176,7 +176,7 @@ def test_watch_without_a_target_takes_the_only_pool_and_asks_among_several(folde
     pools("left")
     done = idlehands("watch", "--no-screen", "--for", "2s", folder=folder)
     assert done.returncode == 0
-    assert "left (1 workers)" in done.stdout
+    assert "left (1 worker)" in done.stdout
     pools("right")
     assert "name one" in one_line(idlehands("watch", "--no-screen", folder=folder), 2)
 
@@ -287,6 +287,19 @@ def test_a_dumb_terminal_never_gets_the_screen(folder, pools):
     assert done.returncode == 0
     assert b"\x1b" not in written
     assert b"live: left" in written
+
+
+def test_help_lists_every_command_run_among_them(folder):
+    said = idlehands("--help", folder=folder).stdout
+    for command in ("demo", "run", "watch", "pools", "capture", "explain"):
+        assert f"\n    {command} " in said
+
+
+def test_where_no_pool_is_probed_the_command_says_what_works_without_a_probe(folder):
+    done = idlehands("pools", folder=folder)
+    assert (done.returncode, done.stdout) == (3, "")
+    assert "no probed pool is running here" in done.stderr
+    assert "idlehands watch PID samples a process that has no probe" in done.stderr
 
 
 def test_help_and_version_answer(folder):

@@ -58,7 +58,7 @@ def test_a_captured_job_has_its_counts_its_workers_and_a_ledger_that_closes(case
         assert sum(map(sum, pool["hand_overs"]["matrix"])) == tasks["finished"]
         assert pool["lost_rows"] == 0
         assert pool["detail"] == "full"
-    assert "Hand-overs" in text
+    assert "Queue length" in text
     assert "thief" not in text
 
 

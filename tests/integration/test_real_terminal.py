@@ -163,6 +163,38 @@ def test_a_killed_dashboard_leaves_the_demonstration_running_to_be_attached_to(t
         demo.terminate()
 
 
+FAILING = """
+import time
+from concurrent.futures import ThreadPoolExecutor
+
+def fire_the_tiles_of_the_north_kiln(tile):
+    time.sleep(0.01)
+    raise ValueError("cracked")
+
+with ThreadPoolExecutor(3, thread_name_prefix="kiln") as pool:
+    while True:
+        for firing in [pool.submit(fire_the_tiles_of_the_north_kiln, n) for n in range(20)]:
+            firing.exception()
+"""
+
+
+def test_a_stock_pool_that_fails_says_so_and_shows_its_queue_on_80_by_24(terminal, tmp_path):
+    job = tmp_path / "kiln.py"
+    job.write_text(FAILING)
+    env = environment(tmp_path / "sockets")
+    with subprocess.Popen([sys.executable, "-m", "idlehands", "run", str(job)], env=env) as running:
+        try:
+            wait_until(lambda: list((tmp_path / "sockets").iterdir()), "the job's socket")
+            screen = terminal(80, 24, "watch", "kiln")
+            shown = screen.shows("● live", "failed (100 %)", "queue length", "_kiln", " ms")
+            for word in ("deque", "stolen", "submitter"):
+                assert word not in shown
+            screen.type("q")
+            wait_until(lambda: (screen.read(), screen.process.poll())[1] is not None, "the end")
+        finally:
+            running.terminate()
+
+
 @pytest.mark.long
 def test_j_takes_a_replay_to_the_moments_that_broke_a_promise(terminal, tmp_path):
     file = tmp_path / "early.idlehands"
@@ -177,10 +209,10 @@ def test_j_takes_a_replay_to_the_moments_that_broke_a_promise(terminal, tmp_path
     screen = terminal(120, 36, "watch", str(file))
     screen.shows("▶ replay", "tasks/s")
     screen.type("s")
-    screen.shows("j goes to the moments at which it was broken", "workers park only when")
+    screen.shows("j goes to a moment at which it was broken", "workers park only when")
     for place in (1, 2):
         screen.type("j")
-        screen.shows("replay, paused", f"moment {place} of {len(moments)} against: workers park")
+        screen.shows("replay, paused", f"broken moment {place} of {len(moments)}: workers park")
         (pool,) = feed_at(ReplaySource(str(file)), window_ns, 0, moments[place - 1]).reading().pools
         assert moments[place - 1] <= pool.end_ns < moments[place - 1] + window_ns // 10
         assert f"{len(pool.workers)} workers" in screen.read()
@@ -195,7 +227,7 @@ def test_t_shows_the_steals_of_the_demo_on_the_whole_terminal(terminal):
     screen = terminal(120, 36, "demo")
     screen.shows("● live", "worker-seconds")
     screen.type("t")
-    screen.shows("steals, thief ↓ victim →", "as a thief", "over time, a bar", "t back")
+    screen.shows("steals, thief ↓ victim →", "as a thief", "over time, ", "t back")
     screen.type("u")
     screen.shows("steals, per second")
     screen.type("t")

@@ -137,7 +137,7 @@ def test_a_pool_that_does_not_say_that_it_tells_all_is_judged_by_what_it_told():
 def test_without_anything_told_the_promise_is_not_judged_and_says_why():
     found = judged(DequeUse())
     assert found.verdict == UNKNOWN
-    assert "does not tell" in found.why
+    assert "does not record" in found.why
 
 
 @pytest.mark.parametrize(

@@ -194,7 +194,7 @@ def test_arrow_keys_choose_a_worker_and_enter_opens_it():
 def test_an_ended_process_has_no_stack_and_the_screen_says_so():
     async def test(app, pilot):
         await pilot.press("enter")
-        await shown(app, pilot, "this is not a running process")
+        await shown(app, pilot, "only a running process has one")
 
     drive(test, reading(state="ended"))
 
@@ -319,17 +319,19 @@ def test_a_workers_row_has_the_colours_of_its_entries_and_none_where_none_are_wa
     drive(test)
 
 
-def test_a_pool_of_one_queue_shows_its_hand_overs_under_that_name_and_no_steals():
+def test_hand_overs_of_a_pool_of_one_queue_are_on_their_own_screen_under_that_name():
     base = reading()
     matrix = ((31, 32, 33, 34), (0, 0, 0, 0), (0, 0, 77, 0), (0, 0, 0, 0), (0, 0, 0, 0))
-    pool = replace(base.pools[0], kind="one queue", hand_overs=HandOverReading(matrix))
+    kind = {"kind": "one queue", "stealing": None}
+    pool = replace(base.pools[0], **kind, hand_overs=HandOverReading(matrix))
 
     async def test(app, pilot):
-        text = screen_text(app)
-        assert "submitter ↓" in text
-        assert "thief" not in text
-        app.query_one(MatrixView).focus()
-        await pilot.press("n")
+        assert "submitter ↓" not in screen_text(app)
+        await pilot.press("t")
+        await shown(app, pilot, "submitter ↓")
+        assert "thief" not in screen_text(app)
+        app.screen.query_one(MatrixView).focus()
+        await pilot.press("n", "up", "left")
         await shown(app, pilot, "out    31")
         await pilot.press("down", "down", "right", "right")
         assert "77" in screen_text(app)
@@ -361,7 +363,7 @@ def test_the_legend_fits_eighty_cells_whole():
 def test_the_headline_falls_back_to_plain_words():
     pool = reading().pools[0]
     assert headline_text(None, "looking")[0] == "looking"
-    assert "Nothing stands out" in headline_text(replace(pool, findings=()), "")[0]
+    assert "No finding" in headline_text(replace(pool, findings=()), "")[0]
     assert "Too little" in headline_text(replace(pool, findings=(), window_s=0.2), "")[0]
 
 
@@ -374,7 +376,8 @@ def test_cell_widths_keep_numbers_readable_and_large_pools_narrow():
 def test_the_value_under_the_cursor_is_a_sentence():
     steals, one, other = reading().pools[0].steals, range(1), range(2, 3)
     assert steal_sentence(steals, one, other) == (
-        "thief 0 looked 20 times at victim 2: took 10 (50%), found 10 empty, 0 lost races"
+        "thief 0 looked 20 times at victim 2: 10 looks took a task (50%), 10 found none, "
+        "0 lost the race"
     )
     short = "0 ← 2: 10 of 20 looks; 10 empty, 0 lost races"
     assert steal_sentence(steals, one, other, short=True) == short
@@ -406,7 +409,7 @@ def test_the_second_line_says_what_most_of_the_blocked_time_waited_for():
     waits = (WaitReading("sleep", 12.0, 10.0, 14.0), WaitReading("lock", 3.0, 2.0, 4.0))
     blocked = BlockedReading(1.0, 0.0, waits, 100, 0.0, one_core=False)
     much = replace(pool, blocked=blocked, time=WorkerTime(working=24 * 10**9, blocked=16 * 10**9))
-    assert "blocked mostly: sleep 30 %" in flow(much)
+    assert "blocked by sleep for 30 % of worker time" in flow(much)
     little = replace(much, time=WorkerTime(working=39 * 10**9, blocked=10**9))
     assert not any("blocked" in fact for fact in flow(little))
 
@@ -472,5 +475,5 @@ def test_a_broken_promise_says_what_it_is_for_and_when_it_was_broken():
     said = promise_text(pool, broken).plain
     assert "✗ broken  workers park only" in said
     assert broken.purpose in said
-    assert "first at 1.50 s of this window" in said
+    assert "first broken 1.50 s into the window" in said
     assert broken.source in said

@@ -51,7 +51,7 @@ def test_a_thread_that_was_gone_before_anybody_attached_ends_with_its_last_sign_
     pool = read_pool(held, held.pools[0], 10 * SECOND, 20 * SECOND)
     assert pool.workers[0].time.total == 0
     assert pool.findings[0].code == "lost-worker"
-    assert "1 workers at the end" in text.explain(read(held, source(), None))
+    assert "1 worker at the end" in text.explain(read(held, source(), None))
 
 
 def test_a_thread_that_ends_without_a_task_has_left():

@@ -196,7 +196,7 @@ def test_a_group_is_told_of_with_the_exact_sums_of_all_four_counts():
     # Every thief took 5·victim of victim and found as many empty: 4·5·(8 + 9 + 10 + 11).
     assert cell_sentence(pool, one, other) == (
         "thieves 0–3 looked 1520 times at victims 8–11: "
-        "took 760 (50%), found 760 empty, 0 lost races"
+        "760 looks took a task (50%), 760 found none, 0 lost the race"
     )
 
 

@@ -471,12 +471,12 @@ def test_text_says_a_line_for_each_process_and_one_for_their_common_quota():
     shown = replace(reading(), host=(host(growth_bytes_per_minute=-2.0 * MIB), host(pid=5)))
     lines = text.explain(shown).splitlines()[1:4]
     assert lines == [
-        "Process 4711: 100.0 MiB resident (-2.0 MiB a minute), 11 page faults/s (1 from disk), "
-        "100 switches/s of its own doing, 20 not, 1.0 s waiting for block I/O",
-        "Process 5: 100.0 MiB resident, 11 page faults/s (1 from disk), "
-        "100 switches/s of its own doing, 20 not, 1.0 s waiting for block I/O",
-        "CPU quota 1.5: 1.5 of 2 cores usable, held back for 25 % of a core, "
-        "in 40 % of its periods",
+        "Process 4711: resident memory 100.0 MiB (-2.0 MiB per minute), page faults 11/s (1/s from "
+        "disk), context switches 100/s voluntary and 20/s forced, waiting for block I/O 1.0 s",
+        "Process 5: resident memory 100.0 MiB, page faults 11/s (1/s from "
+        "disk), context switches 100/s voluntary and 20/s forced, waiting for block I/O 1.0 s",
+        "CPU quota 1.5: 1.5 of 2 cores usable; throttled: 25 % of one core's time, "
+        "in 40 % of the quota's periods",
     ]
 
 
@@ -500,7 +500,7 @@ def test_what_is_unknown_is_null_in_json_and_left_out_of_text():
     )
     shown = replace(reading(), host=(host(**blank),))
     assert json.loads(json_view.render(shown))["host"][0]["io_wait_s"] is None
-    assert text.explain(shown).splitlines()[1] == "Process 4711: 100.0 MiB resident"
+    assert text.explain(shown).splitlines()[1] == "Process 4711: resident memory 100.0 MiB"
 
 
 def test_a_replay_says_the_cores_and_the_uptime_that_its_capture_was_made_with(tmp_path):

@@ -316,7 +316,7 @@ def test_park_churn_accounts_for_waking_and_for_wakes_that_led_to_no_work():
     assert churn.worker_seconds == pytest.approx(1.0 + 300 * 0.001)
     assert costs.searching == pytest.approx(0.3 * SECOND)
     assert churn.gain_s is None
-    assert "Look on" not in churn.advice
+    assert "Keep searching" not in churn.advice
 
 
 def test_wasted_wakes_account_for_no_more_than_there_was_searching():
@@ -328,7 +328,7 @@ def test_wasted_wakes_account_for_no_more_than_there_was_searching():
 def test_where_spinning_first_would_be_cheaper_that_is_to_try_and_what_it_gains():
     spins = (spin(0.0, 1000, 1.0, 0.0), spin(0.001, 10, 0.4, 0.6))
     found, _ = told(pool_time(waking=1.0), SchedulerUse(parking=parked(*spins)))
-    assert found["park-churn"].advice.startswith("Look on for 1 ms")
+    assert found["park-churn"].advice.startswith("Keep searching for 1 ms")
     assert found["park-churn"].gain_s == pytest.approx(0.6)
 
 

@@ -208,7 +208,7 @@ def test_a_promise_that_was_never_broken_has_no_moment_to_go_to(capture):
         await pilot.press("s", "down", "enter")
         await shown(app, pilot, "What it is for")
         await pilot.press("j", "escape", "escape")
-        await shown(app, pilot, "never broken in this capture, or not judged: owners take")
+        await shown(app, pilot, "not broken in this capture, or not judged: owners take")
 
     replaying(capture, test)
 
@@ -216,7 +216,7 @@ def test_a_promise_that_was_never_broken_has_no_moment_to_go_to(capture):
 def test_j_without_a_promise_says_how_to_choose_one(capture):
     async def test(app, pilot):
         await pilot.press("j")
-        await shown(app, pilot, "s opens the promises")
+        await shown(app, pilot, "press s, choose a promise")
 
     replaying(capture, test)
 
@@ -235,7 +235,7 @@ def test_a_capture_that_has_gone_is_a_line_on_the_screen(capture):
 def test_a_live_stream_has_no_moments_to_go_to():
     async def test(app, pilot):
         await pilot.press("j")
-        await shown(app, pilot, "only a replay can go to a moment: idlehands watch FILE")
+        await shown(app, pilot, "only a replay goes to a moment: idlehands watch FILE")
 
     drive(test, source=StillSource())
 
@@ -295,9 +295,9 @@ def test_a_promise_whole_has_its_counts_its_effect_and_its_moments_as_ages():
     )
     said = whole_text(pool, broken, replay=False).plain
     assert "broken in 9 of 40" in said
-    assert "40 cases, 9 of them broken" in said
+    assert "40, broken in 9 of them" in said
     assert "0.225" in said
-    assert "300 ms, 2.5 s before its end (the first 2 of 9)" in said
+    assert "300 ms, 2.5 s before the end of the window (the first 2 of 9)" in said
     assert broken.purpose in said
     assert "j goes to" not in said
     assert "j goes to" in whole_text(pool, broken, replay=True).plain

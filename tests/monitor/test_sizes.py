@@ -187,10 +187,10 @@ def test_the_views_say_it():
     assert document["sizes"]["stolen_larger"] == "kept"
     assert document["ends"]["thieves_oldest"] == "unknown"  # there never was a choice
     said = text.explain(read_)
-    assert "A stolen task was the larger of two in 100%" in said
+    assert "the stolen one was larger in 100% of all pairs" in said
     assert "Generations below a root (medians): 0 stolen, 1 from the own deque" in said
-    assert "A stolen task took 1.0 ms, with all that came from it 5.0 ms" in said
-    assert "Thieves took the oldest in 0 of 0 takes with a choice" in said
+    assert "A stolen task took 1.0 ms; with all tasks that came from it 5.0 ms" in said
+    assert "Thieves took the oldest task in 0 of 0 takes with a choice" in said
 
 
 def test_pools_that_do_not_steal_are_not_judged():

@@ -254,8 +254,8 @@ def test_the_document_says_who_took_from_whom_and_how_evenly():
 def test_the_text_says_how_victims_were_chosen_and_who_fed_the_others():
     lines = text.explain(reading(hits=100))
     assert "Choice of victims: uneven" in lines
-    assert "2.0 looks a task, as at random with 1.5 of 3 others having work" in lines
-    assert "Workers that gave most more than they took: 3 (600), 2 (200)" in lines
+    assert "2.0 looks for each task taken, as if 1.5 of 3 others had work" in lines
+    assert "Workers that gave more tasks than they took, the most first: 3 (600), 2 (200)" in lines
 
 
 def test_a_pool_that_looked_at_nobody_has_no_lines_of_it():

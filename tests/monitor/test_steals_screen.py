@@ -186,7 +186,7 @@ def test_t_opens_the_steals_on_the_whole_screen_at_every_size(size):
         for words in (
             "980 of 1960 looks took a task",
             "steals, thief ↓ victim →",
-            "over time, a bar",
+            "over time, ",
             "lost races",
             "share that did",
             "from and to",
@@ -208,7 +208,7 @@ def test_the_large_view_has_totals_of_every_worker_and_who_feeds_whom():
         await shown(app, pilot, "as a thief")
         lines = [" ".join(line.split()) for line in screen_text(app).splitlines()]
         assert any("0 280 140 2.0/– – 0 0 −140" in line for line in lines)
-        assert any("7 → 0 35" in line for line in lines)
+        assert any("7 → 0: 35" in line for line in lines)
 
     drive(test, reading(workers=8), size=(200, 60))
 
@@ -238,13 +238,26 @@ def test_the_large_view_goes_on_with_the_stream_and_says_when_it_is_paused():
     drive(test)
 
 
+def test_t_says_that_there_is_nothing_to_see_where_all_tasks_came_from_outside():
+    base = reading()
+    outside = HandOverReading(((1, 2, 3, 4), *[(0,) * 4] * 4))
+    pool = replace(base.pools[0], kind="one queue", stealing=None, hand_overs=outside)
+
+    async def test(app, pilot):
+        await pilot.press("t")
+        await shown(app, pilot, "nothing is stolen here, and every task was handed in from outside")
+        assert not isinstance(app.screen, StealsScreen)
+
+    drive(test, replace(base, pools=(pool,)))
+
+
 def test_a_pool_of_one_queue_says_that_nothing_is_stolen():
     base = reading()
     pool = replace(
         base.pools[0],
         kind="one queue",
         stealing=None,
-        hand_overs=HandOverReading(((1, 2, 3, 4), *[(0,) * 4] * 4)),
+        hand_overs=HandOverReading(((1, 2, 3, 4), (1,) * 4, *[(0,) * 4] * 3)),
     )
 
     async def test(app, pilot):
@@ -291,7 +304,7 @@ def test_the_rows_over_time_say_their_units_and_their_axis():
 def test_the_timeline_is_one_line_of_text():
     (line,) = timeline_line(TIMELINE)
     assert line == (
-        "Looks over time, a bar 2.0 s: ▂_ █ up to 20/s; 25 % to 50 % of them took a task"
+        "Looks over time, 2.0 s a bar: ▂_ █ up to 20/s; 25 % to 50 % of them took a task"
     )
     short = replace(TIMELINE, edges_s=(0.0, 2.0), counted_s=(2.0,), looks=(10,), hits=(5,))
     assert timeline_line(short) == []

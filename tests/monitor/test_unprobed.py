@@ -8,6 +8,7 @@ import json
 import pytest
 from readings import HOSTILE, source
 from test_dashboard import drive, screen_text
+from test_dashboard import shown as on_screen
 
 from idlehands_monitor.analysis.moments import wilson
 from idlehands_monitor.analysis.read import read
@@ -23,6 +24,7 @@ from idlehands_monitor.views.html import render as render_html
 from idlehands_monitor.views.json import render as render_json
 from idlehands_monitor.views.palette import ENTRY_LOOKS, SAMPLED_LOOKS
 from idlehands_monitor.views.sampled import Part, amount, parts
+from idlehands_monitor.views.terminal import worker_screen
 from idlehands_monitor.views.terminal.sampled import rows
 from idlehands_monitor.views.text import explain, second_line
 
@@ -504,8 +506,8 @@ def shown(held=None, **changes):
 
 def test_every_view_says_that_it_is_sampled_and_not_recorded():
     reading = shown()
-    assert "Sampled, not recorded" in explain(reading)
-    assert "Sampled, not recorded" in render_html(reading)
+    assert "is sampled, not recorded" in explain(reading)
+    assert "is sampled, not recorded" in render_html(reading)
     assert "sampled" in second_line(reading)
     (pool,) = json.loads(render_json(reading))["sampled"]
     assert pool["recorded"] is False
@@ -522,14 +524,16 @@ def test_the_json_has_shares_intervals_and_stacks():
 def test_parked_is_never_drawn_or_called_no_work():
     reading = shown()
     assert SAMPLED_LOOKS["parked"].glyph not in {look.glyph for look in ENTRY_LOOKS.values()}
-    drawn = "\n".join("".join(text for text, _ in row) for row in rows(reading.sampled[0], 78, 24))
+    drawn = "\n".join(
+        "".join(text for text, _ in row) for row in rows(reading.sampled[0], 78, 24)[0]
+    )
     assert "parked 30 %" in drawn
     assert "· no work" not in drawn
 
 
 @pytest.mark.parametrize("cells", [60, 78, 118, 198])
 def test_no_row_is_wider_than_the_screen(cells):
-    for row in rows(shown().sampled[0], cells, 24):
+    for row in rows(shown().sampled[0], cells, 24)[0]:
         assert sum(len(text) for text, _ in row) <= cells
 
 
@@ -541,7 +545,7 @@ def test_hostile_names_reach_no_view_unescaped():
         counters(2, {1: [0, 0]}),
     )
     reading = shown(held, program=HOSTILE)
-    drawn = "".join(text for row in rows(reading.sampled[0], 118, 36) for text, _ in row)
+    drawn = "".join(text for row in rows(reading.sampled[0], 118, 36)[0] for text, _ in row)
     for text in (explain(reading), second_line(reading), drawn):
         assert "\x1b" not in text
     assert "<b>" not in render_html(reading)
@@ -561,4 +565,106 @@ def test_the_screen_shows_sampled_pools_instead_of_the_recorded_view(columns, li
 
 def test_the_screen_says_when_no_worker_has_been_seen():
     (row, *_) = rows(None, 78, 24)
-    assert "No worker thread has been seen yet" in row[0][0]
+    assert "No worker thread has been seen yet" in row[0][0][0]
+
+
+def test_enter_opens_a_worker_of_an_external_process_with_its_stack(monkeypatch):
+    async def dumped(_pid):
+        frames = [{"name": "parse", "filename": "/x/job.py", "line": 12}]
+        return [{"thread_id": 10_002, "owns_gil": False, "frames": frames}]
+
+    monkeypatch.setattr(worker_screen, "dump_whole", dumped)
+
+    async def look(app, pilot):
+        await on_screen(app, pilot, "parked 30 %")
+        await pilot.press("down", "enter")
+        await on_screen(app, pilot, "Worker 1 of fetch")
+        await on_screen(app, pilot, "/x/job.py:12")
+        await pilot.press("escape")
+        await pilot.pause()
+        assert "Worker 1 of fetch" not in screen_text(app)
+
+    drive(look, shown(), (80, 24))
+
+
+def test_a_worker_of_an_ended_external_process_has_no_stack():
+    async def look(app, pilot):
+        await on_screen(app, pilot, "parked 30 %")
+        await pilot.press("enter")
+        await on_screen(app, pilot, "only a running process has one")
+
+    drive(look, shown(state="ended"), (80, 24))
+
+
+def test_the_keys_are_there_for_an_external_process_too():
+    async def look(app, pilot):
+        await on_screen(app, pilot, "? keys")
+        await pilot.press("question_mark")
+        await on_screen(app, pilot, "begin a capture")
+
+    drive(look, shown(), (80, 24))
+
+
+PROCESS = [
+    at("BaseProcess.run", f"{LIB}/multiprocessing/process.py"),
+    at("BaseProcess._bootstrap", f"{LIB}/multiprocessing/process.py"),
+]
+PEBBLE = "/v/lib/python3.11/site-packages/pebble/pool"
+PEBBLE_LOOP = [
+    at("process_tasks", f"{PEBBLE}/process.py", 504),
+    at("worker_process", f"{PEBBLE}/process.py", 495),
+    *PROCESS,
+]
+PEBBLE_WAITS = [
+    at("WorkerChannel._make_poll_method.<locals>.unix_poll", f"{PEBBLE}/channel.py"),
+    at("fetch_task", f"{PEBBLE}/process.py"),
+    at("worker_get_next_task", f"{PEBBLE}/process.py"),
+]
+PEBBLE_RUNS = [at("grind", "/x/job.py", 5), at("process_execute", f"{PEBBLE}/../common/process.py")]
+MPIRE = "/v/lib/python3.11/site-packages/mpire"
+MPIRE_LOOP = [at("AbstractWorker.run", f"{MPIRE}/worker.py", 161), *PROCESS]
+MPIRE_WAITS = [*FROM_POLL, at("WorkerComms.get_task", f"{MPIRE}/comms.py")]
+MPIRE_RUNS = [at("grind", "/x/job.py", 5), at("AbstractWorker._call_func", f"{MPIRE}/worker.py")]
+MPIRE_SENDS = [
+    at("SemLock.__enter__", f"{LIB}/multiprocessing/synchronize.py"),
+    at("JoinableQueue.put", f"{LIB}/multiprocessing/queues.py"),
+    at("WorkerComms.add_results", f"{MPIRE}/comms.py"),
+]
+
+
+@pytest.mark.parametrize(
+    ("frames", "module", "parked"),
+    [
+        ([*PEBBLE_WAITS, *PEBBLE_LOOP], "pebble.pool.process", True),
+        ([*PEBBLE_RUNS, *PEBBLE_LOOP], "pebble.pool.process", False),
+        ([*MPIRE_WAITS, *MPIRE_LOOP], "mpire.worker", True),
+        ([*MPIRE_RUNS, *MPIRE_LOOP], "mpire.worker", False),
+        ([*MPIRE_SENDS, *MPIRE_LOOP], "mpire.worker", False),
+    ],
+)
+def test_worker_processes_of_libraries_without_an_adapter_are_known(frames, module, parked):
+    role = role_of(stack(frames), "MainThread", main=True)
+    assert (role.kind, role.module, role.parked) == ("process pool", module, parked)
+
+
+def test_the_threads_of_such_a_library_are_no_workers():
+    own = [at("task_scheduler_loop", f"{PEBBLE}/process.py", 192), *THREAD_START]
+    assert role_of(stack([*FROM_QUEUE, *own]), "Thread-1", main=False) is None
+
+
+def test_every_view_names_the_library_and_does_not_advise_what_would_not_help():
+    worker = thread(7, [*PEBBLE_RUNS, *PEBBLE_LOOP], "MainThread", pid=7)
+    held = ledger(
+        counters(0, {7: [0, 0]}),
+        stacks_frame(1, [worker], pid=7, parent=PID),
+        counters(2, {7: [SECOND, 0]}),
+    )
+    reading = shown(held)
+    (pool,) = json.loads(render_json(reading))["sampled"]
+    assert pool["library"] == "pebble"
+    drawn = " ".join(
+        "".join(text for text, _ in row) for row in rows(reading.sampled[0], 78, 24)[0]
+    )
+    for text in (explain(reading), render_html(reading), " ".join(drawn.split())):
+        assert "The worker processes of pebble are not probed" in text
+        assert "run the job with a probe" not in text

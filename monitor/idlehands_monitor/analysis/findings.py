@@ -69,8 +69,8 @@ CAUSES = (
         lambda facts: facts.time.starved,
         "Workers were parked while tasks were queued and nobody woke them",
         "Wake a worker at every spawn, and park only after every deque and the inbox is empty.",
-        "They were woken late: hand in fewer, larger tasks, and let what hands them in hold the "
-        "interpreter lock less.",
+        "The workers woke late: hand in fewer, larger tasks, and let the thread that hands them "
+        "in hold the interpreter lock less.",
     ),
     _Cause(
         "too-little-parallelism",
@@ -94,16 +94,15 @@ CAUSES = (
     _Cause(
         "interpreter-lock",
         _interpreter_lock_ns,
-        "Workers in tasks waited for the interpreter lock, which one thread at a time holds",
+        "Workers in tasks waited for the interpreter lock, which one thread holds at a time",
         "Use processes instead of threads here, move the work into code that gives the lock back "
         "(arrays, compression, hashes), or run fewer threads.",
     ),
     _Cause(
         "blocked-in-task",
         lambda facts: facts.time.blocked - facts.held_back_ns - _interpreter_lock_ns(facts),
-        "Workers were inside tasks but off the core",
-        "Open a worker to see where it waits; shorten the waiting, begin it earlier, or let other "
-        "tasks run meanwhile.",
+        "Workers were blocked: in a task, but off the core",
+        "Shorten what these tasks wait for, begin it earlier, or let other tasks run meanwhile.",
     ),
 )
 
@@ -155,9 +154,9 @@ def _dead_workers(time: WorkerTime, stays: StayReading | None) -> tuple[Finding,
     else:
         sentence = f"{stays.died} workers died; the last one was {_death(last)}."
     advice = (
-        "Look for what kills it: memory (the kernel's log), a crash in compiled code "
-        "(run with -X faulthandler), somebody's signal, or of a thread an exception that its loop "
-        "lets through."
+        "Find what ended it: too little memory (see the kernel's log), a crash in compiled code "
+        "(run with -X faulthandler), a signal that another process sent, or, of a thread, an "
+        "exception that its loop does not catch."
     )
     share = min(1.0, seconds * 1e9 / time.total) if time.total else 0.0
     return (Finding("lost-worker", seconds, share, sentence, advice),)
@@ -182,23 +181,30 @@ def _costs(facts: _Facts, workers: int, window_s: float, *, one_queue: bool) -> 
         seconds = cost / 1e9
         what = _waited_for(facts.blocked) if cause.code == "blocked-in-task" else ""
         sentence = (
-            f"{cause.sentence}{what}: {seconds:.1f} worker-seconds, {share:.0%} of what "
-            f"{workers} {'worker' if workers == 1 else 'workers'} had in {window_s:.0f} s."
+            f"{cause.sentence}{what}: {seconds:.1f} worker-seconds, "
+            f"{part_of_all(share, workers, window_s)}."
         )
         advice = (cause.advice_one_queue if one_queue else "") or cause.advice
         found.append(Finding(cause.code, seconds, share, sentence, advice))
     return tuple(found)
 
 
+def part_of_all(share: float, workers: int, window_s: float) -> str:
+    """Write a share of the worker time with what that is made of; below 1 % with two places."""
+    part = f"{share:.0%}" if share >= 0.01 else f"{share:.2%}"
+    people = "1 worker" if workers == 1 else f"{workers} workers"
+    return f"{part} of the worker time ({people}, {window_s:.0f} s)"
+
+
 def _waited_for(blocked: BlockedReading) -> str:
     """Return what most of the blocked time but that for the interpreter lock waited for."""
-    sorts = {"a join": blocked.join_s, "a wait it marked": blocked.marked_s}
+    sorts = {"a join": blocked.join_s, "a declared wait to end": blocked.marked_s}
     for wait in blocked.waits:
         if wait.sort != INTERPRETER_LOCK:
             sorts[WAIT_WORDS.get(wait.sort, "something else")] = wait.seconds
     total = sum(sorts.values())
     told = total > 0 and (blocked.one_core or blocked.unsplit_s < total)
     if not told:
-        return ", waiting for input or output, a lock or a join"
+        return ", and what most of them waited for is not known"
     most = [name for name in sorted(sorts, key=sorts.__getitem__) if sorts[name] >= total / 4]
     return f", waiting mostly for {' and '.join(most[::-1])}"

@@ -16,6 +16,8 @@ import numpy as np
 
 from .entries import PoolTime, alike, no_time
 from .intervals import Whole
+from .queue_length import mean_lengths
+from .readings import STEALING
 from .state_rates import estimated, together
 from .worker_time import evidence_between, pool_time
 
@@ -68,6 +70,8 @@ class PoolHistory(Keeping):
         super().__init__()
         self.seconds: deque[PoolTime] = deque(maxlen=MOST_SECONDS)
         self.times: tuple[WorkerTime, ...] = ()
+        self.queue_lengths: tuple[float, ...] = ()
+        self._lengths: deque[float] = deque(maxlen=MOST_SECONDS)
         self._idle: list[tuple[float, ...]] = []
         self._evidence: deque[Evidence] = deque(maxlen=RATE_SECONDS)
         self._rates: Float | None = None
@@ -83,14 +87,18 @@ class PoolHistory(Keeping):
         start = earliest if self._next is None else max(earliest, self._next)
         if self._next is not None and start > self._next:
             self.seconds.clear()  # a time of which nothing is known lies between
+            self._lengths.clear()
         for second in range(start, last):
             begin = second * SECOND_NS
             whole = Whole(pool, begin, begin + SECOND_NS)
             self._learn(pool, host, whole)
             self.seconds.append(pool_time(pool, host, begin, begin + SECOND_NS, whole, self._rates))
+            if pool.kind != STEALING:
+                self._lengths += mean_lengths(pool, (begin, begin + SECOND_NS))
         self._next = max(start, last)
         if start < last:
             self.times = tuple(second.pool for second in alike(self.seconds))
+            self.queue_lengths = tuple(self._lengths)
             self._idle = _columns([second.idle_shares for second in self.seconds])
 
     def _learn(self, pool: PoolLedger, host: HostCounters, second: Whole) -> None:

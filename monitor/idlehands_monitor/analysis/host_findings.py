@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from .findings import LEAST_SHARE, LEAST_WINDOW_S
+from .findings import LEAST_SHARE, LEAST_WINDOW_S, part_of_all
 from .readings import Finding
 
 if TYPE_CHECKING:
@@ -69,9 +69,9 @@ def _quota(
         "The control group had used up its CPU quota"
         + (f" of {quota:.3g} {'core' if quota == 1 else 'cores'}" if quota is not None else "")
         + (f" in {often:.0%} of its periods" if often is not None else "")
-        + f", and workers waited for the next: about {_cost(time, workers, lost_ns)}."
+        + f", and workers waited for the next period: about {_cost(time, workers, lost_ns)}."
     )
-    advice = "Raise the quota; more workers than it has cores only use it up sooner."
+    advice = "Raise the quota. More workers than the quota has cores only use it up sooner."
     return (_finding("cpu-quota", time, lost_ns, sentence, advice),)
 
 
@@ -84,12 +84,9 @@ def _too_many(
         return ()
     sentence = (
         f"{workers} workers shared {cores:.3g} usable {'core' if cores == 1 else 'cores'} and "
-        f"waited for one, able to run: {_cost(time, workers, waited)}."
+        f"waited for a core while they could run: {_cost(time, workers, waited)}."
     )
-    advice = (
-        "Run about as many workers as there are usable cores, or give the process more; tasks "
-        "that mostly wait for something else are no reason not to."
-    )
+    advice = "Run about as many workers as there are usable cores, or give the process more cores."
     return (_finding("more-workers-than-cores", time, waited, sentence, advice),)
 
 
@@ -114,16 +111,16 @@ def _memory_growth(host: tuple[HostReading, ...]) -> tuple[Finding, ...]:
         f"over {worst.growth_over_s:.0f} s, to {worst.resident_bytes / 2**20:.0f} MiB."
     )
     advice = (
-        "Look for what tasks leave behind: caches without a bound, results and futures that are "
-        "kept; or replace worker processes after a number of tasks."
+        "Find what tasks leave behind: caches without a bound, or results and futures that are "
+        "kept. Or replace worker processes after a number of tasks."
     )
     return (Finding("memory-growth", 0.0, 0.0, sentence, advice),)
 
 
 def _cost(time: PoolTime, workers: int, cost_ns: float) -> str:
     return (
-        f"{cost_ns / 1e9:.1f} worker-seconds, {cost_ns / time.pool.total:.0%} of what "
-        f"{workers} {'worker' if workers == 1 else 'workers'} had in {time.recorded_ns / 1e9:.0f} s"
+        f"{cost_ns / 1e9:.1f} worker-seconds, "
+        f"{part_of_all(cost_ns / time.pool.total, workers, time.recorded_ns / 1e9)}"
     )
 
 

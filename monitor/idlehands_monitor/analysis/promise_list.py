@@ -20,8 +20,8 @@ class Promise(NamedTuple):
 PARKS_WHEN_EMPTY = Promise(
     "parks-when-empty",
     "workers park only when the whole pool is empty",
-    "A worker that parks beside queued work has to be woken for it, which costs more than the "
-    "look that it saved.",
+    "A worker that parks beside queued work has to be woken for it, and a wake costs more than the "
+    "look that parking spared.",
     "R. L. Graham 1966, Bell Syst. Tech. J. 45:1563-1581 (no processor idle while a task is ready)",
 )
 STAYS_IN_POOL = Promise(
@@ -34,42 +34,42 @@ STAYS_IN_POOL = Promise(
 
 GREEDY_BOUND = Promise(
     "within-greedy-bound",
-    "the whole takes no longer than a greedy schedule could",
-    "A schedule that never idles a worker beside a ready task takes at most (T1 - Tinf)/P + Tinf; "
-    "longer means idling, or overhead between tasks.",
+    "the work takes no longer than a greedy schedule could",
+    "A schedule that never leaves a worker idle beside a ready task takes at most "
+    "(T1 - Tinf)/P + Tinf; longer means idle workers, or overhead between tasks.",
     "R. L. Graham 1966, Bell Syst. Tech. J. 45:1563-1581; CLRS, 3rd edition, theorem 27.1",
 )
 OWNERS_NEWEST = Promise(
     "owners-take-newest",
     "owners take the newest task of their deque",
-    "The newest task's data are in the cache still, and the oldest stay for thieves: the order is "
-    "that of a serial run.",
+    "The newest task's data are still in the cache, the order is that of a serial run, and the "
+    "oldest tasks stay for thieves.",
     "D. Chase, Y. Lev 2005, SPAA '05:21-28",
 )
 THIEVES_OLDEST = Promise(
     "thieves-take-oldest",
     "thieves take the oldest task of a deque",
-    "The oldest task is the one furthest from what the owner does next, and of divided work the "
-    "largest.",
+    "The oldest task is the furthest from what the owner does next, and the largest where work is "
+    "divided.",
     "D. Chase, Y. Lev 2005, SPAA '05:21-28",
 )
 STOLEN_LARGER = Promise(
     "stolen-are-larger",
     "stolen tasks are the larger ones",
-    "A steal costs more than a task of one's own, so it should bring more work.",
+    "A steal costs more than taking an own task, so it should bring more work.",
     "R. D. Blumofe, C. E. Leiserson 1999, J. ACM 46(5):720-748",
 )
 VICTIMS_EVEN = Promise(
     "victims-chosen-evenly",
     "victims are chosen evenly",
-    "Bounds on the number of steals stand on choice at random; any order sends thieves to the same "
-    "deques.",
+    "Bounds on the number of steals need victims drawn at random; a fixed order sends thieves to "
+    "the same deques.",
     "R. D. Blumofe, C. E. Leiserson 1999, J. ACM 46(5):720-748",
 )
 ENDS_NEAR_EMPTY = Promise(
     "ends-meet-near-empty",
     "owners and thieves meet only at near-empty deques",
-    "With an end each they can want the same task only when it is the last; waiting at fuller "
-    "deques makes every push and take pay for the steals.",
+    "Owner and thief take from opposite ends, so they want the same task only when it is the last. "
+    "Waiting at fuller deques makes every push and take slower.",
     "D. Chase, Y. Lev 2005, SPAA '05:21-28",
 )

@@ -46,7 +46,7 @@ MOST_BROKEN = 0.05
 MOST_MOMENTS = 20
 
 
-SPAWNS_LOST = "moments of spawns were lost, so what was queued when is not known"
+SPAWNS_LOST = "rows of spawns were lost, so it is not known what was queued when"
 NO_STEALS = "the workers share one queue: nothing is stolen"
 BOUND_SLACK = 1.05
 """Dispatch and steals are no part of the bound: so much longer is still within it."""
@@ -77,8 +77,8 @@ def judged(
         moments_ns=tuple(np.sort(moments)[:MOST_MOMENTS].tolist()),
         purpose=promise.purpose,
         source=promise.source,
-        why="" if verdict != UNKNOWN else f"only {cases} cases, {least} are needed",
-        evidence=f"broken in {broken} of {cases}",
+        why="" if verdict != UNKNOWN else f"only {cases} cases; {least} are needed",
+        evidence=f"broken in {broken} of {cases} cases",
     )
 
 
@@ -103,7 +103,7 @@ def promises(
         return (
             not_judged(
                 PARKS_WHEN_EMPTY,
-                "the workers share one queue and do not say when they look: see starved and waking",
+                "the workers share one queue and do not record when they look into it",
             ),
             *(
                 not_judged(promise, NO_STEALS)
@@ -133,7 +133,7 @@ def promises(
 def ends_kept(ends: EndsReading | None) -> tuple[PromiseReading, PromiseReading]:
     """Return how owners and thieves kept to their ends, see `deque_readings` for the verdicts."""
     if ends is None:
-        why = "tasks went by without a row"
+        why = "some tasks were not recorded one by one"
         return not_judged(OWNERS_NEWEST, why), not_judged(THIEVES_OLDEST, why)
     return (
         _end(OWNERS_NEWEST, ends.own, ends.owners_newest),
@@ -157,7 +157,7 @@ def sizes_kept(
     nothing more is said where that promise is broken already.
     """
     if any(end.verdict == BROKEN for end in ends):
-        return not_judged(STOLEN_LARGER, "tasks are taken from the wrong end, which decides this")
+        return not_judged(STOLEN_LARGER, "tasks are taken from the wrong end of deques")
     if sizes is None:
         return not_judged(STOLEN_LARGER, "too few tasks were stolen, or run by their own worker")
     verdict = sizes.stolen_larger
@@ -177,7 +177,7 @@ def victims_even(stealing: StealingReading | None) -> PromiseReading:
     reading = judged(VICTIMS_EVEN, choice.looks, 0, np.zeros(0, dtype=np.int64))
     why = "too few looks" if choice.verdict == UNKNOWN else ""
     pattern = f", {choice.pattern}" if choice.pattern else ""
-    evidence = f"effect {choice.effect:.2f} over {choice.looks} looks{pattern}"
+    evidence = f"effect size {choice.effect:.2f} in {choice.looks} looks{pattern}"
     return replace(
         reading, verdict=choice.verdict, effect=choice.effect, why=why, evidence=evidence
     )
@@ -186,13 +186,13 @@ def victims_even(stealing: StealingReading | None) -> PromiseReading:
 def ends_meet(met: ContentionReading | None, ends: EndsReading | None) -> PromiseReading:
     """Judge how many operations at deques of two tasks or more had to wait, or lost their task."""
     if met is None:
-        return not_judged(ENDS_NEAR_EMPTY, "the pool does not tell of meetings at its deques")
+        return not_judged(ENDS_NEAR_EMPTY, "the pool does not record meetings at its deques")
     longer = ends.of_two if ends is not None else 0
     if not met.told:  # that it told of no more does not mean there were none
         longer = 0
     cases = max(longer, met.judged)
     reading = judged(ENDS_NEAR_EMPTY, cases, met.judged, np.array(met.moments_ns, dtype=np.int64))
-    evidence = f"met in {met.judged} of {cases} operations at deques of two tasks or more"
+    evidence = f"two met in {met.judged} of {cases} operations at deques of two tasks or more"
     return replace(reading, evidence=evidence)
 
 
@@ -202,15 +202,18 @@ def greedy_bound(graph: GraphReading | None) -> PromiseReading:
     The bound is of work that is all there when it begins, so nothing is said where it kept coming.
     """
     if graph is None:
-        return not_judged(GREEDY_BOUND, "no whole graph of tasks in this window")
+        return not_judged(GREEDY_BOUND, "no graph of tasks lies whole in this window")
     if not graph.whole:
-        return not_judged(GREEDY_BOUND, "other tasks ran in this window, of which it has no whole")
+        return not_judged(GREEDY_BOUND, "other tasks ran in this window beside those of the graph")
     if not graph.at_once:
-        return not_judged(GREEDY_BOUND, "work kept coming in, so no bound on the whole holds")
+        return not_judged(
+            GREEDY_BOUND,
+            "the bound is for work that is all there at the start",
+        )
     ratio = graph.measured_s / graph.greedy_bound_s if graph.greedy_bound_s else 0.0
     broken = ratio > BOUND_SLACK
     reading = judged(GREEDY_BOUND, 1, int(broken), np.zeros(0, dtype=np.int64), least=1)
-    return replace(reading, effect=ratio, evidence=f"{ratio:.2f} of the bound")
+    return replace(reading, effect=ratio, evidence=f"took {ratio:.2f} times the bound")
 
 
 def parks_when_empty(pool: PoolLedger, begin_ns: int, end_ns: int) -> PromiseReading:

@@ -24,6 +24,7 @@ from .host_findings import host_findings
 from .intervals import Whole, queued_at
 from .moments import quantile
 from .promises import promises
+from .queue_length import mean_lengths
 from .readings import (
     STEALING,
     HandOverReading,
@@ -47,11 +48,11 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from ..ledger import Ledger, OpenInterval, PoolLedger
-    from .entries import PoolTime, WorkerTime
+    from .entries import PoolTime
     from .history import PoolHistory
     from .host_readings import HostReading
     from .past import Past
-    from .rows import Bool, Float, Int64
+    from .rows import Bool, Int64
     from .stranded import Pairs
 
 MOST_COUNTED_KIND = 1 << 16
@@ -189,10 +190,14 @@ def read_pool(
         held = Whole(pool, begin_ns, end_ns).ordered()
         rates = rates_of(pool, ledger.host, held, begin_ns, end_ns)
         time = pool_time(pool, ledger.host, begin_ns, end_ns, held, rates)
-        times, slice_s = _slices(ledger, pool, begin_ns, end_ns, held, rates)
+        edges = _edges(begin_ns, end_ns)
+        slices = slice_times(pool, ledger.host, edges, held, rates)
+        times = tuple(part.pool for part in slices)
+        lengths = mean_lengths(pool, edges) if pool.kind != STEALING else ()
+        slice_s = (end_ns - begin_ns) / len(times) / 1e9
     else:
         time = history.time(pool, ledger.host, begin_ns, end_ns)
-        times, slice_s = history.times, SECOND_NS / 1e9
+        times, lengths, slice_s = history.times, history.queue_lengths, SECOND_NS / 1e9
     window_s = time.recorded_ns / 1e9
     sampled = time.counted_ns + time.sampled_ns > 0
     whole = not sampled and time.recorded_ns == end_ns - begin_ns
@@ -231,6 +236,7 @@ def read_pool(
         workers=worker_readings(pool, time.per_worker, steals, history, begin_ns, end_ns),
         history=times,
         slice_s=slice_s,
+        queue_lengths=lengths,
         begin_ns=begin_ns,
         end_ns=end_ns,
         window_s=window_s,
@@ -266,14 +272,10 @@ def read_pool(
     )
 
 
-def _slices(
-    ledger: Ledger, pool: PoolLedger, begin_ns: int, end_ns: int, whole: Whole, rates: Float
-) -> tuple[tuple[WorkerTime, ...], float]:
-    """Return (worker time of equal parts of a window, seconds of each)."""
+def _edges(begin_ns: int, end_ns: int) -> list[int]:
+    """Return the edges of equal parts of a window."""
     count = max(1, min(MOST_SLICES, (end_ns - begin_ns) // SHORTEST_SLICE_NS))
-    edges = [begin_ns + (end_ns - begin_ns) * part // count for part in range(count + 1)]
-    slices = slice_times(pool, ledger.host, edges, whole, rates)
-    return tuple(part.pool for part in slices), (end_ns - begin_ns) / count / 1e9
+    return [begin_ns + (end_ns - begin_ns) * part // count for part in range(count + 1)]
 
 
 def _steals(pool: PoolLedger, begin_ns: int, end_ns: int) -> StealReading:
@@ -350,6 +352,8 @@ def _kinds(
     kinds, lengths = store["kind"][ran], (store["ended_ns"] - store["started_ns"])[ran]
     stolen, weight = store["taken_from"][ran] >= 0, weights[ran]
     spent_in, taken = lengths * weight, np.where(stolen, weight, 0)
+    failed = np.where(store["outcome"][ran] == FAILED, weight, 0)
+    # Elsewhere the size is a hint of how much work a task is, in units of the job's own.
     calls = weight * np.maximum(store["size"][ran], 1) if pool.shared_queue else weight
     spent = time.in_task.by_kind / 1e9
     took = np.flatnonzero(spent[:, :-1].sum(axis=0)).tolist()
@@ -368,6 +372,7 @@ def _kinds(
                 working_s,
                 blocked_s,
                 queued_s,
+                int(failed[mine].sum()),
                 int(calls[mine].sum()),
             )
         )

@@ -174,8 +174,9 @@ class KindReading:
     """One kind of task in the window: how many ended, their summed and median run time.
 
     working_s, blocked_s, run_queue_wait_s: worker time that tasks of the kind took in the window,
-    ended or not; over all kinds they add up to the pool's. calls: what the tasks that ended held,
-    more than these where calls are handed in by the batch. median_s: None where none ended.
+    ended or not; over all kinds they add up to the pool's. failed: how many of those that ended
+    raised. calls: what the tasks that ended held, more than these where calls are handed in by the
+    batch. median_s: None where none ended.
     """
 
     kind: str
@@ -186,6 +187,7 @@ class KindReading:
     working_s: float = 0.0
     blocked_s: float = 0.0
     run_queue_wait_s: float = 0.0
+    failed: int = 0
     calls: int = 0
 
 
@@ -242,6 +244,11 @@ class TaskReading:
     moved: int = 0
     per_s: float = 0.0
     calls: int = 0
+
+    @property
+    def failed_share(self) -> float:
+        """The share of finished tasks that failed, 0 where none finished."""
+        return min(1.0, self.failed / self.finished) if self.finished else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,7 +318,8 @@ class PoolReading:
     window_s: the recorded part of the window; unrecorded_s: what was lost of it.
     core_time: what splits working from blocked, see `worker_time.PoolTime`.
     history: worker time slice by slice, oldest first, for views that draw it: each past second of a
-    live pool, or equal parts of the whole window, slice_s long each.
+    live pool, or equal parts of the whole window, slice_s long each. queue_lengths: the mean number
+    of queued tasks in each of these slices, NaN where it is not known; empty for pools that steal.
     detail: what the probe has given up at the end of the window, "" where nothing. counted_s: the
     part of the window of which only the number of tasks is known, not in `time`; sampled_s: the
     part that is estimated, its share in tasks with the standard error sampling_error.
@@ -357,6 +365,7 @@ class PoolReading:
     contention: ContentionReading | None = None
     blocked: BlockedReading | None = None
     slice_s: float = 1.0
+    queue_lengths: tuple[float, ...] = ()
     pid: int = -1
     promises: tuple[PromiseReading, ...] = ()
     graph: GraphReading | None = None

@@ -1,9 +1,10 @@
 """What a thread is to a pool, read from its stack: whose worker it is, and whether it is parked.
 
 Functions and files are those of CPython's Lib/concurrent/futures, Lib/multiprocessing,
-Lib/threading.py and Lib/queue.py (3.9 to 3.15) and of loky's process_executor.py, also as joblib
-carries it. A parked worker is one whose innermost frames are its pool's loop waiting for the next
-task. Queues written in C leave no frame: there the loop itself is innermost.
+Lib/threading.py and Lib/queue.py (3.9 to 3.15), of loky's process_executor.py, also as joblib
+carries it, of multiprocess (0.70), pebble (5.2) and mpire (2.10). A parked worker is one whose
+innermost frames are its pool's loop waiting for the next task. Queues written in C leave no frame:
+there the loop itself is innermost.
 """
 
 from __future__ import annotations
@@ -48,7 +49,12 @@ LOOPS = (
     ),
     _Loop("_process_worker", "loky/process_executor.py", LOKY_POOL, "loky.process_executor", False),
     _Loop("worker", "multiprocessing/pool.py", PROCESS_POOL, "multiprocessing.pool", False),
+    _Loop("worker", "multiprocess/pool.py", PROCESS_POOL, "multiprocess.pool", False),
+    _Loop("process_tasks", "pebble/pool/process.py", PROCESS_POOL, "pebble.pool.process", False),
+    _Loop("run", "mpire/worker.py", PROCESS_POOL, "mpire.worker", False),
 )
+UNPROBED_LIBRARIES = {"pebble.pool.process": "pebble", "mpire.worker": "mpire"}
+"""Libraries by the module of their worker processes' loop, of which the probe has no adapter."""
 POOL_OF_THREADS = _Loop("worker", "", THREAD_POOL, "multiprocessing.pool", True)
 """`multiprocessing.pool.ThreadPool`: the same loop, in a thread."""
 
@@ -60,17 +66,28 @@ OWN_THREADS_OF_POOLS = (
     "multiprocessing/queues.py",
     "multiprocessing/managers.py",
     "multiprocessing/resource_sharer.py",
+    "multiprocess/pool.py",
+    "multiprocess/queues.py",
+    "multiprocess/managers.py",
+    "pebble/pool/process.py",
+    "mpire/pool.py",
 )
 """Threads whose own function is in one of these serve a pool and run no tasks."""
 
-PROCESS_START = ("multiprocessing/process.py", "_bootstrap")
+PROCESS_STARTS = ("/multiprocessing/process.py", "/multiprocess/process.py")
 WAITING = (
     "/threading.py",
     "/selectors.py",
     "/multiprocessing/connection.py",
     "/multiprocessing/synchronize.py",
     "/loky/backend/synchronize.py",
+    "/multiprocess/connection.py",
+    "/multiprocess/synchronize.py",
+    "/pebble/pool/channel.py",
+    "/pebble/pool/process.py",
+    "/mpire/comms.py",
 )
+FETCHES = ("fetch_task", "/pebble/pool/process.py")
 QUEUES = ("/queue.py", "/queues.py")
 STANDARD_LIBRARY = re.compile(r"/lib/python\d+\.\d+/(?!site-packages/|dist-packages/)|^<frozen ")
 
@@ -99,7 +116,9 @@ def role_of(stack: Stack, name: str, *, main: bool) -> Role | None:
     """
     if not stack:
         return None
-    process = any(_is(frame, *PROCESS_START) for frame in stack)
+    process = any(
+        _last(f.function) == "_bootstrap" and f.file.endswith(PROCESS_STARTS) for f in stack
+    )
     for place, frame in enumerate(stack):
         loop = _loop(frame)
         if loop is None:
@@ -146,6 +165,10 @@ def _is(frame: StackFrame, file: str, function: str) -> bool:
     return _last(frame.function) == function and frame.file.endswith(file)
 
 
+def _starts_process(frame: StackFrame) -> bool:
+    return _last(frame.function) == "_bootstrap" and frame.file.endswith(PROCESS_STARTS)
+
+
 def _waits(stack: Stack, own: int, *, queue_in_c: bool) -> bool:
     """Say whether all that a worker's own function is in is the wait for a queue."""
     inside = stack[:own]
@@ -156,13 +179,14 @@ def _waits(stack: Stack, own: int, *, queue_in_c: bool) -> bool:
 
 
 def _is_get(frame: StackFrame) -> bool:
-    return _last(frame.function) == "get" and frame.file.endswith(QUEUES)
+    function = _last(frame.function)
+    return (function == "get" and frame.file.endswith(QUEUES)) or _is(frame, FETCHES[1], FETCHES[0])
 
 
 def _own_function(stack: Stack) -> int | None:
     """Return the place of the outermost frame that does not belong to how threads start."""
     for place in range(len(stack) - 1, -1, -1):
-        starts = stack[place].file.endswith(("/threading.py", PROCESS_START[0]))
+        starts = stack[place].file.endswith(("/threading.py", *PROCESS_STARTS))
         if not starts:
             return place
     return None

@@ -102,7 +102,8 @@ class SampledPoolReading:
 
     kind: what it looks like, as pools with a probe are called. module: the library's module whose
     loop its workers run. pid: the process that has the workers, or that started theirs. missing:
-    why there are no stacks, empty where there are.
+    why there are no stacks, empty where there are. library: whose worker processes these are, where
+    the probe has no adapter for it.
     """
 
     name: str
@@ -115,4 +116,5 @@ class SampledPoolReading:
     parked_stacks: tuple[StackReading, ...]
     blocked_stacks: tuple[StackReading, ...]
     missing: str = ""
+    library: str = ""
     unanswered: tuple[str, ...] = UNANSWERED

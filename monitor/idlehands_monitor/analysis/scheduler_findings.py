@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from .deque_readings import BROKEN
-from .findings import LEAST_SHARE, LEAST_WINDOW_S
+from .findings import LEAST_SHARE, LEAST_WINDOW_S, part_of_all
 from .promise_list import ENDS_NEAR_EMPTY
 from .readings import Finding
 
@@ -50,7 +50,8 @@ SURE = 2.0
 class SchedulerUse(NamedTuple):
     """What the findings follow from; None where it is not known.
 
-    contention: None too where meetings at deque ends are as rare as promised.
+    contention: None too where meetings at deque ends are as rare as promised. can_spin: whether
+    the pool's owner decides when a worker parks; who uses a library's executor does not.
     """
 
     ends: EndsReading | None = None
@@ -58,6 +59,7 @@ class SchedulerUse(NamedTuple):
     choice: VictimChoice | None = None
     parking: ParkingReading | None = None
     contention: ContentionReading | None = None
+    can_spin: bool = True
 
     @classmethod
     def of(cls, parts: Mapping[str, Any]) -> SchedulerUse:
@@ -69,7 +71,8 @@ class SchedulerUse(NamedTuple):
             for promise in parts["promises"]
         )
         met = parts["contention"] if contended else None
-        return cls(parts["ends"], parts["larger_steals"], choice, parts["parking"], met)
+        deques = looked is not None
+        return cls(parts["ends"], parts["larger_steals"], choice, parts["parking"], met, deques)
 
 
 class SchedulerCosts(NamedTuple):
@@ -117,7 +120,7 @@ def scheduler_findings(
     if costs.contention and use.contention is not None:
         found.append(_contention(use.contention, _Cost(time, costs.contention)))
     if costs.churn and use.parking is not None:
-        found.append(_park_churn(use.parking, _Cost(time, costs.churn)))
+        found.append(_park_churn(use.parking, _Cost(time, costs.churn), can_spin=use.can_spin))
     return tuple(found)
 
 
@@ -127,11 +130,8 @@ class _Cost(NamedTuple):
 
     def __str__(self) -> str:
         workers, part = len(self.time.per_worker), self.ns / self.time.pool.total
-        share = f"{part:.0%}" if part >= 0.01 else f"{part:.2%}"
-        return (
-            f"{self.ns / 1e9:.2g} worker-seconds, {share} of what {workers} "
-            f"{'worker' if workers == 1 else 'workers'} had in {self.time.recorded_ns / 1e9:.0f} s"
-        )
+        window_s = self.time.recorded_ns / 1e9
+        return f"{self.ns / 1e9:.2g} worker-seconds, {part_of_all(part, workers, window_s)}"
 
     def finding(
         self, code: str, sentence: str, advice: str, evidence: str, gain_ns: float | None = None
@@ -151,9 +151,11 @@ def _wrong_end(larger: LargerStealsReading, ends: EndsReading, cost: _Cost) -> F
     )
     evidence = (
         f"{larger.steals} steals brought {_ms(larger.brought_s)} of work each on average; from the "
-        f"right end {_ms(larger.could_s)}, which makes {larger.spared:.0%} of them needless"
+        f"right end {_ms(larger.could_s)} each, which would spare {larger.spared:.0%} of the steals"
     )
-    sentence = f"Steals brought too little, as {who}: searching for the others cost {cost}."
+    sentence = (
+        f"Steals brought too little work, as {who}; the searching that this caused cost {cost}."
+    )
     return cost.finding("wrong-steal-end", sentence, advice, evidence)
 
 
@@ -163,15 +165,18 @@ def _uneven(
     looks, hits = _looks(steals), steals.counts[0]
     took, even = steals.hits_total, hits_if_even(looks, hits)
     evidence = (
-        f"{misplaced(looks):.0%} of {steals.attempts_total} looks; each deque found with work as "
-        f"often as it was, an even choice would have taken {even:.0f} tasks, not {took}"
+        f"an even choice would have made {misplaced(looks):.0%} of {steals.attempts_total} looks "
+        f"at other victims, and taken {even:.0f} tasks instead of {took}"
     )
     cost = _Cost(time, costs.uneven)
     pattern = f" ({choice.pattern})" if choice.pattern else ""
-    sentence = f"Looks at victims an even choice would not have made{pattern} cost {cost}."
+    sentence = (
+        f"Victims were chosen unevenly{pattern}: the looks that an even choice would not have made "
+        f"cost {cost}."
+    )
     left = time.pool.searching - costs.wrong_end
     gain = left * (1 - took / even) if even - took > SURE * math.sqrt(took) else None
-    advice = "Draw each victim at random from all others; bounds on steals stand on that."
+    advice = "Draw each victim at random from all others: bounds on the number of steals need that."
     return cost.finding("uneven-victims", sentence, advice, evidence, gain)
 
 
@@ -185,31 +190,32 @@ def _contention_ns(use: SchedulerUse, searching: float, dispatch: float) -> tupl
 
 
 def _contention(met: ContentionReading, cost: _Cost) -> Finding:
-    sentence = f"Owners and thieves waited for each other at deques with tasks enough: {cost}."
+    sentence = f"Owners and thieves waited for each other at deques of two tasks or more: {cost}."
     evidence = (
         f"{met.meetings} meetings at deque ends, {met.longer} of them at deques of two tasks or "
         f"more; {met.waited_s:.2g} s of waiting in all, {_ms(met.median_s or 0.0)} in the median"
     )
     advice = (
-        "Give each deque a lock of its own, or ends that owner and thieves can use at once; hold "
-        "no lock while anything else is done."
+        "Give each deque its own lock, or ends that owner and thieves can use at once. Hold the "
+        "lock for the deque operation only."
     )
     return cost.finding("deque-contention", sentence, advice, evidence)
 
 
-def _park_churn(parking: ParkingReading, cost: _Cost) -> Finding:
+def _park_churn(parking: ParkingReading, cost: _Cost, *, can_spin: bool) -> Finding:
     best = parking.best
     evidence = (
         f"{parking.wakes} wakes in {parking.window_s:.1f} s, {_ms(parking.park_cost_s or 0.0)} "
         f"from a wake to work, after parks of {_ms(parking.median_s)} (medians); "
-        f"{parking.wasted} led to no work"
+        f"{parking.wasted} wakes led to no work"
     )
-    sentence = f"Workers parked only to be woken again soon, or for nothing: {cost}."
-    advice = "hand in larger pieces, several at once, or to fewer workers."
-    if best is None or best.spin_s <= 0:
-        return cost.finding("park-churn", sentence, advice.capitalize(), evidence)
+    sentence = f"Workers parked and were soon woken again, or were woken for nothing: {cost}."
+    advice = "larger tasks, several at once, or to fewer workers."
+    if best is None or best.spin_s <= 0 or not can_spin:
+        return cost.finding("park-churn", sentence, f"Hand in {advice}", evidence)
     advice = (
-        f"Look on for {_ms(best.spin_s)} before parking where a core is free for it; else " + advice
+        f"Keep searching for {_ms(best.spin_s)} before parking, if a core is free for it; else "
+        f"hand in {advice}"
     )
     gain = min(best.saved_s * 1e9, cost.ns)
     return cost.finding("park-churn", sentence, advice, evidence, gain)

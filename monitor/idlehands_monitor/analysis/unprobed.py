@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 from ..ledger.waits import RUNNING
 from .moments import wilson
-from .roles import PROCESSES, THREADS, chain
+from .roles import PROCESSES, THREADS, UNPROBED_LIBRARIES, chain
 from .rows import NEVER
 from .sampled_readings import (
     Estimate,
@@ -99,6 +99,7 @@ class _Window:
             parked_stacks=_stacks(one for one in everything if one.role.parked),
             blocked_stacks=_stacks(one for one in everything if _is_blocked(one)),
             missing=missing,
+            library=UNPROBED_LIBRARIES.get(group.module, ""),
         )
 
     def _worker(

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from ..errors import DONE, NOTHING_TO_WATCH, CommandError
 from ..sources.discovery import Finder
-from ..views.words import clean
+from ..views.words import clean, number_of, shortened
 from .lines import message
 from .targets import no_pool
 
@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     import argparse
 
     from ..sources.asking import FoundProcess
+
+NAME_CELLS, KIND_CELLS = 24, 26
 
 
 def run(options: argparse.Namespace) -> int:
@@ -35,27 +37,31 @@ def run(options: argparse.Namespace) -> int:
     for line in finder.refused:
         message(line)
     if finder.unasked:
-        message(f"{finder.unasked} more sockets could not be asked in time")
+        message(f"{number_of(finder.unasked, 'more socket')} could not be asked in time")
     return DONE if any(not process.note for process in processes) else NOTHING_TO_WATCH
 
 
 def _print_table(processes: list[FoundProcess]) -> None:
     several = len({process.owner for process in processes} | {os.geteuid()}) > 1
     head = f"{'user':<12} " if several else ""
-    sys.stdout.write(f"{head}{'pid':>8}  {'pool':<24} {'workers':>7}  {'kind':<16} program\n")
+    sys.stdout.write(
+        f"{head}{'pid':>8}  {'pool':<{NAME_CELLS}} {'workers':>7}  {'kind':<{KIND_CELLS}} program\n"
+    )
     for process in processes:
         who = f"{clean(_user(process.owner), 12):<12} " if several else ""
         start = f"{who}{process.pid:>8}  "
         for pool in process.pools:
             kind = f"{pool.kind} (closed)" if pool.closed else pool.kind
-            sys.stdout.write(
-                f"{start}{clean(pool.name, 24):<24} {pool.workers:>7}  "
-                f"{clean(kind, 24):<16} {clean(process.program)}\n"
+            name, kind = (
+                f"{shortened(clean(text), cells):<{cells}}"
+                for text, cells in ((pool.name, NAME_CELLS), (kind, KIND_CELLS))
             )
+            sys.stdout.write(f"{start}{name} {pool.workers:>7}  {kind} {clean(process.program)}\n")
         if process.note:
             sys.stdout.write(f"{start}{clean(process.note)}\n")
         elif not process.pools:
-            sys.stdout.write(f"{start}{'(no pool yet)':<50} {clean(process.program)}\n")
+            none = f"{'(no pool yet)':<{NAME_CELLS + KIND_CELLS + 10}}"
+            sys.stdout.write(f"{start}{none} {clean(process.program)}\n")
 
 
 def _user(owner: int) -> str:

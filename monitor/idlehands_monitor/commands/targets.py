@@ -103,9 +103,12 @@ def wait_until_attached(
         sleep(0.02)
 
 
+WITHOUT_PROBE = "idlehands watch PID samples a process that has no probe"
+
+
 def no_pool(finder: Finder) -> str:
-    """Return that no pool was found, with the folders that could not be looked in."""
-    return "; ".join(["no probed pool is running here", *finder.refused])
+    """Return that no pool was found, with what can be watched all the same."""
+    return "; ".join(["no probed pool is running here", *finder.refused, WITHOUT_PROBE])
 
 
 def _only(processes: list[FoundProcess], finder: Finder) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ..analysis.bounds import EXPECTED_SHARE
-from .words import count, seconds
+from .words import count, number_of, seconds
 
 if TYPE_CHECKING:
     from ..analysis.scheduler_readings import GraphReading, StealBoundReading
@@ -13,22 +13,30 @@ if TYPE_CHECKING:
 GREEDY = "R. L. Graham 1966, Bell Syst. Tech. J. 45:1563-1581"
 LOOKS = "N. S. Arora, R. D. Blumofe, C. G. Plaxton 1998, SPAA '98:119-129"
 
+NO_BOUND = "  The bound of a greedy schedule is not given: it holds only where "
+
 
 def graph_lines(graph: GraphReading | None) -> list[str]:
     """Return what a computation was, how long it took, and between which bounds that lies."""
     if graph is None:
         return []
-    on = f"on {graph.workers} {'worker' if graph.workers == 1 else 'workers'}"
+    on = f"on {number_of(graph.workers, 'worker')}"
     lines = [
-        f"Work and span of {graph.tasks} tasks: work T1 {seconds(graph.work_s)}, span Tinf "
-        f"{seconds(graph.span_s)}, parallelism T1/Tinf {graph.parallelism:.1f}",
-        f"  Took {seconds(graph.measured_s)} {on}; no schedule takes less than T1/P = "
-        f"{seconds(graph.work_law_s)} or than Tinf",
+        f"Work and span of {number_of(graph.tasks, 'task')}: work T1 {seconds(graph.work_s)}, "
+        f"span Tinf {seconds(graph.span_s)}, parallelism T1/Tinf {graph.parallelism:.1f}",
+        f"  They took {seconds(graph.measured_s)} {on}; no schedule is faster than T1/P = "
+        f"{seconds(graph.work_law_s)}, nor than Tinf",
     ]
     if not graph.whole:
-        return [*lines, "  Other tasks ran in this window too, so no bound on these holds"]
+        return [
+            *lines,
+            NO_BOUND + "no other tasks run in the window",
+        ]
     if not graph.at_once:
-        return [*lines, "  Work kept coming in, so no bound on the whole holds"]
+        return [
+            *lines,
+            NO_BOUND + "all work is there at the start",
+        ]
     greedy = seconds(graph.greedy_bound_s)
     lines.append(f"  A greedy schedule takes at most (T1 - Tinf)/P + Tinf = {greedy} ({GREEDY})")
     return lines + _steals(graph.steals)

@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from .words import number_of
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -82,6 +84,12 @@ class Grid:
     def largest(self) -> float:
         """The largest value, 0 where there is none."""
         return float(np.nanmax(self.values, initial=0.0)) if self.values.size else 0.0
+
+    @property
+    def tells(self) -> bool:
+        """Whether the matrix says more than its totals: of hand-overs, that two handed in."""
+        filled = self.counts.any(axis=1) if self.counts.size else self.counts
+        return bool(self.rows) and (self.rows[0] != OUTSIDE or int(np.count_nonzero(filled)) > 1)
 
     @property
     def is_grouped(self) -> bool:
@@ -229,7 +237,7 @@ def cell_sentence(pool: PoolReading, rows: range, columns: range, *, short: bool
     who = "outside" if rows == OUTSIDE else f"{_worker(rows)} {one}"
     if short:
         return f"{'outside' if rows == OUTSIDE else one} → {other}: {count}"
-    return f"{_worker(columns)} {other} ran {count} tasks handed in by {who}"
+    return f"{_worker(columns)} {other} ran {number_of(count, 'task')} handed in by {who}"
 
 
 def _worker(group: range) -> str:
@@ -246,14 +254,14 @@ def steal_sentence(
     part = steals.counts[:, thief[0] : thief[-1] + 1, victim[0] : victim[-1] + 1]
     hits, empties, lost = part.sum(axis=(1, 2)).tolist()
     looks = hits + empties + lost
-    races = f"{lost} lost {'race' if lost == 1 else 'races'}"
+    races = number_of(lost, "lost race")
     if short:
         return f"{one} ← {other}: {hits} of {looks} looks; {empties} empty, {races}"
     share = f" ({hits / looks:.0%})" if looks else ""
     thieves, victims = ("thief", "victim") if len(thief) == 1 else ("thieves", "victims")
     return (
-        f"{thieves} {one} looked {looks} times at {victims} {other}: "
-        f"took {hits}{share}, found {empties} empty, {races}"
+        f"{thieves} {one} looked {number_of(looks, 'time')} at {victims} {other}: "
+        f"{number_of(hits, 'look')} took a task{share}, {empties} found none, {lost} lost the race"
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from .words import count, seconds, share
+from .words import count, number_of, seconds, share
 
 if TYPE_CHECKING:
     from ..analysis.host_readings import HostReading
@@ -21,7 +21,7 @@ def host_lines(reading: Reading) -> list[str]:
     # Processes of one control group all have its figures.
     lines = [*map(_process, shown), *dict.fromkeys(quotas)]
     if len(reading.host) > MOST_SHOWN:
-        lines.append(f"and {len(reading.host) - MOST_SHOWN} more processes: see --json")
+        lines.append(f"and {number_of(len(reading.host) - MOST_SHOWN, 'more process')}: see --json")
     return lines
 
 
@@ -31,7 +31,7 @@ def cores_words(reading: Reading) -> str:
     if watched and watched[0].quota_binds:
         return f"{usable_words(watched[0])} (quota)"
     cores = reading.source.cores or (watched[0].affinity if watched else 0)
-    return f"{cores} {'core' if cores == 1 else 'cores'}" if cores > 0 else ""
+    return number_of(cores, "core") if cores > 0 else ""
 
 
 def usable_words(process: HostReading) -> str:
@@ -45,26 +45,26 @@ def size(value: float) -> str:
 
 
 def _process(process: HostReading) -> str:
-    facts = [f"{size(process.resident_bytes)} resident"]
+    facts = [f"resident memory {size(process.resident_bytes)}"]
     growth = process.growth_bytes_per_minute
     if growth is not None:
         sign = "+" if growth >= 0 else "-"
-        facts[0] += f" ({sign}{size(abs(growth))} a minute)"
+        facts[0] += f" ({sign}{size(abs(growth))} per minute)"
     minor, major = process.minor_faults_per_s, process.major_faults_per_s
     if minor is not None and major is not None:
-        facts.append(f"{count(minor + major)} page faults/s ({count(major)} from disk)")
+        facts.append(f"page faults {count(minor + major)}/s ({count(major)}/s from disk)")
     own, taken = process.voluntary_switches_per_s, process.nonvoluntary_switches_per_s
     if own is not None and taken is not None:
-        facts.append(f"{count(own)} switches/s of its own doing, {count(taken)} not")
+        facts.append(f"context switches {count(own)}/s voluntary and {count(taken)}/s forced")
     if process.io_wait_s is not None:
-        facts.append(f"{seconds(process.io_wait_s)} waiting for block I/O")
+        facts.append(f"waiting for block I/O {seconds(process.io_wait_s)}")
     return f"Process {process.pid}: {', '.join(facts)}"
 
 
 def _quota(process: HostReading) -> str:
     text = f"CPU quota {process.quota_cores:.3g}: {usable_words(process)}"
     if process.throttled_share is not None:
-        text += f", held back for {share(process.throttled_share)} of a core"
+        text += f"; throttled: {share(process.throttled_share)} of one core's time"
     if process.throttled_periods_share is not None:
-        text += f", in {share(process.throttled_periods_share)} of its periods"
+        text += f", in {share(process.throttled_periods_share)} of the quota's periods"
     return text

@@ -12,11 +12,12 @@ from ..analysis.entries import ENTRIES
 from .grid import grid_of, name_of
 from .hosts import host_lines
 from .palette import BLANK, CIVIDIS, ENTRY_LOOKS, SAMPLED_LOOKS, steps, text_on
+from .queue import flow_lines, queue_lines
 from .sampled import (
     NAMES,
     NOT_RECORDED,
-    PROBE_ADVICE,
     TIME_NOTE,
+    advice_lines,
     amount,
     dumps_text,
     missing_text,
@@ -27,13 +28,15 @@ from .sampled import (
     waits_text,
 )
 from .stealing import looks_line, stealing_lines
-from .text import CORE_TIME_NOTES
+from .text import CORE_TIME_NOTES, who
 from .words import (
     ENTRY_NAMES,
     calls_words,
     clean,
     detail_sentence,
+    failed_words,
     maybe,
+    number_of,
     seconds,
     stays_sentence,
 )
@@ -47,6 +50,8 @@ if TYPE_CHECKING:
 
 MOST_MATRIX_WORKERS = 64
 """A larger pool's workers are grouped, so that a page stays one that can be read."""
+
+LONGEST_SENTENCE = 2000
 
 STYLE = """
 :root { color-scheme: light dark; }
@@ -72,8 +77,7 @@ def render(reading: Reading) -> str:
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
         f"<title>{title}</title><style>{STYLE}</style></head><body>",
         f"<h1>{title}</h1>",
-        f'<p class="note">process {source.pid}, {_text(source.program)}, '
-        f"Python {_text(source.python)}; {_text(source.state)}. {_text(source.note)}</p>",
+        f'<p class="note">{_text(who(reading))}</p>',
     ]
     if source.warning:
         page.append(f"<p><strong>Warning:</strong> {_text(source.warning)}</p>")
@@ -81,7 +85,8 @@ def render(reading: Reading) -> str:
     for pool in reading.pools:
         page += _pool(pool, reading.source.probe_cost)
     if reading.sampled:
-        page.append(f"<p><strong>{NOT_RECORDED}</strong> {PROBE_ADVICE}</p>")
+        advice = " ".join(advice_lines(reading))
+        page.append(f"<p><strong>{NOT_RECORDED}</strong> {_text(advice)}</p>")
     for sampled in reading.sampled:
         page += _sampled(sampled)
     page.append("</body></html>\n")
@@ -91,7 +96,7 @@ def render(reading: Reading) -> str:
 def _sampled(pool: SampledPoolReading) -> Iterable[str]:
     yield (
         f"<h2>Pool {_text(pool.name)}</h2><p>Looks like: {_text(origin(pool))}; "
-        f"{len(pool.workers)} workers, {dumps_text(pool)}, "
+        f"{number_of(len(pool.workers), 'worker')}, {dumps_text(pool)}, "
         f"{pool.time.seconds:.1f} worker-seconds.</p>"
     )
     if pool.missing:
@@ -106,7 +111,7 @@ def _sampled(pool: SampledPoolReading) -> Iterable[str]:
     yield f"<table>{rows}</table>"
     if pool.time.waits:
         what = "Blocked" if pool.time.blocked is not None else "Off the core"
-        yield f"<p>{what} in: {_text(waits_text(pool.time))}.</p>"
+        yield f"<p>{what}, in shares of the worker time: {_text(waits_text(pool.time))}.</p>"
     if not pool.missing:
         yield f'<p class="note">{TIME_NOTE}</p>'
     for title, stacks in (
@@ -125,7 +130,7 @@ def _sampled(pool: SampledPoolReading) -> Iterable[str]:
         for worker in pool.workers
     )
     yield (
-        "<h3>Workers</h3><table><tr><th>worker</th><th>its time</th><th>at the end</th></tr>"
+        "<h3>Workers</h3><table><tr><th>worker</th><th>time split</th><th>at the end</th></tr>"
         f"{rows}</table>"
     )
 
@@ -140,13 +145,14 @@ def _sampled_bar(time: SampledTime) -> str:
 
 
 def _text(text: str) -> str:
-    return escape(clean(text))
+    return escape(clean(text, LONGEST_SENTENCE))
 
 
 def _pool(pool: PoolReading, cost: float | None) -> Iterable[str]:
     yield (
-        f"<h2>Pool {_text(pool.name)}</h2><p>{_text(pool.kind)}, {len(pool.workers)} workers over "
-        f"{seconds(pool.window_s)}: {pool.time.total / 1e9:.1f} worker-seconds.</p>"
+        f"<h2>Pool {_text(pool.name)}</h2><p>{_text(pool.kind)}, "
+        f"{number_of(len(pool.workers), 'worker')} over {seconds(pool.window_s)}: "
+        f"{pool.time.total / 1e9:.1f} worker-seconds.</p>"
     )
     if pool.broken:
         yield f'<p class="headline">The pool is broken: {_text(pool.broken)}</p>'
@@ -163,16 +169,16 @@ def _pool(pool: PoolReading, cost: float | None) -> Iterable[str]:
         yield "<p>None.</p>"
     for place, finding in enumerate(pool.findings):
         kind = ' class="headline"' if place == 0 else ""
-        seen = f"<p>Seen: {_text(finding.evidence)}</p>" if finding.evidence else ""
+        seen = f"<p>Evidence: {_text(finding.evidence)}</p>" if finding.evidence else ""
         yield f"<p{kind}>{_text(finding.sentence)}</p>{seen}<p>Try: {_text(finding.advice)}</p>"
     yield _tasks(pool)
-    if grid_of(pool).rows:
+    if grid_of(pool).tells:
         yield _matrix(pool)
     yield _workers(pool)
     if pool.lost_rows or pool.unrecorded_s > 0:
         yield (
-            f"<p>{pool.lost_rows} rows were lost; {seconds(pool.unrecorded_s)} of the window is "
-            f"not in these figures.</p>"
+            f"<p>{number_of(pool.lost_rows, 'row')} lost; these figures leave out "
+            f"{seconds(pool.unrecorded_s)} of the window.</p>"
         )
 
 
@@ -199,21 +205,24 @@ def _entries(pool: PoolReading) -> str:
 
 
 def _tasks(pool: PoolReading) -> str:
-    tasks = pool.tasks
+    tasks, stolen = pool.tasks, pool.has_steals
+    heads = ["kind", "finished", "failed", "median", "working", "blocked", "waiting for a core"]
+    heads += ["stolen"] if stolen else ["calls"]
     rows = "".join(
-        f"<tr><td>{_text(kind.kind)}</td><td>{kind.finished}"
-        f"{calls_words(kind.finished, kind.calls)}</td>"
-        f"<td>{maybe(kind.median_s)}</td><td>{kind.total_s:.2f} s</td><td>{kind.stolen}</td></tr>"
+        f"<tr><td>{_text(kind.kind)}</td><td>{kind.finished}</td><td>{kind.failed}</td>"
+        f"<td>{maybe(kind.median_s)}</td><td>{kind.working_s:.2f} s</td>"
+        f"<td>{kind.blocked_s:.2f} s</td><td>{kind.run_queue_wait_s:.2f} s</td>"
+        f"<td>{kind.stolen if stolen else kind.calls}</td></tr>"
         for kind in tasks.kinds
     )
+    said = [*queue_lines(pool), *flow_lines(pool)]
     return (
-        f"<h3>Tasks</h3><p>{tasks.finished} finished"
-        f"{calls_words(tasks.finished, tasks.calls)}, {tasks.failed} of them failed, "
-        f"{tasks.cancelled} cancelled, {tasks.lost} lost with their worker, {tasks.queued} queued "
-        f"and {tasks.running} running at the end; median wait in the queue "
+        f"<h3>Tasks</h3><p>{tasks.finished} finished{calls_words(tasks.finished, tasks.calls)}, "
+        f"{failed_words(tasks)}, {tasks.cancelled} cancelled, {tasks.lost} lost with their worker, "
+        f"{tasks.queued} queued and {tasks.running} running at the end; median wait in the queue "
         f"{maybe(tasks.median_queue_wait_s)}.</p>"
-        f"<table><tr><th>kind</th><th>finished</th><th>median</th><th>in all</th><th>stolen</th>"
-        f"</tr>{rows}</table>"
+        f"<table><tr>{''.join(f'<th>{head}</th>' for head in heads)}</tr>{rows}</table>"
+        + "".join(f"<p>{_text(line)}</p>" for line in said)
     )
 
 
@@ -225,7 +234,7 @@ def _matrix(pool: PoolReading) -> str:
     for group, counts, row in zip(grid.rows, grid.counts.tolist(), levels, strict=True):
         cells = "".join(_cell(count, level) for count, level in zip(counts, row, strict=True))
         rows.append(f"<tr><th>{name_of(group)}</th>{cells}</tr>")
-    said = "One row a submitter (out: from outside the pool), one column the worker that ran it."
+    said = "Tasks: one row a submitter (out: outside the pool), one column a worker that ran them."
     if pool.has_steals:
         said = f"{looks_line(steals)}. One row a thief, one column a victim."
     if grid.is_grouped:
@@ -252,6 +261,6 @@ def _workers(pool: PoolReading) -> str:
         for worker in pool.workers
     )
     return (
-        "<h3>Workers</h3><table><tr><th>worker</th><th>its time</th><th>tasks</th>"
+        "<h3>Workers</h3><table><tr><th>worker</th><th>time split</th><th>tasks</th>"
         f"<th>at the end</th></tr>{rows}</table>"
     )

@@ -70,7 +70,11 @@ def _pool(pool: PoolReading) -> dict[str, Any]:
         "worker_seconds": pool.time.total / 1e9,
         "worker_time": _time(pool.time),
         "core_time_from": pool.core_time,
-        "slices": {"slice_s": pool.slice_s, "worker_time": [_time(t) for t in pool.history]},
+        "slices": {
+            "slice_s": pool.slice_s,
+            "worker_time": [_time(t) for t in pool.history],
+            "queued": [length if isfinite(length) else None for length in pool.queue_lengths],
+        },
         "blocked": asdict(pool.blocked) if pool.blocked is not None else None,
         "per_worker": [
             {
@@ -166,6 +170,7 @@ def _sampled(pool: SampledPoolReading) -> dict[str, Any]:
             for worker in pool.workers
         ],
         "missing": pool.missing,
+        "library": pool.library,
         "recorded": False,
         "unanswered": list(pool.unanswered),
     }
@@ -209,6 +214,7 @@ def _tasks(tasks: TaskReading) -> dict[str, Any]:
         "median_queue_wait_s": tasks.median_queue_wait_s,
         "per_s": tasks.per_s,
         "calls": tasks.calls,
+        "failed_share": tasks.failed_share,
         "kinds": [asdict(kind) for kind in tasks.kinds],
     }
 

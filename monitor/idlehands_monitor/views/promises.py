@@ -36,7 +36,7 @@ def moments_words(pool: PoolReading, promise: PromiseReading) -> str:
         return ""
     first = promise.moments_ns[:MOST_MOMENTS]
     said = ", ".join(f"{(moment - pool.begin_ns) / 1e9:.2f} s" for moment in first)
-    return f"first at {said} of this window"
+    return f"first broken {said} into the window"
 
 
 def promise_facts(promise: PromiseReading) -> list[tuple[str, str]]:
@@ -47,9 +47,11 @@ def promise_facts(promise: PromiseReading) -> list[tuple[str, str]]:
     if promise.cases:
         together = promise.verdict == "broken" and not promise.broken
         of_them = (
-            "judged together by the effect" if together else f"{promise.broken} of them broken"
+            "judged together by the size of the effect"
+            if together
+            else f"broken in {promise.broken} of them"
         )
-        facts.append(("Counted", f"{promise.cases} cases, {of_them}"))
+        facts.append(("Cases", f"{promise.cases}, {of_them}"))
         facts.append(("Size of the effect", f"{promise.effect:.3g}"))
     return facts
 
@@ -60,7 +62,7 @@ def ages_words(pool: PoolReading, promise: PromiseReading) -> str:
     if not ages:
         return ""
     said = ", ".join(seconds(age) for age in ages)
-    return f"{said} before its end" + (
+    return f"{said} before the end of the window" + (
         f" (the first {len(ages)} of {promise.broken})" if promise.broken > len(ages) else ""
     )
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from .words import clean, seconds, share
+from .words import clean, number_of, seconds, share, shortened
 
 if TYPE_CHECKING:
     from ..analysis.readings import Reading
@@ -30,19 +30,25 @@ NAMES = {
 """The parts of sampled worker time, in the order in which every view has them."""
 
 NOT_RECORDED = (
-    "Sampled, not recorded: this cannot say how many tasks ran or how long they waited in the "
-    "queue, whether parked workers were starved or had no work, what was stolen or handed over, "
-    "or how fast workers woke."
+    "This process is sampled, not recorded. Samples do not show how many tasks ran, how long they "
+    "waited in the queue, whether parked workers were starved or had no work, what was stolen or "
+    "handed over, or how fast workers woke."
 )
 IN_SHORT = ("sampled, not recorded", "no task counts, waits or steals")
-PROBE_ADVICE = "For those, run the job with a probe: idlehands run."
-STILL_SHOWN = "Shown without it: working and run-queue wait, from the kernel's counters"
+PROBE_ADVICE = "To see these too, run the job with a probe: idlehands run."
+LIBRARY_ADVICE = (
+    "The worker processes of {library} are not probed by idlehands run, which knows the pools of "
+    "concurrent.futures, multiprocessing, multiprocess, loky and joblib."
+)
+STILL_SHOWN = "Working and run-queue wait are shown all the same, from the kernel's counters"
 TIME_NOTE = (
-    "working and run-queue wait from the kernel's per-thread counters, exact; parked from dumps "
-    "of stacks, with a 95 % interval (Wilson) that counts each dump once; blocked is the rest"
+    "working and run-queue wait are exact, from the kernel's counters of each thread; parked is "
+    "estimated from dumps of stacks, with its 95 % interval (Wilson, each dump counted once); "
+    "blocked is the rest"
 )
 
 
+NAME_CELLS = 24
 LOPSIDED = 3
 """An interval whose sides differ by more than so many hundredths is written from end to end."""
 
@@ -98,9 +104,9 @@ def waits_text(time: SampledTime) -> str:
 
 def place_text(place: PlaceReading) -> str:
     """Write one frame: function (file:line), without the folders."""
-    file = clean(place.file.rpartition("/")[2], 60)
+    file = shortened(clean(place.file.rpartition("/")[2]), 60)
     where = f" ({file}:{place.line})" if file else ""
-    return f"{clean(place.function, 60)}{where}"
+    return f"{shortened(clean(place.function), 60)}{where}"
 
 
 def stack_text(stack: StackReading) -> str:
@@ -112,9 +118,9 @@ def state_text(worker: SampledWorkerReading) -> str:
     """Write what a worker was in at its last sample."""
     state = "not known" if worker.state == "unknown" else worker.state
     if worker.state == "unknown" and worker.waits_for:
-        state = f"off the core, {worker.waits_for}"
+        state = f"off the core, {clean(worker.waits_for, 30)}"
     elif worker.state == "blocked" and worker.waits_for:
-        state = f"blocked, {worker.waits_for}"
+        state = f"blocked, {clean(worker.waits_for, 30)}"
     return state
 
 
@@ -128,19 +134,31 @@ def missing_text(pool: SampledPoolReading) -> str:
     """Write why there are no stacks and what there is all the same, empty where there are."""
     if not pool.missing:
         return ""
-    waits = ", and what threads wait for." if pool.time.waits else "; not what threads wait for."
-    return f"No stacks: {clean(pool.missing, 400)}. {STILL_SHOWN}{waits}"
+    waits = ", and what threads wait for." if pool.time.waits else "."
+    return f"Stacks could not be read: {clean(pool.missing, 400)}. {STILL_SHOWN}{waits}"
+
+
+def advice_text(pool: SampledPoolReading) -> str:
+    """Write how to learn what samples do not show, or that the pool's library has no adapter."""
+    if pool.library:
+        return LIBRARY_ADVICE.format(library=clean(pool.library, 40))
+    return PROBE_ADVICE
+
+
+def advice_lines(reading: Reading) -> list[str]:
+    """Return the same for all pools of a process, each sentence once."""
+    return list(dict.fromkeys(map(advice_text, reading.sampled))) or [PROBE_ADVICE]
 
 
 def dumps_text(pool: SampledPoolReading) -> str:
     """Write how much the figures rest on."""
     dumps = pool.time.dumps
-    return f"{dumps} {'dump' if dumps == 1 else 'dumps'} in {seconds(pool.window_s)}"
+    return f"{number_of(dumps, 'dump')} in {seconds(pool.window_s)}"
 
 
 def explain_lines(reading: Reading) -> list[str]:
     """Return the text of all sampled pools of a reading, for `explain`."""
-    lines = [NOT_RECORDED, PROBE_ADVICE]
+    lines = [NOT_RECORDED, *advice_lines(reading)]
     for pool in reading.sampled:
         lines += ["", *_pool_lines(pool)]
     if all(pool.missing for pool in reading.sampled):
@@ -150,7 +168,8 @@ def explain_lines(reading: Reading) -> list[str]:
 
 def _pool_lines(pool: SampledPoolReading) -> list[str]:
     lines = [
-        f"Pool {clean(pool.name, 60)} (looks like: {origin(pool)}): {len(pool.workers)} workers, "
+        f"Pool {clean(pool.name, 60)} (looks like: {origin(pool)}): "
+        f"{number_of(len(pool.workers), 'worker')}, "
         f"{dumps_text(pool)}, {pool.time.seconds:.1f} worker-seconds"
     ]
     if pool.missing:
@@ -164,7 +183,9 @@ def _pool_lines(pool: SampledPoolReading) -> list[str]:
                 f"    {clean(wait.sort, 30):<20}{share(wait.share):>6}" for wait in pool.time.waits
             ]
     if pool.time.waits:
-        lines.append(f"  (what it waited for: from {pool.time.wait_samples} samples)")
+        lines.append(
+            f"  (what it waited for comes from {number_of(pool.time.wait_samples, 'sample')})"
+        )
     for title, stacks in (
         ("Most often parked in", pool.parked_stacks),
         ("Most often blocked in", pool.blocked_stacks),
@@ -176,8 +197,8 @@ def _pool_lines(pool: SampledPoolReading) -> list[str]:
     for worker in pool.workers:
         shares = ", ".join(f"{NAMES[part.entry]} {amount(part)}" for part in parts(worker.time))
         lines.append(
-            f"  {worker.index:>4} {clean(worker.name, 24):<24} {shares or 'no counters'}; "
-            f"{state_text(worker)}"
+            f"  {worker.index:>4} {shortened(clean(worker.name), NAME_CELLS):<{NAME_CELLS}} "
+            f"{shares or 'no counters'}; {state_text(worker)}"
         )
     return lines
 
@@ -189,5 +210,6 @@ def second_part(pool: SampledPoolReading) -> str:
     if waits:
         shares += f"; {'blocked' if pool.time.blocked else 'off the core'} in: {waits}"
     if pool.missing:
-        shares += f"; no stacks: {clean(pool.missing, 400)}"
-    return f"{clean(pool.name, 60)} ({len(pool.workers)} workers, sampled): {shares}"
+        shares += f"; stacks could not be read: {clean(pool.missing, 400)}"
+    workers = number_of(len(pool.workers), "worker")
+    return f"{clean(pool.name, 60)} ({workers}, sampled): {shares}"

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from ..analysis.steals import largest_flows
 from .palette import SPARK
-from .words import count, seconds, share
+from .words import count, number_of, seconds, share
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -27,8 +27,9 @@ WIDEST_BAR = 6
 def looks_line(steals: StealReading) -> str:
     """Return how looks ended."""
     return (
-        f"{steals.hits_total} of {steals.attempts_total} looks took a task, "
-        f"{steals.empties_total} found an empty deque, {steals.lost_races_total} lost the race"
+        f"{steals.hits_total} of {number_of(steals.attempts_total, 'look')} took a task, "
+        f"{steals.empties_total} found an empty deque, {steals.lost_races_total} lost the race for "
+        f"the task"
     )
 
 
@@ -39,7 +40,7 @@ def stealing_lines(stealing: StealingReading | None) -> list[str]:
     lines = summary_lines(stealing)
     flows = flow_words(stealing, MOST_FLOWS)
     if flows:
-        lines.append(f"  Net flow, largest first: {', '.join(flows)}")
+        lines.append(f"  Net flow of tasks, the largest first: {', '.join(flows)}")
     return [*lines, *(f"  {line}" for line in timeline_line(stealing.timeline))]
 
 
@@ -52,28 +53,28 @@ def _finding_work(stealing: StealingReading) -> list[str]:
     parts = []
     if stealing.looks_per_hit is not None:
         random = stealing.looks_at_random
-        against = f" (choice at random would need {random:.1f})" if random is not None else ""
+        against = f" ({random:.1f} with victims chosen at random)" if random is not None else ""
         parts.append(
-            f"{stealing.looks_per_hit:.1f} looks a task{against}, as at random with "
-            f"{stealing.with_work:.1f} of {len(stealing.by_thief) - 1} others having work"
+            f"{stealing.looks_per_hit:.1f} looks for each task taken{against}, as if "
+            f"{stealing.with_work:.1f} of {len(stealing.by_thief) - 1} others had work"
         )
     dry = stealing.to_next_task
     if dry.median_s is not None and dry.high_s is not None:
         parts.append(
-            f"from going empty to the next task {seconds(dry.median_s)} in the median, "
-            f"{seconds(dry.high_s)} at the 90 % quantile"
+            f"from an empty deque to the next task: median {seconds(dry.median_s)}, "
+            f"90 of 100 within {seconds(dry.high_s)}"
         )
     lines = [f"  {'; '.join(parts)}"] if parts else []
     if stealing.feeders:
         fed = ", ".join(f"{worker.worker} ({worker.net_given})" for worker in stealing.feeders)
-        lines.append(f"  Workers that gave most more than they took: {fed}")
+        lines.append(f"  Workers that gave more tasks than they took, the most first: {fed}")
     return lines
 
 
 def flow_words(stealing: StealingReading, most: int) -> list[str]:
     """Return who fed whom, net, the largest flows first."""
     flows = largest_flows(stealing.net_flow, most)
-    return [f"{flow.giver} → {flow.taker} {flow.tasks}" for flow in flows]
+    return [f"{flow.giver} → {flow.taker}: {flow.tasks}" for flow in flows]
 
 
 def _choice(choice: VictimChoice) -> str:
@@ -81,7 +82,9 @@ def _choice(choice: VictimChoice) -> str:
     if not choice.thieves:
         return verdict
     named = f", {choice.pattern}" if choice.pattern else ""
-    return f"{verdict}{named} (effect size {choice.effect:.2f} from {choice.looks} looks)"
+    return (
+        f"{verdict}{named} (effect size {choice.effect:.2f} from {number_of(choice.looks, 'look')})"
+    )
 
 
 # -- each worker as a thief and as a victim ------------------------------------------------------
@@ -91,8 +94,8 @@ HEADS = (
     f"{'':>4}{'looks':>7}{'took':>7}{'a hit':>10}{'next':>8}{'looks':>7}{'gave':>6}{'net':>7}",
 )
 TABLE_NOTES = (
-    "a hit: looks a task, and what choice at random would need · "
-    "next: from going empty to the next task, median · net: given less taken"
+    "a hit: looks for each task taken, / with victims chosen at random · "
+    "next: from an empty deque to the next task, median · net: tasks given less tasks taken"
 )
 
 
@@ -162,7 +165,7 @@ def timeline_line(timeline: StealTimeline) -> list[str]:
     shares = [value for value in hit_shares(timeline) if value is not None]
     took = f"; {share(min(shares))} to {share(max(shares))} of them took a task" if shares else ""
     return [
-        f"Looks over time, a bar {seconds(timeline.slice_s)}: {bars(looks, max(known))} "
+        f"Looks over time, {seconds(timeline.slice_s)} a bar: {bars(looks, max(known))} "
         f"up to {count(max(known))}/s{took}"
     ]
 
@@ -189,4 +192,4 @@ def timeline_rows(timeline: StealTimeline, cells: int) -> list[str]:
 
 def timeline_title(timeline: StealTimeline) -> str:
     """Return what the rows over time show."""
-    return f"over time, a bar {seconds(timeline.slice_s)} · {NONE_HERE} none, blank: not known"
+    return f"over time, {seconds(timeline.slice_s)} a bar · {NONE_HERE}: none · blank: not known"

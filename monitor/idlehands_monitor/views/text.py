@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from math import isinf
 from typing import TYPE_CHECKING
 
 from ..analysis.entries import ENTRIES
@@ -11,6 +10,7 @@ from .graph import graph_lines
 from .grid import Grid, grid_of, name_of
 from .hosts import host_lines
 from .promises import promise_lines
+from .queue import flow_lines, queue_lines
 from .sampled import explain_lines, second_part
 from .stealing import looks_line, stealing_lines
 from .words import (
@@ -19,33 +19,37 @@ from .words import (
     clean,
     count,
     detail_sentence,
+    failed_words,
     maybe,
     nothing,
+    number_of,
     seconds,
     share,
+    shortened,
     stays_sentence,
 )
 
 if TYPE_CHECKING:
     from ..analysis.entries import WorkerTime
-    from ..analysis.readings import PoolReading, Reading
+    from ..analysis.readings import KindReading, PoolReading, Reading
 
 BAR_CELLS = 30
 MOST_MATRIX_WORKERS = 16
 MOST_KINDS = 8
+KIND_CELLS, NAME_CELLS = 40, 24
 CORE_TIME_NOTES = {
-    "kernel": "on-core and run-queue time from the kernel's per-thread counters",
-    "process": "on-core time from per-thread CPU times; run-queue wait is not known here",
-    "tasks": "on-core time only from the tasks whose CPU time was read; "
-    "run-queue wait is inside blocked",
-    "assumed": "no on-core time is known: time in tasks outside recorded waits counts as working",
+    "kernel": "time on a core and run-queue wait come from the kernel's counters of each thread",
+    "process": "time on a core comes from each thread's CPU time; run-queue wait is not known here",
+    "tasks": "time on a core is known only of the tasks whose CPU time was read; blocked includes "
+    "run-queue wait",
+    "assumed": "time on a core is not known: time in tasks is working but for recorded waits",
 }
 
 
 def explain(reading: Reading) -> str:
     """Return the whole reading as text for people, ending with a newline."""
     source = reading.source
-    lines = [f"{clean(source.target)}: {_who(reading)}"]
+    lines = [f"{clean(source.target)}: {who(reading)}"]
     if source.warning:
         lines.append(f"warning: {clean(source.warning)}")
     lines += host_lines(reading)
@@ -68,22 +72,25 @@ def _job(reading: Reading) -> list[str]:
     processes = len(reading.source.processes)
     where = f" in {processes} processes" if processes > 1 else ""
     lines = [
-        f"The job: {len(reading.pools)} pools{where}, {workers} workers, "
+        f"The job: {len(reading.pools)} pools{where}, {number_of(workers, 'worker')}, "
         f"{reading.total.total / 1e9:.1f} worker-seconds",
         *_entries(reading.total),
     ]
     if reading.headline is not None:
         pool, finding = reading.headline
-        lines.append(f"  Costliest: {finding.code} in pool {clean(pool.name)}")
+        lines.append(f"  Costliest finding: {finding.code} in pool {clean(pool.name)}")
     return lines
 
 
 def _stranded(reading: Reading) -> list[str]:
     names = {pool.number: clean(pool.name) for pool in reading.pools}
-    lines = ["Idle workers of one pool beside tasks queued in another, beyond its parked workers"]
+    lines = [
+        "Time in which workers of one pool had no work while another pool had more queued tasks "
+        "than parked workers"
+    ]
     for pair in reading.stranded:
         idle, loaded = names.get(pair.idle_pool, "?"), names.get(pair.loaded_pool, "?")
-        lines.append(f"  {idle} idle beside {loaded}: {pair.seconds:.2f} worker-seconds")
+        lines.append(f"  {idle} had no work while {loaded} had: {pair.seconds:.2f} worker-seconds")
     return lines
 
 
@@ -104,16 +111,19 @@ def second_line(reading: Reading) -> str:
         headline = f"; {pool.headline.code}" if pool.headline else ""
         steals = f", {count(pool.steals.hits_total)} steals" if pool.has_steals else ""
         broken = "; broken" if pool.broken else ""
-        lost = f", {count(pool.lost_rows)} rows lost" if pool.lost_rows else ""
+        lost = f", {number_of(pool.lost_rows, 'row')} lost" if pool.lost_rows else ""
+        failed = f", {failed_words(pool.tasks)}" if pool.tasks.failed else ""
         parts.append(
-            f"{clean(pool.name)} ({len(pool.workers)} workers): {shares}; "
-            f"{rate:.0f} tasks/s, {pool.tasks.queued} queued{steals}{lost}{headline}{broken}"
+            f"{clean(pool.name)} ({number_of(len(pool.workers), 'worker')}): {shares}; "
+            f"{rate:.0f} tasks/s, {pool.tasks.queued} queued"
+            f"{failed}{steals}{lost}{headline}{broken}"
         )
     note = f" [{clean(source.note)}]" if source.note else ""
     return f"{source.state}: " + " | ".join(parts) + note
 
 
-def _who(reading: Reading) -> str:
+def who(reading: Reading) -> str:
+    """Return the facts of the process and of the stream, in one line."""
     source = reading.source
     facts = [source.state]
     if source.pid >= 0:
@@ -132,10 +142,10 @@ def _pool(pool: PoolReading, cost: float | None) -> list[str]:
     where = f", process {pool.pid}" if pool.pid >= 0 else ""
     lines = [
         f"Pool {clean(pool.name)} ({clean(pool.kind)}{where}{closed}): "
-        f"{len(pool.workers)} workers over "
+        f"{number_of(len(pool.workers), 'worker')} over "
         f"{seconds(pool.window_s)}, {pool.time.total / 1e9:.1f} worker-seconds",
         *([f"The pool is broken: {clean(pool.broken)}"] if pool.broken else []),
-        *([clean(stays_sentence(pool.stays), 1000)] if pool.stays is not None else []),
+        *([clean(stays_sentence(pool.stays), 2000)] if pool.stays is not None else []),
         *_detail(pool, cost),
         "",
         *_worker_time(pool),
@@ -146,7 +156,7 @@ def _pool(pool: PoolReading, cost: float | None) -> list[str]:
         "",
         *_tasks(pool),
     ]
-    if grid_of(pool).rows:
+    if grid_of(pool).tells:
         lines += ["", *_matrix(pool), *deque_lines(pool)]
     if pool.graph is not None:
         lines += ["", *graph_lines(pool.graph)]
@@ -156,11 +166,12 @@ def _pool(pool: PoolReading, cost: float | None) -> list[str]:
     if pool.lost_rows or pool.unrecorded_s > 0:
         lines += [
             "",
-            f"{pool.lost_rows} rows were lost; {seconds(pool.unrecorded_s)} of the window "
-            f"is not in these figures.",
+            f"{number_of(pool.lost_rows, 'row')} lost; these figures leave out "
+            f"{seconds(pool.unrecorded_s)} of the window.",
         ]
     if pool.misuses:
-        lines += ["", f"The pool misused its probe {pool.misuses} times; figures may be off."]
+        times = number_of(pool.misuses, "time")
+        lines += ["", f"The pool used its probe wrongly {times}; these figures may be wrong."]
     return lines
 
 
@@ -193,7 +204,7 @@ def _blocked(pool: PoolReading) -> list[str]:
     if blocked is None or pool.time.blocked * 200 < pool.time.total:
         return []
     parts = []
-    for name, value in (("joins", blocked.join_s), ("marked waits", blocked.marked_s)):
+    for name, value in (("joins", blocked.join_s), ("declared waits", blocked.marked_s)):
         if value > 0:
             parts.append(f"{name} {seconds(value)}")
     for wait in blocked.waits:
@@ -201,10 +212,10 @@ def _blocked(pool: PoolReading) -> list[str]:
             f"{wait.sort} {seconds(wait.seconds)} ({seconds(wait.low_s)} to {seconds(wait.high_s)})"
         )
     if blocked.unsplit_s > 0:
-        why = ", one core's worth of work at a time" if blocked.one_core else ""
-        parts.append(f"not told apart {seconds(blocked.unsplit_s)}{why}")
-    note = f", from {blocked.looks} looks at blocked workers" if blocked.waits else ""
-    return [f"  Blocked time was{note}: {'; '.join(parts)}"]
+        why = " (together the workers used about one core)" if blocked.one_core else ""
+        parts.append(f"cause not known {seconds(blocked.unsplit_s)}{why}")
+    note = f" (from {number_of(blocked.looks, 'sample')})" if blocked.waits else ""
+    return [f"  What blocked time waited for{note}: {'; '.join(parts)}"]
 
 
 def _findings(pool: PoolReading) -> list[str]:
@@ -214,8 +225,10 @@ def _findings(pool: PoolReading) -> list[str]:
     for finding in pool.findings:
         lines.append(f"  {finding.code}: {finding.sentence}")
         if finding.evidence:
-            lines.append(f"    Seen: {finding.evidence}")
-        gain = f" (about {seconds(finding.gain_s)} less)" if finding.gain_s is not None else ""
+            lines.append(f"    Evidence: {finding.evidence}")
+        gain = ""
+        if finding.gain_s is not None:
+            gain = f" (saves about {finding.gain_s:.2g} worker-seconds)"
         lines.append(f"    Try: {finding.advice}{gain}")
     return lines
 
@@ -225,48 +238,29 @@ def _tasks(pool: PoolReading) -> list[str]:
     rate = tasks.per_s
     lines = [
         f"Tasks: {tasks.finished} finished{calls_words(tasks.finished, tasks.calls)} "
-        f"({rate:.1f}/s), {tasks.failed} of them failed, "
+        f"({rate:.1f}/s), {failed_words(tasks)}, "
         f"{tasks.cancelled} cancelled, {tasks.lost} lost with their worker, "
         f"{tasks.queued} queued, {tasks.running} running; "
         f"median wait in the queue {maybe(tasks.median_queue_wait_s)}"
     ]
-    for kind in tasks.kinds[:MOST_KINDS]:
-        lines.append(
-            f"  {clean(kind.kind, 40):<24}{kind.finished:>9} finished"
-            f"{calls_words(kind.finished, kind.calls)}, median {maybe(kind.median_s):>8}; "
-            f"working {seconds(kind.working_s)}, blocked {seconds(kind.blocked_s)}, "
-            f"waiting for a core {seconds(kind.run_queue_wait_s)}"
-            + (f"; {kind.stolen} stolen" if pool.has_steals else "")
-        )
+    names = [clean(kind.kind) for kind in tasks.kinds]
+    lines += [_kind(pool, kind, names) for kind in tasks.kinds[:MOST_KINDS]]
     if len(tasks.kinds) > MOST_KINDS:
-        lines.append(f"  and {len(tasks.kinds) - MOST_KINDS} more kinds")
-    return [*lines, *_flow(pool), *parking_lines(pool)]
+        lines.append(f"  and {number_of(len(tasks.kinds) - MOST_KINDS, 'more kind')}")
+    return [*lines, *queue_lines(pool), *flow_lines(pool), *parking_lines(pool)]
 
 
-def _flow(pool: PoolReading) -> list[str]:
-    lines = []
-    queue, spread = pool.queueing, pool.balance
-    if queue is not None:
-        theory = [
-            f"{model} {'without bound' if isinf(wait) else seconds(wait)}"
-            for model, wait in (
-                (f"random arrivals and run times (M/M/{queue.servers})", queue.mmc_wait_s),
-                ("their measured variation (Allen-Cunneen)", queue.allen_cunneen_wait_s),
-            )
-            if wait is not None
-        ]
-        lines.append(
-            f"Queueing: {queue.arrival_rate:.1f} tasks/s came, {queue.mean_in_pool:.1f} were in "
-            f"the pool on average; mean wait {seconds(queue.mean_queue_wait_s)}"
-            + (f"; theory expects, for {', for '.join(theory)}" if theory else "")
-        )
-    if spread is not None:
-        lines.append(
-            f"Balance: the busiest worker was in tasks {seconds(spread.imbalance_s)} "
-            f"({spread.imbalance:.0%}) longer than the mean; Jain's fairness index "
-            f"{spread.jain:.2f}, 1 is even"
-        )
-    return lines
+def _kind(pool: PoolReading, kind: KindReading, names: list[str]) -> str:
+    name = shortened(clean(kind.kind), KIND_CELLS, names)
+    ended = f"{kind.finished:>9} finished{calls_words(kind.finished, kind.calls)}"
+    if kind.failed:
+        ended += f", {kind.failed} failed"
+    times = (
+        f"working {seconds(kind.working_s)}, blocked {seconds(kind.blocked_s)}, "
+        f"waiting for a core {seconds(kind.run_queue_wait_s)}"
+    )
+    stolen = f"; {kind.stolen} stolen" if pool.has_steals else ""
+    return f"  {name:<24}{ended}, median {maybe(kind.median_s):>8}; {times}{stolen}"
 
 
 def _matrix(pool: PoolReading) -> list[str]:
@@ -276,8 +270,8 @@ def _matrix(pool: PoolReading) -> list[str]:
         lines += stealing_lines(pool.stealing)
         what = "tasks taken, thief by victim"
     else:
-        lines = ["Hand-overs: the workers share one queue, nothing is stolen"]
-        what = "tasks run, submitter (out: from outside the pool) by runner"
+        lines = ["Hand-overs: who handed in the tasks that each worker ran"]
+        what = "tasks, one row a submitter (out: outside the pool), one column a worker"
     grouped = f"; {grid.title[-1]}" if grid.is_grouped else ""
     return [*lines, f"  {what}{grouped}", *_counts(grid)]
 
@@ -306,9 +300,10 @@ def _workers(pool: PoolReading) -> list[str]:
     for worker in pool.workers:
         total = max(1, worker.time.total)
         lines.append(
-            f"  {worker.index:>4} {clean(worker.name, 24):<24} working "
+            f"  {worker.index:>4} {shortened(clean(worker.name), NAME_CELLS):<24} working "
             f"{worker.time.working / total:>4.0%}, blocked {worker.time.blocked / total:>4.0%}, "
-            f"idle {worker.time.idle / total:>4.0%}, {worker.tasks_finished} tasks, "
+            f"idle {worker.time.idle / total:>4.0%}, "
+            f"{number_of(worker.tasks_finished, 'task')}, "
             f"{worker.state}"
         )
     return lines

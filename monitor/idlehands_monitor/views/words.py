@@ -9,8 +9,12 @@ from __future__ import annotations
 import unicodedata
 from typing import TYPE_CHECKING
 
+from rich.cells import cell_len, set_cell_size
+
 if TYPE_CHECKING:
-    from ..analysis.readings import DeadWorkerReading, Reading, StayReading
+    from collections.abc import Iterable
+
+    from ..analysis.readings import DeadWorkerReading, Reading, StayReading, TaskReading
 
 ENTRY_NAMES = {
     "working": "working",
@@ -76,6 +80,51 @@ def share(value: float) -> str:
     return f"{value * 100:.0f} %"
 
 
+def number_of(value: int, noun: str) -> str:
+    """Write a number with its noun, which gets an s or es for any number but one: 3 workers."""
+    return f"{value} {noun}" if value == 1 else f"{value} {noun}{'es' if noun[-1] == 's' else 's'}"
+
+
+def shortened(name: str, cells: int, among: Iterable[str] = ()) -> str:
+    """Return a name in at most `cells` cells of a terminal, its middle left out where it is longer.
+
+    `among`: other names shown beside it. Where one of them would read the same, what is kept of
+    this name is the part in which it differs from the one most like it.
+    """
+    if cell_len(name) <= cells or cells < 1:
+        return name if cells > 0 else ""
+    cut = _without_middle(name, cells)
+    alike = [
+        _same_letters(name, other)
+        for other in among
+        if other != name and cell_len(other) > cells and _without_middle(other, cells) == cut
+    ]
+    if not alike or cells < 4:
+        return cut
+    start = max(0, min(max(alike) - 1, len(name) - (cells - 1)))
+    rest = name[start:]
+    return f"…{rest}" if cell_len(rest) < cells else f"…{set_cell_size(rest, cells - 2)}…"
+
+
+def _without_middle(name: str, cells: int) -> str:
+    """Return the beginning and, twice as long, the end: names differ most at their end."""
+    begin = (cells - 1) // 3
+    end = set_cell_size(name[::-1], cells - 1 - begin)[::-1]
+    return f"{set_cell_size(name, begin)}…{end}"
+
+
+def _same_letters(one: str, other: str) -> int:
+    """Return how many letters two names have in common at their beginning."""
+    pairs = zip(one, other, strict=False)
+    return next((place for place, (a, b) in enumerate(pairs) if a != b), min(len(one), len(other)))
+
+
+def failed_words(tasks: TaskReading) -> str:
+    """Write how many of the finished tasks failed, and which share of them: 752 failed (100 %)."""
+    part = f" ({share(tasks.failed_share)})" if tasks.failed else ""
+    return f"{count(tasks.failed)} failed{part}"
+
+
 def detail_sentence(
     detail: str, counted_s: float, sampled_s: float, error: float, cost: float | None
 ) -> str:
@@ -89,10 +138,11 @@ def detail_sentence(
     if cost is not None:
         text += f" As it is it costs {cost:.1%} of the worker time."
     if sampled_s:
-        plus_minus = f", give or take {error:.1%} of the time in tasks" if error == error else ""
-        text += f" {seconds(sampled_s)} of these figures are estimated from a sample{plus_minus}."
+        plus_minus = f", ± {error:.1%} of the time in tasks" if error == error else ""
+        text += f" For {seconds(sampled_s)} of the window times are estimated from a sample of the"
+        text += f" tasks{plus_minus}."
     if counted_s:
-        text += f" Of {seconds(counted_s)} only the number of tasks is known."
+        text += f" For {seconds(counted_s)} of the window only the number of tasks is known."
     return text
 
 
@@ -102,12 +152,14 @@ def _of(dead: DeadWorkerReading) -> str:
 
 def stays_sentence(stays: StayReading) -> str:
     """Write how a pool's workers came and went; foreign text in it is not yet clean."""
-    text = f"{stays.present} workers at the end; {stays.joined} joined, {stays.left} left"
+    text = (
+        f"{number_of(stays.present, 'worker')} at the end; {stays.joined} joined, {stays.left} left"
+    )
     if not stays.died:
         return text + "."
     text += f", {stays.died} died"
     for dead in stays.dead:
-        task = f" in {dead.kind} after {seconds(dead.run_s)}" if dead.kind else ""
+        task = f" in {dead.kind}, {seconds(dead.run_s)} after it began" if dead.kind else ""
         text += f"; worker {dead.worker} ({_of(dead)}) died{task}"
     return text + "."
 

@@ -18,18 +18,20 @@ from textual.widgets import Static
 
 from ...capture import CaptureError
 from ...sources.replay import ReplaySource
+from ..grid import grid_of
 from .header import Headline, TimeBar, WhoLine
 from .jumps import Jumps
 from .keys_sheet import KeysSheet
-from .lower_line import HINTS, HINTS_MATRIX, HINTS_STEALS, LowerLine
+from .lower_line import HINTS, HINTS_MATRIX, HINTS_QUEUE, HINTS_STEALS, LowerLine
 from .matrix import MatrixView
 from .past import KindsView, PastView
+from .queue_view import QueueView
 from .room import fit_parts
 from .sampled import SampledView
 from .scheduler_screen import Jump, PromiseSheet, SchedulerScreen
 from .sheet import Sheet
 from .steals_screen import StealsScreen
-from .worker_screen import WorkerScreen
+from .worker_screen import SampledWorkerScreen, WorkerScreen
 from .workers import WorkersView
 
 if TYPE_CHECKING:
@@ -40,6 +42,7 @@ if TYPE_CHECKING:
     from ...analysis.readings import PoolReading, Reading
     from ...feed import Feed
 
+NOTHING_TO_TELL_APART = "nothing is stolen here, and every task was handed in from outside the pool"
 TICK_SECONDS = 0.25
 SLOWEST_TICK_SECONDS = 1.0
 LEAST_REST = 6.0
@@ -57,6 +60,7 @@ class Dashboard(App[None]):
     #middle { height: 1fr; margin: 1 0 0 0; }
     #workers { width: 1fr; scrollbar-size: 1 1; }
     #matrix { width: 24; margin: 0 0 0 1; scrollbar-size: 1 1; }
+    #queue { width: 0; margin: 0 0 0 1; }
     #lower { height: 0; margin: 1 0 0 0; }
     #past { width: 1fr; }
     #kinds { width: 52; margin: 0 0 0 1; }
@@ -92,6 +96,7 @@ class Dashboard(App[None]):
         self._headline_view = Headline(id="headline")
         self._workers_view = WorkersView(id="workers")
         self._matrix_view = MatrixView(id="matrix")
+        self._queue_view = QueueView(id="queue")
         self._middle_part = Horizontal(id="middle")
         self._lower_part = Horizontal(id="lower")
         self._past_view = PastView(id="past")
@@ -107,6 +112,7 @@ class Dashboard(App[None]):
         with self._middle_part:
             yield self._workers_view
             yield self._matrix_view
+            yield self._queue_view
         with self._lower_part:
             yield self._past_view
             yield self._kinds_view
@@ -162,12 +168,16 @@ class Dashboard(App[None]):
         with self.batch_update():
             self._who_line.show(reading, pool, paused=self._paused)
             self._time_bar.show(pool)
-            self._headline_view.show(pool, reading.source.note)
-            fit_parts(self.size, pool, self._matrix_view, self._lower_part)
+            self._headline_view.show(pool, reading.source.note, is_running=_is_running(reading))
+            matrix, queue = self._matrix_view, self._queue_view
+            fit_parts(self.size, pool, matrix, queue, self._lower_part)
+            if matrix.has_focus and not matrix.display:
+                self._workers_view.focus()
             self._past_view.show(pool)
             self._kinds_view.show(pool)
             self._workers_view.show(pool)
             self._matrix_view.show(pool)
+            self._queue_view.show(pool)
             self._hint(reading)
         self._draw_sheets(pool)
 
@@ -184,6 +194,9 @@ class Dashboard(App[None]):
             self._who_line.show(reading, pool, paused=self._paused)
             self._sampled_view.show(pool)
             self._hint(reading)
+        for screen in self.screen_stack:
+            if isinstance(screen, SampledWorkerScreen) and pool is not None:
+                screen.show_sampled(pool)
 
     def _change_parts(self, *, sampled: bool) -> None:
         """Show the parts for a recorded pool or for a sampled one."""
@@ -213,6 +226,8 @@ class Dashboard(App[None]):
         hints = HINTS_STEALS if self._steals is not None else HINTS
         if self._steals is None and self._matrix_view.has_focus:
             hints = HINTS_MATRIX
+        elif self._steals is None and self.pool is not None and not self.pool.has_steals:
+            hints = HINTS_QUEUE
         return self._lower.text(reading, hints, time.monotonic(), self.size.width - 2)
 
     def say(self, message: str) -> None:
@@ -243,7 +258,8 @@ class Dashboard(App[None]):
 
     def action_keys(self) -> None:
         """Show what each key does."""
-        self._open(KeysSheet())
+        if not isinstance(self.screen, KeysSheet):
+            self.push_screen(KeysSheet())
 
     def _open(self, sheet: Sheet) -> None:
         pool = self.pool
@@ -254,6 +270,9 @@ class Dashboard(App[None]):
     def action_steals(self) -> None:
         """Show the steals on the whole screen."""
         if self._last is None or self.pool is None or self._steals is not None:
+            return
+        if not self.pool.has_steals and not grid_of(self.pool).tells:
+            self.say(NOTHING_TO_TELL_APART)
             return
         self._steals = screen = StealsScreen(self._matrix_view)
         self.push_screen(screen, self._steals_closed)
@@ -311,7 +330,7 @@ class Dashboard(App[None]):
         reading = self._last
         if reading is None:
             return
-        live = reading.source.state in ("live", "stalled")
+        live = _is_running(reading)
         pool = self._pool(reading)
         own = pool.workers[event.index].pid if pool and event.index < len(pool.workers) else -1
         pid = own if own > 0 else reading.source.pid
@@ -319,3 +338,19 @@ class Dashboard(App[None]):
         self.push_screen(screen)
         if pool is not None:
             self.call_after_refresh(screen.show, pool)
+
+    def on_sampled_view_opened(self, event: SampledView.Opened) -> None:
+        """Open the chosen worker of a process without a probe."""
+        if self._last is None:
+            return
+        worker = event.worker
+        screen = SampledWorkerScreen(
+            worker.native_id, worker.pid if _is_running(self._last) else -1
+        )
+        self.push_screen(screen)
+        self.call_after_refresh(self._draw, self._last)
+
+
+def _is_running(reading: Reading) -> bool:
+    """Say whether the process that a reading is of still runs, so that its stacks can be read."""
+    return reading.source.state in ("live", "stalled")

@@ -10,7 +10,7 @@ from rich.cells import cell_len, set_cell_size
 
 from ...analysis.entries import ENTRIES, WorkerTime
 from ..palette import SPARK
-from ..words import clean, seconds
+from ..words import clean, seconds, shortened
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -62,13 +62,18 @@ def spark(values: Sequence[float], cells: int) -> str:
     return "".join(bars).rjust(max(0, cells))
 
 
-def doing_now(worker: WorkerReading) -> str:
-    """Return what a worker is doing, in a few words."""
-    doing = clean(worker.doing, 60)
+def doing_now(worker: WorkerReading, cells: int = 60, among: Sequence[str] = ()) -> str:
+    """Return what a worker is doing and for how long, in at most `cells` cells.
+
+    Where that is too long the name of its task is cut, kept apart from the names in `among`.
+    """
+    doing = clean(worker.doing)
     lasts = f" {seconds(worker.for_s)}" if worker.for_s > 0 else ""
     if worker.state == "working":
-        return f"{doing}{lasts}"
-    return f"{worker.state}{lasts}{f', {doing}' if doing else ''}"
+        return f"{shortened(doing, cells - len(lasts), among)}{lasts}"
+    state = f"{worker.state}{lasts}"
+    room = cells - len(state) - 2
+    return f"{state}, {shortened(doing, room, among)}" if doing and room > 1 else state
 
 
 def fit(text: str, cells: int) -> str:

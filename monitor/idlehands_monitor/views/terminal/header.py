@@ -12,7 +12,17 @@ from ...analysis.sampled_readings import SampledPoolReading
 from ..hosts import cores_words
 from ..palette import ENTRY_LOOKS
 from ..sampled import IN_SHORT, dumps_text, origin
-from ..words import ENTRY_NAMES, clean, count, maybe, seconds, share
+from ..words import (
+    ENTRY_NAMES,
+    clean,
+    count,
+    failed_words,
+    maybe,
+    number_of,
+    seconds,
+    share,
+    shortened,
+)
 from .drawing import fit
 from .line_view import LineView
 from .strips import ENTRY_STYLES, Run, bar_runs, style
@@ -28,15 +38,16 @@ STATE_COLOURS = {
     "ended": "#D55E00",
     "replay": "#56B4E9",
 }
+BLOCKED_IN_TASK = "blocked-in-task"
+SEE_STACK = " Enter on a worker shows where it waits."
 
 
 def who(reading: Reading, pool: PoolReading | SampledPoolReading | None) -> list[str]:
     """Return the facts of the first line, most important first."""
     source = reading.source
-    facts = [clean(pool.name if pool else source.target, 40)]
+    facts = [shortened(clean(pool.name if pool else source.target), 40)]
     if pool is not None:
-        workers = len(pool.workers)
-        facts.append(f"{workers} {'worker' if workers == 1 else 'workers'}")
+        facts.append(number_of(len(pool.workers), "worker"))
     pid = pool.pid if pool is not None and pool.pid >= 0 else source.pid
     if pid >= 0:
         several = len(source.processes)
@@ -64,22 +75,22 @@ def flow(pool: PoolReading | SampledPoolReading) -> list[str]:
     facts = [f"{count(rate)} tasks/s", f"{count(pool.tasks.queued)} queued"]
     if pool.broken:
         facts.insert(0, "the pool is broken")
+    if pool.tasks.failed:
+        facts.append(failed_words(pool.tasks))
+    if pool.stays is not None and pool.stays.died:
+        facts.append(f"{number_of(pool.stays.died, 'worker')} died")
+    if pool.lost_rows:
+        facts.append(f"{number_of(pool.lost_rows, 'row')} lost")
     if pool.detail:
         facts.append(f"recording {pool.detail}")
     waited = blocked_words(pool)
     if waited:
         facts.append(waited)
-    if pool.stays is not None and pool.stays.died:
-        facts.append(f"{count(pool.stays.died)} workers died")
     if pool.inbox >= 0 and pool.has_steals:  # else the inbox is the queue
         facts.append(f"{count(pool.inbox)} in the inbox")
-    facts.append(f"median wait in queue {maybe(pool.tasks.median_queue_wait_s)}")
+    facts.append(f"median wait in the queue {maybe(pool.tasks.median_queue_wait_s)}")
     if pool.has_steals and pool.window_s:
         facts.append(f"{count(pool.steals.hits_total / pool.window_s)} steals/s")
-    if pool.tasks.failed:
-        facts.append(f"{count(pool.tasks.failed)} failed")
-    if pool.lost_rows:
-        facts.append(f"{count(pool.lost_rows)} rows lost")
     return facts
 
 
@@ -88,20 +99,19 @@ def blocked_words(pool: PoolReading) -> str:
     total = pool.time.total
     if pool.blocked is None or pool.time.blocked * 20 < total:
         return ""
-    sorts = {"joins": pool.blocked.join_s, "marked waits": pool.blocked.marked_s}
-    sorts.update((wait.sort, wait.seconds) for wait in pool.blocked.waits)
-    sorts["not told apart"] = pool.blocked.unsplit_s
+    sorts = {"in joins": pool.blocked.join_s, "in declared waits": pool.blocked.marked_s}
+    sorts.update((f"by {clean(wait.sort, 30)}", wait.seconds) for wait in pool.blocked.waits)
+    sorts["by an unknown cause"] = pool.blocked.unsplit_s
     most = max(sorts, key=sorts.__getitem__)
-    return f"blocked mostly: {most} {share(sorts[most] * 1e9 / total)}"
+    return f"blocked {most} for {share(sorts[most] * 1e9 / total)} of worker time"
 
 
 def join_fitting(facts: list[str], cells: int) -> str:
-    """Join facts with dots, leaving off from the end what does not fit in `cells`."""
+    """Join facts with dots, leaving out those that do not fit in `cells` beside earlier ones."""
     text = facts[0] if facts else ""
     for fact in facts[1:]:
-        if len(text) + len(fact) + 3 > cells:
-            break
-        text += f" · {fact}"
+        if len(text) + len(fact) + 3 <= cells:
+            text += f" · {fact}"
     return fit(text, cells)
 
 
@@ -196,7 +206,9 @@ def legend_rows(pool: PoolReading, cells: int) -> list[list[Run]]:
     ]
 
 
-def headline_text(pool: PoolReading | None, note: str) -> tuple[str, str]:
+def headline_text(
+    pool: PoolReading | None, note: str, *, is_running: bool = False
+) -> tuple[str, str]:
     """Return (the sentence, what to try) for the headline."""
     if pool is None:
         return note or "Waiting for the first figures.", ""
@@ -204,8 +216,9 @@ def headline_text(pool: PoolReading | None, note: str) -> tuple[str, str]:
     if finding is None:
         if pool.window_s < 1:
             return "Too little has been recorded yet to say what costs most.", ""
-        return "Nothing stands out: no entry but working takes a twentieth of the worker time.", ""
-    return finding.sentence, f"Try: {finding.advice}"
+        return "No finding: nothing but work takes more than 5 % of the worker time.", ""
+    stack = SEE_STACK if is_running and finding.code == BLOCKED_IN_TASK else ""
+    return finding.sentence, f"Try: {finding.advice}{stack}"
 
 
 def wrap(text: str, cells: int) -> list[str]:
@@ -223,9 +236,9 @@ class Headline(LineView):
         self._text = ("", "")
         self._wrapped: tuple[int, list[Run]] = (0, [])
 
-    def show(self, pool: PoolReading | None, note: str) -> None:
+    def show(self, pool: PoolReading | None, note: str, *, is_running: bool = False) -> None:
         """Draw the headline of a pool, or the source's note where there is none."""
-        text = headline_text(pool, note)
+        text = headline_text(pool, note, is_running=is_running)
         if text != self._text:
             self._text = text
             self._wrapped = (0, [])

@@ -15,8 +15,8 @@ from ...sources.replay import ReplaySource
 if TYPE_CHECKING:
     from .app import Dashboard
 
-ONLY_REPLAYS = "only a replay can go to a moment: idlehands watch FILE"
-CHOOSE_FIRST = "s opens the promises; choose one, then j goes to the moments that broke it"
+ONLY_REPLAYS = "only a replay goes to a moment: idlehands watch FILE"
+CHOOSE_FIRST = "press s, choose a promise, then j goes to the moments at which it was broken"
 
 
 class Jumps:
@@ -58,11 +58,12 @@ class Jumps:
         moments = self._moments.get((pool.number, self._code), ())
         what = next((one.what for one in pool.promises if one.code == self._code), self._code)
         if not moments:
-            app.say(f"never broken in this capture, or not judged: {what}")
+            app.say(f"not broken in this capture, or not judged: {what}")
             return
         self._place = max(0, min(len(moments) - 1, self._place + step))
         moment = moments[self._place]
         feed = await asyncio.to_thread(feed_at, source.again(), window_ns, pool.number, moment)
         into_s = (moment - source.first_ns) / 1e9
-        where = f"{into_s:.2f} s in" if into_s >= 0 else f"{-into_s:.2f} s before the first block"
-        app.jumped_to(feed, f"{where}, moment {self._place + 1} of {len(moments)} against: {what}")
+        where = f"{into_s:.2f} s into" if into_s >= 0 else f"{-into_s:.2f} s before"
+        place = f"broken moment {self._place + 1} of {len(moments)}"
+        app.jumped_to(feed, f"{where} the capture, {place}: {what}")

@@ -17,11 +17,11 @@ KEYS = (
         "Everywhere",
         (
             ("q", "quit; closes what is open over the dashboard"),
-            ("space", "hold the screen or the replay still, and go on"),
-            ("c", "begin a capture with the recent past, and end it"),
+            ("space", "hold the screen or the replay, and go on again"),
+            ("c", "begin a capture, the recent past included, and end it"),
             ("p", "the next pool"),
-            ("s", "what the scheduler promises, and whether it keeps it"),
-            ("t", "steals: a large matrix, totals, who feeds whom, over time"),
+            ("s", "what the scheduler promises and keeps; the queue that workers share"),
+            ("t", "steals, or hand-overs of a shared queue, on the whole screen"),
             ("?", "these keys"),
         ),
     ),
@@ -29,19 +29,19 @@ KEYS = (
         "Workers",
         (
             ("up, down", "choose a worker"),
-            ("enter", "open it: its time, its past, its stack"),
+            ("enter", "open it: its time split, its past, its stack"),
             ("tab", "go on to the matrix"),
         ),
     ),
     (
         "Matrix",
         (
-            ("arrows", "choose a cell; its four counts are told below"),
-            ("w", "what: steals, looks, those that found nothing, lost races"),
-            ("u", "unit: a count, per second, as a share of the row"),
-            ("n", "numbers or cells"),
-            ("o", "order: by worker, or those of most traffic first"),
-            ("g", "groups of workers, or every worker, which may scroll"),
+            ("arrows", "choose a cell; its four counts stand below"),
+            ("w", "what is counted: steals, looks, empty looks, lost races"),
+            ("u", "unit: a count, per second, a share of the row"),
+            ("n", "numbers or colours"),
+            ("o", "order: by worker, or most traffic first"),
+            ("g", "groups of workers, or every worker"),
         ),
     ),
     (
@@ -49,7 +49,7 @@ KEYS = (
         (
             ("up, down", "choose a promise"),
             ("enter", "open it: purpose, source, figures, moments"),
-            ("j, b", "in a replay: to the next moment that broke it, and back"),
+            ("j, b", "in a replay: the next moment at which it was broken, and back"),
         ),
     ),
 )

@@ -15,8 +15,9 @@ if TYPE_CHECKING:
 MESSAGE_SECONDS = 6.0
 HINTS = "q quit · space pause · c capture · s promises · t steals · ? keys"
 HINTS_MATRIX = f"{MATRIX_HINTS} · t large · ? keys"
+HINTS_QUEUE = "q quit · space pause · c capture · s the queue · ? keys"
 HINTS_STEALS = f"t back · {MATRIX_HINTS} · ? keys"
-HINTS_SAMPLED = "q quit · space pause · c capture · arrows scroll"
+HINTS_SAMPLED = "q quit · space pause · c capture · enter stack · ? keys"
 
 
 class LowerLine:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ..palette import ENTRY_LOOKS
-from ..words import calls_words, clean, count, maybe, share
 from .drawing import column_cells, fit
+from .kinds import kind_rows
 from .line_view import LineView
 from .strips import ENTRY_STYLES, Run, style
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from textual.strip import Strip
 
     from ...analysis.entries import WorkerTime
-    from ...analysis.readings import KindReading, PoolReading
+    from ...analysis.readings import PoolReading
 
 NARROW_COLUMN, WIDE_COLUMN = 1, 2
 
@@ -43,7 +43,7 @@ class PastView(LineView):
         """Draw line `y`: the title, then the columns from the top down."""
         cells = self.size.width
         if y == 0:
-            title = f" worker time, last {len(self._columns)} s, a column a second"
+            title = f" worker time, the last {len(self._columns)} s, one second a column"
             return self.line([(fit(title, cells), style(dim=True))], cells)
         level = self.size.height - 1 - y
         runs: list[Run] = [(" " * (cells - self._width * len(self._columns)), None)]
@@ -61,28 +61,15 @@ class KindsView(LineView):
 
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
-        self._kinds: tuple[KindReading, ...] = ()
+        self._rows: list[list[Run]] = []
 
     def show(self, pool: PoolReading | None) -> None:
         """Draw a pool's kinds of task."""
-        kinds = pool.tasks.kinds if pool is not None else ()
-        if kinds != self._kinds:
-            self._kinds = kinds
+        rows = kind_rows(pool, self.size.width, self.size.height) if pool is not None else []
+        if rows != self._rows:
+            self._rows = rows
             self.refresh()
 
     def render_line(self, y: int) -> Strip:
         """Draw line `y`: the heads, then a kind each."""
-        cells = self.size.width
-        name = max(8, cells - 31)
-        if y == 0:
-            heads = f"{fit('kind of task', name)}{'ended':>8}{'median':>10}{'stolen':>8}"
-            return self.line([(heads, style(dim=True))], cells)
-        if y == self.size.height - 1 and len(self._kinds) > y:
-            return self.line([(f"and {len(self._kinds) - y + 1} more", style(dim=True))], cells)
-        if y > len(self._kinds):
-            return self.line([], cells)
-        kind = self._kinds[y - 1]
-        stolen = share(kind.stolen / kind.finished) if kind.finished else "–"
-        named = clean(kind.kind, 80) + calls_words(kind.finished, kind.calls)
-        text = f"{fit(named, name)}{count(kind.finished):>8}{maybe(kind.median_s):>10}{stolen:>8}"
-        return self.line([(text, None)], cells)
+        return self.line(self._rows[y] if y < len(self._rows) else [], self.size.width)

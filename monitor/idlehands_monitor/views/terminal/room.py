@@ -10,8 +10,10 @@ if TYPE_CHECKING:
 
     from ...analysis.readings import PoolReading
     from .matrix import MatrixView
+    from .queue_view import QueueView
 
 NARROW_MATRIX = 29
+WIDEST_QUEUE = 64
 LEAST_WIDTH_FOR_MATRIX = 72
 NARROW_SCREEN = 110
 ABOVE_AND_BELOW = 13
@@ -21,17 +23,26 @@ TALL_SCREEN = 45
 
 
 def fit_parts(
-    screen: Size, pool: PoolReading | None, matrix: MatrixView, lower_part: Widget
+    screen: Size,
+    pool: PoolReading | None,
+    matrix: MatrixView,
+    queue: QueueView,
+    lower_part: Widget,
 ) -> None:
-    """Make the matrix as wide as it needs, and the lower part as high as what is left."""
+    """Make the matrix as wide as it needs, or the queue beside it, and the lower part as high as
+    what is left: a pool that steals has the one, any other the other."""
     workers = len(pool.workers) if pool is not None else 0
     most = max(NARROW_MATRIX, screen.width // 2 - 6)
     if screen.width < NARROW_SCREEN:
         most = NARROW_MATRIX
-    wanted = matrix.wanted_cells(pool, most)
     fits = screen.width >= LEAST_WIDTH_FOR_MATRIX
-    _set_size(matrix, width=max(NARROW_MATRIX, min(most, wanted)) if fits else 0)
-    _set_size(lower_part, height=lower_height(screen.height, workers))
+    steals = pool is None or pool.has_steals
+    width = max(NARROW_MATRIX, min(most, matrix.wanted_cells(pool, most))) if fits else 0
+    _set_size(matrix, width=width if steals else 0)
+    _set_size(queue, width=0 if steals or not fits else min(most, WIDEST_QUEUE))
+    height = lower_height(screen.height, workers)
+    queue.with_kinds = not height
+    _set_size(lower_part, height=height)
 
 
 def lower_height(height: int, workers: int) -> int:

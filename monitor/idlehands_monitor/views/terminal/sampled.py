@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
-from textual.geometry import Size
+from textual.binding import Binding, BindingType
+from textual.geometry import Region, Size
+from textual.message import Message
 from textual.scroll_view import ScrollView
 
 from ..palette import SAMPLED_LOOKS
 from ..sampled import (
     NAMES,
     NOT_RECORDED,
-    PROBE_ADVICE,
+    advice_text,
     amount,
     missing_text,
     parts,
@@ -20,7 +22,7 @@ from ..sampled import (
     state_text,
     waits_text,
 )
-from ..words import clean
+from ..words import clean, shortened
 from .drawing import fit, split_cells
 from .header import wrap
 from .line_view import LineView
@@ -52,22 +54,61 @@ NONE_YET = (
 
 
 class SampledView(LineView, ScrollView, can_focus=True):
-    """One sampled pool, all of it as lines of one widget that scrolls."""
+    """One sampled pool, all of it as lines of one widget that scrolls.
+
+    Up and down choose a worker, enter opens it.
+    """
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("up", "move(-1)", "previous worker", show=False),
+        Binding("down", "move(1)", "next worker", show=False),
+        Binding("enter", "open", "open worker", show=False),
+    ]
+
+    class Opened(Message):
+        """A worker was chosen with enter."""
+
+        def __init__(self, worker: SampledWorkerReading) -> None:
+            super().__init__()
+            self.worker = worker
 
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self._rows: list[Row] = []
+        self._first_worker = 0
         self._pool: SampledPoolReading | None = None
+        self.cursor = 0
 
     def show(self, pool: SampledPoolReading | None) -> None:
         """Draw a pool."""
         self._pool = pool
         cells = self.scrollable_content_region.width
-        self._rows = rows(pool, max(20, cells - 2), self.app.size.height)
+        workers = len(pool.workers) if pool is not None else 0
+        self.cursor = max(0, min(self.cursor, workers - 1))
+        chosen = self.cursor if workers and self.has_focus else -1
+        self._rows, self._first_worker = rows(
+            pool, max(20, cells - 2), self.app.size.height, chosen
+        )
         size = Size(self.size.width, len(self._rows))
         if self.virtual_size != size:
             self.virtual_size = size
         self.refresh()
+
+    def action_move(self, workers: int) -> None:
+        """Choose another worker, keeping it in sight; past the first and the last, scroll."""
+        count = len(self._pool.workers) if self._pool is not None else 0
+        before, self.cursor = self.cursor, max(0, min(count - 1, self.cursor + workers))
+        if self.cursor == before:
+            self.scroll_relative(y=workers, animate=False)
+            return
+        self.show(self._pool)
+        row = Region(0, self._first_worker + self.cursor, 1, 1)
+        self.scroll_to_region(row, animate=False, force=True, immediate=True)
+
+    def action_open(self) -> None:
+        """Say which worker was chosen."""
+        if self._pool is not None and self._pool.workers:
+            self.post_message(self.Opened(self._pool.workers[self.cursor]))
 
     def on_resize(self) -> None:
         """Fit the rows to the new width, the first one included."""
@@ -81,22 +122,28 @@ class SampledView(LineView, ScrollView, can_focus=True):
         return self.line([(" ", None), *runs], cells)
 
 
-def rows(pool: SampledPoolReading | None, cells: int, height: int) -> list[Row]:
-    """Return everything of a pool as rows of at most `cells` cells."""
+def rows(
+    pool: SampledPoolReading | None, cells: int, height: int, chosen: int = -1
+) -> tuple[list[Row], int]:
+    """Return everything of a pool as rows of at most `cells` cells, and which row is worker 0's.
+
+    chosen: the worker to mark, -1 for none.
+    """
     if pool is None:
-        return [[(text, None)] for text in wrap(NONE_YET, cells)]
+        return [[(text, None)] for text in wrap(NONE_YET, cells)], 0
     found = [bar(pool.time, cells), *legend(pool.time, cells)]
     waits = waits_text(pool.time)
     if waits:
-        what = "blocked in" if pool.time.blocked is not None else "off the core in"
-        found.append([(fit(f"{what}: {waits}", cells), None)])
+        what = "blocked" if pool.time.blocked is not None else "off the core"
+        found.append([(fit(f"{what}, in shares of the worker time: {waits}", cells), None)])
     if pool.missing:
         found += [[(text, style(bold=True))] for text in wrap(missing_text(pool), cells)]
     found.append([])
     found += _stacks(pool, cells, FEW_STACKS if height < LOW_SCREEN else MORE_STACKS)
-    found += [*_workers(pool, cells), []]
-    caution = wrap(f"{NOT_RECORDED} {PROBE_ADVICE}", cells)
-    return found + [[(text, style(dim=True))] for text in caution]
+    first = len(found) + 1
+    found += [*_workers(pool, cells, chosen), []]
+    caution = wrap(f"{NOT_RECORDED} {advice_text(pool)}", cells)
+    return found + [[(text, style(dim=True))] for text in caution], first
 
 
 def bar(time: SampledTime, cells: int) -> Row:
@@ -130,8 +177,8 @@ def _stacks(pool: SampledPoolReading, cells: int, most: int) -> list[Row]:
     blocks = [
         (title, stacks[:most])
         for title, stacks in (
-            ("most often blocked in, samples", pool.blocked_stacks),
-            ("most often parked in, samples", pool.parked_stacks),
+            ("where workers were most often blocked, in samples", pool.blocked_stacks),
+            ("where workers were most often parked, in samples", pool.parked_stacks),
         )
         if stacks
     ]
@@ -152,13 +199,19 @@ def _block(title: str, stacks: tuple[StackReading, ...], cells: int) -> list[Row
     return found
 
 
-def _workers(pool: SampledPoolReading, cells: int) -> list[Row]:
+def _workers(pool: SampledPoolReading, cells: int, chosen: int) -> list[Row]:
     names = [part.entry for part in parts(pool.time)] if cells >= LEAST_FOR_NUMBERS else []
     numbers = "".join(fit(NAMES[name], NUMBER_CELLS) for name in names)
     gauge = max(10, (cells - 4 - NAME_CELLS - len(numbers)) // 3)
-    heads = f"{'':<4}{fit('its time', gauge)} {numbers}{fit('worker', NAME_CELLS)}"
+    heads = f"{'':<4}{fit('time split', gauge)} {numbers}{fit('worker', NAME_CELLS)}"
     found: list[Row] = [[(fit(heads + " at its last sample", cells), style(dim=True))]]
-    return found + [_worker(worker, gauge, names, cells) for worker in pool.workers]
+    for worker in pool.workers:
+        row = _worker(worker, gauge, names, cells)
+        if worker.index == chosen:
+            mark = style(bold=True, reverse=True)
+            row = [(row[0][0].rstrip(), mark), (" ", None), *row[1:-1], (row[-1][0], mark)]
+        found.append(row)
+    return found
 
 
 def _worker(worker: SampledWorkerReading, gauge: int, names: list[str], cells: int) -> Row:
@@ -169,6 +222,6 @@ def _worker(worker: SampledWorkerReading, gauge: int, names: list[str], cells: i
     return [
         (f"{worker.index:>3} ", None),
         *bar(worker.time, gauge),
-        (f" {numbers}{fit(clean(worker.name, 40), NAME_CELLS)} ", None),
+        (f" {numbers}{fit(shortened(clean(worker.name), NAME_CELLS), NAME_CELLS)} ", None),
         (fit(state_text(worker) + place, room), None),
     ]

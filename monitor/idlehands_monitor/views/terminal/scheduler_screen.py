@@ -19,6 +19,7 @@ from textual.widgets import Static
 from ..deques import deque_lines, parking_lines
 from ..graph import graph_lines
 from ..promises import COLOURS, ages_words, moments_words, promise_facts, promise_line
+from ..queue import flow_lines, queue_lines
 from ..stealing import stealing_lines
 from ..words import clean
 from .sheet import Sheet
@@ -80,18 +81,19 @@ class SchedulerScreen(Sheet):
             return
         self._pool = pool
         self.part("title").update(title_text(pool, replay=self._replay))
-        missing = len(pool.promises) - len(self._rows)
+        shown = shown_promises(pool)
+        missing = len(shown) - len(self._rows)
         if missing > 0:
             rows = [Static() for _ in range(missing)]
             self._rows += rows
             self.query_one("#promises").mount(*rows)
         for place, row in enumerate(self._rows):
-            row.display = place < len(pool.promises)
+            row.display = place < len(shown)
         self._draw_promises(pool)
         self.part("figures").update(figures_text(pool))
 
     def _draw_promises(self, pool: PoolReading) -> None:
-        for place, promise in enumerate(pool.promises):
+        for place, promise in enumerate(shown_promises(pool)):
             chosen = place == self.cursor
             head, *body = promise_text(pool, promise, chosen=chosen).split("\n", allow_blank=True)
             said = Padding(Text("\n").join(body), (0, 0, 0, INDENT))
@@ -99,16 +101,17 @@ class SchedulerScreen(Sheet):
 
     @property
     def _chosen(self) -> PromiseReading | None:
-        if self._pool is None or self.cursor >= len(self._pool.promises):
-            return None
-        return self._pool.promises[self.cursor]
+        promises = shown_promises(self._pool) if self._pool is not None else ()
+        return promises[self.cursor] if self.cursor < len(promises) else None
 
     def action_move(self, rows: int) -> None:
         """Move the cursor, keeping it in sight; past the last promise the rest scrolls."""
-        if self._pool is None or not self._pool.promises:
-            return
-        last = len(self._pool.promises) - 1
         scroll = self.query_one(VerticalScroll)
+        promises = shown_promises(self._pool) if self._pool is not None else ()
+        if self._pool is None or not promises:
+            scroll.scroll_relative(y=rows, animate=False)
+            return
+        last = len(promises) - 1
         if self.cursor + rows > last:
             scroll.scroll_end(animate=False)
             return
@@ -161,13 +164,19 @@ class PromiseSheet(Sheet):
         self.post_message(Jump(self.code, step))
 
 
+def shown_promises(pool: PoolReading) -> tuple[PromiseReading, ...]:
+    """Return the promises to show: of a pool whose workers share one queue those that apply."""
+    return tuple(one for one in pool.promises if pool.has_steals or one.verdict != "unknown")
+
+
 def title_text(pool: PoolReading, *, replay: bool) -> Text:
     """Return whose promises these are, and the keys."""
-    text = Text(f"What the scheduler of {clean(pool.name, 60)} promises\n", style="bold")
     if not pool.has_steals:
-        apart = "Its workers share one queue, so promises about deques and steals do not apply.\n"
-        text.append(apart, style="not bold")
-    jump = " · j goes to the moments at which it was broken" if replay else ""
+        apart = "Its workers share one queue: no promise about deques and steals applies to it.\n"
+        text = Text(f"How tasks flow through {clean(pool.name, 60)}\n", style="bold")
+        return text.append(apart, style="not bold")
+    text = Text(f"What the scheduler of {clean(pool.name, 60)} promises\n", style="bold")
+    jump = " · j goes to a moment at which it was broken" if replay else ""
     return text.append(f"up and down choose one · enter opens it{jump}\n", style="dim not bold")
 
 
@@ -192,13 +201,16 @@ def figures_text(pool: PoolReading) -> Text:
     """Return the figures that the promises stand on."""
     text = Text()
     figures = [
+        *queue_lines(pool),
+        *flow_lines(pool),
         *graph_lines(pool.graph),
         *stealing_lines(pool.stealing),
         *deque_lines(pool),
         *parking_lines(pool),
     ]
     if figures:
-        text.append("\nWork, steals, deques and parking in this window\n", style="bold")
+        what = "Work, steals, deques and parking" if pool.has_steals else "Queue, work and parking"
+        text.append(f"\n{what} in this window\n", style="bold")
         text.append("\n".join(line.strip() for line in figures))
     return text
 
@@ -214,8 +226,8 @@ def whole_text(pool: PoolReading, promise: PromiseReading, *, replay: bool) -> T
         text.append(f"  {said}\n", style="not bold")
     ages = ages_words(pool, promise)
     if ages:
-        text.append("Broken in this window, latest first\n", style="bold")
+        text.append("Broken in this window, the latest first\n", style="bold")
         text.append(f"  {ages}\n", style="not bold")
     if replay:
-        text.append("\nj goes to the moments at which it was broken, one after the other; b back")
+        text.append("\nj goes to the next moment at which it was broken, b to the one before")
     return text

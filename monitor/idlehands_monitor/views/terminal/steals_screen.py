@@ -33,8 +33,8 @@ MOST_FLOWS = 24
 NARROW = 100
 """In fewer cells, totals and time stand below the matrix and scroll."""
 NO_STEALS = (
-    "Nothing is stolen here: the workers share one queue. The matrix shows who ran what whom had "
-    "handed in."
+    "Nothing is stolen here: the workers share one queue. The matrix shows who handed in the tasks "
+    "that each worker ran."
 )
 
 
@@ -115,8 +115,8 @@ def totals_text(pool: PoolReading) -> Text:
     text.append("\n".join(worker_rows(stealing)))
     text.append(f"\n{TABLE_NOTES}\n", style="dim")
     flows = flow_words(stealing, MOST_FLOWS)
-    text.append("\nWho feeds whom: tasks given less taken back, largest first\n", style="bold")
-    text.append("   ".join(flows) if flows else "nobody gave more than came back")
+    text.append("\nNet flow: tasks given less tasks taken back, largest first\n", style="bold")
+    text.append("   ".join(flows) if flows else "no worker gave more tasks than it got back")
     return text
 
 

@@ -10,20 +10,25 @@ from textual.binding import Binding, BindingType
 
 from ...analysis.entries import ENTRIES
 from ...sources.stacks import Stack, StackError, dump_whole, stack_of
-from ..palette import ENTRY_LOOKS
-from ..words import ENTRY_NAMES, clean, seconds
+from ..palette import ENTRY_LOOKS, SAMPLED_LOOKS
+from ..sampled import NAMES, amount, parts, place_text, state_text, waits_text
+from ..words import ENTRY_NAMES, clean, number_of, seconds
 from .drawing import doing_now, spark
 from .sheet import Sheet
 
 if TYPE_CHECKING:
     from ...analysis.readings import PoolReading, WorkerReading
+    from ...analysis.sampled_readings import SampledPoolReading, SampledWorkerReading
 
 BAR_CELLS = 30
 HISTORY_CELLS = 60
 
 
-class WorkerScreen(Sheet):
-    """Details of one worker; escape closes, s reads its stack again."""
+class StackSheet(Sheet):
+    """A sheet of one worker: its figures, and its stack where its process runs.
+
+    Escape closes, s reads the stack again. pid: the worker's process, -1 where none runs.
+    """
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "close", "close"),
@@ -31,20 +36,16 @@ class WorkerScreen(Sheet):
     ]
     PARTS = ("figures", "stack")
 
-    def __init__(self, index: int, pid: int) -> None:
+    def __init__(self, pid: int) -> None:
         super().__init__()
-        self.index = index
         self.pid = pid
-        self._worker: WorkerReading | None = None
+        self._thread: tuple[int, int] | None = None
         self._reading_stack: asyncio.Task[None] | None = None
 
-    def show(self, pool: PoolReading) -> None:
-        """Draw the worker from a pool's reading; the first time, read its stack too."""
-        if self.index >= len(pool.workers):
-            return
-        first = self._worker is None
-        self._worker = pool.workers[self.index]
-        self.part("figures").update(figures(pool, self._worker))
+    def show_figures(self, text: Text, native_id: int, ident: int) -> None:
+        """Draw the figures; the first time, read the stack of the thread with these ids too."""
+        first, self._thread = self._thread is None, (native_id, ident)
+        self.part("figures").update(text)
         if first:
             self.action_stack()
 
@@ -54,17 +55,44 @@ class WorkerScreen(Sheet):
             self._reading_stack = asyncio.create_task(self._read_stack())
 
     async def _read_stack(self) -> None:
-        worker, shown = self._worker, self.part("stack")
-        if worker is None:
+        thread, shown = self._thread, self.part("stack")
+        if thread is None:
             return
         if self.pid < 0:
-            shown.update(Text("\nPresent stack: none, this is not a running process."))
+            shown.update(Text("\nPresent stack: none, only a running process has one."))
             return
         try:
-            stack = stack_of(await dump_whole(self.pid), worker.native_id, worker.ident)
-            shown.update(stack_text(stack))
+            shown.update(stack_text(stack_of(await dump_whole(self.pid), *thread)))
         except StackError as error:
             shown.update(Text(f"\nPresent stack: {clean(str(error), 400)}"))
+
+
+class WorkerScreen(StackSheet):
+    """One recorded worker."""
+
+    def __init__(self, index: int, pid: int) -> None:
+        super().__init__(pid)
+        self.index = index
+
+    def show(self, pool: PoolReading) -> None:
+        """Draw the worker from a pool's reading."""
+        if self.index < len(pool.workers):
+            worker = pool.workers[self.index]
+            self.show_figures(figures(pool, worker), worker.native_id, worker.ident)
+
+
+class SampledWorkerScreen(StackSheet):
+    """One worker of a process without a probe."""
+
+    def __init__(self, native_id: int, pid: int) -> None:
+        super().__init__(pid)
+        self.native_id = native_id
+
+    def show_sampled(self, pool: SampledPoolReading) -> None:
+        """Draw the worker from a sampled pool's reading; where it has gone, leave it as it was."""
+        found = [worker for worker in pool.workers if worker.native_id == self.native_id]
+        if found:
+            self.show_figures(sampled_figures(pool, found[0]), found[0].native_id, found[0].ident)
 
 
 def figures(pool: PoolReading, worker: WorkerReading) -> Text:
@@ -82,11 +110,33 @@ def figures(pool: PoolReading, worker: WorkerReading) -> Text:
         text.append(f"{bar}\n", style=look.colour)
     text.append(f"\nidle share of each past second, oldest left\n{'':>2}")
     text.append(spark(worker.idle_history, HISTORY_CELLS).strip() or "nothing yet", "#56B4E9")
-    depth = "unknown" if worker.depth < 0 else str(worker.depth)
+    depth = "–" if worker.depth < 0 else number_of(worker.depth, "task")
     text.append(
-        f"\n\n{worker.tasks_finished} tasks finished in {seconds(pool.window_s)}; deque {depth}; "
-        f"stole {worker.stolen_by_it}, was stolen from {worker.stolen_from_it} times\n"
+        f"\n\n{number_of(worker.tasks_finished, 'task')} finished in {seconds(pool.window_s)}"
     )
+    if pool.has_steals:
+        text.append(
+            f"; {depth} in its deque; it stole {number_of(worker.stolen_by_it, 'task')}, others "
+            f"stole {number_of(worker.stolen_from_it, 'task')} from it"
+        )
+    return text.append("\n")
+
+
+def sampled_figures(pool: SampledPoolReading, worker: SampledWorkerReading) -> Text:
+    """Return what is known of a sampled worker as text."""
+    text = Text(f"Worker {worker.index} of {clean(pool.name, 60)}", style="bold")
+    text.append(f"   {clean(worker.name, 60)}, process {worker.pid}, thread {worker.native_id}\n")
+    place = f", {place_text(worker.place)}" if worker.place is not None else ""
+    text.append(f"at its last sample: {state_text(worker)}{place}\n\n", style="not bold")
+    for part in parts(worker.time):
+        look = SAMPLED_LOOKS[part.entry]
+        bar = look.glyph * round(part.value * BAR_CELLS)
+        text.append(f"{NAMES[part.entry]:<15}{amount(part):>16} ", style="not bold")
+        text.append(f"{bar}\n", style=f"not bold {look.colour}")
+    waits = waits_text(worker.time)
+    if waits:
+        what = "blocked" if worker.time.blocked is not None else "off the core"
+        text.append(f"\n{what}, in shares of its time: {waits}\n", style="not bold")
     return text
 
 

@@ -1,4 +1,7 @@
-"""The workers, one row each: where its time went, its deque, its idle past, what it does now."""
+"""The workers, one row each: its time split, its deque, its idle past, what it does now.
+
+Workers that share one queue have no deques; there the column counts the tasks that each finished.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +13,7 @@ from textual.geometry import Region, Size
 from textual.message import Message
 from textual.scroll_view import ScrollView
 
-from ..words import count
+from ..words import clean, count
 from .drawing import doing_now, fit, spark
 from .line_view import LineView
 from .strips import Run, bar_runs, style
@@ -22,6 +25,8 @@ if TYPE_CHECKING:
 
 INDEX_CELLS = 4
 DEPTH_CELLS = 6
+LEAST_DOING = 20
+"""Of what a worker does now: a short name and a duration."""
 
 Widths = tuple[int, int, int]
 """The cells of a row's gauge, its idle history and its present doing."""
@@ -52,11 +57,17 @@ class WorkersView(LineView, ScrollView, can_focus=True):
         self._pool: PoolReading | None = None
         self._rows: dict[tuple[int, Widths, bool], list[Run]] = {}
         self._pasts: dict[int, tuple[tuple[float, ...], int, str]] = {}
+        self._kinds: tuple[str, ...] = ()
         self.cursor = 0
+
+    @property
+    def _has_deques(self) -> bool:
+        return self._pool is None or self._pool.has_steals
 
     def show(self, pool: PoolReading | None) -> None:
         """Draw a pool's workers."""
         self._pool = pool
+        self._kinds = tuple(clean(kind.kind) for kind in pool.tasks.kinds) if pool else ()
         rows = len(pool.workers) if pool else 0
         self.cursor = max(0, min(self.cursor, rows - 1))
         size = Size(self.size.width, rows + 1)
@@ -87,7 +98,9 @@ class WorkersView(LineView, ScrollView, can_focus=True):
             workers = self._pool.workers if self._pool is not None else ()
             if 0 <= index < len(workers):
                 past = self._past(workers[index], widths[1])
-                self._rows[place] = worker_runs(workers[index], past, widths, chosen=chosen)
+                self._rows[place] = worker_runs(
+                    workers[index], past, widths, self._kinds, chosen=chosen, deque=self._has_deques
+                )
             else:
                 self._rows[place] = []
         return self._rows[place]
@@ -126,7 +139,8 @@ class WorkersView(LineView, ScrollView, can_focus=True):
         """Draw line `y` of what is in sight: the heads stay on top."""
         cells, all_cells = self.scrollable_content_region.width, self.size.width
         if y == 0:
-            return self.line([(heads(column_widths(cells)), style(dim=True))], all_cells)
+            text = heads(column_widths(cells), deque=self._has_deques)
+            return self.line([(text, style(dim=True))], all_cells)
         return self.line(self._row(*self._place(y, cells)), all_cells)
 
 
@@ -134,27 +148,39 @@ class WorkersView(LineView, ScrollView, can_focus=True):
 def column_widths(cells: int) -> Widths:
     """Return the cells of gauge, idle history and present doing, for a row of `cells`."""
     room = max(20, cells - INDEX_CELLS - DEPTH_CELLS - 3)
-    doing = min(44, max(16, room * 2 // 5))
+    doing = min(44, max(LEAST_DOING, room * 2 // 5))
     gauge = max(8, (room - doing) * 3 // 5)
     return gauge, max(4, room - doing - gauge), doing
 
 
-def heads(widths: Widths) -> str:
+def heads(widths: Widths, *, deque: bool = True) -> str:
     """Return the line of column heads."""
     gauge, history, doing = widths
     past = f"idle share, last {history} s"
-    past = past if len(past) <= history else f"idle, {history} s"
-    where = "where its time went" if gauge > 19 else "its time"
+    past = next((text for text in (past, f"idle, {history} s") if len(text) <= history), "idle")
+    where = "time split" if gauge > 9 else "time"
     return (
-        f"{fit('', INDEX_CELLS)}{fit(where, gauge)}{'deque':>{DEPTH_CELLS}} "
+        f"{fit('', INDEX_CELLS)}{fit(where, gauge)}{'deque' if deque else 'tasks':>{DEPTH_CELLS}} "
         f"{fit(past, history)} {fit('doing now', doing)}"
     )
 
 
-def worker_runs(worker: WorkerReading, past: str, widths: Widths, *, chosen: bool) -> list[Run]:
-    """Return one worker's row; `past` is its idle history as bars."""
+def worker_runs(
+    worker: WorkerReading,
+    past: str,
+    widths: Widths,
+    kinds: tuple[str, ...] = (),
+    *,
+    chosen: bool,
+    deque: bool = True,
+) -> list[Run]:
+    """Return one worker's row; `past` is its idle history as bars, `kinds` those of its pool.
+
+    `deque`: show the tasks in its deque, else those that it finished.
+    """
     gauge, _history, doing = widths
-    depth = "–" if worker.depth < 0 else count(worker.depth)
+    number = worker.depth if deque else worker.tasks_finished
+    depth = "–" if number < 0 else count(number)
     mark = style(bold=True, reverse=True) if chosen else None
     return [
         (f"{worker.index:>3}", mark),
@@ -163,5 +189,5 @@ def worker_runs(worker: WorkerReading, past: str, widths: Widths, *, chosen: boo
         (f"{depth:>{DEPTH_CELLS}} ", None),
         (past, style("#56B4E9")),
         (" ", None),
-        (fit(doing_now(worker), doing), mark),
+        (fit(doing_now(worker, doing, kinds), doing), mark),
     ]

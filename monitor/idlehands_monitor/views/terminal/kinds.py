@@ -1,0 +1,70 @@
+"""The kinds of task in a window as rows of a table, as many columns of it as there is room for."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Callable, NamedTuple
+
+from ..words import clean, count, maybe, seconds, share, shortened
+from .drawing import fit
+from .strips import Run, style
+
+if TYPE_CHECKING:
+    from ...analysis.readings import KindReading, PoolReading
+
+LEAST_NAME, WIDE_NAME = 10, 12
+
+
+class Column(NamedTuple):
+    """A column: its head, its cells, and what it says of a kind."""
+
+    head: str
+    cells: int
+    text: Callable[[KindReading], str]
+
+
+ENDED = Column("ended", 7, lambda kind: count(kind.finished))
+FAILED = Column("failed", 7, lambda kind: count(kind.failed) if kind.failed else "–")
+MEDIAN = Column("median", 9, lambda kind: maybe(kind.median_s))
+WORKING = Column("working", 9, lambda kind: seconds(kind.working_s))
+BLOCKED = Column("blocked", 9, lambda kind: seconds(kind.blocked_s))
+CALLS = Column("calls", 7, lambda kind: count(kind.calls))
+STOLEN = Column(
+    "stolen", 8, lambda kind: share(kind.stolen / kind.finished) if kind.finished else "–"
+)
+
+
+def columns_of(pool: PoolReading, cells: int) -> list[Column]:
+    """Return the columns to show of a pool's kinds in `cells` cells, those that say most first."""
+    tasks = pool.tasks
+    failing = [FAILED] if tasks.failed else []
+    if pool.has_steals:
+        wanted = [ENDED, *failing, MEDIAN, STOLEN]
+    else:
+        calls = [CALLS] if any(kind.calls != kind.finished for kind in tasks.kinds) else []
+        wanted = [WORKING, BLOCKED, ENDED, *failing, MEDIAN, *calls]
+    chosen: list[Column] = []
+    name = max(LEAST_NAME, cells // 3)
+    for column in wanted:
+        if name + sum(one.cells for one in chosen) + column.cells <= cells:
+            chosen.append(column)
+    return chosen
+
+
+def kind_rows(pool: PoolReading, cells: int, lines: int) -> list[list[Run]]:
+    """Return the heads and a row for each kind, at most `lines`; the last says how many are left
+    out."""
+    kinds, columns = pool.tasks.kinds, columns_of(pool, cells)
+    name = cells - sum(column.cells for column in columns)
+    heads = "".join(f"{column.head:>{column.cells}}" for column in columns)
+    rows: list[list[Run]] = [
+        [(fit("kind of task" if name > WIDE_NAME else "kind", name) + heads, style(dim=True))]
+    ]
+    names = [clean(kind.kind) for kind in kinds]
+    shown = len(kinds) if len(kinds) < lines else max(0, lines - 2)
+    for kind, full in zip(kinds[:shown], names, strict=False):
+        short = fit(shortened(full, name - 1, names), name)
+        said = "".join(f"{column.text(kind):>{column.cells}}" for column in columns)
+        rows.append([(short + said, None)])
+    if shown < len(kinds):
+        rows.append([(fit(f"and {len(kinds) - shown} more", cells), style(dim=True))])
+    return rows[:lines]
