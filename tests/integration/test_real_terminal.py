@@ -155,7 +155,7 @@ def test_a_killed_dashboard_leaves_the_demonstration_running_to_be_attached_to(t
         screen.process.kill()
         screen.process.wait()
         assert demo.is_running()
-        done = idlehands("explain", demo.pid, "--for", "1s", "--json", folder=tmp_path / "sockets")
+        done = idlehands("explain", demo.pid, "--for", "2s", "--json", folder=tmp_path / "sockets")
         (pool,) = json.loads(done.stdout)["pools"]
         assert pool["window_s"] > 1.5
         assert pool["lost_rows"] == 0
