@@ -12,6 +12,7 @@ import threading
 from collections.abc import Sequence
 from contextlib import suppress
 from time import monotonic_ns, thread_time_ns
+from types import FunctionType
 from typing import TYPE_CHECKING, Any
 
 from ._recorder import WorkerSense, name_of_thread
@@ -40,6 +41,11 @@ SKIPPED: Token = (NONE, NONE, 0, 0, NONE, NONE)
 """The token of a task that is only counted; known by its identity, or by its number."""
 STILL = (1 << 63) - 1
 """The end of a stay that has not ended."""
+LAST_CALL = "_invoke_excepthook"
+"""The attribute in which a thread keeps what it calls last, if an exception ends it."""
+_bootstrap: Any = vars(threading.Thread).get("_bootstrap_inner")
+_kept_by: Any = vars(threading.Thread)["__dict__"].__get__
+"""Returns a thread's own attributes, whatever its class says of them."""
 
 
 class _Here(threading.local):
@@ -161,7 +167,6 @@ class SharedWorker(TaskRing, WorkerSense):
         self.native_id = threading.get_native_id()
         self.pid = os.getpid()
         self.died = False
-        _notice_death(self)
         self.joined_ns = monotonic_ns()
         self.pool.sit(self)
         workers[self.ident] = self
@@ -217,22 +222,42 @@ class SharedWorker(TaskRing, WorkerSense):
             cpu_readers.discard(self)
 
 
-def _notice_death(worker: SharedWorker) -> None:
-    """Have a worker know when an exception ends its thread.
+class _LastCall:
+    """Stands in the class where each thread keeps what it calls last, if an exception ends it.
 
-    The thread's own last call says so (CPython, Lib/threading.py, `_invoke_excepthook`, 3.9 to
-    3.15), after which nothing of the job's but its hook runs; `sys.exit` is no death.
+    A thread that does so looks the call up; what it finds is what it stored in its own dictionary,
+    where all is as if nothing stood here (the descriptor protocol of Python's data model).
     """
-    thread = getattr(threading, "_active", {}).get(worker.ident)
-    invoke = getattr(thread, "__dict__", {}).get("_invoke_excepthook")
-    if thread is None or invoke is None:
-        return
 
-    def died(dying: Any) -> None:
-        worker.died = not issubclass(sys.exc_info()[0] or SystemExit, SystemExit)
-        invoke(dying)
+    def __get__(self, thread: Any, cls: Any = None) -> Any:
+        try:
+            call = _kept_by(thread)[LAST_CALL]
+        except (KeyError, TypeError):  # asked of the class, or of a thread that was not made right
+            raise AttributeError(LAST_CALL) from None
+        worker = workers.get(threading.get_ident())
+        if worker is not None and sys._getframe(1).f_code is _bootstrap.__code__:
+            worker.died = not issubclass(sys.exc_info()[0] or SystemExit, SystemExit)
+        return call
 
-    thread.__dict__["_invoke_excepthook"] = died
+    def __set__(self, thread: Any, call: Any) -> None:
+        _kept_by(thread)[LAST_CALL] = call
+
+    def __delete__(self, thread: Any) -> None:
+        try:
+            del _kept_by(thread)[LAST_CALL]
+        except KeyError:
+            raise AttributeError(LAST_CALL) from None
+
+
+def notice_deaths() -> None:
+    """Have workers know from now on when an exception ends their threads; `sys.exit` is no death.
+
+    Where `threading` does not do it as CPython 3.9 to 3.15 do (Lib/threading.py,
+    `_bootstrap_inner`), a thread that an exception ended counts as one that left.
+    """
+    if type(_bootstrap) is FunctionType and LAST_CALL in _bootstrap.__code__.co_names:
+        if LAST_CALL not in vars(threading.Thread):
+            threading.Thread._invoke_excepthook = _LastCall()  # type: ignore[attr-defined]
 
 
 def _nobody_is_a_worker() -> None:

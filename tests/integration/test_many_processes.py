@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import signal
 import subprocess
 import sys
+from json import loads
 
 import pytest
 
 from helpers import environment, idlehands, wait_until
 from idlehands_monitor.feed import Feed
 from idlehands_monitor.sources.live import LiveSource
+from idlehands_monitor.views import json
 
 pytestmark = pytest.mark.long
 
@@ -115,17 +116,30 @@ def expected(job):
     return sorted([*pools, ("crane", job.pid, done)])
 
 
-def test_a_process_is_read_with_those_it_has_started(job, folder):
-    job.do()
+def read_of(target, tasks):
+    """Attach to `target` and read until so many tasks have been; return the document of all."""
+    feed = Feed(LiveSource(target), None, keep=True)
     document = {}
 
-    def all_were_read():  # a busy machine has not read all there is of a process within a second
-        done = idlehands("explain", job.pid, "--json", "--for", "1s", folder=folder)
-        assert done.returncode == 0, done.stderr
-        document.update(json.loads(done.stdout))
-        return {process["pid"] for process in document["host"]} == {job.pid, *job.children}
+    def all_were_read():
+        feed.update()
+        document.update(json.document(feed.reading()))
+        said = {process["pid"] for process in document["host"]}
+        there = {pool["pid"] for pool in document["pools"]}
+        return sum(pool["tasks"]["finished"] for pool in document["pools"]) >= tasks and (
+            said == there and said
+        )
 
-    wait_until(all_were_read, "what the host says of every process")
+    try:
+        wait_until(all_were_read, "all tasks, and what the host says of every process")
+    finally:
+        feed.source.close()
+    return document
+
+
+def test_a_process_is_read_with_those_it_has_started(job):
+    job.do()
+    document = read_of(str(job.pid), 3 * (TASKS + 1))
     assert finished(document) == expected(job)
     whole = document["job"]
     assert whole["processes"] == sorted([job.pid, *job.children])
@@ -134,12 +148,19 @@ def test_a_process_is_read_with_those_it_has_started(job, folder):
         assert value == pytest.approx(sum(pool["worker_time"][entry] for pool in document["pools"]))
 
 
-def test_pools_of_one_name_in_several_processes_are_read_as_one_job(job, folder):
+def test_pools_of_one_name_in_several_processes_are_read_as_one_job(job):
     job.do()
-    done = idlehands("explain", "berth", "--json", "--for", "1s", folder=folder)
-    assert done.returncode == 0, done.stderr
-    document = json.loads(done.stdout)
+    document = read_of("berth", 2 * (TASKS + 1))
     assert finished(document) == [pool for pool in expected(job) if pool[0] == "berth"]
+
+
+def test_explain_reads_a_process_with_those_it_has_started(job, folder):
+    job.do()
+    done = idlehands("explain", job.pid, "--json", "--for", "1s", folder=folder)
+    assert done.returncode == 0, done.stderr
+    document = loads(done.stdout)
+    assert {pool["pid"] for pool in document["pools"]} == {job.pid, *job.children}
+    assert document["job"]["processes"] == sorted([job.pid, *job.children])
 
 
 def test_a_capture_of_a_job_is_read_as_the_job_was(job, folder, tmp_path):
@@ -156,7 +177,7 @@ def test_a_capture_of_a_job_is_read_as_the_job_was(job, folder, tmp_path):
     assert capturing.wait(30) == 0
     capturing.stderr.close()
     done = idlehands("explain", file, "--json", folder=folder)
-    assert finished(json.loads(done.stdout)) == expected(job)
+    assert finished(loads(done.stdout)) == expected(job)
     text = idlehands("explain", file, folder=folder).stdout
     assert "The job: 3 pools in 3 processes, 7 workers" in text
 

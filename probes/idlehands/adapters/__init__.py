@@ -18,6 +18,7 @@ from typing import Any, Protocol
 
 from .._notes import warn
 from .._process import is_off, prepare, step_aside_for_namespaces
+from .._shared_worker import notice_deaths
 
 ADAPTERS = {
     "concurrent.futures.thread": "thread_pool",
@@ -112,6 +113,7 @@ def install() -> None:
     for adapter in AT_ONCE:
         importlib.import_module(f".{adapter}", __name__)
     step_aside_for_namespaces()
+    notice_deaths()
     if all(finder is not _watch for finder in sys.meta_path):
         sys.meta_path.insert(0, _watch)
     for name in ADAPTERS:
