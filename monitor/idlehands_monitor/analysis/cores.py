@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from .rows import Float, Int64
-from .state_rates import FIRST_KIND, ON, QUEUED, UNKNOWN_KIND, fitted, sums_of
+from .state_rates import FIRST_KIND, ON, QUEUED, UNKNOWN_KIND, fitted, start_rates, sums_of
 from .stays import seats
 
 if TYPE_CHECKING:
@@ -47,6 +47,22 @@ def states_in_tasks(
     working = np.minimum(np.rint(per_worker[:, ON]).astype(np.int64), in_task)
     queued = np.minimum(np.rint(per_worker[:, QUEUED]).astype(np.int64), in_task - working)
     return InTasks(source, working, queued, kinds)
+
+
+def kinds_by_rates(stretch: Cut, rates: Float, kinds: int) -> Float:
+    """Return how the states of the time in tasks spread over kinds by their rates alone.
+
+    Shape (kinds + 1, 3), as in `InTasks`; recorded waits are not taken out.
+    """
+    columns = kinds + FIRST_KIND
+    shares = start_rates(columns)
+    shares[: len(rates)] = rates[:columns]
+    kind = stretch.tasks.extra["kind"]
+    known = np.where((kind >= 0) & (kind < kinds), kind, kinds)
+    inside = np.bincount(known, weights=stretch.tasks.lengths, minlength=kinds + 1)
+    of_kinds = np.concatenate([shares[FIRST_KIND:], shares[UNKNOWN_KIND][None]])
+    spread: Float = inside[:, None] * of_kinds
+    return spread
 
 
 def on_core(

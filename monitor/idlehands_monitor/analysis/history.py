@@ -77,6 +77,7 @@ class PoolHistory(Keeping):
         self._rates: Float | None = None
         self._next: int | None = None
         self._summed: tuple[int, int, PoolTime] | None = None
+        self._last: dict[tuple[int, int], PoolTime] = {}
 
     def extend(self, pool: PoolLedger, host: HostCounters) -> None:
         """Add the seconds of `pool` that have settled since the last call."""
@@ -115,12 +116,29 @@ class PoolHistory(Keeping):
         low = max(first, -(-begin_ns // SECOND_NS))
         high = min(first + len(self.seconds), end_ns // SECOND_NS)
         if high <= low:
-            return pool_time(pool, host, begin_ns, end_ns, rates=self._rates)
+            return self._unsettled(pool, host, begin_ns, end_ns)
         parts = [self._sum(low - first, high - first, low)]
         for begin, end in ((begin_ns, low * SECOND_NS), (high * SECOND_NS, end_ns)):
             if begin < end:
-                parts.append(pool_time(pool, host, begin, end, rates=self._rates))
+                parts.append(self._unsettled(pool, host, begin, end))
         return sum(alike(parts), start=no_time(pool.workers))
+
+    def _unsettled(
+        self, pool: PoolLedger, host: HostCounters, begin_ns: int, end_ns: int
+    ) -> PoolTime:
+        """Return the worker time of a part that is no settled second.
+
+        Of an open pool quickly, for it is worked out with every frame and settles soon; of one that
+        has closed once, for it stays so.
+        """
+        if pool.closed_ns < 0:
+            return pool_time(pool, host, begin_ns, end_ns, rates=self._rates, quick=True)
+        if (begin_ns, end_ns) not in self._last:
+            self._last = dict(list(self._last.items())[-1:])  # at its begin, and at its end
+            self._last[begin_ns, end_ns] = pool_time(
+                pool, host, begin_ns, end_ns, rates=self._rates
+            )
+        return self._last[begin_ns, end_ns]
 
     def _sum(self, begin: int, end: int, second: int) -> PoolTime:
         """Return the sum of the settled seconds in some places, the first of them `second`.

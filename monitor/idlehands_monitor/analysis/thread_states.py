@@ -16,6 +16,8 @@ from .state_rates import BETWEEN, FIRST_KIND, PARKED, UNKNOWN_KIND, Evidence
 from .stays import seats
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from ..ledger import HostCounters, PoolLedger
     from .intervals import Cut, Intervals
     from .stays import Seat
@@ -63,22 +65,33 @@ def column_of(kind: Int64, columns: int) -> Int64:
 
 
 class _Rows:
-    """The intervals between two samples of each thread that was a worker, in order of worker."""
+    """The intervals between two samples of each thread that was a worker, in order of worker.
+
+    Their edges are the samples inside the thread's stay, its beginning and its end. said: how the
+    counters grew, shape (n, 2), on-core and run-queue ns, NaN where no sample covers it.
+    """
 
     def __init__(self, pool: PoolLedger, host: HostCounters, stretch: Cut) -> None:
-        found = []
-        held = sorted(
-            seats(pool, stretch.begin_ns, stretch.end_ns), key=lambda s: (s.worker, s.began_ns)
-        )
-        for seat in held:
-            if seat.began_ns < seat.ended_ns:
-                edges, said = _steps(host, seat)
-                found.append((np.full(len(said), seat.worker), edges, said))
-        none = np.zeros(0, dtype=np.int64)
-        self.worker = np.concatenate([none, *(worker for worker, _, _ in found)])
-        self.began = np.concatenate([none, *(edges[:-1] for _, edges, _ in found)])
-        self.ended = np.concatenate([none, *(edges[1:] for _, edges, _ in found)])
-        self.said = np.concatenate([np.zeros((0, 2)), *(said for _, _, said in found)])
+        held = [s for s in seats(pool, stretch.begin_ns, stretch.end_ns) if s.began_ns < s.ended_ns]
+        held.sort(key=lambda seat: (seat.worker, seat.began_ns))
+        worker, _, began, ended = np.array(held, dtype=np.int64).reshape(-1, 4).T
+        steps = _Steps(host, held)
+        bare = ~steps.covers(began, ended)
+        of, low, high, said = steps.of, steps.low, steps.high, steps.grown
+        inside = (np.maximum(low, began[of]) < np.minimum(high, ended[of])) & ~bare[of]
+        of, low, high, said = of[inside], low[inside], high[inside], said[inside]
+        # What lies before the first sample or behind the last; all of it where there are none.
+        first = np.where(bare, ended, np.minimum(steps.first, ended))
+        last = np.where(bare, ended, np.maximum(steps.last, began))
+        early, late = np.flatnonzero(began < first), np.flatnonzero(last < ended)
+        seat = np.concatenate([of, early, late])
+        begins = np.concatenate([np.maximum(low, began[of]), began[early], last[late]])
+        ends = np.concatenate([np.minimum(high, ended[of]), first[early], ended[late]])
+        part = (ends - begins)[: len(of)] / np.maximum(high - low, 1)
+        nothing = np.full((len(early) + len(late), 2), np.nan)
+        order = np.lexsort((begins, seat))
+        self.worker, self.began, self.ended = worker[seat][order], begins[order], ends[order]
+        self.said: Float = np.concatenate([said * part[:, None], nothing])[order]
         self._base, self._span = stretch.begin_ns, stretch.end_ns - stretch.begin_ns + 1
 
     def overlaps(self, rows: Intervals) -> tuple[Int64, Int64, Int64]:
@@ -96,27 +109,40 @@ class _Rows:
         return place, interval, np.maximum(ended - began, 0)
 
 
-def _steps(host: HostCounters, seat: Seat) -> tuple[Int64, Float]:
-    """Return (edges, growth between them) of the counters of a thread while it was a worker.
+class _Steps:
+    """How the counters of threads grew from sample to sample, thread by thread.
 
-    Shapes (n + 1,) and (n, 2): on-core and run-queue ns, NaN where no sample covers it. The edges
-    are the samples between its first and its last moment, and these. Samples outside count for
-    what was carried back over an edge.
+    Shape (n,): of (place of the thread), low and high (the samples' moments); grown, shape (n, 2).
+    Shape (threads,): first and last sample. Samples outside a stay count for what was carried back
+    over its edges.
     """
-    began, ended = seat.began_ns, seat.ended_ns
-    samples = host.samples(seat.native_id, began, ended, SAMPLES_BEYOND)
-    if len(samples) < 2 or samples[-1, 0] <= began or samples[0, 0] >= ended:
-        return np.array([began, ended]), np.full((1, 2), np.nan)
-    moments = samples[:, 0]
-    grown = np.maximum(np.diff(samples[:, 1:], axis=0), 0).astype(np.float64)
-    _carry_back(np.diff(moments).astype(np.float64), grown)
-    counters = np.concatenate([np.zeros((1, 2)), np.cumsum(grown, axis=0)])
-    inside = moments[(moments > began) & (moments < ended)]
-    edges = np.concatenate([[began], inside, [ended]])
-    values = [
-        np.interp(edges, moments, counter, left=np.nan, right=np.nan) for counter in counters.T
-    ]
-    return edges, np.diff(np.stack(values, axis=1), axis=0)
+
+    def __init__(self, host: HostCounters, held: Sequence[Seat]) -> None:
+        asked = [(seat.native_id, seat.began_ns, seat.ended_ns) for seat in held]
+        self._counts, samples = host.samples_of(asked, SAMPLES_BEYOND)
+        owner = np.repeat(np.arange(len(held)), self._counts)
+        same = owner[1:] == owner[:-1]
+        moments = samples[:, 0]
+        self.of, self.low, self.high = owner[1:][same], moments[:-1][same], moments[1:][same]
+        grown = np.maximum(samples[1:, 1:] - samples[:-1, 1:], 0)[same]
+        self.grown: Float = grown.astype(np.float64)
+        ends = np.cumsum(self._counts)
+        there = self._counts > 0
+        self.first, self.last = np.zeros((2, len(held)), dtype=np.int64)
+        self.first[there] = moments[(ends - self._counts)[there]]
+        self.last[there] = moments[ends[there] - 1]
+        self._carry_back()
+
+    def covers(self, began: Int64, ended: Int64) -> Bool:
+        """Return of which threads two samples lie around some of their time."""
+        covered: Bool = (self._counts > 1) & (self.last > began) & (self.first < ended)
+        return covered
+
+    def _carry_back(self) -> None:
+        room = (self.high - self.low).astype(np.float64)
+        for thread in np.unique(self.of[self.grown.sum(axis=1) > room]).tolist():
+            mine = slice(*np.searchsorted(self.of, (thread, thread + 1)))
+            _carry_back(room[mine], self.grown[mine])
 
 
 def _carry_back(room: Float, said: Float) -> None:

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .cores import on_core, states_in_tasks
+from .cores import kinds_by_rates, on_core, states_in_tasks
 from .detail import SAMPLED, TOTALS, parts, sampled_shares
 from .entries import PoolTime, alike, no_time
 from .intervals import Cut, Whole, task_rows
@@ -46,19 +46,24 @@ def pool_time(
     end_ns: int,
     whole: Whole | None = None,
     rates: Float | None = None,
+    *,
+    quick: bool = False,
 ) -> PoolTime:
     """Return the worker time of `pool` between two moments, holes in the recording left out.
 
     `whole` is what was prepared of a longer window around it, for one of many slices; `rates` what
-    is known of its kinds of task, see `state_rates`, else estimated of the window.
+    is known of its kinds of task, see `state_rates`, else estimated of the window. quick: the time
+    in tasks is split by the counters of each thread over all of it and the rates of its kinds, not
+    interval by interval: a tenth of the work, for what is worked out again soon.
     """
     whole = whole or Whole(pool, begin_ns, end_ns)
     if rates is None:
-        rates = rates_of(pool, host, whole, begin_ns, end_ns)
+        known = not quick
+        rates = rates_of(pool, host, whole, begin_ns, end_ns) if known else start_rates(FIRST_KIND)
     total = no_time(pool.workers)
     for low, high in recorded_stretches(pool, begin_ns, end_ns):
         for began, ended, step in parts(pool, low, high):
-            total += _stretch_time(pool, host, whole, began, ended, step, rates)
+            total += _stretch_time(pool, host, whole, began, ended, step, rates, quick=quick)
     return total
 
 
@@ -124,6 +129,8 @@ def _stretch_time(
     end_ns: int,
     step: int,
     rates: Float,
+    *,
+    quick: bool,
 ) -> PoolTime:
     """Return the worker time of a stretch without holes in one step of detail."""
     length = end_ns - begin_ns
@@ -133,6 +140,8 @@ def _stretch_time(
     stretch = whole.cut(begin_ns, end_ns)
     if step == SAMPLED:
         return _sampled_time(pool, host, stretch)
+    if quick:
+        return _recorded_time(pool, host, stretch, None, rates)
     evidence = whole.evidence.get((begin_ns, end_ns)) or evidence_of(pool, host, stretch)
     return _recorded_time(pool, host, stretch, evidence, rates)
 
@@ -153,8 +162,9 @@ def _sampled_time(pool: PoolLedger, host: HostCounters, stretch: Cut) -> PoolTim
 
 
 def _recorded_time(
-    pool: PoolLedger, host: HostCounters, stretch: Cut, evidence: Evidence, rates: Float
+    pool: PoolLedger, host: HostCounters, stretch: Cut, evidence: Evidence | None, rates: Float
 ) -> PoolTime:
+    """Return the worker time of a stretch of which all was recorded, quickly without evidence."""
     workers = stretch.workers
     tasks, waits, gaps = stretch.tasks, stretch.waits, stretch.gaps
     parked_rows = gaps.extra["parked"] == 1
@@ -166,7 +176,11 @@ def _recorded_time(
     searching = gaps.per_worker(workers, ~parked_rows)
     parked = gaps.per_worker(workers, parked_rows)
     waking, starved = parked_split(stretch)
-    source, working, run_queue, kinds = states_in_tasks(host, stretch, evidence, rates, in_task)
+    if evidence is None:
+        source, working, run_queue = on_core(pool, host, stretch, in_task, dispatch + searching)
+        kinds = kinds_by_rates(stretch, rates, len(pool.task_kinds))
+    else:
+        source, working, run_queue, kinds = states_in_tasks(host, stretch, evidence, rates, in_task)
     waited = waits.per_worker(workers, ~helping)
     blocked = in_task - working - run_queue + waited
     no_work = parked - waking - starved

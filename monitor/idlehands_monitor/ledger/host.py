@@ -19,7 +19,7 @@ from idlehands.wire import NONE
 from .waits import WaitLooks
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from idlehands.wire import Frame
 
@@ -113,13 +113,30 @@ class HostCounters:
 
         Shape (n, 3): moment, on-core and run-queue ns so far.
         """
-        thread = self._threads.get(native_id)
-        if thread is None:
-            return np.zeros((0, 3), dtype=np.int64)
-        first = max(0, bisect_left(thread.moments, begin_ns) - more)
-        last = bisect_right(thread.moments, end_ns) + more
-        columns = (thread.moments, thread.on_core, thread.run_queue)
-        return np.array([column[first:last] for column in columns], dtype=np.int64).T
+        return self.samples_of([(native_id, begin_ns, end_ns)], more)[1]
+
+    def samples_of(
+        self, stretches: Iterable[tuple[int, int, int]], more: int
+    ) -> tuple[Int64, Int64]:
+        """Return the same for several threads, each (native id, begin, end), one after another.
+
+        First how many samples there are of each, shape (threads,).
+        """
+        counts: list[int] = []
+        columns: tuple[list[int], list[int], list[int]] = [], [], []
+        for native_id, begin_ns, end_ns in stretches:
+            thread = self._threads.get(native_id)
+            if thread is None:
+                counts.append(0)
+                continue
+            first = max(0, bisect_left(thread.moments, begin_ns) - more)
+            last = bisect_right(thread.moments, end_ns) + more
+            moments = thread.moments[first:last]
+            counts.append(len(moments))
+            columns[0].extend(moments)
+            columns[1].extend(thread.on_core[first:last])
+            columns[2].extend(thread.run_queue[first:last])
+        return np.array(counts, dtype=np.int64), np.array(columns, dtype=np.int64).T
 
     def forget_before(self, moment_ns: int) -> None:
         """Drop the samples before `moment_ns`, but for the last, from which growth is counted."""
