@@ -30,9 +30,9 @@ if TYPE_CHECKING:
 SECOND_NS = 1_000_000_000
 SETTLED_NS = 500_000_000
 MOST_SECONDS = 240
-RATE_SECONDS, SETTLED_RATES = 30, 5
+RATE_SECONDS, SETTLED_RATES, RATES_EVERY = 30, 5, 2
 """From up to so many settled seconds it is estimated how kinds of task divide into on a core and
-off; after so many, from the rates of the second before on."""
+off; after so many, from the rates before on, once in so many seconds."""
 
 Kept = TypeVar("Kept")
 
@@ -105,9 +105,11 @@ class PoolHistory(Keeping):
     def _learn(self, pool: PoolLedger, host: HostCounters, second: Whole) -> None:
         """Estimate anew how kinds of task divide, from the last seconds and one more."""
         found = evidence_between(pool, host, second, second.begin_ns, second.begin_ns + SECOND_NS)
-        if found is not None:
-            self._evidence.append(found)
-            settled = self._rates if len(self._evidence) >= SETTLED_RATES else None
+        if found is None:
+            return
+        self._evidence.append(found)
+        settled = self._rates if len(self._evidence) >= SETTLED_RATES else None
+        if settled is None or second.begin_ns // SECOND_NS % RATES_EVERY == 0:
             self._rates = estimated(together(list(self._evidence)), settled)
 
     def time(self, pool: PoolLedger, host: HostCounters, begin_ns: int, end_ns: int) -> PoolTime:
