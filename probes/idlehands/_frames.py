@@ -233,6 +233,7 @@ def names_frame(pool: PoolProbe) -> Frame:
         "shared_queue": pool.shared_queue,
         "tells_meetings": pool.tells_meetings,
         "broken": pool.broken(),
+        "first_dead": pool.first_dead,
         "steps": pool.steps,
         "sampled_by": pool.sampled_by,
         "task_kinds": list(pool.kinds),  # which are numbered in the order in which they came

@@ -105,6 +105,8 @@ class PoolProbe:
 
     sampled_by = ""
     """The column of `TASKS` whose moment decides in which step of detail a task is recorded."""
+    first_dead: Sequence[tuple[int, int]] = ()
+    """The worker processes whose end broke the pool: (id, exit status or negative signal)."""
     last_step = 1
     """The last step of detail that this sort of pool can give up, see `_governor`."""
 

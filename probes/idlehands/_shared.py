@@ -40,6 +40,7 @@ class SharedPool(PoolProbe):
 
     __slots__ = (
         "every",
+        "first_dead",
         "known",
         "last_number",
         "lasting",
@@ -59,6 +60,7 @@ class SharedPool(PoolProbe):
         self.known: dict[int, int] = {}
         self.lasting: list[Any] = []
         self.every = 0
+        self.first_dead = ()
         self.last_number = NONE
         self.on_step: Callable[[], None] = _do_nothing
         self.still_open: Callable[[], bool] = lambda: True
@@ -230,6 +232,7 @@ class SharedPool(PoolProbe):
                 ring.restore()
             self.is_compact = False
         self.is_read = False
+        self.first_dead = ()
         self.still_open = lambda: True  # until its new owner says
         self.closed_ns = NONE
         self.revision += 1

@@ -255,9 +255,9 @@ def notice_deaths() -> None:
     Where `threading` does not do it as CPython 3.9 to 3.15 do (Lib/threading.py,
     `_bootstrap_inner`), a thread that an exception ended counts as one that left.
     """
-    if type(_bootstrap) is FunctionType and LAST_CALL in _bootstrap.__code__.co_names:
-        if LAST_CALL not in vars(threading.Thread):
-            threading.Thread._invoke_excepthook = _LastCall()  # type: ignore[attr-defined]
+    known = type(_bootstrap) is FunctionType and LAST_CALL in _bootstrap.__code__.co_names
+    if known and LAST_CALL not in vars(threading.Thread):
+        threading.Thread._invoke_excepthook = _LastCall()  # type: ignore[attr-defined]
 
 
 def _nobody_is_a_worker() -> None:

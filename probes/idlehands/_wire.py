@@ -7,7 +7,8 @@ hello     version, pid, argv0, python, now_ns, wall_ns: first in every stream
 names     a pool: pool, name, pool_kind, workers, declared_ns, closed_ns, task_kinds, threads
           [worker, native id, identifier, name, pid], shared_queue (workers join and leave, and
           report no gaps), tells_meetings (that none is told means there was none), broken (why it
-          cannot be used), steps [[when, step of detail]], sampled_by (the column that says when a
+          cannot be used), first_dead [[pid, exit status or negative signal]] (whose end broke it),
+          steps [[when, step of detail]], sampled_by (the column that says when a
           task's step was chosen)
 rows      pool, table, rows (of all parts), parts [[worker, first, rows]]: whose they are, one
           ring's after the other's; complete_ns, and either columns {name: int64 little-endian}

@@ -1,15 +1,24 @@
-"""Jobs as people run them: `idlehands run`, captured and explained by the commands themselves."""
+"""Jobs as people run them: `idlehands run`, captured and explained by the commands themselves.
+
+``JOBS_PYTHON`` names another Python to run them with, which must have msgpack.
+"""
 
 from __future__ import annotations
 
 import contextlib
 import json
+import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
+import idlehands as probe
 from helpers import environment, idlehands, wait_until
+
+PYTHON = os.environ.get("JOBS_PYTHON", sys.executable)
+SOURCES = str(Path(probe.__file__).parent.parent)
 
 
 class Job:
@@ -17,8 +26,8 @@ class Job:
 
     def __init__(self, script, folder, *arguments, **variables):
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "idlehands", "run", str(script), *arguments],
-            env=environment(folder, **variables),
+            [PYTHON, "-m", "idlehands", "run", str(script), *arguments],
+            env=environment(folder, PYTHONPATH=SOURCES, **variables),
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,

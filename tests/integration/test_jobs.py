@@ -135,6 +135,107 @@ def test_a_broken_pool_is_shown_as_such_with_the_last_task_of_the_worker_that_di
     assert "died in __main__.explode" in text
 
 
+BREAKING = """
+import multiprocessing, os, signal, sys, time
+from concurrent.futures import ProcessPoolExecutor
+
+def haul(seconds):
+    time.sleep(seconds)
+
+def end_by(way):
+    time.sleep(0.1)
+    os.write(1, b"%d\\n" % os.getpid())
+    if way.isdigit():
+        os._exit(int(way))
+    os.kill(os.getpid(), getattr(signal, way))
+
+if __name__ == "__main__":
+    workers, way, method = int(sys.argv[1]), sys.argv[2], sys.argv[3]
+    context = multiprocessing.get_context(method)
+    pool = ProcessPoolExecutor(workers, mp_context=context)
+    list(pool.map(haul, [0.05] * 8 * workers))
+    print("ready", flush=True)
+    sys.stdin.readline()
+    futures = [pool.submit(haul, 60) for n in range(workers - 1)]
+    futures.append(pool.submit(end_by, way))
+    if sys.argv[4:]:
+        pool.shutdown(wait=False)
+    for future in futures:
+        future.exception()
+    sys.stdin.readline()
+"""
+WAYS = {
+    "SIGKILL": "was killed by signal 9 (SIGKILL)",
+    "SIGSEGV": "was killed by signal 11 (SIGSEGV)",
+    "3": "ended with exit status 3",
+}
+
+
+def said_of_who_broke_it(run):
+    """Return (the process that broke the only pool, the finding of it, whom the pool names)."""
+    said, document, _ = run
+    (pool,) = document["pools"]
+    assert pool["broken"]
+    broke = [dead for dead in pool["stays"]["dead"] if dead["exit_status"] is not None]
+    assert pool["findings"][0]["code"] == "lost-worker"
+    return int(said), pool["findings"][0]["sentence"], [dead["pid"] for dead in broke]
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(
+    ("way", "workers", "method"),
+    [
+        *((way, workers, "fork") for way in WAYS for workers in "24"),
+        *(("SIGSEGV", "4", method) for method in ("spawn", "forkserver")),
+    ],
+)
+def test_a_pool_that_breaks_names_the_process_that_ended_first_and_how(
+    way, workers, method, captured
+):
+    who, sentence, named = said_of_who_broke_it(captured(BREAKING, workers, way, method))
+    assert named == [who]
+    assert f"The pool broke: process {who} {WAYS[way]} in __main__.end_by, 0.1 s" in sentence
+    assert sentence.endswith("The pool then ended its other workers itself.")
+
+
+@pytest.mark.long
+def test_a_pool_that_breaks_while_it_is_shut_down_names_the_process_too(captured):
+    """Its executor has let go of its processes by then."""
+    run = captured(BREAKING, "2", "SIGKILL", "fork", "shut down")
+    who, sentence, named = said_of_who_broke_it(run)
+    assert named == [who]
+    assert f"process {who} was killed by signal 9 (SIGKILL) in __main__.end_by" in sentence
+
+
+UNSTARTED = """
+import os, sys
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+
+def fail_to_start():
+    os.write(1, b"%d\\n" % os.getpid())
+    os._exit(3)
+
+if __name__ == "__main__":
+    with ThreadPoolExecutor(1) as crew:  # so that somebody can attach before
+        crew.submit(abs, 1).result()
+        print("ready", flush=True)
+        sys.stdin.readline()
+    pool = ProcessPoolExecutor(1, initializer=fail_to_start)
+    pool.submit(abs, 1).exception()
+    sys.stdin.readline()
+"""
+
+
+def test_a_pool_that_breaks_before_its_first_task_is_a_finding(captured):
+    said, document, text = captured(UNSTARTED)
+    (pool,) = (pool for pool in document["pools"] if pool["broken"])
+    (finding,) = (f for f in pool["findings"] if f["code"] == "lost-worker")
+    assert finding["sentence"] == (
+        f"The pool broke: process {said} ended with exit status 3, in no task."
+    )
+    assert f"process {said} died" in text
+
+
 REPLACED = """
 import multiprocessing, sys, time
 

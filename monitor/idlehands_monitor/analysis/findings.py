@@ -6,6 +6,7 @@ A finding is silent below its minimum: less than `LEAST_WINDOW_S` recorded, or l
 
 from __future__ import annotations
 
+from signal import Signals
 from typing import TYPE_CHECKING, NamedTuple
 
 from .readings import BlockedReading, Finding
@@ -118,14 +119,16 @@ def findings(
     searched_ns: float = 0.0,
     *,
     one_queue: bool | None = None,
+    broken: str = "",
 ) -> tuple[Finding, ...]:
     """Return the findings on `time` (over `workers` workers and `window_s` seconds).
 
     No worker time is accounted for twice, but by a worker that died.
 
     `stays` is there where workers come and go; `one_queue` says whether they share a queue, None
-    that they do if they come and go. A worker that died comes before all
-    others: what follows it may be its doing. `others` are put in their place among these.
+    that they do if they come and go. `broken` says why the pool cannot be used any more. A worker
+    that died, or a pool that broke, comes before all others: what follows it may be its doing.
+    `others` are put in their place among these.
     `blocked` says what blocked time waited for; `stranded_ns` how much of its idle time the pool
     had while tasks were queued in another; `searched_ns` what `others` account for of searching.
     """
@@ -136,15 +139,31 @@ def findings(
     costs = _costs(facts, workers, window_s, one_queue=shared)
     costs += others
     by_cost = sorted(costs, key=lambda finding: -finding.worker_seconds)
-    return (*_dead_workers(time, stays), *by_cost)
+    return (*_dead_workers(time, stays, broken), *by_cost)
 
 
-def _dead_workers(time: WorkerTime, stays: StayReading | None) -> tuple[Finding, ...]:
-    if stays is None or not stays.died:
+def _dead_workers(time: WorkerTime, stays: StayReading | None, broken: str) -> tuple[Finding, ...]:
+    if stays is None or not (stays.died or broken):
         return ()
     seconds = sum(dead.run_s for dead in stays.dead)
+    share = min(1.0, seconds * 1e9 / time.total) if time.total else 0.0
+    sentence = _deaths(stays) if stays.died else f"The pool is broken: {broken}."
+    advice = (
+        "Find what ended it: too little memory (see the kernel's log), a crash in compiled code "
+        "(run with -X faulthandler), a signal that another process sent, or, of a thread, an "
+        "exception that its loop does not catch."
+    )
+    return (Finding("lost-worker", seconds, share, sentence, advice),)
+
+
+def _deaths(stays: StayReading) -> str:
+    broke = [dead for dead in stays.dead if dead.exit_status is not None]
     first, last = stays.dead[0], stays.dead[-1]
-    if stays.died == 1:
+    if broke:
+        sentence = f"The pool broke: {'; '.join(map(_death, broke))}."
+        if stays.died + stays.left > len(broke):
+            sentence += " The pool then ended its other workers itself."
+    elif stays.died == 1:
         sentence = f"A worker died: {_death(last)}."
     elif last.died_ns - first.died_ns < AT_ONCE_NS and not last.is_thread:
         sentence = (
@@ -153,19 +172,30 @@ def _dead_workers(time: WorkerTime, stays: StayReading | None) -> tuple[Finding,
         )
     else:
         sentence = f"{stays.died} workers died; the last one was {_death(last)}."
-    advice = (
-        "Find what ended it: too little memory (see the kernel's log), a crash in compiled code "
-        "(run with -X faulthandler), a signal that another process sent, or, of a thread, an "
-        "exception that its loop does not catch."
-    )
-    share = min(1.0, seconds * 1e9 / time.total) if time.total else 0.0
-    return (Finding("lost-worker", seconds, share, sentence, advice),)
+    return sentence
 
 
 def _death(dead: DeadWorkerReading) -> str:
     who = f"worker {dead.worker}, a thread" if dead.is_thread else f"process {dead.pid}"
-    where = f"{dead.kind}, {dead.run_s:.1f} s after it had begun" if dead.kind else "a task"
-    return f"{who}, in {where}"
+    if dead.exit_status is not None:
+        how = f"{who} {_ending(dead.exit_status)}"
+        return f"{how}{_where(dead)}" if dead.kind else f"{how}, in no task"
+    return f"{who},{_where(dead) or ' in a task'}"
+
+
+def _where(dead: DeadWorkerReading) -> str:
+    return f" in {dead.kind}, {dead.run_s:.1f} s after it had begun" if dead.kind else ""
+
+
+def _ending(status: int) -> str:
+    """Write how a process ended."""
+    if status >= 0:
+        return f"ended with exit status {status}"
+    try:
+        name = f" ({Signals(-status).name})"
+    except ValueError:
+        name = ""
+    return f"was killed by signal {-status}{name}"
 
 
 def _costs(facts: _Facts, workers: int, window_s: float, *, one_queue: bool) -> tuple[Finding, ...]:

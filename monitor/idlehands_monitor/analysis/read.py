@@ -264,6 +264,7 @@ def read_pool(
             stranded_ns,
             costs.searching,
             one_queue=pool.shared_queue,
+            broken=pool.broken.rstrip("."),
         ),
         lost_rows=pool.lost_rows,
         misuses=pool.misuses,

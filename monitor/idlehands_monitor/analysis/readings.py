@@ -145,6 +145,7 @@ class DeadWorkerReading:
     """A worker whose process or thread ended in a task: which task, and how long it had run.
 
     died_ns: when it was found to have ended. is_thread: whether its process goes on without it.
+    exit_status: of a process whose end broke its pool, negative: the signal; None for all others.
     """
 
     worker: int
@@ -153,13 +154,14 @@ class DeadWorkerReading:
     run_s: float
     died_ns: int = -1
     is_thread: bool = False
+    exit_status: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class StayReading:
     """How many workers a pool has, and how many joined, left and died in the window.
 
-    dead: the latest of those that died, oldest first.
+    dead: those whose end broke the pool, and the latest of the others that died, oldest first.
     """
 
     present: int

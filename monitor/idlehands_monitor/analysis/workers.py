@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from .entries import WorkerTime
     from .history import PoolHistory
     from .readings import StealReading
+    from .rows import Bool
 
 STATES = {"task": "working", "wait": "waiting", "searching": "searching", "parked": "parked"}
 MOST_DEAD_SHOWN = 8
@@ -125,17 +126,29 @@ def comings_and_goings(pool: PoolLedger, begin_ns: int, end_ns: int) -> StayRead
     _workers, open_stays = still_open(pool, stays, "began_ns", ("stay",))
     still = [interval.began_ns for interval in open_stays]
     joined = int(np.count_nonzero((began >= begin_ns) & (began < end_ns)))
-    deaths = stays["how"] == DIED
+    deaths = (stays["how"] == DIED) | _broke_pool(pool)
     if still or pool.closed_ns >= 0:  # else it is what no worker is left of
         deaths = ended & deaths
-    died = np.flatnonzero(deaths).tolist()
+    rows = np.flatnonzero(deaths)
+    shown = np.union1d(rows[_broke_pool(pool)[rows]], rows[-MOST_DEAD_SHOWN:]).tolist()
+    unseen = tuple(
+        DeadWorkerReading(NONE, pid, "", 0.0, exit_status=status)
+        for pid, status in pool.first_dead.items()
+        if pid not in stays["pid"]
+    )
     return StayReading(
         present=len(still),
         joined=joined + sum(begin_ns <= moment < end_ns for moment in still),
-        left=int(np.count_nonzero(ended & (stays["how"] != DIED))),
-        died=len(died),
-        dead=tuple(_dead(pool, row) for row in died[-MOST_DEAD_SHOWN:]),
+        left=int(np.count_nonzero(ended & ~deaths & (stays["how"] != DIED))),
+        died=len(rows) + len(unseen),
+        dead=(*unseen, *(_dead(pool, row) for row in shown)),
     )
+
+
+def _broke_pool(pool: PoolLedger) -> Bool:
+    """Return which stays ended with a process whose end broke the pool."""
+    broke: Bool = np.isin(pool.stays["pid"], list(pool.first_dead))
+    return broke
 
 
 def _gone(pool: PoolLedger, end_ns: int) -> StayReading:
@@ -160,9 +173,10 @@ def _dead(pool: PoolLedger, row: int) -> DeadWorkerReading:
     tasks = pool.tasks
     lost = (tasks["worker"] == worker) & (tasks["outcome"] == LOST) & (tasks["ended_ns"] <= ended)
     places = np.flatnonzero(lost & (tasks["started_ns"] >= pool.stays["began_ns"][row]))
-    if not len(places):
-        return DeadWorkerReading(worker, pid, "", 0.0, ended, is_thread=pid == pool.pid)
-    last = int(places[-1])
-    run_s = int(tasks["ended_ns"][last] - tasks["started_ns"][last]) / 1e9
-    kind = kind_name(pool, int(tasks["kind"][last]))
-    return DeadWorkerReading(worker, pid, kind, run_s, ended, is_thread=pid == pool.pid)
+    kind, run_s = "", 0.0
+    if len(places):
+        last = int(places[-1])
+        run_s = int(tasks["ended_ns"][last] - tasks["started_ns"][last]) / 1e9
+        kind = kind_name(pool, int(tasks["kind"][last]))
+    is_thread, status = pid == pool.pid, pool.first_dead.get(pid)
+    return DeadWorkerReading(worker, pid, kind, run_s, ended, is_thread, status)

@@ -114,6 +114,7 @@ class _Ring:
 class PoolLedger:
     """Everything held of one pool. `apply` takes its frames in the order they were sent.
 
+    `first_dead`: exit status by process id of those whose end broke the pool.
     `untold`: tasks run of which no row was made, because detail had been given up.
     `spawns_lost_ns`: the last spawn before the latest loss of such rows, -1 before any. `gone`: by
     worker, of a pool that does not tell itself, the last sign of life of a thread that is gone.
@@ -131,6 +132,7 @@ class PoolLedger:
         self.shared_queue = False
         self.tells_meetings = False
         self.broken = ""
+        self.first_dead: dict[int, int] = {}
         self.steps: list[tuple[int, int]] = []
         self.sampled_by = ""
         self.totals: deque[tuple[int, int, int]] = deque(maxlen=MOST_TOTALS)
@@ -190,6 +192,7 @@ class PoolLedger:
         self.shared_queue = shared
         self.tells_meetings = bool(frame.get("tells_meetings", False))
         self.broken = str(frame.get("broken", ""))
+        self.first_dead = {int(pid): int(code) for pid, code in frame.get("first_dead", ())}
         self.sampled_by = str(frame.get("sampled_by", ""))
         known = dict(self.steps)
         known.update((int(at_ns), int(step)) for at_ns, step in frame.get("steps", ()))

@@ -160,7 +160,8 @@ def stays_sentence(stays: StayReading) -> str:
     text += f", {stays.died} died"
     for dead in stays.dead:
         task = f" in {dead.kind}, {seconds(dead.run_s)} after it began" if dead.kind else ""
-        text += f"; worker {dead.worker} ({_of(dead)}) died{task}"
+        who = f"worker {dead.worker} ({_of(dead)})" if dead.worker >= 0 else _of(dead)
+        text += f"; {who} died{task}"
     return text + "."
 
 

@@ -17,6 +17,7 @@ from .._board_pool import BoardPool
 from .._names import attributes_of, is_set, reason_of, text, type_name, whole
 from .._rings import Token
 from ._calls import in_batch, in_chunk
+from ._deaths import first_deaths
 from ._guard import failed, say_once
 from ._process_queues import board_pool, is_queue_of
 from ._telling import made_at, weakly
@@ -94,6 +95,16 @@ class Teller:
         """
         self.manager = weakref.ref(thread)
         self.attachable()
+
+    def broke(self) -> None:
+        """The executor is broken, and about to end the processes that are left."""
+        try:
+            processes = attributes_of(self.manager()).get("processes")
+            if self.pool is not None and type(processes) is dict:
+                self.pool.first_dead = first_deaths(processes)
+                self.pool.revision += 1
+        except Exception as error:
+            self.give_up(error)
 
     def attachable(self) -> None:
         """From now on somebody may attach."""
@@ -256,3 +267,11 @@ def _manager_set(executor: Any, thread: Any) -> Any:
     if type(teller) is Teller:
         teller.managed_by(thread)
     return thread
+
+
+def broken_set(executor: Any, broken: Any) -> Any:
+    """Note that an executor of the library breaks."""
+    teller = attributes_of(executor).get(TELLER)
+    if is_set(broken) and type(teller) is Teller:
+        teller.broke()
+    return broken

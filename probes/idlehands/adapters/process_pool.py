@@ -12,7 +12,7 @@ from concurrent.futures.process import _CallItem, _ResultItem, _SafeQueue
 from multiprocessing.queues import SimpleQueue
 from typing import Any
 
-from ._executors import QUEUES, Executors
+from ._executors import QUEUES, Executors, broken_set
 from ._process_queues import Calls, Results
 from ._telling import instances_of, missing_names, tell
 
@@ -34,7 +34,7 @@ def hook(module: Any) -> None:
     """Hook every executor that is made from now on, and those that have no worker process yet."""
     calls, results = (_SafeQueue, TellingCalls), (SimpleQueue, TellingResults)
     told = Executors("process pool", module, calls, results)
-    tell(module.ProcessPoolExecutor, **told.attributes())
+    tell(module.ProcessPoolExecutor, **told.attributes(), _broken=broken_set)
     told.adopt(instances_of(module.ProcessPoolExecutor))
 
 
