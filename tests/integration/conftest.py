@@ -42,6 +42,25 @@ class Job:
         self.process.stdin.flush()
 
 
+@pytest.fixture
+def start(tmp_path):
+    """Run a script with arguments to the test's end; return it as a job, and its socket folder."""
+    folder = tmp_path / "sockets"
+    folder.mkdir(mode=0o700)
+    started = []
+
+    def run(text, *arguments):
+        script = tmp_path / "job.py"
+        script.write_text(text)
+        started.append(Job(script, folder, *arguments))
+        return started[-1], folder
+
+    yield run
+    for job in started:
+        job.process.kill()
+        job.process.communicate()
+
+
 @contextlib.contextmanager
 def capturing(tmp_path):
     """Give a function that runs a script with a capture of all of it.

@@ -11,6 +11,8 @@ import json
 import pytest
 from probes_pools import CALLS, CASES, FAILING, SINGLES, WARM_UP
 
+from helpers import idlehands, wait_until
+
 ENTRIES = (
     "working_s",
     "blocked_s",
@@ -234,6 +236,60 @@ def test_a_pool_that_breaks_before_its_first_task_is_a_finding(captured):
         f"The pool broke: process {said} ended with exit status 3, in no task."
     )
     assert f"process {said} died" in text
+
+
+GONE_BY = """
+import os, signal, sys, time
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+
+def haul(number):
+    time.sleep(0.02)
+
+def explode():
+    os.kill(os.getpid(), signal.SIGKILL)
+
+if __name__ == "__main__":
+    pool = {"thread": ThreadPoolExecutor, "process": ProcessPoolExecutor}[sys.argv[1]](2)
+    began = time.monotonic()
+    while time.monotonic() < began + 3.5:
+        list(pool.map(haul, range(8)))
+    if sys.argv[2] == "broken":
+        pool.submit(explode).exception()
+    lived = time.monotonic() - began
+    pool.shutdown()
+    print(lived, flush=True)
+    sys.stdin.readline()
+"""
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(
+    ("sort", "end"), [("thread", "closed"), ("process", "closed"), ("process", "broken")]
+)
+def test_who_attaches_after_a_pool_ended_sees_as_much_of_its_past_as_of_an_open_one(
+    sort, end, start
+):
+    job, folder = start(GONE_BY, sort, end)
+    assert float(job.says()) > 3.0
+
+    def has_closed():
+        listed = json.loads(idlehands("pools", "--json", folder=folder).stdout)
+        return [pool["closed"] for process in listed for pool in process["pools"]] == [True]
+
+    wait_until(has_closed, "the pool's end")
+    done = idlehands("explain", job.pid, "--json", "--for", "3s", folder=folder)
+    (pool,) = json.loads(done.stdout)["pools"]
+    live = idlehands("watch", job.pid, "--no-screen", "--for", "2s", folder=folder).stdout
+    last = live.splitlines()[-1]
+    assert pool["window_s"] == pytest.approx(3.0, abs=0.01)
+    assert pool["tasks"]["finished"] > 100
+    assert "tasks/s" in last
+    codes = [finding["code"] for finding in pool["findings"]]
+    if sort == "process":  # of threads nobody has read the CPU time
+        assert "blocked-in-task" in codes
+    if end == "broken":
+        assert codes[0] == "lost-worker"
+        assert last.endswith("lost-worker; broken")
 
 
 REPLACED = """

@@ -5,6 +5,8 @@ Expected figures are worked out by hand; Wilson's interval is held against its s
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -12,10 +14,14 @@ from hypothesis import strategies as st
 
 from histories import History, Task, ledger, names_frame, random_history
 from idlehands_monitor.analysis.blocked import LEAST_LOOKS, blocked
+from idlehands_monitor.analysis.entries import WorkerTime
+from idlehands_monitor.analysis.findings import findings
 from idlehands_monitor.analysis.moments import wilson
 from idlehands_monitor.analysis.read import read_pool
+from idlehands_monitor.analysis.readings import BlockedReading
 from idlehands_monitor.analysis.worker_time import pool_time
 from idlehands_monitor.ledger.waits import WAIT_SORTS
+from idlehands_monitor.views.terminal.header import blocked_words
 
 seeds = st.integers(0, 2**16)
 SECOND = 10**9
@@ -160,3 +166,37 @@ def test_a_short_join_is_not_what_was_mostly_waited_for_where_the_rest_is_not_to
     (finding,) = read_pool(held, held.pools[0], 0, 100 * SECOND).findings
     assert finding.code == "blocked-in-task"
     assert "mostly" not in finding.sentence
+
+
+@pytest.mark.parametrize(
+    ("joined", "declared", "unknown", "says"),
+    [
+        (55, 0, 45, ", waiting mostly for a join:"),
+        (30, 30, 25, ", waiting mostly for a declared wait to end and a join:"),
+        (60, 22, 18, ", waiting mostly for a join:"),
+        (30, 25, 45, ", and what most of them waited for is not known:"),
+        (0, 0, 100, ", and what most of them waited for is not known:"),
+    ],
+)
+def test_time_of_which_the_cause_is_not_known_takes_part_in_the_comparison_of_causes(
+    joined, declared, unknown, says
+):
+    waited = BlockedReading(joined, declared, (), 0, unknown, one_core=False)
+    time = WorkerTime(0, 100 * SECOND, 0, 0, 0, 0, 0, 0)
+    (finding,) = findings(time, 1, 100.0, blocked=waited)
+    assert says in finding.sentence
+
+
+@pytest.mark.parametrize(
+    ("joined", "unknown", "says"),
+    [(30, 45, "blocked by an unknown cause for 45 %"), (45, 30, "blocked in joins for 45 %")],
+)
+def test_the_second_line_names_the_largest_part_of_blocked_time_be_it_known_or_not(
+    joined, unknown, says
+):
+    history = History(1, 100 * SECOND)
+    history.tasks = [Task(0, 0, 0, 0, 100 * SECOND, cpu=20 * SECOND)]
+    held = ledger(history)
+    waited = BlockedReading(joined, 0.0, (), 0, unknown, one_core=False)
+    reading = replace(read_pool(held, held.pools[0], 0, 100 * SECOND), blocked=waited)
+    assert blocked_words(reading).startswith(says)

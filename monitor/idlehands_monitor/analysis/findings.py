@@ -227,14 +227,17 @@ def part_of_all(share: float, workers: int, window_s: float) -> str:
 
 
 def _waited_for(blocked: BlockedReading) -> str:
-    """Return what most of the blocked time but that for the interpreter lock waited for."""
+    """Return what most of the blocked time but that for the interpreter lock waited for.
+
+    Time of which that is not known takes part in the comparison, but where it is the lock's.
+    """
+    unknown = 0.0 if blocked.one_core else blocked.unsplit_s
     sorts = {"a join": blocked.join_s, "a declared wait to end": blocked.marked_s}
     for wait in blocked.waits:
         if wait.sort != INTERPRETER_LOCK:
             sorts[WAIT_WORDS.get(wait.sort, "something else")] = wait.seconds
-    total = sum(sorts.values())
-    told = total > 0 and (blocked.one_core or blocked.unsplit_s < total)
-    if not told:
+    if max(sorts.values()) <= unknown:
         return ", and what most of them waited for is not known"
-    most = [name for name in sorted(sorts, key=sorts.__getitem__) if sorts[name] >= total / 4]
+    least = (sum(sorts.values()) + unknown) / 4
+    most = [name for name in sorted(sorts, key=sorts.__getitem__) if 0 < sorts[name] >= least]
     return f", waiting mostly for {' and '.join(most[::-1])}"

@@ -103,6 +103,7 @@ class Teller:
             if self.pool is not None and type(processes) is dict:
                 self.pool.first_dead = first_deaths(processes)
                 self.pool.revision += 1
+                self.pool.refresh(at_once=True)  # their time ends now, not when the others' does
         except Exception as error:
             self.give_up(error)
 
