@@ -435,8 +435,12 @@ class Outlet:
             pool.number: known.pop(pool.number) if pool.number in known else Cursor(pool)
             for pool in pools
         }
+        for cursor in known.values():
+            if cursor.pool.unwanted:
+                yield encode({"frame": "withdrawn", "pool": cursor.pool.number})
         # A pool that is no longer kept is read once more, to its end, and then let go.
-        cursors = [*known.values(), *reader.cursors.values()]
+        gone = [cursor for cursor in known.values() if not cursor.pool.unwanted]
+        cursors = [*gone, *reader.cursors.values()]
         # All names before the first row: a reader that only wants to know what there is stops here.
         for cursor in cursors:
             yield from guarded(cursor, cursor.names)

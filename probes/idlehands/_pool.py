@@ -107,6 +107,8 @@ class PoolProbe:
     """The column of `TASKS` whose moment decides in which step of detail a task is recorded."""
     first_dead: Sequence[tuple[int, int]] = ()
     """The worker processes whose end broke the pool: (id, exit status or negative signal)."""
+    unwanted = False
+    """Whether it has turned out to be no pool: it is forgotten, and readers are told so."""
     last_step = 1
     """The last step of detail that this sort of pool can give up, see `_governor`."""
 

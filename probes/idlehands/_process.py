@@ -123,6 +123,9 @@ class _Process:
         if not self.lock.acquire(blocking=False):
             return  # a pool is being added: the next look will do
         try:
+            for pool in [pool for pool in self.pools if pool.unwanted]:
+                self.pools.remove(pool)
+                pool.forget()
             for pool in self.pools:
                 if 0 <= pool.closed_ns < monotonic_ns() - COMPACT_AFTER_NS and not pool.is_compact:
                     try:

@@ -49,6 +49,7 @@ class SharedPool(PoolProbe):
         "seats",
         "still_open",
         "unhook",
+        "unwanted",
     )
 
     last_step = TOTALS
@@ -61,6 +62,7 @@ class SharedPool(PoolProbe):
         self.lasting: list[Any] = []
         self.every = 0
         self.first_dead = ()
+        self.unwanted = False
         self.last_number = NONE
         self.on_step: Callable[[], None] = _do_nothing
         self.still_open: Callable[[], bool] = lambda: True

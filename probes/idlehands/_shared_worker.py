@@ -222,6 +222,14 @@ class SharedWorker(TaskRing, WorkerSense):
             cpu_readers.discard(self)
 
 
+def release(worker: SharedWorker) -> None:
+    """Have a thread be no worker any more, and what it has in hand be no task."""
+    worker.token, worker.joined_ns = None, NONE
+    if workers.get(worker.ident) is worker:
+        del workers[worker.ident]
+    cpu_readers.discard(worker)
+
+
 class _LastCall:
     """Stands in the class where each thread keeps what it calls last, if an exception ends it.
 

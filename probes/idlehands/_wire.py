@@ -24,6 +24,7 @@ levels    pool, at_ns, inbox, deques, workers (open intervals), misuses, ran (ta
 cost      at_ns, recording_ns, sending_ns: what the probe has cost its process so far;
           pools_dropped: pools that were let go before a reader that was attached had read them
 lost      pool, table, worker, rows: overwritten before they could be sent
+withdrawn pool: it has turned out to be none, so what was said of it goes
 bye       reason: the process ends, the probe is switched off, or the reader is one too many
 from      written by the monitor where it reads a job: pid, the process that the frames after it are
           of, up to the next one; a stream without it is all of one process

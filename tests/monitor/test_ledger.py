@@ -356,3 +356,15 @@ def test_a_live_window_begins_with_the_nearest_whole_second_that_is_known(window
     assert (pool.begin_ns, pool.end_ns) == (begin_ns, 7_300_000_000)
     (whole,) = read(found, source(), window_ns).pools
     assert whole.begin_ns == 7_300_000_000 - window_ns
+
+
+def test_a_pool_that_is_withdrawn_goes_and_its_number_is_no_other_pools():
+    held = ledger(History(1, 100))
+    before = set(held.pools)
+    held.apply({"frame": "withdrawn", "pool": 0})
+    held.apply({"frame": "withdrawn", "pool": 9})
+    assert held.pools == {}
+    held.apply({**names_frame(1), "pool": 1})
+    assert len(held.pools) == 1
+    assert before.isdisjoint(held.pools)
+    assert held.skipped_frames == 0

@@ -51,6 +51,7 @@ class Ledger:
         self.window: tuple[int, int] | None = None
         self._from = NONE
         self._numbers: dict[tuple[int, int], int] = {}
+        self._next_number = 0
 
     @property
     def hello(self) -> Frame:
@@ -120,6 +121,8 @@ class Ledger:
             self.window = begin_ns, begin_ns + length_ns
         elif kind == "bye":
             self._origin().ended = str(frame.get("reason", "")) or "ended"
+        elif kind == "withdrawn":
+            self.pools.pop(self._numbers.pop((self._from, int(frame["pool"])), NONE), None)
         elif kind in ("names", "rows", "lost", "counters", "levels"):
             self._of_pool(frame)
 
@@ -141,8 +144,8 @@ class Ledger:
         if key not in self._numbers:
             if frame["frame"] != "names":
                 return  # its names were lost or are damaged: nothing can be said of it
-            number = max(self._numbers.values(), default=NONE) + 1
-            self._numbers[key] = number
+            number = self._numbers[key] = self._next_number
+            self._next_number += 1
             pid = self._from if self._from >= 0 else self._origin().hello.get("pid", NONE)
             self.pools[number] = PoolLedger(number, pid if isinstance(pid, int) else NONE)
         self.pools[self._numbers[key]].apply(frame)

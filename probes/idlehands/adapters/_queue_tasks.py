@@ -21,9 +21,10 @@ from .._names import attributes_of, defined, text, type_name, unwrapped
 from .._pool import nanoseconds_of
 from .._process import share_pool
 from .._shared import LEAST_ROWS_PER_WORKER, SharedPool
-from .._shared_worker import SKIPPED, SharedWorker, workers
+from .._shared_worker import SKIPPED, SharedWorker, release, workers
 from .._tables import FINISHED, INBOX, NONE
 from ._guard import failed, say_once, threads_are_replaced
+from ._queue_things import Watch
 from ._queue_tokens import Waiting, counting, held_by, recording
 from ._telling import (
     POOL_PACKAGES,
@@ -45,6 +46,7 @@ class Library:
     """What of the library's there is to compare with, once it is hooked."""
 
     queue: Any = None
+    last_in_first_out: Any = None
     get: CodeType | None = None
     shutdown: CodeType | None = None
     methods: ClassVar[set[FunctionType]] = set()
@@ -65,9 +67,13 @@ served: dict[int, Served] = {}
 _prices: list[float] = []
 in_hand: dict[int, Served] = {}
 """By the identifier of a thread: the queue whose task it runs."""
+doubtful: dict[SharedPool, Served] = {}
+"""Pools of queues that give out what came last, as long as they may hold things, not tasks. A
+thread that takes from another queue goes over to that one."""
 
 if hasattr(os, "register_at_fork"):
     os.register_at_fork(after_in_child=in_hand.clear)
+    os.register_at_fork(after_in_child=doubtful.clear)
 
 
 class QueuePool(SharedPool):
@@ -88,7 +94,7 @@ def _price_at(step: int) -> float:
     pool = QueuePool("calibration", KIND, NONE, MOST_WORKERS_EXPECTED)
     pool.turn_to(step)
     state = served[id(queue)] = Served(queue)
-    state.pool = pool
+    state.pool, state.watch = pool, None
     state.take_step()
 
     def record() -> None:
@@ -108,12 +114,13 @@ def _price_at(step: int) -> float:
 class Served:
     """What is recorded of one queue; nothing where it has no pool."""
 
-    __slots__ = ("__weakref__", "pool", "put", "reference", "waiting")
+    __slots__ = ("__weakref__", "pool", "put", "reference", "waiting", "watch")
 
     def __init__(self, queue: Any) -> None:
         self.reference = weakref.ref(queue, partial(served.pop, id(queue)))
         self.pool: SharedPool | None = None
         self.waiting = Waiting()
+        self.watch: Watch | None = Watch()
         self.put: Callable[[Any, Any], None] = _nothing
 
     def take_step(self) -> None:
@@ -121,10 +128,42 @@ class Served:
         pool = self.pool
         if pool is not None:
             make = counting if pool.every else recording
-            self.put = make(pool, self.waiting)
+            put = make(pool, self.waiting)
+            self.put = put if self.watch is None else partial(self._watched_put, put)
+
+    def _watched_put(self, put: Callable[[Any, Any], None], queue: Any, item: Any) -> None:
+        pool, watch = self.pool, self.watch
+        try:
+            if watch is not None and watch.put(item):
+                self._leave_out()
+                return
+        except Exception as error:
+            failed(pool, error)
+        put(queue, item)
+
+    def look(self, watch: Watch, item: Any) -> None:
+        """An item was taken, of a queue that may hold things."""
+        watch.taken(item)
+        if watch.is_over:
+            self.watch = None
+            self.take_step()
+            if self.pool is not None:
+                doubtful.pop(self.pool, None)
+
+    def _leave_out(self) -> None:
+        """The queue holds things: what was recorded of it is no pool's, and goes."""
+        pool = self.pool
+        self.leave()
+        self.watch = None
+        if pool is not None:
+            pool.unwanted = pool.off = True
+            for worker in pool.probes[:]:
+                release(worker)
 
     def leave(self) -> None:
         """Record no more."""
+        if self.pool is not None:
+            doubtful.pop(self.pool, None)
         self.pool, self.put = None, _nothing
         self.waiting.clear()
 
@@ -186,9 +225,14 @@ def taken(queue: Any, item: Any) -> None:
         if worker is None and not here.is_stranger:
             worker = _newcomer(queue)
         state = served.get(id(queue))
+        if doubtful and worker is not None and _goes_over(worker, state):
+            worker = _newcomer(queue)
+            state = served.get(id(queue))
         if state is None or state.pool is None:
             return
         pool = state.pool
+        if state.watch is not None:
+            state.look(state.watch, item)
         token: Any = state.waiting.pop(id(item), None)
         if type(token) is not tuple:
             token = state.waiting.take(pool, item, token)
@@ -213,6 +257,14 @@ def taken(queue: Any, item: Any) -> None:
         in_hand[me] = state
     except Exception as error:
         failed(pool, error)
+
+
+def _goes_over(worker: SharedWorker, state: Served | None) -> bool:
+    """Have a worker of a doubtful queue be none, where it has taken from another one."""
+    goes = worker.pool in doubtful and (state is None or worker.pool is not state.pool)
+    if goes:
+        release(worker)
+    return goes
 
 
 def _newcomer(queue: Any) -> SharedWorker | None:
@@ -270,6 +322,8 @@ def _serve(queue: Any) -> Served:
     pool.unhook = weakly(state.leave)
     pool.on_step = weakly(state.take_step)
     state.pool = pool
+    if issubclass(type(queue), Library.last_in_first_out):
+        doubtful[pool] = state
     state.take_step()
     for item in held_by(queue):
         if item is not None:

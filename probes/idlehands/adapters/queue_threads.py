@@ -4,7 +4,7 @@ A thread that takes an item from such a queue becomes a worker of it, if the thr
 the job's (its target is not the standard library's or a pool's) and is no worker already. A task
 is an item other than None: from when it is taken until `task_done`, or until the thread asks for
 the next one. Its kind is the item's callable (the item itself, or the first of a tuple), else the
-item's type.
+item's type. A queue of things that threads take, use and put back has no pool, see `_queue_things`.
 
 Hooked at the methods with which `queue.Queue` and its kin do what they do under their lock, and at
 `task_done` (CPython, Lib/queue.py, 3.9 to 3.15): each is replaced by one that does the same and
@@ -135,6 +135,7 @@ def unfamiliar(module: Any) -> str:
 def hook(module: Any) -> None:
     """Hook every queue of the module's own three classes, those in use included."""
     tasks.Library.queue = module.Queue
+    tasks.Library.last_in_first_out = module.LifoQueue
     tasks.Library.get = module.Queue.get.__code__
     shutdown = vars(module.Queue).get("shutdown")  # from Python 3.13 on
     tasks.Library.shutdown = getattr(shutdown, "__code__", None)
