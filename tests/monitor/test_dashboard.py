@@ -18,6 +18,7 @@ from idlehands_monitor.analysis.findings import CAUSES, findings
 from idlehands_monitor.analysis.readings import BlockedReading, HandOverReading, WaitReading
 from idlehands_monitor.capture import CaptureError
 from idlehands_monitor.views.grid import steal_sentence
+from idlehands_monitor.views.html import render
 from idlehands_monitor.views.terminal.app import Dashboard
 from idlehands_monitor.views.terminal.header import flow, headline_text, legend_rows, wrap
 from idlehands_monitor.views.terminal.matrix import MatrixView
@@ -27,6 +28,7 @@ from idlehands_monitor.views.terminal.scheduler_screen import promise_text
 from idlehands_monitor.views.terminal.strips import Ground, line, style
 from idlehands_monitor.views.terminal.worker_screen import WorkerScreen
 from idlehands_monitor.views.terminal.workers import WorkersView
+from idlehands_monitor.views.text import explain
 
 
 class StillSource:
@@ -347,7 +349,7 @@ def test_p_shows_the_next_pool_of_the_process():
         assert "p pool" in screen_text(app)
         await pilot.press("p")
         await pilot.pause()
-        assert "second · 4 workers" in screen_text(app)
+        assert "second (2 of 2) · 4 workers" in screen_text(app)
 
     drive(test, shown)
 
@@ -358,6 +360,49 @@ def test_the_legend_fits_eighty_cells_whole():
         text = "".join(part for part, _ in row)
         assert len(text.rstrip()) <= 80
         assert "…" not in text
+
+
+def two_pools(**changes):
+    """Return a reading of two pools, the first of them changed."""
+    one = reading()
+    (pool,) = one.pools
+    return replace(one, pools=(replace(pool, **changes), replace(pool, name="second")))
+
+
+def test_the_first_line_says_which_of_several_pools_is_shown():
+    async def test(app, pilot):
+        assert "scripted (1 of 2) · 4 workers" in screen_text(app)
+        await pilot.press("p")
+        await shown(app, pilot, "second (2 of 2) · 4 workers")
+
+    drive(test, two_pools(), size=(80, 24))
+
+
+def test_tasks_that_another_pool_took_are_on_a_narrow_screen_and_in_every_report():
+    tasks = replace(reading().pools[0].tasks, moved=49)
+    crossed = two_pools(tasks=tasks)
+
+    async def test(app, pilot):
+        assert "49 taken by another pool" in screen_text(app)
+        await pilot.press("p")
+        await shown(app, pilot, "second")
+        assert "taken by another pool" not in screen_text(app)
+
+    drive(test, crossed, size=(80, 24))
+    for report in (explain(crossed), render(crossed)):
+        assert report.count("49 taken by another pool") == 1
+
+
+@pytest.mark.parametrize("advice", ["Split it.", "Split the work, and then again. " * 20])
+def test_advice_that_does_not_fit_ends_in_dots(advice):
+    finding = replace(reading().pools[0].findings[0], sentence="It waits.", advice=advice)
+
+    async def test(app, _pilot):
+        lines = screen_text(app).splitlines()
+        begin = next(y for y, line in enumerate(lines) if "It waits." in line)
+        assert lines[begin + 3].rstrip().endswith("…") == (len(advice) > 100)
+
+    drive(test, two_pools(findings=(finding,)), size=(80, 24))
 
 
 def test_the_headline_falls_back_to_plain_words():

@@ -36,6 +36,7 @@ from .words import (
     detail_sentence,
     failed_words,
     maybe,
+    moved_words,
     number_of,
     seconds,
     stays_sentence,
@@ -216,10 +217,11 @@ def _tasks(pool: PoolReading) -> str:
         for kind in tasks.kinds
     )
     said = [*queue_lines(pool), *flow_lines(pool)]
+    moved = f"{moved_words(tasks.moved)}, " if tasks.moved else ""
     return (
         f"<h3>Tasks</h3><p>{tasks.finished} finished{calls_words(tasks.finished, tasks.calls)}, "
-        f"{failed_words(tasks)}, {tasks.cancelled} cancelled, {tasks.lost} lost with their worker, "
-        f"{tasks.queued} queued and {tasks.running} running at the end; median wait in the queue "
+        f"{failed_words(tasks)}, {moved}{tasks.cancelled} cancelled, "
+        f"{tasks.lost} lost with their worker, {tasks.queued} queued and {tasks.running} running at the end; median wait in the queue "
         f"{maybe(tasks.median_queue_wait_s)}.</p>"
         f"<table><tr>{''.join(f'<th>{head}</th>' for head in heads)}</tr>{rows}</table>"
         + "".join(f"<p>{_text(line)}</p>" for line in said)

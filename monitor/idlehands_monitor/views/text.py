@@ -21,6 +21,7 @@ from .words import (
     detail_sentence,
     failed_words,
     maybe,
+    moved_words,
     nothing,
     number_of,
     seconds,
@@ -236,9 +237,10 @@ def _findings(pool: PoolReading) -> list[str]:
 def _tasks(pool: PoolReading) -> list[str]:
     tasks = pool.tasks
     rate = tasks.per_s
+    moved = f"{moved_words(tasks.moved)}, " if tasks.moved else ""
     lines = [
         f"Tasks: {tasks.finished} finished{calls_words(tasks.finished, tasks.calls)} "
-        f"({rate:.1f}/s), {failed_words(tasks)}, "
+        f"({rate:.1f}/s), {failed_words(tasks)}, {moved}"
         f"{tasks.cancelled} cancelled, {tasks.lost} lost with their worker, "
         f"{tasks.queued} queued, {tasks.running} running; "
         f"median wait in the queue {maybe(tasks.median_queue_wait_s)}"

@@ -125,6 +125,11 @@ def failed_words(tasks: TaskReading) -> str:
     return f"{count(tasks.failed)} failed{part}"
 
 
+def moved_words(moved: int) -> str:
+    """Write how many tasks workers of other pools took."""
+    return f"{count(moved)} taken by another pool"
+
+
 def detail_sentence(
     detail: str, counted_s: float, sampled_s: float, error: float, cost: float | None
 ) -> str:

@@ -18,6 +18,7 @@ from ..words import (
     count,
     failed_words,
     maybe,
+    moved_words,
     number_of,
     seconds,
     share,
@@ -39,13 +40,15 @@ STATE_COLOURS = {
     "replay": "#56B4E9",
 }
 BLOCKED_IN_TASK = "blocked-in-task"
+LINES = 4
+"""Of the headline."""
 SEE_STACK = " Enter on a worker shows where it waits."
 
 
 def who(reading: Reading, pool: PoolReading | SampledPoolReading | None) -> list[str]:
     """Return the facts of the first line, most important first."""
     source = reading.source
-    facts = [shortened(clean(pool.name if pool else source.target), 40)]
+    facts = [shortened(clean(pool.name if pool else source.target), 40) + _which(reading, pool)]
     if pool is not None:
         facts.append(number_of(len(pool.workers), "worker"))
     pid = pool.pid if pool is not None and pool.pid >= 0 else source.pid
@@ -66,6 +69,13 @@ def who(reading: Reading, pool: PoolReading | SampledPoolReading | None) -> list
     return facts
 
 
+def _which(reading: Reading, pool: PoolReading | SampledPoolReading | None) -> str:
+    """Return which of several pools one is, in the order in which the key goes through them."""
+    pools = reading.pools or reading.sampled
+    places = [place for place, one in enumerate(pools, 1) if one is pool]
+    return f" ({places[0]} of {len(pools)})" if places and len(pools) > 1 else ""
+
+
 def flow(pool: PoolReading | SampledPoolReading) -> list[str]:
     """Return the facts of the second line: what goes through the pool."""
     if isinstance(pool, SampledPoolReading):
@@ -77,6 +87,8 @@ def flow(pool: PoolReading | SampledPoolReading) -> list[str]:
         facts.insert(0, "the pool is broken")
     if pool.tasks.failed:
         facts.append(failed_words(pool.tasks))
+    if pool.tasks.moved:
+        facts.append(moved_words(pool.tasks.moved))
     if pool.stays is not None and pool.stays.died:
         facts.append(f"{number_of(pool.stays.died, 'worker')} died")
     if pool.lost_rows:
@@ -227,9 +239,9 @@ def wrap(text: str, cells: int) -> list[str]:
 
 
 class Headline(LineView):
-    """The costliest finding, a sentence and what to try."""
+    """The costliest finding, a sentence and what to try; what does not fit ends in dots."""
 
-    DEFAULT_CSS = "Headline { height: 4; }"
+    DEFAULT_CSS = f"Headline {{ height: {LINES}; }}"
 
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
@@ -253,5 +265,8 @@ class Headline(LineView):
                 (f" {text}", style(bold=True)) for text in wrap(sentence, cells - 2)
             ]
             lines += [(f" {text}", None) for text in wrap(advice, cells - 2)]
+            if len(lines) > LINES:
+                last, look = lines[LINES - 1]
+                lines[LINES - 1] = f"{last[: cells - 3]} …", look
             self._wrapped = cells, lines
         return self.line(self._wrapped[1][y : y + 1], cells)
