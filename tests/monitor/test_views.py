@@ -343,7 +343,7 @@ def test_the_line_for_no_screen_says_state_shares_and_headline():
 def test_where_detail_was_given_up_it_says_what_the_probe_costs_all_the_same():
     assert detail_sentence("totals only", 3.0, 0.0, float("nan"), 0.0432) == (
         "To cost less the probe records: totals only. As it is it costs 4.3% of the worker time. "
-        "Of 3.0 s only the number of tasks is known."
+        "For 3.0 s of the window only the number of tasks is known."
     )
     assert detail_sentence("totals only", 0.0, 0.0, float("nan"), None) == (
         "To cost less the probe records: totals only."
