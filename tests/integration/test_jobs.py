@@ -292,6 +292,58 @@ def test_who_attaches_after_a_pool_ended_sees_as_much_of_its_past_as_of_an_open_
         assert last.endswith("lost-worker; broken")
 
 
+DYING = """
+import queue, sys, threading, time
+
+orders, known = queue.Queue(), {"lime": 1}
+
+def price(name):
+    time.sleep(0.05)
+    return known[name]
+
+def serve():
+    while True:
+        call, name = orders.get()
+        call(name)
+        orders.task_done()
+
+if __name__ == "__main__":
+    threading.excepthook = lambda arguments: None
+    threads = [threading.Thread(target=serve) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+        orders.put((price, "lime"))
+    orders.join()
+    print("ready", flush=True)
+    sys.stdin.readline()
+    for name in ("lime", "lime", "clay", "clay", "clay", "clay", *["lime"] * 20):
+        orders.put((price, name))
+    for thread in threads:
+        thread.join()
+    print(orders.qsize(), flush=True)
+    time.sleep(1.5)
+    sys.stdin.readline()
+"""
+
+
+@pytest.mark.long
+def test_threads_around_a_queue_that_exceptions_ended_are_a_finding_and_their_tasks_are_lost(
+    captured,
+):
+    left, document, text = captured(DYING)
+    (pool,) = document["pools"]
+    tasks, stays = pool["tasks"], pool["stays"]
+    assert (tasks["lost"], stays["died"], stays["present"]) == (4, 4, 0)
+    assert tasks["spawned"] == tasks["finished"] + 4 + int(left) == 30
+    assert tasks["queued"] == int(left)
+    finding = pool["findings"][0]
+    assert finding["code"] == "lost-worker"
+    assert finding["sentence"].startswith("4 workers died; the last one was worker ")
+    assert ", a thread, in __main__.price, 0." in finding["sentence"]
+    assert "exception" in finding["advice"]
+    assert "4 lost with their worker" in text
+
+
 REPLACED = """
 import multiprocessing, sys, time
 
