@@ -221,8 +221,8 @@ def _tasks(pool: PoolReading) -> str:
     return (
         f"<h3>Tasks</h3><p>{tasks.finished} finished{calls_words(tasks.finished, tasks.calls)}, "
         f"{failed_words(tasks)}, {moved}{tasks.cancelled} cancelled, "
-        f"{tasks.lost} lost with their worker, {tasks.queued} queued and {tasks.running} running at the end; median wait in the queue "
-        f"{maybe(tasks.median_queue_wait_s)}.</p>"
+        f"{tasks.lost} lost with their worker, {tasks.queued} queued and {tasks.running} running "
+        f"at the end; median wait in the queue {maybe(tasks.median_queue_wait_s)}.</p>"
         f"<table><tr>{''.join(f'<th>{head}</th>' for head in heads)}</tr>{rows}</table>"
         + "".join(f"<p>{_text(line)}</p>" for line in said)
     )
