@@ -98,6 +98,18 @@ with ProcessPoolExecutor(2, mp_context=multiprocessing.get_context("fork")) as p
         except Exception as error:
             print(type(error).__name__)
 """,
+    "a broken ProcessPoolExecutor": """
+from concurrent.futures import ProcessPoolExecutor
+import multiprocessing, os
+
+pool = ProcessPoolExecutor(2, mp_context=multiprocessing.get_context("fork"))
+print(pool.submit(work, 1).result())
+try:
+    pool.submit(os._exit, 3).result()
+except Exception as error:
+    print(type(error).__name__)
+pool.shutdown()
+""",
     "Pool": """
 import multiprocessing
 
@@ -164,6 +176,8 @@ BROKEN = {
         "adapters._queue_tasks._runs_the_jobs_code",
         "adapters._queue_tasks.recording",
         "adapters._queue_tasks.held_by",
+        "adapters._queue_things:Watch.taken",
+        "adapters._queue_things:Watch.put",
         "_shared:SharedPool.cancelled",
         "_shared:SharedPool.queued",
     ],
@@ -181,6 +195,7 @@ BROKEN = {
         "_board_worker:BoardWorker.finished",
         "_board_worker:BoardWorker.amend",
     ],
+    "a broken ProcessPoolExecutor": ["adapters._executors.first_deaths"],
     "Pool": [
         "_shared:SharedPool.kind_of",
         "_shared:SharedPool.queued",
