@@ -43,7 +43,7 @@ UNREAD_BYTES_KEPT, MOST_UNREAD_KEPT = 24 << 20, 256
 """The same while somebody is attached: pools are read to their end, unless too much waits."""
 COMPACT_AFTER_NS = 100_000_000
 """By then whoever still wrote a row while its pool closed has done so."""
-SWEEP_AFTER = 32
+SWEEP_AFTER = 8
 """With so many pools more than were left the last time, a new one has the closed ones let go."""
 RETRY_SECONDS = 10.0
 """After a thread could not be started none is tried for so long."""
