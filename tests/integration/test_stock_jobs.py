@@ -1,6 +1,7 @@
 """The jobs of `tests/jobs`, stock pools as people write them, under `idlehands run`.
 
-Each says its own counts and then waits, so that a capture can hold all that its pools did.
+Each says its own counts and then waits, so that a capture can hold all that its pools did. Those
+that know where their worker time goes wait before they begin, too, and are watched from then on.
 ``JOBS_PYTHON`` names another Python to run them with, which must have msgpack.
 """
 
@@ -11,6 +12,7 @@ import os
 import re
 import subprocess
 import sys
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -19,11 +21,14 @@ import idlehands as probe
 from helpers import environment, idlehands, wait_until
 
 FOLDER = Path(__file__).parent.parent / "jobs"
-JOBS = sorted(path.stem for path in FOLDER.glob("*.py") if path.stem != "ending")
+PACKAGES = ["orchard"]
+JOBS = sorted([path.stem for path in FOLDER.glob("*.py") if path.stem != "ending"] + PACKAGES)
 PYTHON = os.environ.get("JOBS_PYTHON", sys.executable)
-NEEDS = {"loky_reused": "loky", "joblib_batches": "joblib", "joblib_threads": "joblib"}
+NEEDS = {name: name.partition("_")[0] for name in JOBS if name.startswith(("joblib", "loky"))}
 MADE_AT = re.compile(r"\w+\.py:\d+( \(\d+\))?")
-PREFIXES = {"scales", "drawing office", "kiln", "wires", "asyncio"}
+PREFIX = re.compile(r"thread_name_prefix=\"([^\"]+)\"")
+PREFIXES = {"asyncio"}.union(*(PREFIX.findall(path.read_text()) for path in FOLDER.glob("*.py")))
+BUSY = ("working", "run_queue_wait")
 
 
 @pytest.fixture
@@ -35,15 +40,16 @@ def explained(tmp_path):
 
     def run(name):
         sources = str(Path(probe.__file__).parent.parent)
+        target = ["-m", name] if name in PACKAGES else [str(FOLDER / f"{name}.py")]
         job = subprocess.Popen(
-            [PYTHON, "-m", "idlehands", "run", str(FOLDER / f"{name}.py")],
-            env=environment(folder, PYTHONPATH=sources),
+            [PYTHON, "-m", "idlehands", "run", *target],
+            env=environment(folder, PYTHONPATH=f"{sources}{os.pathsep}{FOLDER}"),
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
         )
         started.append(job)
-        counts = json.loads(job.stdout.readline())
+        first = json.loads(job.stdout.readline())
         file = tmp_path / f"{name}.idlehands"
         capture = subprocess.Popen(
             [sys.executable, "-m", "idlehands", "capture", str(job.pid), "-o", str(file)],
@@ -53,6 +59,7 @@ def explained(tmp_path):
         )
         started.append(capture)
         wait_until(file.exists, "the capture", 60)
+        counts = first or _begun(job)
         job.communicate("\n", timeout=60)
         assert job.returncode == 0
         assert capture.wait(60) == 0
@@ -66,27 +73,87 @@ def explained(tmp_path):
         process.communicate()
 
 
+def _begun(job):
+    """Let a job that waits for it begin; return its counts."""
+    job.stdin.write("\n")
+    job.stdin.flush()
+    return json.loads(job.stdout.readline())
+
+
+def _kinds(pools):
+    """Return the counts of each kind, by its name without its module, over all pools."""
+    seen = {}
+    for kind in (kind for pool in pools for kind in pool["tasks"]["kinds"]):
+        counts = seen.setdefault(kind["kind"].rpartition(".")[2], Counter())
+        counts.update({part: kind[part] for part in ("finished", "failed", "calls")})
+    return seen
+
+
 @pytest.mark.long
 @pytest.mark.parametrize("name", JOBS)
 def test_a_stock_job_has_its_exact_counts_and_readable_names(name, explained):
     if name in NEEDS:
         pytest.importorskip(NEEDS[name])
     counts, document, text = explained(name)
-    own, seen = counts["kinds"], {}
-    for pool in document["pools"]:
+    pools = document["pools"]
+    for pool in pools:
         assert pool["name"] in PREFIXES or MADE_AT.fullmatch(pool["name"]), pool["name"]
-        for kind in pool["tasks"]["kinds"]:
-            name_of_kind = kind["kind"].rpartition(".")[2]
-            seen[name_of_kind] = {part: kind[part] for part in ("finished", "failed", "calls")}
-            if own.get(name_of_kind, {}).get("finished", 0) is None:  # as the library pleased
-                own[name_of_kind]["finished"] = kind["finished"]
+    own, seen = counts["kinds"], _kinds(pools)
+    for kind in own:
+        if own[kind]["finished"] is None:  # as the library pleased
+            own[kind]["finished"] = seen[kind]["finished"]
     assert seen == own
     total = {
-        part: sum(pool["tasks"][part] for pool in document["pools"])
-        for part in ("finished", "failed", "cancelled", "lost", "queued")
+        part: sum(pool["tasks"][part] for pool in pools)
+        for part in ("finished", "failed", "cancelled", "lost", "queued", "running")
     }
-    assert total["finished"] == sum(kind["finished"] for kind in own.values())
-    assert total["failed"] == sum(kind["failed"] for kind in own.values())
-    assert (total["cancelled"], total["lost"], total["queued"]) == (counts["cancelled"], 0, 0)
-    assert "steal" not in text
-    assert " 1 workers" not in text
+    assert total == {
+        "finished": sum(kind["finished"] for kind in own.values()),
+        "failed": sum(kind["failed"] for kind in own.values()),
+        "cancelled": counts["cancelled"],
+        "lost": counts["lost"],
+        "queued": 0,
+        "running": 0,
+    }
+    _says_nothing_false(counts, pools, text)
+    _knows_the_time(counts["truth"], pools)
+
+
+def _says_nothing_false(counts, pools, text):
+    """Check what would be false of any of these jobs."""
+    codes = {finding["code"] for pool in pools for finding in pool["findings"]}
+    assert ("lost-worker" in codes) == (counts["lost"] > 0)
+    assert not codes & {"long-searches", "cpu-quota", "memory-growth", "park-churn"}
+    for pool in pools:
+        outside = sum(pool["hand_overs"]["matrix"][0])
+        handed_in = sum(map(sum, pool["hand_overs"]["matrix"]))
+        assert handed_in - outside == counts["by_workers"].get(pool["name"], 0)
+    for words in ("steal", "sampled, not recorded", " 1 workers", " 0.0 worker-seconds"):
+        assert words not in text
+
+
+def _knows_the_time(truth, pools):
+    """Check where the time of each kind went, and what blocked workers waited for."""
+    for name, (entry, waited_for) in truth.items():
+        pool, kind = next(
+            (pool, kind)
+            for pool in pools
+            for kind in pool["tasks"]["kinds"]
+            if kind["kind"].endswith(f".{name}")
+        )
+        assert pool["core_time_from"] == "kernel"
+        busy = sum(kind[f"{part}_s"] for part in BUSY)
+        waits = [wait["sort"] for wait in (pool["blocked"] or {"waits": []})["waits"]]
+        codes = [finding["code"] for finding in pool["findings"]]
+        if entry == "busy" and waited_for:  # one at a time, the others wait for the lock
+            assert waits[0] == waited_for
+            assert waited_for.replace(" ", "-") in codes
+            assert "blocked-in-task" not in codes
+        elif entry == "busy":
+            assert busy > kind["blocked_s"]
+            assert "interpreter-lock" not in codes
+        else:
+            assert kind["blocked_s"] > 10 * kind["working_s"]
+            assert waits[0] == waited_for
+            assert "blocked-in-task" in codes
+            assert "interpreter-lock" not in codes

@@ -1,0 +1,1 @@
+"""An orchard, a package that is run with `-m`."""
