@@ -19,9 +19,9 @@ def kind(finished, failed=0, calls=None):
 def tell(cancelled=0, lost=0, truth=None, by_workers=None, **kinds):
     """Print the counts by the names of the functions, then wait for a line.
 
-    `by_workers` is how many tasks workers of a pool handed in to it, by its name, 0 where it is not
-    said. `truth` is what the job knows of its tasks' time, by the names of the functions: the entry that
-    most of it is, and what blocked tasks wait for.
+    `by_workers` is how many tasks workers of a pool handed in to it, by its name: None where its
+    threads decide, 0 where it is not said. `truth` is what the job knows of its tasks' time, by
+    the names of the functions: the entry that most of it is, and what blocked tasks wait for.
     """
     counts = {"kinds": kinds, "cancelled": cancelled, "lost": lost}
     _say({**counts, "by_workers": by_workers or {}, "truth": truth or {}})

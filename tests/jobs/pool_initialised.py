@@ -4,16 +4,15 @@ import multiprocessing
 
 from ending import kind, tell
 
-lamp = None
+lamp = {}
 
 
 def set_lamp(colour):
-    global lamp
-    lamp = colour
+    lamp["colour"] = colour
 
 
 def germinate(sample):
-    return f"{sample} under {lamp}"
+    return f"{sample} under {lamp['colour']}"
 
 
 if __name__ == "__main__":

@@ -53,9 +53,9 @@ if __name__ == "__main__":
         doughs.put(Dough(number))
     doughs.join()
     loaves.join()
-    for thread in shapers:
+    for _ in shapers:
         doughs.put(STOP)
-    for thread in bakers:
+    for _ in bakers:
         loaves.put(STOP)
     for thread in shapers + bakers:
         thread.join()

@@ -37,5 +37,5 @@ if __name__ == "__main__":
         pool.submit(soak, cloth).add_done_callback(then(dye, rinse))
     for _ in range(16):
         done.acquire()
-    tell(soak=kind(16), dye=kind(16), rinse=kind(16))
+    tell(by_workers={"dye works": None}, soak=kind(16), dye=kind(16), rinse=kind(16))
     pool.shutdown()

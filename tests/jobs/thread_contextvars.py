@@ -1,4 +1,4 @@
-"""A print shop carries the name of the order into its threads, each call in a context of its own."""
+"""A print shop carries the order's name into its threads, each call in a context of its own."""
 
 import contextvars
 from concurrent.futures import ThreadPoolExecutor

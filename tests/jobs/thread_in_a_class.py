@@ -1,4 +1,4 @@
-"""A museum catalogues its boxes by a class that owns its executor and works by methods of its own."""
+"""A museum catalogues its boxes by a class that owns an executor and hands in its own methods."""
 
 from concurrent.futures import ThreadPoolExecutor
 

@@ -21,5 +21,9 @@ if __name__ == "__main__":
     sheets = [pool.submit(draw_sheet, sheet) for sheet in range(20)]
     quarters = [quarter for sheet in sheets for quarter in sheet.result()]
     wait(quarters)
-    tell(draw_sheet=kind(len(sheets)), draw_quarter=kind(len(quarters)))
+    tell(
+        by_workers={"drawing office": len(quarters)},
+        draw_sheet=kind(len(sheets)),
+        draw_quarter=kind(len(quarters)),
+    )
     pool.shutdown()

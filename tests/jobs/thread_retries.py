@@ -1,5 +1,6 @@
 """A lighthouse asks its buoys for readings; those that answer late or wrongly are asked again."""
 
+import contextlib
 import time
 from concurrent.futures import ThreadPoolExecutor, TimeoutError, as_completed
 
@@ -37,9 +38,7 @@ def ask_all(pool, buoys):
 
 if __name__ == "__main__":
     with ThreadPoolExecutor(max_workers=4) as pool:
-        try:
+        with contextlib.suppress(TimeoutError):
             next(as_completed([pool.submit(ask_buoy, 1, 0)], timeout=0))
-        except TimeoutError:
-            pass
         asked, failed = ask_all(pool, range(25))
         tell(ask_buoy=kind(asked + 1, failed))

@@ -1,4 +1,4 @@
-"""A tally of threads that only compute, in pure Python: one at a time holds the interpreter lock."""
+"""A tally by threads that only compute, in pure Python: one at a time has the interpreter lock."""
 
 from concurrent.futures import ThreadPoolExecutor
 

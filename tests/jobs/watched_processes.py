@@ -29,5 +29,5 @@ if __name__ == "__main__":
         tell(
             compute_flow=kind(len(flows)),
             move_gate=kind(len(gates) + 1),
-            truth={"compute_flow": ["busy", ""], "move_gate": ["blocked", ""]},
+            truth={"compute_flow": ["busy", ""], "move_gate": ["blocked", "sleep"]},
         )
