@@ -139,23 +139,22 @@ def unwrapped(function: Any) -> Any:
         if type(function) is MethodType:
             function = function.__func__
         elif issubclass(type(function), partial):
-            function = _called_by(function)
+            arguments = _given_to_partial(function)
+            function = called_by(_inside_partial(function), arguments)
         else:
             break
     return function
 
 
-def _called_by(call: Any) -> Any:
-    """Return the callable inside a partial; where that is the `run` of a context, what it runs.
+def called_by(function: Any, arguments: Any) -> Any:
+    """Return what a call is named for: the function; of the `run` of a context, what it runs.
 
     `asyncio.to_thread` hands in ``partial(context.run, function, ...)`` (CPython,
-    Lib/asyncio/threads.py, 3.9 to 3.15).
+    Lib/asyncio/threads.py, 3.9 to 3.15); others submit ``context.run`` with the function.
     """
-    function = _inside_partial(call)
-    if type(function) is BuiltinFunctionType and type(function.__self__) is Context:
-        arguments = _given_to_partial(call)
-        if function.__name__ == "run" and type(arguments) is tuple and arguments:
-            return arguments[0]
+    runs = type(function) is BuiltinFunctionType and type(function.__self__) is Context
+    if runs and function.__name__ == "run" and type(arguments) is tuple and arguments:
+        return arguments[0]
     return function
 
 

@@ -87,18 +87,28 @@ class SharedPool(PoolProbe):
             self.known[id(function)] = number
         return number
 
-    def queued(self, kind: int, size: int = NONE, at_ns: int = NONE) -> Token:
-        """Record a task that the calling thread hands in; return the token it carries."""
+    def queued(
+        self, kind: int, size: int = NONE, at_ns: int = NONE, *, by_somebody: bool = False
+    ) -> Token:
+        """Record a task that the calling thread, or somebody else, hands in; return its token."""
         task: int = self.spawns.next_number()
         self.last_number = task
         if self.every and task & self.every:
             return SKIPPED
-        return self.token(task, kind, size, at_ns)
+        return self.token(task, kind, size, at_ns, by_somebody=by_somebody)
 
-    def token(self, task: int, kind: int, size: int = NONE, at_ns: int = NONE) -> Token:
+    def token(
+        self,
+        task: int,
+        kind: int,
+        size: int = NONE,
+        at_ns: int = NONE,
+        *,
+        by_somebody: bool = False,
+    ) -> Token:
         """Return the token of a task by its number, and keep it for the table of spawns."""
         at_ns = at_ns if at_ns >= 0 else monotonic_ns()
-        worker = present_worker()
+        worker = None if by_somebody else present_worker()
         by = NONE if worker is None or worker.pool is not self else worker.index
         token = (task, NONE, kind, at_ns, by, size)
         self.spawns.keep(token)

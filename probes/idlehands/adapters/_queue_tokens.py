@@ -69,7 +69,8 @@ class Waiting(dict):  # type: ignore[type-arg]
         if self.counted:
             self.counted -= 1
             return SKIPPED
-        return pool.queued(pool.kind_of(called_in(item)))  # queued before the pool was known
+        # Queued before the pool was known, so nobody knows by whom: not by who takes it.
+        return pool.queued(pool.kind_of(called_in(item)), by_somebody=True)
 
 
 def recording(pool: SharedPool, waiting: Waiting) -> Callable[[Any, Any], None]:

@@ -10,7 +10,7 @@ from time import monotonic_ns
 from types import BuiltinFunctionType, FunctionType
 from typing import Any, Callable
 
-from .._names import attributes_of
+from .._names import attributes_of, called_by
 from .._shared import NOT_ONE, SharedPool
 from .._shared_worker import SKIPPED
 from .._tables import NONE
@@ -37,6 +37,8 @@ def telling_put(pool: SharedPool, put: Put, known_item: Any) -> Put:
                     last = pool
                     kind = kind_known(id(function))
                     if kind is None:
+                        if type(function) is BuiltinFunctionType:
+                            function = function_of(item)
                         kind = pool.kind_of(function)
                     else:
                         last = function
@@ -86,12 +88,12 @@ def counting_put(pool: SharedPool, put: Put, known_item: Any) -> Put:
 
 
 def function_of(item: Any) -> Any:
-    """Return the callable of a work item."""
+    """Return the callable that a work item is named for."""
     names = attributes_of(item)
     task = names.get("task")
     if type(task) is tuple and task:
-        return task[0]
-    return names.get("fn", task)
+        return called_by(*(*task, ())[:2])
+    return called_by(names.get("fn", task), names.get("args"))
 
 
 def has_context(item: type) -> bool:
