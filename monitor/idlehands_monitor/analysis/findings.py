@@ -1,7 +1,8 @@
 """Findings: from where the worker time went to one plain sentence and what to try.
 
-A finding is silent below its minimum: less than `LEAST_WINDOW_S` recorded, or less than
-`LEAST_SHARE` of the worker time. The costliest comes first; it is the headline.
+A finding is silent below its minimum: less than `LEAST_WINDOW_S` recorded, or as many
+worker-seconds, or less than `LEAST_SHARE` of the worker time. The costliest comes first; it is the
+headline.
 """
 
 from __future__ import annotations
@@ -52,6 +53,8 @@ class _Cause(NamedTuple):
     advice: str
     advice_one_queue: str = ""
     """Where the workers share one queue and what helps is something else."""
+    advice_one_worker: str = ""
+    """Where there is one worker and what helps is something else."""
 
 
 def _interpreter_lock_ns(facts: _Facts) -> float:
@@ -79,6 +82,8 @@ CAUSES = (
         "Workers were parked because the whole pool had nothing queued",
         "Split the work further or sooner, submit the next batch before this one ends, "
         "or run fewer workers.",
+        advice_one_worker="Submit the next batch before this one ends, or let the worker go until "
+        "then.",
     ),
     _Cause(
         "stranded-in-other-pool",
@@ -200,7 +205,7 @@ def _ending(status: int) -> str:
 
 def _costs(facts: _Facts, workers: int, window_s: float, *, one_queue: bool) -> tuple[Finding, ...]:
     time = facts.time
-    if window_s < LEAST_WINDOW_S or not time.total:
+    if is_too_little(time, window_s):
         return ()
     found = []
     for cause in CAUSES:
@@ -212,18 +217,30 @@ def _costs(facts: _Facts, workers: int, window_s: float, *, one_queue: bool) -> 
         what = _waited_for(facts.blocked) if cause.code == "blocked-in-task" else ""
         sentence = (
             f"{cause.sentence}{what}: {seconds:.1f} worker-seconds, "
-            f"{part_of_all(share, workers, window_s)}."
+            f"{part_of_all(share, workers, time)}."
         )
-        advice = (cause.advice_one_queue if one_queue else "") or cause.advice
+        advice = (
+            (cause.advice_one_worker if workers == 1 else "")
+            or (cause.advice_one_queue if one_queue else "")
+            or cause.advice
+        )
         found.append(Finding(cause.code, seconds, share, sentence, advice))
     return tuple(found)
 
 
-def part_of_all(share: float, workers: int, window_s: float) -> str:
-    """Write a share of the worker time with what that is made of; below 1 % with two places."""
+def is_too_little(time: WorkerTime, window_s: float) -> bool:
+    """Say whether there is too little recorded, of the window or of workers in it, to judge by."""
+    return min(window_s, time.total / 1e9) < LEAST_WINDOW_S
+
+
+def part_of_all(share: float, workers: int, time: WorkerTime) -> str:
+    """Write a share of the worker-seconds with all of them; below 1 % with two places.
+
+    Workers that come and go are there for part of the window, so its length says less.
+    """
     part = f"{share:.0%}" if share >= 0.01 else f"{share:.2%}"
     people = "1 worker" if workers == 1 else f"{workers} workers"
-    return f"{part} of the worker time ({people}, {window_s:.0f} s)"
+    return f"{part} of all {time.total / 1e9:.1f} ({people})"
 
 
 def _waited_for(blocked: BlockedReading) -> str:

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from .findings import LEAST_SHARE, LEAST_WINDOW_S, part_of_all
+from .findings import LEAST_SHARE, is_too_little, part_of_all
 from .readings import Finding
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ def host_findings(
     if not host:
         return ()
     found = _memory_growth(host)
-    if time.recorded_ns < LEAST_WINDOW_S * 1e9 or not time.pool.total:
+    if is_too_little(time.pool, time.recorded_ns / 1e9):
         return found
     workers = _workers(time, stays)
     lost = _lost_to_quota(time, host)
@@ -120,7 +120,7 @@ def _memory_growth(host: tuple[HostReading, ...]) -> tuple[Finding, ...]:
 def _cost(time: PoolTime, workers: int, cost_ns: float) -> str:
     return (
         f"{cost_ns / 1e9:.1f} worker-seconds, "
-        f"{part_of_all(cost_ns / time.pool.total, workers, time.recorded_ns / 1e9)}"
+        f"{part_of_all(cost_ns / time.pool.total, workers, time.pool)}"
     )
 
 

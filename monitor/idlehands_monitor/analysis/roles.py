@@ -71,8 +71,9 @@ OWN_THREADS_OF_POOLS = (
     "multiprocess/managers.py",
     "pebble/pool/process.py",
     "mpire/pool.py",
+    "idlehands/_outlet.py",
 )
-"""Threads whose own function is in one of these serve a pool and run no tasks."""
+"""Threads whose own function is in one of these serve a pool, or the probe, and run no tasks."""
 
 PROCESS_STARTS = ("/multiprocessing/process.py", "/multiprocess/process.py")
 WAITING = (

@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from .deque_readings import BROKEN
-from .findings import LEAST_SHARE, LEAST_WINDOW_S, part_of_all
+from .findings import LEAST_SHARE, is_too_little, part_of_all
 from .promise_list import ENDS_NEAR_EMPTY
 from .readings import Finding
 
@@ -88,7 +88,7 @@ class SchedulerCosts(NamedTuple):
 def scheduler_costs(time: PoolTime, steals: StealReading, use: SchedulerUse) -> SchedulerCosts:
     """Return what each finding accounts for in a window, parts of searching and waking."""
     total = time.pool.total
-    if time.recorded_ns < LEAST_WINDOW_S * 1e9 or not total:
+    if is_too_little(time.pool, time.recorded_ns / 1e9):
         return SchedulerCosts()
     left: float = time.pool.searching
     wrong = left * use.larger.spared if use.larger is not None else 0.0
@@ -130,8 +130,7 @@ class _Cost(NamedTuple):
 
     def __str__(self) -> str:
         workers, part = len(self.time.per_worker), self.ns / self.time.pool.total
-        window_s = self.time.recorded_ns / 1e9
-        return f"{self.ns / 1e9:.2g} worker-seconds, {part_of_all(part, workers, window_s)}"
+        return f"{self.ns / 1e9:.2g} worker-seconds, {part_of_all(part, workers, self.time.pool)}"
 
     def finding(
         self, code: str, sentence: str, advice: str, evidence: str, gain_ns: float | None = None
