@@ -14,6 +14,7 @@ from ..sources.live import LiveSource
 from ..sources.probed import has_probe
 from ..sources.replay import ReplaySource
 from ..sources.sampled import SampledSource
+from ..views.sampled import RUNS_PROBED
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
 SUFFIX = ".idlehands"
 ATTACHING_SECONDS = 5.0
+FIRST_TASK_SECONDS = 3.0
 SAMPLED_SECONDS = 15.0
 """How long the first look at a process may take, which py-spy gives up on in ten seconds."""
 
@@ -62,8 +64,23 @@ def open_live(target: str | None) -> TakingSource:
         raise CommandError(_notes(chosen), NOTHING_TO_WATCH)
     if pid is not None and host.process_exists(pid):
         _refuse_probed(pid)
+        if _comes_on(pid, job, finder):
+            return _attached(LiveSource(str(pid)), ATTACHING_SECONDS)
         return _attached(SampledSource(pid), SAMPLED_SECONDS)
     raise CommandError(_nothing(target, processes, finder), NOTHING_TO_WATCH)
+
+
+def _comes_on(pid: int, job: Job | None, finder: Finder) -> bool:
+    """Say whether a job that `idlehands run` has started takes its first task within seconds.
+
+    Until then its probe has no socket.
+    """
+    deadline = monotonic() + FIRST_TASK_SECONDS
+    while host.program(pid)[0].rpartition("/")[2] in RUNS_PROBED and monotonic() < deadline:
+        if any(not process.note for process in finder.find(job)):
+            return True
+        sleep(0.1)
+    return False
 
 
 def _refuse_probed(pid: int) -> None:

@@ -36,6 +36,12 @@ NOT_RECORDED = (
 )
 IN_SHORT = ("sampled, not recorded", "no task counts, waits or steals")
 PROBE_ADVICE = "To see these too, run the job with a probe: idlehands run."
+NO_TASK_YET = (
+    "The job runs under idlehands run, but none of its pools had taken a task when this began: "
+    "watch it again once one has, to see these too."
+)
+RUNS_PROBED = ("-m idlehands", "idlehands")
+"""What a program that `idlehands run` has started looks like from outside."""
 LIBRARY_ADVICE = (
     "The worker processes of {library} are not probed by idlehands run, which knows the pools of "
     "concurrent.futures, multiprocessing, multiprocess, loky and joblib."
@@ -147,7 +153,9 @@ def advice_text(pool: SampledPoolReading) -> str:
 
 def advice_lines(reading: Reading) -> list[str]:
     """Return the same for all pools of a process, each sentence once."""
-    return list(dict.fromkeys(map(advice_text, reading.sampled))) or [PROBE_ADVICE]
+    lines = list(dict.fromkeys(map(advice_text, reading.sampled))) or [PROBE_ADVICE]
+    probed = reading.source.program.rpartition("/")[2] in RUNS_PROBED
+    return [NO_TASK_YET if probed and line == PROBE_ADVICE else line for line in lines]
 
 
 def dumps_text(pool: SampledPoolReading) -> str:
