@@ -188,7 +188,9 @@ def test_foreign_text_loses_whatever_a_terminal_obeys():
 @pytest.mark.parametrize(
     ("value", "words"),
     [
-        (4e-7, "0 µs"),
+        (0.0, "0 µs"),
+        (3e-9, "<0.1 µs"),
+        (4e-7, "0.4 µs"),
         (0.0000123, "12 µs"),
         (0.0034, "3.4 ms"),
         (0.12, "120 ms"),

@@ -10,11 +10,13 @@ from hypothesis import strategies as st
 from readings import reading
 from rich.cells import cell_len
 
-from idlehands_monitor.analysis.findings import CAUSES
+from idlehands_monitor.analysis.entries import WorkerTime
+from idlehands_monitor.analysis.findings import CAUSES, findings
 from idlehands_monitor.analysis.parking_readings import ParkingReading, SpinReading
-from idlehands_monitor.analysis.readings import KindReading
+from idlehands_monitor.analysis.readings import KindReading, StrandedReading
 from idlehands_monitor.analysis.scheduler_findings import SchedulerUse
 from idlehands_monitor.views import html, json, text
+from idlehands_monitor.views.sampled import PROBE_ADVICE, advice_lines
 from idlehands_monitor.views.words import number_of, shortened
 
 NORTH = "kilns.firing.fire_the_large_glazed_tiles_of_the_north_kiln"
@@ -111,3 +113,70 @@ def test_only_who_wrote_the_worker_is_advised_to_spin():
 def test_a_pool_without_deques_cannot_be_told_to_spin():
     parts = dict.fromkeys(("ends", "larger_steals", "parking", "contention", "stealing"))
     assert not SchedulerUse.of({**parts, "promises": ()}).can_spin
+
+
+@pytest.mark.parametrize(
+    ("core_time", "says"),
+    [
+        ("kernel", "working 1.0 s, blocked 2.0 s, waiting for a core 3.0 s"),
+        ("process", "working 1.0 s, blocked or waiting for a core 5.0 s"),
+        ("tasks", "working 1.0 s, blocked or waiting for a core 5.0 s"),
+        ("assumed", "in tasks 6.0 s, 2.0 s of it in recorded waits"),
+    ],
+)
+def test_the_time_of_a_kind_is_told_apart_no_further_than_it_is_known(core_time, says):
+    kind = KindReading("load", 1, 6.0, 6.0, 0, 1.0, 2.0, 3.0)
+    (pool,) = with_tasks(kinds=(kind,)).pools
+    said = text.explain(replace(reading(), pools=(replace(pool, core_time=core_time),)))
+    assert says in said
+
+
+def test_a_worker_of_which_only_time_in_tasks_is_known_is_not_called_working():
+    (pool,) = reading().pools
+    said = text.explain(replace(reading(), pools=(replace(pool, core_time="assumed"),)))
+    rows = said.partition("\nWorkers\n")[2]
+    assert "in tasks" in rows
+    assert "working" not in rows
+
+
+def test_a_share_of_the_worker_time_stands_beside_all_of_it_not_beside_the_window():
+    come_and_gone = WorkerTime(working=1_000_000_000, no_work=1_000_000_000)
+    (finding,) = findings(come_and_gone, 3, 60.0)
+    assert "1.0 worker-seconds, 50% of all 2.0 (3 workers)" in finding.sentence
+
+
+def test_less_than_a_worker_second_is_too_little_for_a_finding():
+    assert findings(WorkerTime(no_work=900_000_000), 3, 60.0) == ()
+
+
+def test_one_worker_is_not_advised_to_share_its_work_or_to_be_fewer():
+    (finding,) = findings(WorkerTime(no_work=10_000_000_000), 1, 10.0)
+    assert "Split" not in finding.advice
+    assert "fewer workers" not in finding.advice
+
+
+def stranded(*pairs):
+    """Return two pools of one name in two processes, with time stranded between them."""
+    (pool,) = reading().pools
+    pools = tuple(replace(pool, name="kiln", number=n, pid=4711 + n) for n in (0, 1))
+    return replace(reading(), pools=pools, stranded=pairs)
+
+
+def test_pools_of_one_name_are_told_apart_where_time_was_stranded_between_them():
+    said = text.explain(stranded(StrandedReading(0, 1, 2.5)))
+    assert "kiln (process 4711) had no work while kiln (process 4712) had: 2.50" in said
+
+
+def test_stranded_time_that_comes_to_nothing_is_not_told():
+    assert "had no work while" not in text.explain(stranded(StrandedReading(0, 1, 0.004)))
+
+
+@pytest.mark.parametrize("program", ["-m idlehands", "/usr/bin/idlehands"])
+def test_who_has_run_a_job_with_its_probe_is_not_told_to_do_so(program):
+    (advice,) = advice_lines(reading(program=program))
+    assert advice != PROBE_ADVICE
+    assert "watch it again once one has" in advice
+
+
+def test_who_has_run_a_job_without_a_probe_is_told_how_to():
+    assert advice_lines(reading(program="job.py")) == [PROBE_ADVICE]

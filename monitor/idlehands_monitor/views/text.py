@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING
 
 from ..analysis.entries import ENTRIES
@@ -20,6 +21,7 @@ from .words import (
     count,
     detail_sentence,
     failed_words,
+    kind_time_words,
     maybe,
     moved_words,
     nothing,
@@ -37,6 +39,8 @@ if TYPE_CHECKING:
 BAR_CELLS = 30
 MOST_MATRIX_WORKERS = 16
 MOST_KINDS = 8
+MOST_STRANDED, LEAST_STRANDED_S = 12, 0.005
+"""What is less would read 0.00 worker-seconds."""
 KIND_CELLS, NAME_CELLS = 40, 24
 CORE_TIME_NOTES = {
     "kernel": "time on a core and run-queue wait come from the kernel's counters of each thread",
@@ -62,8 +66,9 @@ def explain(reading: Reading) -> str:
         lines += ["", *_job(reading)]
     for pool in reading.pools:
         lines += ["", *_pool(pool, reading.source.probe_cost)]
-    if reading.stranded:
-        lines += ["", *_stranded(reading)]
+    stranded = _stranded(reading)
+    if stranded:
+        lines += ["", *stranded]
     return "\n".join(lines) + "\n"
 
 
@@ -84,15 +89,22 @@ def _job(reading: Reading) -> list[str]:
 
 
 def _stranded(reading: Reading) -> list[str]:
-    names = {pool.number: clean(pool.name) for pool in reading.pools}
+    together = Counter(pool.name for pool in reading.pools)
+    names = {
+        pool.number: clean(pool.name)
+        + (f" (process {pool.pid})" if together[pool.name] > 1 and pool.pid >= 0 else "")
+        for pool in reading.pools
+    }
     lines = [
         "Time in which workers of one pool had no work while another pool had more queued tasks "
         "than parked workers"
     ]
-    for pair in reading.stranded:
+    for pair in reading.stranded[:MOST_STRANDED]:
+        if pair.seconds < LEAST_STRANDED_S:
+            break
         idle, loaded = names.get(pair.idle_pool, "?"), names.get(pair.loaded_pool, "?")
         lines.append(f"  {idle} had no work while {loaded} had: {pair.seconds:.2f} worker-seconds")
-    return lines
+    return lines if len(lines) > 1 else []
 
 
 def second_line(reading: Reading) -> str:
@@ -257,10 +269,7 @@ def _kind(pool: PoolReading, kind: KindReading, names: list[str]) -> str:
     ended = f"{kind.finished:>9} finished{calls_words(kind.finished, kind.calls)}"
     if kind.failed:
         ended += f", {kind.failed} failed"
-    times = (
-        f"working {seconds(kind.working_s)}, blocked {seconds(kind.blocked_s)}, "
-        f"waiting for a core {seconds(kind.run_queue_wait_s)}"
-    )
+    times = kind_time_words(kind, pool.core_time)
     stolen = f"; {kind.stolen} stolen" if pool.has_steals else ""
     return f"  {name:<24}{ended}, median {maybe(kind.median_s):>8}; {times}{stolen}"
 
@@ -298,13 +307,15 @@ def _counts(grid: Grid) -> list[str]:
 
 
 def _workers(pool: PoolReading) -> list[str]:
-    lines = ["Workers"]
+    lines, assumed = ["Workers"], pool.core_time == "assumed"
     for worker in pool.workers:
-        total = max(1, worker.time.total)
+        total, time = max(1, worker.time.total), worker.time
+        in_tasks = f"working {time.working / total:>4.0%}, blocked {time.blocked / total:>4.0%}"
+        if assumed:
+            in_tasks = f"in tasks {(time.working + time.blocked) / total:>4.0%}"
         lines.append(
-            f"  {worker.index:>4} {shortened(clean(worker.name), NAME_CELLS):<24} working "
-            f"{worker.time.working / total:>4.0%}, blocked {worker.time.blocked / total:>4.0%}, "
-            f"idle {worker.time.idle / total:>4.0%}, "
+            f"  {worker.index:>4} {shortened(clean(worker.name), NAME_CELLS):<24} {in_tasks}, "
+            f"idle {time.idle / total:>4.0%}, "
             f"{number_of(worker.tasks_finished, 'task')}, "
             f"{worker.state}"
         )

@@ -14,7 +14,13 @@ from rich.cells import cell_len, set_cell_size
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from ..analysis.readings import DeadWorkerReading, Reading, StayReading, TaskReading
+    from ..analysis.readings import (
+        DeadWorkerReading,
+        KindReading,
+        Reading,
+        StayReading,
+        TaskReading,
+    )
 
 ENTRY_NAMES = {
     "working": "working",
@@ -41,8 +47,10 @@ def clean(text: str, longest: int = 200) -> str:
 
 def seconds(value: float) -> str:
     """Write a duration in the unit that reads best: 0.4 µs, 12 ms, 3.1 s, 4 min 5 s, 2 h 3 min."""
+    if 0 < value < 0.05e-6:
+        return "<0.1 µs"
     if value < 1e-3:
-        return f"{value * 1e6:.0f} µs"
+        return f"{value * 1e6:.0f} µs" if value >= 1e-6 or not value else f"{value * 1e6:.1f} µs"
     if value < 1:
         return f"{value * 1e3:.0f} ms" if value >= 0.01 else f"{value * 1e3:.1f} ms"
     if value < 60:
@@ -55,6 +63,20 @@ def seconds(value: float) -> str:
 def maybe(value: float | None) -> str:
     """Write a duration, a dash where there is none."""
     return "–" if value is None else seconds(value)
+
+
+def kind_time_words(kind: KindReading, core_time: str) -> str:
+    """Write where the time of a kind's tasks went, as far apart as `core_time` tells it."""
+    working, blocked, waiting = kind.working_s, kind.blocked_s, kind.run_queue_wait_s
+    if core_time == "assumed":
+        known = f", {seconds(blocked)} of it in recorded waits" if blocked else ""
+        return f"in tasks {seconds(working + blocked + waiting)}{known}"
+    if core_time == "kernel":
+        return (
+            f"working {seconds(working)}, blocked {seconds(blocked)}, "
+            f"waiting for a core {seconds(waiting)}"
+        )
+    return f"working {seconds(working)}, blocked or waiting for a core {seconds(blocked + waiting)}"
 
 
 def calls_words(tasks: int, calls: int) -> str:
