@@ -134,9 +134,16 @@ def test_the_time_of_a_kind_is_told_apart_no_further_than_it_is_known(core_time,
 def test_a_worker_of_which_only_time_in_tasks_is_known_is_not_called_working():
     (pool,) = reading().pools
     said = text.explain(replace(reading(), pools=(replace(pool, core_time="assumed"),)))
-    rows = said.partition("\nWorkers\n")[2]
-    assert "in tasks" in rows
-    assert "working" not in rows
+    assert "in tasks" in said.partition("\nWorkers\n")[2]
+    assert not any(line.lstrip().startswith("working") for line in said.splitlines())
+    assert "working" not in said.partition("\nWorkers\n")[2]
+
+
+def test_a_line_without_a_screen_calls_time_in_tasks_working_only_where_that_is_known():
+    (pool,) = reading().pools
+    said = text.second_line(replace(reading(), pools=(replace(pool, core_time="assumed"),)))
+    assert "in tasks 25 %" in said or "in tasks 23 %" in said
+    assert "working" not in said
 
 
 def test_a_share_of_the_worker_time_stands_beside_all_of_it_not_beside_the_window():

@@ -15,11 +15,11 @@ from .queue import flow_lines, queue_lines
 from .sampled import explain_lines, second_part
 from .stealing import looks_line, stealing_lines
 from .words import (
-    ENTRY_NAMES,
     calls_words,
     clean,
     count,
     detail_sentence,
+    entry_name,
     failed_words,
     kind_time_words,
     maybe,
@@ -47,7 +47,7 @@ CORE_TIME_NOTES = {
     "process": "time on a core comes from each thread's CPU time; run-queue wait is not known here",
     "tasks": "time on a core is known only of the tasks whose CPU time was read; blocked includes "
     "run-queue wait",
-    "assumed": "time on a core is not known: time in tasks is working but for recorded waits",
+    "assumed": "time on a core is not known: only recorded waits are told from time in tasks",
 }
 
 
@@ -76,11 +76,12 @@ def _job(reading: Reading) -> list[str]:
     """Return what a job of several pools comes to as one."""
     workers = sum(len(pool.workers) for pool in reading.pools)
     processes = len(reading.source.processes)
+    all_assumed = all(pool.core_time == "assumed" for pool in reading.pools)
     where = f" in {processes} processes" if processes > 1 else ""
     lines = [
         f"The job: {len(reading.pools)} pools{where}, {number_of(workers, 'worker')}, "
         f"{reading.total.total / 1e9:.1f} worker-seconds",
-        *_entries(reading.total),
+        *_entries(reading.total, "assumed" if all_assumed else ""),
     ]
     if reading.headline is not None:
         pool, finding = reading.headline
@@ -116,7 +117,8 @@ def second_line(reading: Reading) -> str:
     parts = [second_part(pool) for pool in reading.sampled]
     for pool in reading.pools:
         shares = ", ".join(
-            f"{ENTRY_NAMES[entry]} {share(getattr(pool.time, entry) / max(1, pool.time.total))}"
+            f"{entry_name(entry, pool.core_time)} "
+            f"{share(getattr(pool.time, entry) / max(1, pool.time.total))}"
             for entry in ENTRIES
             if getattr(pool.time, entry) * 200 >= pool.time.total
         )
@@ -196,18 +198,17 @@ def _detail(pool: PoolReading, cost: float | None) -> list[str]:
 
 
 def _worker_time(pool: PoolReading) -> list[str]:
-    return ["Where the worker time went", *_entries(pool.time)]
+    return ["Where the worker time went", *_entries(pool.time, pool.core_time)]
 
 
-def _entries(time: WorkerTime) -> list[str]:
+def _entries(time: WorkerTime, core_time: str) -> list[str]:
     lines = []
     for entry in ENTRIES:
         value = getattr(time, entry)
         part = value / max(1, time.total)
         bar = "#" * round(part * BAR_CELLS)
-        lines.append(
-            f"  {ENTRY_NAMES[entry]:<15}{value / 1e9:>10.2f} s {part * 100:>6.1f} %  {bar}".rstrip()
-        )
+        name, spent = entry_name(entry, core_time), f"{value / 1e9:.2f}"
+        lines.append(f"  {name:<15}{spent:>10} s {part * 100:>6.1f} %  {bar}".rstrip())
     return lines
 
 

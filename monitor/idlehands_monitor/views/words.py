@@ -65,6 +65,11 @@ def maybe(value: float | None) -> str:
     return "–" if value is None else seconds(value)
 
 
+def entry_name(entry: str, core_time: str) -> str:
+    """Write an entry's name: working, where nothing tells it from blocked, is time in tasks."""
+    return "in tasks" if entry == "working" and core_time == "assumed" else ENTRY_NAMES[entry]
+
+
 def kind_time_words(kind: KindReading, core_time: str) -> str:
     """Write where the time of a kind's tasks went, as far apart as `core_time` tells it."""
     working, blocked, waiting = kind.working_s, kind.blocked_s, kind.run_queue_wait_s
