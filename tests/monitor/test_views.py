@@ -277,7 +277,8 @@ def test_json_permits_no_nan():
 
 
 def test_text_names_every_entry_and_finding():
-    written = text.explain(reading())
+    (pool,) = reading().pools
+    written = text.explain(replace(reading(), pools=(replace(pool, core_time="kernel"),)))
     for name in (
         "working",
         "blocked",
@@ -337,7 +338,7 @@ def test_html_is_whole_self_contained_and_escapes_foreign_text():
 
 def test_the_line_for_no_screen_says_state_shares_and_headline():
     written = text.second_line(reading())
-    assert written.startswith("live: scripted (4 workers): working 2")
+    assert written.startswith("live: scripted (4 workers): in tasks 2")
     assert "starved-beside-work" in written or "too-little-parallelism" in written
     assert "\n" not in written
 
