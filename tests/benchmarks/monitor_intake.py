@@ -23,8 +23,8 @@ from idlehands_monitor.feed import Feed
 from idlehands_monitor.ledger import Ledger
 from idlehands_monitor.sources.replay import ReplaySource
 
-ROWS_BAR = 200_000
-EXPLAIN_S_BAR, EXPLAIN_MB_BAR, HELP_MS_BAR, SWEEP_BAR = 5.0, 600.0, 100.0, 1.0
+ROWS_BAR = 2_000_000
+EXPLAIN_S_BAR, EXPLAIN_MB_BAR, HELP_MS_BAR, SWEEP_BAR = 5.0, 600.0, 60.0, 1.0
 PIECE_BYTES = 1 << 18
 """What the live source reads from a socket at a time."""
 COMMAND = [sys.executable, "-m", "idlehands"]
