@@ -43,7 +43,7 @@ def test_a_pool_that_gets_one_task_after_another_is_told_of_its_park_churn(captu
     cost = found["park-churn"]["worker_seconds"]
     assert time["waking_s"] <= cost <= time["waking_s"] + time["searching_s"]
     assert "wakes in" in text
-    assert "larger pieces" in text
+    assert "larger tasks" in text
 
 
 @pytest.mark.long

@@ -205,7 +205,7 @@ def test_the_pool_its_kind_and_its_workers_are_recognised(looks, case):
     assert pool["kind"] == case.kind
     assert pool["workers"] == WORKERS
     assert len({worker["native_id"] for worker in pool["per_worker"]}) == WORKERS
-    assert all(worker["time"]["worker_seconds"] > 1 for worker in pool["per_worker"])
+    assert all(worker["time"]["worker_seconds"] > 0.3 for worker in pool["per_worker"])
 
 
 @pytest.mark.parametrize("case", IDLE, ids=str)
@@ -300,11 +300,11 @@ def test_without_the_right_to_trace_one_line_says_so_and_the_kernels_shares_are_
     with start(folder, ASLEEP[2]) as job:
         done = idlehands("explain", job.pid, "--for", "1s", folder=folder, **changes)
     assert done.returncode == 0, done.stderr
-    (line,) = [line for line in done.stdout.splitlines() if line.startswith("No stacks: ")]
+    (line,) = [line for line in done.stdout.splitlines() if line.startswith("Stacks could not be read: ")]
     assert words in line
-    assert "working" in line
+    assert "Working" in line
     assert "off the core" in done.stdout
-    assert "parked" not in done.stdout.split("No stacks", 1)[1]
+    assert "parked" not in done.stdout.split("Stacks could not", 1)[1]
 
 
 def test_a_python_process_without_worker_threads_is_status_3_and_one_line(folder):
