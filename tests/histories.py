@@ -12,9 +12,10 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from idlehands.wire import GAPS, INBOX, MEETINGS, NONE, SPAWNS, TABLES, TASKS, WAITS, encode_columns
-from idlehands_monitor.ledger import Ledger
+from idlehands_monitor.ingest import checked_frames
+from idlehands_monitor.ledger import Ledger, PoolLedger
 
-NEVER = 1 << 62
+NEVER = 1 << 57
 
 
 @dataclass
@@ -130,10 +131,16 @@ def levels_frame(history: History, **changes: Any) -> dict[str, Any]:
 def ledger(history: History, **options: Any) -> Ledger:
     """Return a ledger that has taken in a history."""
     held = Ledger()
-    for frame in frames(history, **options):
-        held.apply(frame)
+    take_in(held, *frames(history, **options))
     assert held.skipped_frames == 0
     return held
+
+
+def take_in(held: Ledger | PoolLedger, *frames: dict[str, Any]) -> None:
+    """Have a ledger take in frames of the wire, as a source would."""
+    for frame in frames:
+        for one in checked_frames(frame):
+            held.apply(one)
 
 
 def random_history(seed: int) -> History:

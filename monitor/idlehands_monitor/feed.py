@@ -6,6 +6,7 @@ its rings again.
 
 from __future__ import annotations
 
+from collections import Counter
 from time import time
 from typing import TYPE_CHECKING
 
@@ -14,20 +15,20 @@ from idlehands.wire import NONE
 from .analysis.history import SECOND_NS
 from .analysis.past import Past
 from .analysis.read import read
-from .analysis.readings import Reading, SourceReading
+from .analysis.readings import Reading, SkippedReading, SourceReading
+from .ingest import PAST_FIRST
+from .ingest.limits import FILE_TABLE_BYTES, LIVE_TABLE_BYTES
 from .ledger import Ledger
 from .sources import host
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from idlehands.wire import Frame
-
+    from .ingest import CheckedFrame
     from .sources.status import Source
 
 HELD_NS = 60_000_000_000
-MOST_ROWS = 2_000_000
-"""Past this many task rows of one pool the oldest half of what is held is forgotten."""
+OLDER = "older ones, to make room for later ones"
 
 
 class Feed:
@@ -44,17 +45,19 @@ class Feed:
         self._past = Past()
         self._keep = keep
         self._forgot_ns = 0
-        self._began: tuple[Frame, float] | None = None
+        self._began: tuple[CheckedFrame, float] | None = None
         self._held_ns = max(HELD_NS, (window_ns or 0) + SECOND_NS)
 
     def update(self) -> bool:
         """Take in what has arrived. Return whether anything has."""
-        frames = self.source.drain()
-        if frames:
-            self.take(frames)
-        return bool(frames)
+        arrived = False
+        for frames in self.source.portions():
+            if frames:
+                self.take(frames)
+                arrived = True
+        return arrived
 
-    def take(self, frames: Sequence[Frame]) -> None:
+    def take(self, frames: Sequence[CheckedFrame]) -> None:
         """Take in frames of the source, and forget what has become too old."""
         for frame in frames:
             if self.ledger.begins_anew(frame):
@@ -63,6 +66,11 @@ class Feed:
             self.ledger.apply(frame)
         if not self._keep:
             self._forget()
+        forgotten = self.ledger.shrink(FILE_TABLE_BYTES if self._keep else LIVE_TABLE_BYTES)
+        if forgotten and self._keep:
+            self.ledger.skipped["rows", OLDER] += forgotten
+        if self.ledger.dropped and self._keep:
+            self.ledger.skipped["pools", OLDER] = self.ledger.dropped
 
     def keep_past(self) -> None:
         """Work out the seconds that have settled, before what they are made of is forgotten."""
@@ -73,10 +81,6 @@ class Feed:
         if latest - self._forgot_ns >= SECOND_NS:  # all that is held is gone through for it
             self._forgot_ns = latest
             self.ledger.forget_before(latest - self._held_ns)
-        for pool in self.ledger.pools.values():
-            if len(pool.tasks) > MOST_ROWS:
-                oldest = int(pool.tasks["ended_ns"].min())
-                pool.forget_before((oldest + pool.complete_ns) // 2)
 
     def reading(self, *, fresh: bool = True) -> Reading:
         """Return the reading of what is held now; see `read` for what is not `fresh`."""
@@ -87,9 +91,7 @@ class Feed:
 
     def _describe(self) -> SourceReading:
         status, hello = self.source.status, self.ledger.hello
-        pid = hello.get("pid")
-        if not isinstance(pid, int) or not 0 < pid < 1 << 31:
-            pid = -1
+        pid = hello.get("pid", -1)
         live = pid > 0 and status.state in ("live", "stalled")
         cores, uptime_s = self._sampled(pid)
         return SourceReading(
@@ -97,16 +99,23 @@ class Feed:
             state=status.state,
             note=status.note,
             pid=pid,
-            python=str(hello.get("python", "")),
-            program=str(hello.get("argv0", "")),
+            python=hello.get("python", ""),
+            program=hello.get("argv0", ""),
             cores=host.cores_by_affinity(pid) if live else cores,
             uptime_s=self._uptime_s(pid) if live else uptime_s,
             probe_cost=self._probe_cost(),
             skipped_frames=self.ledger.skipped_frames,
+            skipped=self._skipped(),
             warning=status.warning,
-            sampled=hello.get("sampled") is True,
+            sampled=hello.get("sampled", False),
             processes=tuple(sorted(pid for pid in self.ledger.origins if pid >= 0)),
         )
+
+    def _skipped(self) -> tuple[SkippedReading, ...]:
+        skipped = Counter(self.ledger.skipped)
+        if left_out := sum(pool.left_out for pool in self.ledger.pools.values()):
+            skipped["workers", PAST_FIRST] = left_out
+        return tuple(SkippedReading(*what, count) for what, count in sorted(skipped.items()))
 
     def _uptime_s(self, pid: int) -> float:
         """Return how long the process has run; when it began is asked once a stream."""

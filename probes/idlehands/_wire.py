@@ -52,7 +52,7 @@ misread raises `VERSION`.
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 import msgpack
@@ -122,22 +122,28 @@ class Decoder:
 
     def feed_whole(self, data: bytes) -> list[tuple[Frame, bytes]]:
         """Return what `feed` does, each frame with its own bytes, length included."""
+        return [(_parse(memoryview(one)[_LENGTH.size :]), one) for one in self.split(data)]
+
+    def split(self, data: bytes) -> Iterator[bytes]:
+        """Yield the bytes of the frames that `data` completes, length included, unparsed.
+
+        Raises WireError on a length over `MOST_BYTES`.
+        """
         held = self._held
         held += data
-        frames: list[tuple[Frame, bytes]] = []
         position = 0
-        while len(held) - position >= _LENGTH.size:
-            (length,) = _LENGTH.unpack_from(held, position)
-            if length > MOST_BYTES:
-                raise WireError(f"frame of {length} bytes is over {MOST_BYTES}")
-            end = position + _LENGTH.size + length
-            if end > len(held):
-                break
-            whole = bytes(held[position:end])
-            frames.append((_parse(memoryview(whole)[_LENGTH.size :]), whole))
-            position = end
-        del held[:position]
-        return frames
+        try:
+            while len(held) - position >= _LENGTH.size:
+                (length,) = _LENGTH.unpack_from(held, position)
+                if length > MOST_BYTES:
+                    raise WireError(f"frame of {length} bytes is over {MOST_BYTES}")
+                begin, end = position, position + _LENGTH.size + length
+                if end > len(held):
+                    break
+                position = end
+                yield bytes(held[begin:end])
+        finally:
+            del held[:position]
 
 
 def _parse(body: bytes | memoryview) -> Frame:

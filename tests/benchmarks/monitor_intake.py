@@ -17,9 +17,9 @@ from time import perf_counter
 from made_up_rows import opening, task_frames, write_capture
 from support import Row, arguments, compiled, finish
 
-from idlehands.wire import Decoder
 from idlehands_monitor.analysis.worker_time import pool_time
 from idlehands_monitor.feed import Feed
+from idlehands_monitor.ingest import StreamFrames
 from idlehands_monitor.ledger import Ledger
 from idlehands_monitor.sources.replay import ReplaySource
 
@@ -40,17 +40,17 @@ print(json.dumps([done.returncode, took, peak, len(done.stdout)]))
 
 
 def intake_row(rounds: int, rows: int) -> Row:
-    """Row a: rows per second through `Decoder.feed` and `Ledger.apply`, in one thread."""
+    """Row a: rows per second through `StreamFrames.feed` and `Ledger.apply`, in one thread."""
     stream = opening() + b"".join(task_frames(rows))
     rates = []
     for _ in range(rounds):
-        decoder, ledger = Decoder(), Ledger()
+        decoder, ledger = StreamFrames(), Ledger()
         began = perf_counter()
         for start in range(0, len(stream), PIECE_BYTES):
-            for frame in decoder.feed(stream[start : start + PIECE_BYTES]):
+            for frame, _ in decoder.feed(stream[start : start + PIECE_BYTES]):
                 ledger.apply(frame)
         rates.append(len(ledger.pools[0].tasks) / (perf_counter() - began))
-        assert ledger.skipped_frames == 0
+        assert not ledger.skipped
         assert len(ledger.pools[0].tasks) == rows
     measured = f"median of {rounds} of {rows:,} rows, slowest {min(rates):,.0f} rows/s"
     return Row(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from histories import History, Task, frames, ledger
+from histories import History, Task, frames, ledger, take_in
 from idlehands.wire import encode_columns
 from idlehands_monitor.analysis.past import Past
 from idlehands_monitor.analysis.read import read
@@ -39,17 +39,20 @@ def reading(workers: int = 4, hits: int = 5, *, fresh: bool = True, **changes: o
     for thief in range(workers):
         row = [hits * victim if victim != thief else 0 for victim in range(workers)]
         zero = [0] * workers
-        held.apply(
+        take_in(
+            held,
             {
                 "frame": "counters",
                 "pool": 0,
                 "worker": thief,
                 **encode_columns(("hits", "empties", "lost_races"), (row, row, zero)),
-            }
+            },
         )
     for frame in frames(history):
         if frame["frame"] == "levels":
-            held.apply({**frame, "at_ns": end + SECOND, "inbox": 3, "deques": list(range(workers))})
+            take_in(
+                held, {**frame, "at_ns": end + SECOND, "inbox": 3, "deques": list(range(workers))}
+            )
     past = Past()
     past.extend(held)
     return read(held, source(**changes), None, past, fresh=fresh)

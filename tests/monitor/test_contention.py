@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from histories import History, Task, frames, ledger
+from histories import History, Task, frames, ledger, take_in
 from idlehands.wire import CANCELLED, OTHER_POOL, OWN_DEQUE
 from idlehands_monitor.analysis.contention import contention
 from idlehands_monitor.analysis.deque_readings import EndReading, EndsReading
@@ -74,9 +74,9 @@ def test_only_meetings_inside_the_window_count():
 def test_a_pool_that_says_it_tells_of_all_had_none_where_it_tells_of_none():
     held = Ledger()
     names, *rest = frames(History(2, 100 * MS))
-    held.apply({**names, "tells_meetings": True})
+    take_in(held, {**names, "tells_meetings": True})
     for frame in rest:
-        held.apply(frame)
+        take_in(held, frame)
     found = contention(held.pools[0], 0, 100 * MS, 0)
     assert (found.told, found.meetings, found.waited_s, found.median_s) == (True, 0, 0.0, None)
     assert found.near_empty_share is None
@@ -88,7 +88,7 @@ def test_a_pool_that_tells_nothing_has_no_such_reading():
 
 def test_lost_rows_of_meetings_are_counted_and_make_no_hole_in_the_record():
     held = ledger(History(2, 100 * MS, meetings=SOME))
-    held.apply({"frame": "lost", "pool": 0, "table": "meetings", "worker": 0, "rows": 7})
+    take_in(held, {"frame": "lost", "pool": 0, "table": "meetings", "worker": 0, "rows": 7})
     pool = held.pools[0]
     assert (contention(pool, 0, 100 * MS, 0).missing, pool.lost_rows, pool.holes) == (7, 0, [])
 
@@ -129,7 +129,7 @@ def test_a_pool_that_does_not_say_that_it_tells_all_is_judged_by_what_it_told():
     held = Ledger()
     names, *rest = frames(History(2, 100 * MS, meetings=longer(LEAST_CASES)))
     for frame in [{**names, "tells_meetings": False}, *rest]:
-        held.apply(frame)
+        take_in(held, frame)
     told = DequeUse(use([], 1000).ends, contention=contention(held.pools[0], 0, 100 * MS, 0))
     assert (judged(told).verdict, judged(told).cases) == (BROKEN, LEAST_CASES)
 

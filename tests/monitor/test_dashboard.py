@@ -20,7 +20,13 @@ from idlehands_monitor.capture import CaptureError
 from idlehands_monitor.views.grid import steal_sentence
 from idlehands_monitor.views.html import render
 from idlehands_monitor.views.terminal.app import Dashboard
-from idlehands_monitor.views.terminal.header import flow, headline_text, legend_rows, wrap
+from idlehands_monitor.views.terminal.header import (
+    blocked_words,
+    flow,
+    headline_text,
+    legend_rows,
+    wrap,
+)
 from idlehands_monitor.views.terminal.matrix import MatrixView
 from idlehands_monitor.views.terminal.matrix_cells import cell_width
 from idlehands_monitor.views.terminal.room import lower_height
@@ -42,7 +48,7 @@ class StillSource:
         self.captures = []
         self.fails = ""
 
-    def drain(self):
+    def portions(self):
         return []
 
     def pause(self, paused):
@@ -522,3 +528,10 @@ def test_a_broken_promise_says_what_it_is_for_and_when_it_was_broken():
     assert broken.purpose in said
     assert "first broken 1.50 s into the window" in said
     assert broken.source in said
+
+
+def test_blocked_time_of_rows_that_come_to_no_time_at_all_is_drawn():
+    (pool,) = reading().pools
+    waited = BlockedReading(0.0, 0.0, (), 0, 5e-9, one_core=False)
+    odd = replace(pool, time=WorkerTime(blocked=5, dispatch=-5), blocked=waited)
+    assert blocked_words(odd).startswith("blocked by an unknown cause")

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from readings import source
 
-from histories import History, Task, frames, ledger
+from histories import History, Task, frames, ledger, take_in
 from idlehands.wire import CANCELLED, INBOX, OWN_DEQUE
 from idlehands_monitor.analysis.deque_readings import EndReading
 from idlehands_monitor.analysis.deques import TOLERANCE_NS, ends, soonest, takes
@@ -305,7 +305,7 @@ def test_a_live_view_is_told_once_a_second_and_of_the_very_end():
     held = Ledger()
     seen = []
     for frame in frames(history):
-        held.apply(frame)
+        take_in(held, frame)
     for part in (0, 1, 10, 20):
         # The same rows; only the moment up to which they are known to be complete moves on.
         held.pools[0].complete_ns = history.end - 4_000_000 * US + part * 100_000 * US

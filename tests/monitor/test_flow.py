@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from readings import reading, source
 
-from histories import NEVER, History, Task, frames, ledger, levels_frame, random_history
+from histories import NEVER, History, Task, frames, ledger, levels_frame, random_history, take_in
 from idlehands.wire import CANCELLED, LOST, WAITS, encode_columns
 from idlehands_monitor.analysis.flow import LEAST_TASKS, in_pool, own_ns
 from idlehands_monitor.analysis.queueing import little, mmc
@@ -102,7 +102,7 @@ def test_an_open_task_is_in_the_pool_until_the_end_of_the_window():
     history = History(1, 100, [Task(0, 10)])
     held = ledger(history)
     open_task = [[0, 0, -1, 0, 10, -1, -1, 40, -2]]
-    held.apply(levels_frame(history, workers=[open_task]))
+    take_in(held, levels_frame(history, workers=[open_task]))
     found = little(*in_pool(held.pools[0], 0, 100), 0, 100)
     assert (found.area_ns, found.at_end, found.after_ns) == (90, 1, 90)
 
@@ -121,7 +121,7 @@ def test_a_wait_in_which_others_ran_is_not_the_tasks_own_time():
     row = [(0, 15, 45, -1, 1)]
     columns = encode_columns(WAITS.names, list(zip(*row, strict=True)))
     wait = {"frame": "rows", "pool": 0, "table": "waits", "worker": 0, "first": 0, "rows": 1}
-    held.apply({**wait, "complete_ns": 100, "columns": columns})
+    take_in(held, {**wait, "complete_ns": 100, "columns": columns})
     pool = held.pools[0]
     own = dict(
         zip(
@@ -204,21 +204,21 @@ def test_where_detail_was_sampled_there_is_no_reading():
     held = Ledger()
     for frame in frames(regular()):
         steps = {"steps": [[100 * MS, 2]], "sampled_by": "spawned_ns"}
-        held.apply({**frame, **steps} if frame["frame"] == "names" else frame)
+        take_in(held, {**frame, **steps} if frame["frame"] == "names" else frame)
     found = pool_reading(held)
     assert (found.queueing, found.balance) == (None, None)
 
 
 def test_where_rows_were_lost_there_is_no_queueing():
     held = ledger(regular())
-    held.apply({"frame": "lost", "pool": 0, "table": "tasks", "worker": 0, "rows": 5})
+    take_in(held, {"frame": "lost", "pool": 0, "table": "tasks", "worker": 0, "rows": 5})
     more = regular(80)
     more.tasks = [replace(task, number=task.number) for task in more.tasks[45:]]
     for frame in frames(more):
         if frame["frame"] == "rows" and frame["table"] == "tasks":
-            held.apply({**frame, "first": 45})
+            take_in(held, {**frame, "first": 45})
         elif frame["frame"] == "levels":
-            held.apply(frame)
+            take_in(held, frame)
     found = pool_reading(held)
     assert found.unrecorded_s > 0
     assert found.queueing is None

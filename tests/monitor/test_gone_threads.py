@@ -9,7 +9,7 @@ import pytest
 from readings import source
 
 from helpers import wait_until
-from histories import History, Task, ledger, levels_frame, names_frame
+from histories import History, Task, ledger, levels_frame, names_frame, take_in
 from idlehands_monitor.analysis.read import read, read_pool
 from idlehands_monitor.sources import host
 from idlehands_monitor.views import text
@@ -26,10 +26,10 @@ def pool_with_a_gone_thread(doing=(OPEN_TASK,), seen=(1, 8)):
     held = ledger(history)
     for at_s in seen:
         threads = {100: [at_s * SECOND, 0], 101: [0, 0]}
-        held.apply({"frame": "host", "at_ns": at_s * SECOND, "threads": threads})
+        take_in(held, {"frame": "host", "at_ns": at_s * SECOND, "threads": threads})
     gone = {"frame": "host", "at_ns": 9 * SECOND, "threads": {101: [0, 0]}, "gone": [100]}
-    held.apply(levels_frame(history, workers=[list(doing), []]))
-    held.apply(gone)
+    take_in(held, levels_frame(history, workers=[list(doing), []]))
+    take_in(held, gone)
     assert held.skipped_frames == 0
     return held
 
@@ -64,7 +64,7 @@ def test_a_thread_that_ends_without_a_task_has_left():
 def test_a_worker_whose_thread_is_another_one_now_is_there_again():
     held = pool_with_a_gone_thread()
     threads = [[0, 555, 1, "again"], [1, 101, 2, "second"]]
-    held.apply(names_frame(2, threads=threads))
+    take_in(held, names_frame(2, threads=threads))
     assert held.pools[0].gone == {}
 
 

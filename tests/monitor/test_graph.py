@@ -10,7 +10,7 @@ from __future__ import annotations
 import pytest
 from readings import steal_counts
 
-from histories import History, frames
+from histories import History, frames, take_in
 from idlehands.wire import TASKS, WAITS, encode_columns
 from idlehands_monitor.analysis.bounds import graph_reading, steal_bound
 from idlehands_monitor.analysis.entries import PoolTime, no_time
@@ -50,7 +50,7 @@ def recorded(tasks, waits, workers, end):
     """Return the ledger of a pool: tasks as maps, waits as (task, began, ended, on_task)."""
     held = Ledger()
     for frame in frames(History(workers, end)):
-        held.apply(frame)
+        take_in(held, frame)
     for worker in range(workers):
         mine = [task for task in tasks if task.get("worker", 0) == worker]
         rows = [
@@ -64,7 +64,7 @@ def recorded(tasks, waits, workers, end):
                 base = {"frame": "rows", "pool": 0, "first": 0, "complete_ns": end}
                 columns = encode_columns(table.names, list(zip(*values, strict=True)))
                 base = {**base, "worker": worker, "table": table.name, "rows": len(values)}
-                held.apply({**base, "columns": columns})
+                take_in(held, {**base, "columns": columns})
     assert held.skipped_frames == 0
     return held.pools[0]
 
@@ -146,7 +146,7 @@ def test_a_greedy_schedule_of_grahams_nine_tasks_stays_within_the_bound(workers)
 def test_a_graph_with_nothing_in_it_is_none():
     held = Ledger()
     for frame in frames(History(1, 100)):
-        held.apply(frame)
+        take_in(held, frame)
     assert task_graph(held.pools[0], 0, 100) is None
 
 

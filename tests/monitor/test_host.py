@@ -17,7 +17,7 @@ import pytest
 from readings import SECOND, reading, source
 
 from helpers import wait_until
-from histories import History, Task, frames, ledger
+from histories import History, Task, frames, ledger, take_in
 from idlehands.wire import encode
 from idlehands_monitor.analysis.entries import ENTRIES, PoolTime, WorkerTime
 from idlehands_monitor.analysis.host import grown_between, host_readings, memory_growth
@@ -65,9 +65,9 @@ def process_frame(at_s: float, pid: int = PID, **changes: object) -> dict[str, o
 
 def held(*frames: dict[str, object]) -> Ledger:
     found = Ledger()
-    found.apply({"frame": "hello", "version": 1, "pid": PID})
+    take_in(found, {"frame": "hello", "version": 1, "pid": PID})
     for frame in frames:
-        found.apply(frame)
+        take_in(found, frame)
     return found
 
 
@@ -105,7 +105,7 @@ def test_a_source_that_is_live_and_has_not_yet_said_who_it_is_has_a_reading():
         target = "job"
         status = SourceStatus("live")
 
-        def drain(self) -> list[dict[str, object]]:
+        def portions(self) -> list[list[dict[str, object]]]:
             return []
 
     feed = Feed(JustAttached(), None)
@@ -302,12 +302,12 @@ def test_a_process_that_ended_before_the_window_is_not_in_it():
 
 def test_a_worker_thread_has_its_own_switches():
     counters = ledger(History(1, 10, tasks=[Task(0, 0, 0, 0, 10)]))
-    counters.apply({"frame": "hello", "version": 1, "pid": PID})
+    take_in(counters, {"frame": "hello", "version": 1, "pid": PID})
     for at in (0, 10):
-        counters.apply(process_frame(at))
+        take_in(counters, process_frame(at))
         switches = {100: [30 * at, 2 * at, -1], 999: [at, at, at]}
         frame = {"frame": "host", "at_ns": at * SECOND, "threads": {}, "switches": switches}
-        counters.apply(frame)
+        take_in(counters, frame)
     (thread,) = host_readings(counters, 0, 10 * SECOND)[0].threads
     assert thread.native_id == 100
     assert thread.voluntary_switches_per_s == pytest.approx(30)
@@ -442,13 +442,13 @@ def test_growth_that_is_short_slow_or_unsteady_is_not_found(changes):
 def test_findings_of_the_host_take_their_place_by_cost_in_the_pools_reading():
     # The one worker waits for a core all the time, and the group is held back all the time.
     counters = Ledger()
-    counters.apply({"frame": "hello", "version": 1, "pid": PID})
+    take_in(counters, {"frame": "hello", "version": 1, "pid": PID})
     for frame in frames(History(1, 10 * SECOND, tasks=[Task(0, 0, 0, 0, 10 * SECOND)])):
-        counters.apply(frame)
+        take_in(counters, frame)
     for at in (0, 10):
-        counters.apply(process_frame(at, throttled_ns=at * SECOND, periods=at))
+        take_in(counters, process_frame(at, throttled_ns=at * SECOND, periods=at))
         threads = {100: [0, at * SECOND]}
-        counters.apply({"frame": "host", "at_ns": at * SECOND, "threads": threads})
+        take_in(counters, {"frame": "host", "at_ns": at * SECOND, "threads": threads})
     codes = [finding.code for finding in read(counters, source()).pools[0].findings]
     assert codes == ["cpu-quota"]
 

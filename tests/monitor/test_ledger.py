@@ -6,13 +6,15 @@ import numpy as np
 import pytest
 from readings import source
 
-from histories import History, Task, frames, ledger, levels_frame, names_frame
+from histories import History, Task, frames, ledger, levels_frame, names_frame, take_in
 from idlehands.wire import LOOKS, TASKS, encode_columns
 from idlehands_monitor.analysis.past import Past
 from idlehands_monitor.analysis.read import read, read_pool, window_of
 from idlehands_monitor.analysis.worker_time import recorded_stretches
-from idlehands_monitor.ledger import Ledger, TableStore
-from idlehands_monitor.ledger.pool import SNAPSHOT_BYTES, Hole
+from idlehands_monitor.ledger import HostCounters, Ledger, TableStore
+from idlehands_monitor.ledger import host as host_module
+from idlehands_monitor.ledger.attempts import SNAPSHOT_BYTES
+from idlehands_monitor.ledger.pool import MOST_HOLES, Hole
 
 
 def task_rows(first, times, worker=0):
@@ -48,7 +50,7 @@ def counters(worker, hits, empties, lost_races):
 def held(*some):
     found = Ledger()
     for frame in some:
-        found.apply(frame)
+        take_in(found, frame)
     return found
 
 
@@ -136,9 +138,9 @@ def test_the_matrix_of_a_window_is_the_difference_of_two_snapshots():
         levels(2 * second, 2),
     )
     counts = found.pools[0].counts_between(second, 2 * second)
-    assert counts.hits.tolist() == [[0, 4], [0, 0]]
-    assert counts.empties.tolist() == [[0, 1], [0, 0]]
-    assert found.pools[0].counts_between(0, 2 * second).hits.tolist() == [[0, 9], [0, 0]]
+    assert counts[0].tolist() == [[0, 4], [0, 0]]
+    assert counts[1].tolist() == [[0, 1], [0, 0]]
+    assert found.pools[0].counts_between(0, 2 * second)[0].tolist() == [[0, 9], [0, 0]]
 
 
 def test_snapshots_stay_bounded_and_keep_the_first_and_the_last():
@@ -147,8 +149,8 @@ def test_snapshots_stay_bounded_and_keep_the_first_and_the_last():
     for n in range(2000):
         some += [counters(0, [0, n], [0, 0], [0, 0]), levels(n * second // 2, 2)]
     pool = held(*some).pools[0]
-    assert len(pool.snapshots) <= 129
-    assert pool.counts_between(0, 10**15).hits[0, 1] == 1999
+    assert len(pool.attempts.snapshots) <= 129
+    assert pool.counts_between(0, 10**15)[0][0, 1] == 1999
 
 
 @pytest.mark.parametrize(
@@ -217,7 +219,7 @@ def batches(store, count, rows=10, begin=0):
     """Append batches of tasks, of two workers in turn, that end at `begin` and one later each."""
     for first in range(begin, begin + count * rows, rows):
         columns = [list(range(first, first + rows))] * len(TASKS.names)
-        store.append(encode_columns(TASKS.names, columns), [(first // rows % 2, rows)])
+        store.append(np.array(columns), [(first // rows % 2, rows)])
     return store
 
 
@@ -248,7 +250,7 @@ def test_a_table_grows_past_its_first_capacity_and_keeps_every_row():
     store = TableStore(TASKS, "ended_ns")
     for first in range(0, 5000, 100):
         columns = [list(range(first, first + 100))] * len(TASKS.names)
-        store.append(encode_columns(TASKS.names, columns), [(3, 100)])
+        store.append(np.array(columns), [(3, 100)])
     assert np.array_equal(store["task"], np.arange(5000))
     assert set(store["worker"].tolist()) == {3}
 
@@ -282,9 +284,9 @@ def test_snapshots_of_a_large_pool_stay_within_their_memory():
             levels(n * second // 2, workers),
         ]
     pool = held(*some).pools[0]
-    size = sum(s.hits.nbytes + s.empties.nbytes + s.lost_races.nbytes for s in pool.snapshots)
+    size = sum(counts.nbytes for s in pool.attempts.snapshots for counts in s.by_thief.values())
     assert size <= SNAPSHOT_BYTES
-    assert pool.counts_between(0, 10**15).hits[0, 1] == 299
+    assert pool.counts_between(0, 10**15)[0][0, 1] == 299
 
 
 def test_what_a_worker_lost_that_had_no_row_before_is_a_hole_and_no_later_beginning():
@@ -333,10 +335,10 @@ def test_looks_told_pair_by_pair_add_up_over_frames():
         levels(10**9, 3),
     ).pools[0]
     counts = pool.counts_between(0, 10**9)
-    assert counts.hits.tolist() == [[0, 3, 0], [0, 0, 0], [0, 0, 0]]
-    assert counts.empties.tolist() == [[0, 0, 7], [0, 0, 0], [0, 4, 0]]
-    assert counts.lost_races.tolist() == [[0, 0, 0], [0, 0, 0], [0, 1, 0]]
-    assert pool.counts_between(20, 10**9).hits[0, 1] == 2
+    assert counts[0].tolist() == [[0, 3, 0], [0, 0, 0], [0, 0, 0]]
+    assert counts[1].tolist() == [[0, 0, 7], [0, 0, 0], [0, 4, 0]]
+    assert counts[2].tolist() == [[0, 0, 0], [0, 0, 0], [0, 1, 0]]
+    assert pool.counts_between(20, 10**9)[0][0, 1] == 2
 
 
 @pytest.mark.parametrize(
@@ -359,12 +361,103 @@ def test_a_live_window_begins_with_the_nearest_whole_second_that_is_known(window
 
 
 def test_a_pool_that_is_withdrawn_goes_and_its_number_is_no_other_pools():
-    held = ledger(History(1, 100))
-    before = set(held.pools)
-    held.apply({"frame": "withdrawn", "pool": 0})
-    held.apply({"frame": "withdrawn", "pool": 9})
-    assert held.pools == {}
-    held.apply({**names_frame(1), "pool": 1})
-    assert len(held.pools) == 1
-    assert before.isdisjoint(held.pools)
-    assert held.skipped_frames == 0
+    found = ledger(History(1, 100))
+    before = set(found.pools)
+    take_in(found, {"frame": "withdrawn", "pool": 0}, {"frame": "withdrawn", "pool": 9})
+    assert found.pools == {}
+    take_in(found, {**names_frame(1), "pool": 1})
+    assert len(found.pools) == 1
+    assert before.isdisjoint(found.pools)
+    assert found.skipped_frames == 0
+
+
+def test_threads_that_are_not_heard_of_any_more_are_forgotten():
+    counters = HostCounters()
+    for thread in range(100):
+        counters.add(10 + thread, thread, 5, 5)
+    counters.forget_before(100)
+    assert [counters.between(thread, 0, 1000)[2] for thread in range(100)] == [0] * 100
+    assert len(counters._threads) == 10
+
+
+def test_samples_of_threads_are_bounded_and_the_newest_stays(monkeypatch):
+    monkeypatch.setattr(host_module, "MOST_TIMES", 1000)
+    counters = HostCounters()
+    for at in range(50_000):
+        counters.add(at, at % 3, at, 0)
+    held_samples = sum(len(thread.moments) for thread in counters._threads.values())
+    assert held_samples <= 1000
+    core, _, covered = counters.between(0, 40_000, 49_999)
+    assert core == pytest.approx(covered)
+
+
+def test_of_very_many_threads_those_heard_of_last_are_held(monkeypatch):
+    monkeypatch.setattr(host_module, "MOST_THREADS", 10)
+    counters = HostCounters()
+    for thread in range(100):
+        counters.add(thread, thread, 5, 5)
+    assert list(counters._threads) == list(range(90, 100))
+
+
+def test_past_its_bound_a_ledger_forgets_the_oldest_rows_and_covers_less():
+    found = held(
+        names_frame(1), *(task_rows(n, [(n, n + 1)]) for n in range(10_000)), levels(10_000)
+    )
+    pool = found.pools[0]
+    before = pool.held_bytes
+    assert found.shrink(before) == 0
+    forgotten = found.shrink(before // 3)
+    assert pool.held_bytes <= before // 3
+    assert forgotten == 10_000 - len(pool.tasks)
+    assert pool.complete_from_ns >= forgotten
+    assert pool.tasks["ended_ns"].max() == 10_000
+
+
+def test_the_past_lets_go_of_pools_that_are_gone():
+    past, found = Past(), held(names_frame(1), task_rows(0, [(0, 10)]), levels(20))
+    past.extend(found)
+    assert list(past.pools) == [0]
+    past.extend(Ledger())
+    assert not past.pools
+
+
+def test_holes_are_bounded_and_leave_out_no_less():
+    found = held(names_frame(1), task_rows(0, [(0, 1)]), levels(1))
+    for n in range(1, 10_000):
+        take_in(found, task_rows(2 * n, [(2 * n, 2 * n + 1)]))
+    holes = found.pools[0].holes
+    assert len(holes) <= MOST_HOLES
+    assert holes[0].began_ns == 1
+    assert found.pools[0].lost_rows == 9999
+
+
+def test_only_the_counts_of_thieves_that_looked_since_are_copied_where_a_snapshot_is_kept():
+    found = held(names_frame(3), looks((0, 1, 1, 0, 0), (2, 1, 7, 0, 0)), levels(0, workers=3))
+    for n in range(1, 20):
+        take_in(found, looks((0, 1, 1, 0, 0)), levels(n * 1_000_000_000, workers=3))
+    pool = found.pools[0]
+    snapshots = pool.attempts.snapshots
+    assert len({id(snapshot.by_thief[0]) for snapshot in snapshots}) == len(snapshots) == 20
+    assert len({id(snapshot.by_thief[2]) for snapshot in snapshots}) == 1
+    assert [snapshot.totals[0] for snapshot in snapshots] == [8 + n for n in range(20)]
+    assert pool.counts_between(0, 10**15)[0].tolist() == [[0, 20, 0], [0, 0, 0], [0, 7, 0]]
+
+
+def test_counts_are_copied_as_often_as_snapshots_are_kept_and_not_with_all_levels():
+    found = held(names_frame(2))
+    arrays = {}
+    for at_ns in range(0, 10_000_000_000, 10_000_000):  # a hundred times a second
+        take_in(found, looks((0, 1, 1, 0, 0)), levels(at_ns, workers=2))
+        for snapshot in found.pools[0].attempts.snapshots:
+            arrays.update((id(counts), counts) for counts in snapshot.by_thief.values())
+    assert len(arrays) <= 25
+    assert found.pools[0].counts_between(0, 10_000_000_000)[0].sum() == 1000
+
+
+def test_looks_count_from_the_levels_on_that_say_up_to_when_they_are():
+    found = held(names_frame(2), looks((0, 1, 1, 0, 0)), levels(10, workers=2))
+    pool = found.pools[0]
+    take_in(found, looks((0, 1, 5, 0, 0)))
+    assert pool.counts_between(0, 20)[0].sum() == 1
+    take_in(found, levels(20, workers=2))
+    assert pool.counts_between(0, 20)[0].sum() == 6

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from histories import History, Task, ledger, names_frame, random_history
+from histories import History, Task, ledger, names_frame, random_history, take_in
 from idlehands_monitor.analysis.blocked import LEAST_LOOKS, blocked
 from idlehands_monitor.analysis.entries import WorkerTime
 from idlehands_monitor.analysis.findings import findings
@@ -31,7 +31,7 @@ def looked_at(history, looks):
     """Return a ledger of a history whose workers' threads were looked at: (moment, {id: sort})."""
     held = ledger(history)
     for at_ns, waits in looks:
-        held.apply({"frame": "host", "at_ns": at_ns, "threads": {}, "waits": waits})
+        take_in(held, {"frame": "host", "at_ns": at_ns, "threads": {}, "waits": waits})
     assert held.skipped_frames == 0
     return held
 
@@ -47,7 +47,7 @@ def test_time_by_kind_adds_up_to_that_of_the_pool(seed, kinds):
     history = random_history(seed)
     held = ledger(history)
     pool = held.pools[0]
-    pool.apply(names_frame(history.workers, task_kinds=["a", "b"]))  # kind 2 is not known
+    take_in(pool, names_frame(history.workers, task_kinds=["a", "b"]))  # kind 2 is not known
     column = pool.tasks["kind"]
     column[:] = np.resize(kinds, len(column))
     pool.tasks["cpu_ns"][::3] = (pool.tasks["ended_ns"] - pool.tasks["started_ns"])[::3] // 2
@@ -65,7 +65,7 @@ def test_each_kind_has_the_time_that_its_own_tasks_took():
     history = History(1, 100)
     history.tasks = [Task(0, 0, 0, 0, 60, cpu=20), Task(1, 0, 0, 60, 90, cpu=30)]
     held = ledger(history)
-    held.pools[0].apply(names_frame(1, task_kinds=["sleep", "count"]))
+    take_in(held.pools[0], names_frame(1, task_kinds=["sleep", "count"]))
     held.pools[0].tasks["kind"][:] = [0, 1]
     kinds = {k.kind: k for k in read_pool(held, held.pools[0], 0, 100).tasks.kinds}
     assert (kinds["sleep"].working_s, kinds["sleep"].blocked_s) == (20e-9, 40e-9)
@@ -75,12 +75,12 @@ def test_each_kind_has_the_time_that_its_own_tasks_took():
 def test_a_task_that_has_not_ended_counts_for_its_kind():
     history = History(1, 100)
     held = ledger(history)
-    held.pools[0].open = []
-    held.apply(
+    take_in(
+        held,
         {
             **{"frame": "levels", "pool": 0, "at_ns": 100, "inbox": 0, "deques": [0]},
             **{"workers": [[[0, 0, -1, 0, 0, -1, -1, 40, -2]]], "misuses": 0},
-        }
+        },
     )
     (kind,) = read_pool(held, held.pools[0], 0, 100).tasks.kinds
     assert (kind.finished, kind.working_s) == (0, 60e-9)
@@ -139,7 +139,7 @@ def test_one_cores_worth_of_work_by_several_workers_is_told_without_looks():
     held = ledger(history)
     for at_ns, on_core in ((0, 0), (10 * SECOND, 3_300_000_000)):
         threads = {100 + worker: [on_core, 0] for worker in range(3)}
-        held.apply({"frame": "host", "at_ns": at_ns, "threads": threads})
+        take_in(held, {"frame": "host", "at_ns": at_ns, "threads": threads})
     reading = read_pool(held, held.pools[0], 0, 10 * SECOND)
     assert reading.blocked.one_core
     assert reading.headline.code == "interpreter-lock"

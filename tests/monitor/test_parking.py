@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from readings import source
 
-from histories import History, Task, frames, ledger, random_history, scaled
+from histories import History, Task, frames, ledger, random_history, scaled, take_in
 from idlehands_monitor.analysis.parking import parking, recorded
 from idlehands_monitor.analysis.read import read
 from idlehands_monitor.analysis.spinning import clairvoyant_costs, spin_costs, spin_reading
@@ -226,10 +226,10 @@ def shared(count=40):
     history.end = now + 500 * US
     held = Ledger()
     names, *rest, levels = frames(history)
-    held.apply({**names, "pool_kind": "thread pool", "shared_queue": True})
+    take_in(held, {**names, "pool_kind": "thread pool", "shared_queue": True})
     for frame in rest:
-        held.apply(frame)
-    held.apply({**levels, "workers": [[[3, 0]]]})
+        take_in(held, frame)
+    take_in(held, {**levels, "workers": [[[3, 0]]]})
     return held
 
 

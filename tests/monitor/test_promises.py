@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from histories import History, Task, ledger, random_history, scaled
+from histories import History, Task, ledger, random_history, scaled, take_in
 from idlehands_monitor.analysis.deque_readings import EndReading, EndsReading, SizesReading
 from idlehands_monitor.analysis.past import Past
 from idlehands_monitor.analysis.promises import (
@@ -195,7 +195,7 @@ def test_where_spawns_were_lost_in_between_nothing_is_judged_by_them():
     history = parkings(100, beside=10)
     pool = ledger(history).pools[0]
     lost = {"frame": "lost", "pool": 0, "table": "spawns", "worker": -1, "rows": 5}
-    pool.apply(lost)
+    take_in(pool, lost)
     for found in (parks_when_empty(pool, 0, history.end), stays_in_pool(pool, 0, history.end)):
         assert found.verdict == UNKNOWN
         assert "lost" in found.why

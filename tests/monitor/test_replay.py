@@ -31,16 +31,20 @@ def write(path, pieces):
     writer.close()
 
 
+def tick(n):
+    return {"frame": "cost", "at_ns": n, "recording_ns": 0, "sending_ns": 0}
+
+
 @pytest.fixture
 def ticking(tmp_path):
     """A capture of ten blocks a second apart, each with one frame that names its second."""
     path = tmp_path / "ticks.idlehands"
-    write(path, [(n * SECOND, [{"frame": "tick", "n": n}]) for n in range(10)])
+    write(path, [(n * SECOND, [tick(n)]) for n in range(10)])
     return str(path)
 
 
 def numbers(source):
-    return [frame["n"] for frame in source.drain()]
+    return [frame["at_ns"] for frame in source.drain() if frame["frame"] == "cost"]
 
 
 def test_blocks_come_when_the_playhead_has_passed_them(ticking):
@@ -88,17 +92,34 @@ def test_play_all_brings_everything_at_once(ticking):
     assert numbers(source) == list(range(10))
 
 
-def test_frames_damaged_inside_a_whole_block_end_the_replay_with_a_warning(tmp_path):
+def test_a_damaged_frame_costs_itself_and_is_said(tmp_path):
     path = tmp_path / "a.idlehands"
     writer = CaptureWriter(path)
-    writer.add(1, encode({"frame": "tick", "n": 0}))
+    writer.add(1, encode(tick(0)) + b"\x01\x00\x00\x00\xc1" + encode(tick(1)))
     writer.flush()
-    writer.add(2, b"\x01\x00\x00\x00\xc1")
+    writer.add(2, encode(tick(2)))
     writer.close()
     source = ReplaySource(str(path))
     source.play_all()
-    assert numbers(source) == [0]
-    assert "not a MessagePack frame" in source.status.warning
+    feed = Feed(source.again(), None, keep=True)
+    feed.source.play_all()
+    feed.update()
+    assert numbers(source) == [0, 1, 2]
+    (skipped,) = feed.reading().source.skipped
+    assert (skipped.what, skipped.count) == ("frames", 1)
+    assert "not a MessagePack map" in skipped.why
+
+
+def test_a_length_that_no_frame_has_costs_the_rest_of_its_block(tmp_path):
+    path = tmp_path / "a.idlehands"
+    writer = CaptureWriter(path)
+    writer.add(1, encode(tick(0)) + b"\xff" * 40 + encode(tick(1)))
+    writer.flush()
+    writer.add(2, encode(tick(2)))
+    writer.close()
+    source = ReplaySource(str(path))
+    source.play_all()
+    assert numbers(source) == [0, 2]
 
 
 def test_frames_of_a_newer_wire_are_refused(tmp_path):

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import os
+import threading
+import time
 from dataclasses import replace
 
 import pytest
@@ -15,8 +17,9 @@ from idlehands.wire import encode
 from idlehands_monitor.analysis.read import read_pool
 from idlehands_monitor.capture import CaptureWriter
 from idlehands_monitor.feed import Feed
-from idlehands_monitor.seek import broken_moments, feed_at
+from idlehands_monitor.seek import Stopped, broken_moments, feed_at
 from idlehands_monitor.sources.replay import ReplaySource
+from idlehands_monitor.views.terminal import jumps
 from idlehands_monitor.views.terminal.app import Dashboard
 from idlehands_monitor.views.terminal.scheduler_screen import PromiseSheet, whole_text
 
@@ -301,3 +304,43 @@ def test_a_promise_whole_has_its_counts_its_effect_and_its_moments_as_ages():
     assert broken.purpose in said
     assert "j goes to" not in said
     assert "j goes to" in whole_text(pool, broken, replay=True).plain
+
+
+def test_a_jump_that_nobody_waits_for_any_more_reads_no_further(capture):
+    source, asked = ReplaySource(capture), []
+
+    def stopped():
+        asked.append(source.head_ns)
+        return len(asked) == 5
+
+    with pytest.raises(Stopped):
+        broken_moments(source, WINDOW_NS, stopped)
+    assert len(asked) == 5
+    with pytest.raises(Stopped):
+        feed_at(ReplaySource(capture), WINDOW_NS, 0, 30 * SECOND, lambda: True)
+
+
+def test_q_during_a_jump_ends_the_reading_of_the_capture(capture, monkeypatch):
+    reading, went_on = threading.Event(), []
+
+    def read_for_ever(_source, _window_ns, stopped):
+        reading.set()
+        while not stopped():
+            assert len(went_on) < 2000
+            went_on.append(time.sleep(0.01))
+        raise Stopped
+
+    monkeypatch.setattr(jumps, "broken_moments", read_for_ever)
+    app = Dashboard(Feed(ReplaySource(capture), WINDOW_NS))
+
+    async def test():
+        async with app.run_test(size=(110, 40)) as pilot:
+            app.feed.source.play_all()
+            await pilot.pause(0.5)
+            app._jumps.go(PARKS, 1)
+            await asyncio.to_thread(reading.wait, 20)
+            await pilot.press("q")
+
+    asyncio.run(test())
+    assert reading.is_set()
+    assert len(went_on) < 2000

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from histories import take_in
 from idlehands.wire import GAPS, INBOX, LOST, PARKED, SPAWNS, STAYS, TASKS, encode_columns
 from idlehands_monitor.analysis.detail import EVERY, parts, sampled_shares, weights
 from idlehands_monitor.analysis.entries import ENTRIES
@@ -29,8 +30,9 @@ def shared_ledger(tasks, stays, end_ns, *, workers=1, gaps=(), steps=(), ran=Non
     """Return a ledger of one pool; tasks: (worker, spawned, started, ended[, outcome, by]);
     stays: (worker, began, ended[, how]); gaps: (worker, began, ended, state)."""
     ledger = Ledger()
-    ledger.apply({"frame": "hello", "version": 1, "pid": 1})
-    ledger.apply(
+    take_in(ledger, {"frame": "hello", "version": 1, "pid": 1})
+    take_in(
+        ledger,
         {
             "frame": "names",
             "pool": 0,
@@ -44,7 +46,7 @@ def shared_ledger(tasks, stays, end_ns, *, workers=1, gaps=(), steps=(), ran=Non
             "shared_queue": True,
             "steps": [list(step) for step in steps],
             "sampled_by": "spawned_ns",
-        }
+        },
     )
 
     def rows(table, worker, values):
@@ -52,7 +54,7 @@ def shared_ledger(tasks, stays, end_ns, *, workers=1, gaps=(), steps=(), ran=Non
             columns = encode_columns(table.names, list(zip(*values, strict=True)))
             frame = {"frame": "rows", "pool": 0, "table": table.name, "worker": worker}
             first = {"first": 0, "rows": len(values), "complete_ns": end_ns}
-            ledger.apply({**frame, **first, "columns": columns})
+            take_in(ledger, {**frame, **first, "columns": columns})
 
     rows(SPAWNS, -1, [(task[1],) for task in tasks])
     for worker in range(workers):
@@ -73,7 +75,7 @@ def shared_ledger(tasks, stays, end_ns, *, workers=1, gaps=(), steps=(), ran=Non
         rows(GAPS, worker, [(b, e, state, 0, -1, -1) for w, b, e, state in gaps if w == worker])
     levels = {"frame": "levels", "pool": 0, "at_ns": end_ns, "inbox": 0, "deques": []}
     counts = {"ran": ran or [sum(task[0] == w for task in tasks) for w in range(workers)]}
-    ledger.apply({**levels, "workers": [[] for _ in range(workers)], "misuses": 0, **counts})
+    take_in(ledger, {**levels, "workers": [[] for _ in range(workers)], "misuses": 0, **counts})
     return ledger
 
 
@@ -288,11 +290,12 @@ def test_tasks_that_left_no_row_are_not_queued_for_ever():
     """Thirty-seven tasks were run in all, of which two left rows while detail was given up."""
     ledger = sampled([(30, 10), (20, 20)], ran=37)
     pool = ledger.pools[0]
-    pool.apply(
+    take_in(
+        pool,
         {
             **{"frame": "levels", "pool": 0, "at_ns": 11_000, "inbox": 0, "deques": []},
             **{"workers": [[]], "misuses": 0, "ran": [37], "spawned": 38},
-        }
+        },
     )
     assert queued_at(pool, 10_500) == 1
 
@@ -308,7 +311,7 @@ def test_a_worker_that_left_while_the_levels_were_read_joined_once():
     ledger = shared_ledger([(0, 1, 1, 2)], [(0, 50, 101)], 100)
     (pool,) = ledger.pools.values()
     levels = {"frame": "levels", "pool": 0, "at_ns": 100, "inbox": 0, "deques": [], "misuses": 0}
-    pool.apply({**levels, "workers": [[[3, 50]]], "ran": [1]})
+    take_in(pool, {**levels, "workers": [[[3, 50]]], "ran": [1]})
     pool.closed_ns = 99
     (found,) = read(ledger, SourceReading("quay", "live")).pools
     assert (found.stays.joined, found.stays.left) == (1, 1)

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from histories import History, Task, ledger, names_frame, random_history
+from histories import History, Task, ledger, names_frame, random_history, take_in
 from idlehands_monitor.analysis.read import read_pool
 from idlehands_monitor.analysis.worker_time import pool_time
 
@@ -46,7 +46,7 @@ def job(kinds, seconds, seed=7, *, reads_cpu=True, sees=None):
     history.tasks = tasks
     held = ledger(history)
     pool = held.pools[0]
-    pool.apply(names_frame(1, task_kinds=["sleeps", "computes"]))
+    take_in(pool, names_frame(1, task_kinds=["sleeps", "computes"]))
     pool.tasks["kind"][:] = [kind.number for kind in chosen]
     ends = np.array([task.ended for task in tasks])
     totals = np.cumsum([[kind.on * MS, kind.queued * MS] for kind in chosen], axis=0)
@@ -57,7 +57,7 @@ def job(kinds, seconds, seed=7, *, reads_cpu=True, sees=None):
             frame["waits"] = {
                 100: sees[chosen[int(np.searchsorted(ends, at, side="right"))].number]
             }
-        held.apply(frame)
+        take_in(held, frame)
     assert held.skipped_frames == 0
     return held
 
@@ -127,7 +127,7 @@ def test_kinds_add_up_to_the_pool_exactly_whatever_the_counters_say(seed, growth
     history = random_history(seed)
     held = ledger(history)
     pool = held.pools[0]
-    pool.apply(names_frame(history.workers, task_kinds=["a", "b"]))
+    take_in(pool, names_frame(history.workers, task_kinds=["a", "b"]))
     pool.tasks["kind"][:] = np.resize([0, 1, 2], len(pool.tasks["kind"]))
     pool.tasks["cpu_ns"][::3] = (pool.tasks["ended_ns"] - pool.tasks["started_ns"])[::3] // 2
     on = queued = 0

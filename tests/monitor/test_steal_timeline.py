@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from readings import reading, source
 
-from histories import History, frames, levels_frame, names_frame
+from histories import History, frames, levels_frame, names_frame, take_in
 from idlehands.wire import encode_columns
 from idlehands_monitor.analysis.read import read
 from idlehands_monitor.analysis.steal_timeline import MOST_SLICES, counted, slice_edges
@@ -23,13 +23,13 @@ WORKERS = 2
 def told(snapshots, declared_ns=0):
     """Return a pool of two whose worker 0 had made (at, hits, empties, lost races) by then."""
     held = Ledger()
-    held.apply(names_frame(WORKERS, declared_ns=declared_ns))
+    take_in(held, names_frame(WORKERS, declared_ns=declared_ns))
     for at_ns, hits, empties, lost in snapshots:
         columns = encode_columns(
             ("hits", "empties", "lost_races"), ([0, hits], [0, empties], [0, lost])
         )
-        held.apply({"frame": "counters", "pool": 0, "worker": 0, **columns})
-        held.apply(levels_frame(History(WORKERS, at_ns), at_ns=at_ns))
+        take_in(held, {"frame": "counters", "pool": 0, "worker": 0, **columns})
+        take_in(held, levels_frame(History(WORKERS, at_ns), at_ns=at_ns))
     return held.pools[0]
 
 
@@ -89,9 +89,8 @@ def test_slices_add_up_to_what_the_ledger_counts_of_the_window(steps, inner, lat
     begin = snapshots[0][0] if late else 0
     edges = sorted({begin, at, *(begin + (at - begin) * part // 100 for part in inner)})
     found, whole = counted(pool, edges), pool.counts_between(begin, at)
-    for name in ("hits", "empties", "lost_races"):
-        values = getattr(found, name)
-        assert sum(value for value in values if value is not None) == getattr(whole, name).sum()
+    for values, counts in zip((found.hits, found.empties, found.lost_races), whole, strict=True):
+        assert sum(value for value in values if value is not None) == counts.sum()
     assert sum(found.counted_s) == pytest.approx((at - begin) / SECOND)
 
 
@@ -131,6 +130,6 @@ def test_the_document_has_the_timeline_and_what_random_looks_would_need():
 def test_a_reading_of_a_capture_has_the_slices_of_its_whole_window():
     held = Ledger()
     for frame in frames(History(WORKERS, 10 * SECOND)):
-        held.apply(frame)
+        take_in(held, frame)
     (pool,) = read(held, source()).pools
     assert pool.stealing.timeline.edges_s == (0.0, 10.0)

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from readings import reading, source
 
-from histories import History, Task, frames, ledger, levels_frame, random_history
+from histories import History, Task, frames, ledger, levels_frame, random_history, take_in
 from idlehands.wire import encode_columns
 from idlehands_monitor.analysis.read import read
 from idlehands_monitor.analysis.steals import MOST_FEEDERS, dry_times, stealing
@@ -27,12 +27,12 @@ def counted(hits, empties, history=None):
     *rows, levels = frames(history or History(workers, 1000 * MS))
     held = Ledger()
     for frame in rows:
-        held.apply(frame)
+        take_in(held, frame)
     for thief in range(workers):
         counts = (hits[thief], empties[thief], [0] * workers)
         columns = encode_columns(("hits", "empties", "lost_races"), counts)
-        held.apply({"frame": "counters", "pool": 0, "worker": thief, **columns})
-    held.apply(levels)
+        take_in(held, {"frame": "counters", "pool": 0, "worker": thief, **columns})
+    take_in(held, levels)
     return held
 
 
@@ -164,7 +164,7 @@ def test_a_search_in_a_join_ends_with_the_task_that_helps():
 def test_an_open_task_ends_the_time_before_it():
     history = History(1, 100, [Task(0, 0, 0, 0, 20)], gaps=[(0, 25, 50, False, -1)])
     held = ledger(history)
-    held.apply(levels_frame(history, workers=[[[0, 1, -1, 0, 10, -1, -1, 55, -2]]]))
+    take_in(held, levels_frame(history, workers=[[[0, 1, -1, 0, 10, -1, -1, 55, -2]]]))
     assert dry_times(held.pools[0], 0, 100)[0].tolist() == [30]
 
 
@@ -233,7 +233,7 @@ def test_with_rows_lost_no_time_to_the_next_task_is_said():
     for kept in (tasks, [tasks[0], tasks[2]]):  # a gap in the running numbers is a loss
         held = Ledger()
         for frame in (names, levels_frame(history, at_ns=1), *kept, *others, levels):
-            held.apply(frame)
+            take_in(held, frame)
         found.append(read(held, source()).pools[0].stealing.to_next_task)
     assert [dry.count for dry in found] == [1, 0]
     assert found[1].median_s is None

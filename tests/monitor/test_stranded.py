@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from histories import History, Task, frames, random_history, scaled
+from histories import History, Task, frames, random_history, scaled, take_in
 from idlehands_monitor.analysis.past import Past
 from idlehands_monitor.analysis.read import read
 from idlehands_monitor.analysis.readings import SourceReading
@@ -21,7 +21,7 @@ def job(*histories):
     held = Ledger()
     for number, history in enumerate(histories):
         for frame in frames(history):
-            held.apply({**frame, "pool": number})
+            take_in(held, {**frame, "pool": number})
     assert held.skipped_frames == 0
     return held
 
@@ -95,10 +95,10 @@ def test_a_pool_whose_workers_are_stranded_has_that_as_its_headline():
 def with_counters(held, cores, busy):
     """Have the host say that a process may use so many cores, and each worker so much of one."""
     process = {"frame": "process", "at_ns": 1, "pid": 1, "usable_cores": cores}
-    held.apply({**process, "resident_bytes": 1, "affinity": 8})
+    take_in(held, {**process, "resident_bytes": 1, "affinity": 8})
     for at_ns in (0, 100):
         threads = {100 + worker: [int(at_ns * share), 0] for worker, share in enumerate(busy)}
-        held.apply({"frame": "host", "at_ns": at_ns, "threads": threads})
+        take_in(held, {"frame": "host", "at_ns": at_ns, "threads": threads})
     assert held.skipped_frames == 0
     return held
 

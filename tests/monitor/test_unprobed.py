@@ -10,6 +10,7 @@ from readings import HOSTILE, source
 from test_dashboard import drive, screen_text
 from test_dashboard import shown as on_screen
 
+from histories import take_in
 from idlehands_monitor.analysis.moments import wilson
 from idlehands_monitor.analysis.read import read
 from idlehands_monitor.analysis.roles import chain, role_of
@@ -113,9 +114,9 @@ def counters(at_s, threads, waits=None):
 
 def ledger(*frames):
     held = Ledger()
-    held.apply({"frame": "hello", "version": 1, "pid": PID, "sampled": True})
+    take_in(held, {"frame": "hello", "version": 1, "pid": PID, "sampled": True})
     for frame in frames:
-        held.apply(frame)
+        take_in(held, frame)
     return held
 
 
@@ -128,10 +129,11 @@ def two_workers(parked_dumps, dumps=10, working=0.0, waits=None):
     )
     for number in range(dumps):
         frames = PARKED if number < parked_dumps else WORKS
-        held.apply(
+        take_in(
+            held,
             stacks_frame(
                 number + 0.5, [thread(1, frames), thread(2, frames, "fetch_1", wait="sleep")]
-            )
+            ),
         )
     return held
 
@@ -222,7 +224,7 @@ def test_a_parked_chain_is_the_get_and_who_called_it():
 
 def test_working_is_the_growth_of_the_kernels_counters():
     held = two_workers(0)
-    held.apply(counters(20, {1: [2 * SECOND, 4 * SECOND], 2: [0, 0]}))
+    take_in(held, counters(20, {1: [2 * SECOND, 4 * SECOND], 2: [0, 0]}))
     time = only_pool(held).workers[0].time
     assert (time.seconds, time.working, time.run_queue_wait) == pytest.approx((20, 0.1, 0.2))
     assert only_pool(held).time.working == pytest.approx(0.05)
@@ -256,8 +258,8 @@ def test_a_wait_that_parked_workers_are_in_too_is_counted_where_they_are_not_par
     held = ledger()
     for second, (frames, sort) in enumerate(dumps):
         for quarter in range(4):
-            held.apply(counters(second + quarter / 4, {1: [0, 0]}, {1: sort}))
-        held.apply(stacks_frame(second + 0.8, [thread(1, frames, wait=sort)]))
+            take_in(held, counters(second + quarter / 4, {1: [0, 0]}, {1: sort}))
+        take_in(held, stacks_frame(second + 0.8, [thread(1, frames, wait=sort)]))
     time = only_pool(held).time
     assert {wait.sort: wait.share for wait in time.waits} == pytest.approx(
         {"sleep": 0.5, "lock": 0.25}
@@ -328,7 +330,7 @@ def test_a_worker_on_the_core_is_not_counted_as_blocked():
 
 def test_only_the_window_counts():
     held = two_workers(5)  # parked in the first five seconds
-    held.apply(counters(10, {1: [0, 0], 2: [0, 0]}))
+    take_in(held, counters(10, {1: [0, 0], 2: [0, 0]}))
     time = only_pool(held, 5 * SECOND).time
     assert (time.dumps, time.parked.value, time.seconds) == (5, 0.0, pytest.approx(10.0))
 

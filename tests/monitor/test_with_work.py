@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from readings import source
 
-from histories import NEVER, History, Task, frames, levels_frame, random_history
+from histories import NEVER, History, Task, frames, levels_frame, random_history, take_in
 from idlehands.wire import GAPS, OWN_DEQUE, encode_columns
 from idlehands_monitor.analysis.read import read
 from idlehands_monitor.analysis.with_work import looked_at
@@ -32,9 +32,9 @@ def ledger(history, looks=lambda place: LOOKS):
                 for place, (_, began, ended, parked, woken) in enumerate(mine)
             ]
             columns = encode_columns(GAPS.names, list(zip(*rows, strict=True)))
-            held.apply({**frame, "columns": columns})
+            take_in(held, {**frame, "columns": columns})
         else:
-            held.apply(frame)
+            take_in(held, frame)
     assert held.skipped_frames == 0
     return held
 
@@ -98,7 +98,9 @@ def test_searches_count_by_their_looks_and_not_by_their_length():
 
 def test_an_open_task_was_in_its_deque_until_it_began():
     held = ledger(one_thief(search=(20, 60)))
-    held.apply(levels_frame(History(3, 100), workers=[[[0, 1, -1, 0, 30, 0, -1, 70, -1]], [], []]))
+    take_in(
+        held, levels_frame(History(3, 100), workers=[[[0, 1, -1, 0, 30, 0, -1, 70, -1]], [], []])
+    )
     got = looked_at(held.pools[0], 0, 100)
     assert got.with_work.tolist() == [0, 0, 4 * 30 / 40]
 

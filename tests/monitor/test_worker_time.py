@@ -242,3 +242,18 @@ def test_queue_length_is_exact_after_the_past_is_forgotten(moment):
     held.forget_before(50)
     expected = sum(task.spawned < moment <= task.started for task in history.tasks)
     assert queued_at(held, moment) == expected
+
+
+@pytest.mark.parametrize(
+    ("shares", "total", "most"),
+    [
+        ([float("nan"), 1e300, -1e300], 2**61, [2**62, 2**62, -(2**62)]),
+        ([float("inf")] * 1000, 2**62, [2**53] * 1000),
+        ([-1e18] * 8, 2**60, [2**60] * 8),
+        ([0.5] * 3, -5, [-1] * 3),
+    ],
+)
+def test_rounding_of_times_that_no_clock_tells_ends_and_keeps_to_the_limits(shares, total, most):
+    rounded = round_to_total(np.array(shares), total, np.array(most, dtype=np.int64))
+    assert (rounded >= 0).all()
+    assert (rounded <= np.maximum(most, 0)).all()

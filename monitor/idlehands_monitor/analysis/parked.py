@@ -11,6 +11,8 @@ import numpy as np
 from .intervals import Cut, sum_per_worker
 from .rows import Float, Int64
 
+MOST_TOTAL = 1 << 62
+
 
 def parked_split(stretch: Cut) -> tuple[Int64, Int64]:
     """Return (waking, starved) nanoseconds per worker, shape (workers,) each.
@@ -73,12 +75,15 @@ def round_to_total(shares: Float, total: int, most: Int64) -> Int64:
     """Return integers near `shares`, none over its `most`, that add up to `total`.
 
     The largest remainders get what rounding down leaves over; what the limits leave over goes to
-    where there is room, in proportion to it. `total` is brought into 0 to sum(most).
+    where there is room, in proportion to it. `total` is brought into 0 to sum(most). Times that no
+    clock tells, of a damaged recording, are brought into what 64 bits can add up.
     """
-    floors = np.minimum(np.floor(shares).astype(np.int64), most)
+    most = np.clip(most, 0, MOST_TOTAL // max(1, len(most)))
+    shares = np.clip(np.nan_to_num(shares), 0, most)
+    floors = np.minimum(shares.astype(np.int64), most)
     total = min(max(0, total), int(most.sum()))
     left = total - int(floors.sum())
-    if abs(left) > len(floors):
+    while abs(left) > len(floors):  # twice at most: a double leaves a 2**-52th of it over
         room = most - floors if left > 0 else floors
         floors += (room * (left / int(room.sum()))).astype(np.int64)
         left = total - int(floors.sum())

@@ -5,6 +5,7 @@ Pure: the window, the source's state and the number of cores are handed in.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -23,6 +24,7 @@ from .host import host_readings, of_pool
 from .host_findings import host_findings
 from .intervals import Whole, queued_at
 from .moments import quantile
+from .past import DAMAGED
 from .promises import promises
 from .queue_length import mean_lengths
 from .readings import (
@@ -31,6 +33,7 @@ from .readings import (
     KindReading,
     PoolReading,
     Reading,
+    SkippedReading,
     SourceReading,
     StealReading,
     StrandedReading,
@@ -58,6 +61,9 @@ if TYPE_CHECKING:
 MOST_COUNTED_KIND = 1 << 16
 """Far above the numbers that a probe gives to kinds of task."""
 MOST_SLICES = 60
+CLOCKS_MAY_DIFFER = 1000
+"""Worker time below nothing is an error of stamps up to this part of a window, and past it none of
+a pool that ran: its rows overlap."""
 SELDOM_SECONDS, HOST_SECONDS = 10, 2
 """How long a live view keeps what is judged while no screen shows it, and what the host said."""
 SHORTEST_SLICE_NS = 100_000_000
@@ -98,18 +104,18 @@ def read(
 
         host = of_host() if past is None else past.kept("host", end, HOST_SECONDS, of_host)
         between = _stranded(ledger, windows, past)
-    pools = [
-        read_pool(
-            ledger,
-            ledger.pools[number],
-            *window,
-            history=past.pools.get(number) if past else None,
-            host=host,
-            stranded_ns=sum(ns for (idle, _), ns in between.items() if idle == number),
-            fresh=fresh,
-        )
-        for number, window in windows.items()
-    ]
+    pools, contradictory = [], 0
+    for number, window in windows.items():
+        history = past.pools.get(number) if past else None
+        stranded_ns = sum(ns for (idle, _), ns in between.items() if idle == number)
+        try:
+            pool = ledger.pools[number]
+            pools.append(read_pool(ledger, pool, *window, history, host, stranded_ns, fresh=fresh))
+        except DAMAGED:
+            contradictory += 1
+    if contradictory:
+        why = SkippedReading("pools", "their rows contradict each other", contradictory)
+        source = replace(source, skipped=(*source.skipped, why))
     pairs = sorted(between.items(), key=lambda pair: -pair[1])
     return Reading(
         source,
@@ -184,7 +190,8 @@ def read_pool(
 ) -> PoolReading:
     """Return the reading of one pool between two moments; `host` is that of every process.
 
-    `stranded_ns`: how long its workers were idle while tasks were queued in other pools.
+    `stranded_ns`: how long its workers were idle while tasks were queued in other pools. Raises
+    one of `DAMAGED` where the rows contradict each other.
     """
     if history is None:
         held = Whole(pool, begin_ns, end_ns).ordered()
@@ -198,6 +205,8 @@ def read_pool(
     else:
         time = history.time(pool, ledger.host, begin_ns, end_ns)
         times, lengths, slice_s = history.times, history.queue_lengths, SECOND_NS / 1e9
+    if time.entries.min(initial=0) * CLOCKS_MAY_DIFFER < -time.recorded_ns:
+        raise ValueError("the rows of a pool contradict each other")
     window_s = time.recorded_ns / 1e9
     sampled = time.counted_ns + time.sampled_ns > 0
     whole = not sampled and time.recorded_ns == end_ns - begin_ns
@@ -280,7 +289,7 @@ def _edges(begin_ns: int, end_ns: int) -> list[int]:
 
 
 def _steals(pool: PoolLedger, begin_ns: int, end_ns: int) -> StealReading:
-    return StealReading(pool.counts_between(begin_ns, end_ns).counts)
+    return StealReading(pool.counts_between(begin_ns, end_ns))
 
 
 def _hand_overs(pool: PoolLedger, begin_ns: int, end_ns: int) -> HandOverReading:

@@ -29,6 +29,15 @@ Matrix = tuple[tuple[int, ...], ...]
 
 
 @dataclass(frozen=True, slots=True)
+class SkippedReading:
+    """What was left out of a stream: what it was, why in words of ours, and how much."""
+
+    what: str
+    why: str
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
 class SourceReading:
     """Where the frames come from: the process watched, and how the stream fares.
 
@@ -48,6 +57,7 @@ class SourceReading:
     uptime_s: float = 0.0
     probe_cost: float | None = None
     skipped_frames: int = 0
+    skipped: tuple[SkippedReading, ...] = ()
     warning: str = ""
     sampled: bool = False
     processes: tuple[int, ...] = ()

@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from ..ledger import PoolLedger
-    from ..ledger.pool import CounterSnapshot
 
 MOST_SLICES = 48
 """So many bars fit eighty cells, with what they are."""
@@ -66,7 +65,7 @@ def steal_timeline(pool: PoolLedger, begin_ns: int, end_ns: int, *, live: bool) 
 
 def slice_edges(pool: PoolLedger, begin_ns: int, end_ns: int, *, live: bool) -> list[int]:
     """Return the edges of a window's slices, which are long enough to hold a snapshot each."""
-    inside = [s.at_ns for s in pool.snapshots if begin_ns <= s.at_ns <= end_ns]
+    inside = [s.at_ns for s in pool.attempts.snapshots if begin_ns <= s.at_ns <= end_ns]
     apart = int(np.median(np.diff(inside))) if len(inside) > 1 else end_ns - begin_ns
     least = max(SNAPSHOTS_PER_SLICE * apart, -(-(end_ns - begin_ns) // MOST_SLICES), 1)
     if live:
@@ -81,7 +80,7 @@ def counted(pool: PoolLedger, edges: Sequence[int]) -> StealTimeline:
 
     The first and the last edge are counted as the ledger counts a window between them.
     """
-    snapshots = list(pool.snapshots)
+    snapshots = list(pool.attempts.snapshots)
     moments = [snapshot.at_ns for snapshot in snapshots]
     from_zero = edges[0] <= pool.declared_ns
     if from_zero:
@@ -89,7 +88,7 @@ def counted(pool: PoolLedger, edges: Sequence[int]) -> StealTimeline:
     places = [max(0, bisect_right(moments, edge) - 1) for edge in edges[:-1]]
     places.append(min(len(moments) - 1, bisect_left(moments, edges[-1])))
     known = {
-        place: _totals(snapshots[place - from_zero]) if place >= from_zero else NOTHING
+        place: snapshots[place - from_zero].totals if place >= from_zero else NOTHING
         for place in set(places)
         if snapshots
     }
@@ -108,11 +107,3 @@ def _between(early: Totals, late: Totals, nanoseconds: int) -> Part:
     if min(hits, empties, lost) < 0:  # fewer than before: the counters began anew
         return BLANK
     return nanoseconds / 1e9, hits, empties, lost
-
-
-def _totals(snapshot: CounterSnapshot) -> Totals:
-    return (
-        int(snapshot.hits.sum()),
-        int(snapshot.empties.sum()),
-        int(snapshot.lost_races.sum()),
-    )

@@ -15,12 +15,14 @@ from __future__ import annotations
 
 import struct
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+
+from ..ingest.limits import BLOCK_BYTES
 
 MAGIC = b"idlehands capture\n"
 VERSION = 1
 TAG = b"ihB1"
-MOST_BODY_BYTES = 64 << 20
+MOST_BODY_BYTES = BLOCK_BYTES
 """A longer body, before or after decompression, is damage, not data."""
 
 _VERSION = struct.Struct("<I")
@@ -40,10 +42,11 @@ class NotACapture(CaptureError):
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """Frames as wire bytes, and when the block was closed."""
+    """Frames as wire bytes, when the block was closed, and how many bytes its body took."""
 
     at_ns: int
     frames: bytes
+    packed_bytes: int = field(default=0, compare=False)
 
 
 def prefix() -> bytes:
@@ -92,4 +95,4 @@ def decode_body(body: bytes, checksum: int, at_ns: int) -> Block:
         raise CaptureError(f"damaged block: {error}") from error
     if unpacking.unconsumed_tail:
         raise CaptureError("block unpacks to more than a block may hold")
-    return Block(at_ns, frames)
+    return Block(at_ns, frames, len(body))

@@ -6,8 +6,8 @@ same id, so what was held of the former goes.
 
 from __future__ import annotations
 
+from array import array
 from bisect import bisect_left, bisect_right
-from math import isfinite
 from operator import attrgetter
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -19,9 +19,9 @@ from idlehands.wire import NONE
 from .waits import WaitLooks
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable
 
-    from idlehands.wire import Frame
+    from ..ingest import CheckedFrame
 
 Int64 = npt.NDArray[np.int64]
 
@@ -29,6 +29,9 @@ MOST_SAMPLES = 512
 """Of one process or thread; past it every other one goes, so that a long capture stays whole."""
 MOST_IDS = 4096
 """Of processes or threads held at a time; the one heard of longest ago goes first."""
+MOST_THREADS = 1 << 14
+MOST_PROCESS_SAMPLES, MOST_SWITCH_SAMPLES, MOST_TIMES = 1 << 14, 1 << 17, 1 << 20
+"""Of all processes or threads together; past it every other one of each goes, too."""
 GROWTH_NS = 300_000_000_000
 """How far back memory is watched: it grows slowly, so its samples outlive the other rows."""
 
@@ -39,9 +42,9 @@ class _Growth:
     __slots__ = ("moments", "on_core", "run_queue")
 
     def __init__(self) -> None:
-        self.moments: list[int] = []
-        self.on_core: list[int] = []
-        self.run_queue: list[int] = []
+        self.moments = array("q")
+        self.on_core = array("q")
+        self.run_queue = array("q")
 
     def at(self, moment_ns: int) -> tuple[float, float]:
         """Return both counters at a moment between the first and the last sample."""
@@ -57,6 +60,11 @@ class _Growth:
         for values in (self.moments, self.on_core, self.run_queue):
             del values[:count]
 
+    def thin(self) -> None:
+        """Forget every other sample but the last."""
+        for values in (self.moments, self.on_core, self.run_queue):
+            del values[-2::-2]
+
 
 class HostCounters:
     """Cumulative on-core and run-queue nanoseconds per thread, by kernel thread id.
@@ -66,26 +74,40 @@ class HostCounters:
 
     def __init__(self) -> None:
         self._threads: dict[int, _Growth] = {}
+        self._held = 0
         self.has_run_queue = False
         self.waits = WaitLooks()
 
-    def apply(self, frame: Frame) -> None:
-        """Take the threads' times of a ``host`` frame. Raises ValueError and the like."""
-        at_ns = _whole(frame["at_ns"])
-        moments = {who: _whole(moment) for who, moment in _entries(frame.get("moments", {}))}
-        for native_id, (on_core, run_queue) in _entries(frame["threads"]):
-            self.add(moments.get(native_id, at_ns), native_id, _whole(on_core), _whole(run_queue))
-        self.waits.add(at_ns, dict(_entries(frame.get("waits", {}))), moments)
+    def apply(self, frame: CheckedFrame) -> None:
+        """Take the threads' times of a ``host`` frame."""
+        at_ns, moments = frame["at_ns"], frame["moments"]
+        for native_id, (on_core, run_queue) in frame["threads"].items():
+            self.add(moments.get(native_id, at_ns), native_id, on_core, run_queue)
+        self.waits.add(at_ns, frame["waits"], moments)
 
     def add(self, at_ns: int, native_id: int, on_core_ns: int, run_queue_ns: int) -> None:
         """Add a sample. A counter that went backwards is another thread with the same id."""
-        thread = self._threads.setdefault(native_id, _Growth())
+        thread = self._threads.pop(native_id, None)
+        if thread is None:
+            thread = _Growth()
+            if len(self._threads) >= MOST_THREADS:
+                self._forget_thread(next(iter(self._threads)))
+        self._threads[native_id] = thread  # at the end: the order is who was heard of last
         if thread.moments and (on_core_ns < thread.on_core[-1] or at_ns < thread.moments[-1]):
+            self._held -= len(thread.moments)
             thread.drop(len(thread.moments))
         thread.moments.append(at_ns)
         thread.on_core.append(on_core_ns)
         thread.run_queue.append(run_queue_ns)
         self.has_run_queue = self.has_run_queue or run_queue_ns >= 0
+        self._held += 1
+        if self._held > MOST_TIMES:
+            for thread in self._threads.values():
+                thread.thin()
+            self._held = sum(len(thread.moments) for thread in self._threads.values())
+
+    def _forget_thread(self, native_id: int) -> None:
+        self._held -= len(self._threads.pop(native_id).moments)
 
     def between(self, native_id: int, begin_ns: int, end_ns: int) -> tuple[float, float, int]:
         """Return (on-core ns, run-queue ns, ns of the stretch covered) inside two moments.
@@ -139,10 +161,18 @@ class HostCounters:
         return np.array(counts, dtype=np.int64), np.array(columns, dtype=np.int64).T
 
     def forget_before(self, moment_ns: int) -> None:
-        """Drop the samples before `moment_ns`, but for the last, from which growth is counted."""
-        for thread in self._threads.values():
+        """Drop the samples before `moment_ns`, but for the last, from which growth is counted.
+
+        A thread that was not heard of since is forgotten.
+        """
+        for native_id, thread in list(self._threads.items()):
+            if thread.moments[-1] < moment_ns:
+                self._forget_thread(native_id)
+                continue
             old = bisect_right(thread.moments, moment_ns) - 1
-            thread.drop(max(0, min(old, len(thread.moments) - 2)))
+            dropped = max(0, min(old, len(thread.moments) - 2))
+            thread.drop(dropped)
+            self._held -= dropped
         self.waits.forget_before(moment_ns)
 
 
@@ -181,31 +211,23 @@ class ProcessCounters:
         self.processes: dict[int, list[ProcessSample]] = {}
         self.threads: dict[int, list[SwitchSample]] = {}
 
-    def apply(self, frame: Frame) -> None:
-        """Take a ``process`` frame. Raises ValueError and the like on a bad one."""
-        cores = {name: _cores(frame.get(name, NONE)) for name in ("usable_cores", "quota_cores")}
-        whole = {
-            name: _whole(frame.get(name, NONE))
-            for name in ProcessSample._fields
-            if name not in cores
-        }
-        new = ProcessSample(**{**cores, **whole})  # type: ignore[arg-type]  # whole ones are int
-        pid = _whole(frame["pid"])
+    def apply(self, frame: CheckedFrame) -> None:
+        """Take a ``process`` frame."""
+        new = ProcessSample(**{name: frame[name] for name in ProcessSample._fields})
+        pid = frame["pid"]
         held = self.processes.get(pid)
         if held and (new.at_ns < held[-1].at_ns or new.minor_faults < held[-1].minor_faults):
             held.clear()
-        _add(self.processes, pid, new)
+        _add(self.processes, pid, new, MOST_PROCESS_SAMPLES)
 
-    def apply_switches(self, frame: Frame) -> None:
-        """Take the switches in a ``host`` frame, if it has any. Raises ValueError and the like."""
-        for native_id, (voluntary, nonvoluntary, waited) in _entries(frame.get("switches", {})):
-            new = SwitchSample(
-                _whole(frame["at_ns"]), _whole(voluntary), _whole(nonvoluntary), _whole(waited)
-            )
+    def apply_switches(self, frame: CheckedFrame) -> None:
+        """Take the switches in a ``host`` frame, if it has any."""
+        for native_id, counted in frame["switches"].items():
+            new = SwitchSample(frame["at_ns"], *counted)
             held = self.threads.get(native_id)
             if held and (new.at_ns < held[-1].at_ns or new[1] < held[-1][1]):
                 held.clear()
-            _add(self.threads, native_id, new)
+            _add(self.threads, native_id, new, MOST_SWITCH_SAMPLES)
 
     def forget_before(self, moment_ns: int) -> None:
         """Drop what was sampled more than `GROWTH_NS` before `moment_ns`, but for the last."""
@@ -213,11 +235,12 @@ class ProcessCounters:
             _forget(held, moment_ns - GROWTH_NS)
 
 
-def _add(held: dict[int, list[Any]], number: int, new: Any) -> None:
+def _add(held: dict[int, list[Any]], number: int, new: Any, most: int) -> None:
     samples = held.pop(number, [])  # put back at the end: the order is who was heard of last
     samples.append(new)
-    if len(samples) > MOST_SAMPLES:
-        samples[:] = samples[::2]  # an odd number of them: the first and the newest stay
+    if len(samples) > min(MOST_SAMPLES, max(2, most // (len(held) + 1))):
+        # The newest stays, and of an odd number the first.
+        samples[:] = samples[::2] if len(samples) % 2 else samples[1::2]
     held[number] = samples
     if len(held) > MOST_IDS:
         del held[next(iter(held))]
@@ -230,22 +253,3 @@ def _forget(held: dict[int, list[Any]], moment_ns: int) -> None:
             continue
         old = bisect_right(samples, moment_ns, key=attrgetter("at_ns")) - 1
         del samples[: max(0, old)]
-
-
-def _entries(found: object) -> Sequence[tuple[int, Any]]:
-    if not isinstance(found, dict):
-        raise ValueError("no map of threads")
-    return [(_whole(native_id), entry) for native_id, entry in found.items()]
-
-
-def _whole(value: object) -> int:
-    """Return a whole number that fits 64 bits. Raises ValueError for anything else."""
-    if not isinstance(value, int) or not -(2**63) <= value < 2**63:
-        raise ValueError(f"not a 64-bit integer: {value!r}")
-    return value
-
-
-def _cores(value: object) -> float:
-    if not isinstance(value, (int, float)) or not isfinite(value):
-        raise ValueError(f"not a number of cores: {value!r}")
-    return float(value)

@@ -1,6 +1,7 @@
 """What was sampled of a process from outside: the stacks of its threads.
 
-Pure bookkeeping, bounded: equal stacks are kept once, and past `MOST_SAMPLES` the oldest go.
+Pure bookkeeping, bounded: equal stacks are kept once, and past `MOST_SAMPLES` or `MOST_FRAMES` the
+older half goes.
 """
 
 from __future__ import annotations
@@ -8,13 +9,16 @@ from __future__ import annotations
 from collections import deque
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-if TYPE_CHECKING:
-    from idlehands.wire import Frame
+from ..ingest import limits
 
-MOST_SAMPLES = 1 << 20
-MOST_FRAMES = 40
+if TYPE_CHECKING:
+    from ..ingest import CheckedFrame
+
+MOST_SAMPLES = 1 << 19
+MOST_FRAMES = 1 << 19
+"""Frames of the different stacks held."""
+LEAST_STACKS = 40
 MOST_LETTERS = 200
-END_OF_TIME_NS = 1 << 62
 
 
 class StackFrame(NamedTuple):
@@ -60,27 +64,32 @@ class Samples:
         self._most = most
         self._held = 0
         self._stacks: dict[Stack, Stack] = {}
+        self._frames = 0
         self._words: dict[str, str] = {}
 
-    def add_dump(self, frame: Frame) -> None:
-        """Take a ``stacks`` frame. Raises ValueError, KeyError or TypeError on a bad one."""
+    def add_dump(self, frame: CheckedFrame) -> None:
+        """Take a ``stacks`` frame."""
         dump = Dump(
-            _moment(frame["at_ns"]),
-            int(frame["pid"]),
-            int(frame.get("parent", -1)),
-            str(frame.get("missing", ""))[:MOST_LETTERS],
-            tuple(self._thread(thread) for thread in frame["threads"]),
+            frame["at_ns"],
+            frame["pid"],
+            frame["parent"],
+            frame["missing"][:MOST_LETTERS],
+            tuple(map(self._thread, frame["threads"])),
         )
         last = self.dumps[-1] if self.dumps else None
-        if last is not None and (last.at_ns, last.pid) == (dump.at_ns, dump.pid):
+        if (
+            last is not None
+            and (last.at_ns, last.pid) == (dump.at_ns, dump.pid)
+            and len(last.threads) < limits.THREADS
+        ):
             self.dumps[-1] = last._replace(threads=last.threads + dump.threads)
         else:
             self.dumps.append(dump)
         self._add(dump.at_ns, len(dump.threads))
 
     def note(self, at_ns: int) -> None:
-        """Note that something was sampled at a moment. Raises ValueError on a bad one."""
-        self._add(_moment(at_ns), 0)
+        """Note that something was sampled at a moment."""
+        self._add(at_ns, 0)
 
     def forget_before(self, moment_ns: int) -> None:
         """Drop what was sampled before `moment_ns`."""
@@ -88,30 +97,37 @@ class Samples:
             self._held -= len(self.dumps.popleft().threads)
         self.first_ns = max(self.first_ns, moment_ns)
         live = sum(len(dump.threads) for dump in self.dumps)
-        if len(self._stacks) > 2 * live + MOST_FRAMES:
+        if len(self._stacks) > 2 * live + LEAST_STACKS or self._frames > MOST_FRAMES:
             kept = (thread.stack for dump in self.dumps for thread in dump.threads)
             self._stacks = {stack: stack for stack in kept}
+            self._frames = sum(map(len, self._stacks))
 
     def _add(self, at_ns: int, samples: int) -> None:
         if self.first_ns < 0:
             self.first_ns = at_ns
         self.latest_ns = max(self.latest_ns, at_ns)
         self._held += samples
-        if self._held > self._most:
-            self.forget_before((self.first_ns + self.latest_ns) // 2)
+        if self._held > self._most or self._frames > MOST_FRAMES:
+            half = len(self.dumps) // 2 or 1
+            dumps = list(self.dumps)
+            self.forget_before(dumps[half].at_ns if half < len(dumps) else self.latest_ns + 1)
 
-    def _thread(self, thread: Frame) -> ThreadSample:
+    def _thread(self, thread: dict[str, Any]) -> ThreadSample:
         frames = tuple(
-            StackFrame(self._word(str(function)), self._word(str(file)), int(line))
-            for function, file, line in thread["frames"][:MOST_FRAMES]
+            StackFrame(self._word(function), self._word(file), line)
+            for function, file, line in thread["frames"]
         )
+        known = self._stacks.get(frames)
+        if known is None:
+            known = self._stacks[frames] = frames
+            self._frames += len(frames)
         return ThreadSample(
-            int(thread["native_id"]),
-            int(thread["ident"]),
-            self._word(str(thread["name"])),
-            bool(thread.get("owns_lock", False)),
-            self._word(str(thread.get("wait", ""))),
-            self._stacks.setdefault(frames, frames),
+            thread["native_id"],
+            thread["ident"],
+            self._word(thread["name"]),
+            thread["owns_lock"],
+            self._word(thread["wait"]),
+            known,
         )
 
     def _word(self, text: str) -> str:
@@ -119,10 +135,3 @@ class Samples:
             self._words.clear()
         text = text[-MOST_LETTERS:]
         return self._words.setdefault(text, text)
-
-
-def _moment(value: Any) -> int:
-    at_ns = int(value)
-    if not 0 <= at_ns < END_OF_TIME_NS:
-        raise ValueError(f"no moment: {at_ns}")
-    return at_ns

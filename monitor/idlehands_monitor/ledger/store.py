@@ -15,13 +15,17 @@ import numpy as np
 import numpy.typing as npt
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
     from idlehands.wire import Table
 
 Int64 = npt.NDArray[np.int64]
 
 FIRST_CAPACITY = 1024
+MOST_GROWTH = 1 << 16
+"""Rows by which a large table grows at a time: one of a gigabyte is not to take a second one."""
+BATCH_BYTES = 200
+"""What is noted of a batch takes about so much."""
 FORGET_SHARE = 4
 """Rows are dropped when a quarter of those held may be: each is then moved a few times at most."""
 
@@ -51,38 +55,8 @@ class TableStore:
     def __getitem__(self, name: str) -> Int64:
         return self._data[self._index[name], : self._rows]
 
-    def append(self, columns: Mapping[str, bytes], parts: Sequence[tuple[int, int]]) -> None:
-        """Add rows whose columns are little-endian int64 bytes; `parts` are (worker, its rows).
-
-        Columns that the table does not know are skipped, missing ones are filled with -1.
-        Raises ValueError when a column does not hold the rows of all parts.
-        """
-        rows = _rows_of(parts)
-        missing = b"\xff" * 8 * rows  # -1 in every row
-        found = [columns.get(name, missing) for name in self._columns]
-        if any(len(column) != 8 * rows for column in found):
-            raise ValueError(f"columns of {[len(column) / 8 for column in found]} rows, not {rows}")
-        self._add(np.frombuffer(b"".join(found), dtype="<i8").reshape(len(found), rows), parts)
-
-    def append_words(self, words: bytes, skip: int, parts: Sequence[tuple[int, int]]) -> None:
-        """Add rows that lie one after the other as int64 words, `skip` of each before its columns.
-
-        Columns past those that the table knows are skipped, missing ones are filled with -1. Raises
-        ValueError where the words do not make up the rows of all parts.
-        """
-        rows = _rows_of(parts)
-        if not rows:
-            return
-        values = np.frombuffer(words, dtype="<i8").reshape(rows, -1)
-        if skip < 0:
-            raise ValueError(f"{skip} words to skip")
-        known = values[:, skip : skip + len(self._columns)].T
-        if len(known) < len(self._columns):
-            more = np.full((len(self._columns) - len(known), rows), -1, dtype=np.int64)
-            known = np.concatenate([known, more])
-        self._add(known, parts)
-
-    def _add(self, values: Int64, parts: Sequence[tuple[int, int]]) -> None:
+    def append(self, values: Int64, parts: Sequence[tuple[int, int]]) -> None:
+        """Add rows: `values` of shape (columns, rows); `parts` are (worker, its rows), in order."""
         rows = values.shape[1]
         if not rows:
             return
@@ -114,11 +88,16 @@ class TableStore:
     def forget_before(self, moment: int) -> None:
         """Drop rows from before `moment`, once they are a good part of those held."""
         first = self.since(moment)
-        if first * FORGET_SHARE < self._rows or first == 0:
-            return
+        if first and first * FORGET_SHARE >= self._rows:
+            self._drop(first)
+
+    def _drop(self, first: int) -> None:
+        """Drop the rows before row `first`, where a batch begins."""
         kept = self._rows - first
         self._data[:, :kept] = self._data[:, first : self._rows].copy()
         self._rows = kept
+        if kept * 4 < self._data.shape[1]:
+            self._resize(max(FIRST_CAPACITY, 2 * kept))
         batch = bisect_left(self._starts, first)
         self._starts = [start - first for start in self._starts[batch:]]
         self._latest = self._latest[batch:]
@@ -128,16 +107,24 @@ class TableStore:
         }
         self._last_rows = {worker: rows for worker, rows in rest.items() if rows}
 
+    @property
+    def held_bytes(self) -> int:
+        """What the rows take in memory."""
+        return self._rows * len(self.names) * 8 + BATCH_BYTES * len(self._starts)
+
+    def halve(self) -> int:
+        """Drop the older half of the rows, whole batches; return the time before which all went."""
+        moment = self._latest[max(0, bisect_left(self._starts, self._rows // 2) - 1)] + 1
+        self._drop(self.since(moment))
+        return moment
+
     def _reserve(self, more: int) -> None:
-        capacity = self._data.shape[1]
-        if self._rows + more <= capacity:
+        capacity, needed = self._data.shape[1], self._rows + more
+        if needed <= capacity:
             return
-        grown = np.empty((len(self.names), max(2 * capacity, self._rows + more)), dtype=np.int64)
-        grown[:, : self._rows] = self._data[:, : self._rows]
-        self._data = grown
+        self._resize(max(needed, min(2 * capacity, capacity + MOST_GROWTH)))
 
-
-def _rows_of(parts: Sequence[tuple[int, int]]) -> int:
-    if any(count < 0 for _, count in parts):
-        raise ValueError(f"a part of fewer than no rows: {parts}")
-    return sum(count for _, count in parts)
+    def _resize(self, capacity: int) -> None:
+        resized = np.empty((len(self.names), capacity), dtype=np.int64)
+        resized[:, : self._rows] = self._data[:, : self._rows]
+        self._data = resized

@@ -9,7 +9,7 @@ from typing import NamedTuple
 RUNNING = "running"
 WAIT_SORTS = ("interpreter lock", "lock", "sleep", "input/output", "child process", "other")
 """What a thread that is off the core can be seen to wait for."""
-MOST_SIGHTS = 1 << 20
+MOST_SIGHTS = 1 << 19
 """Threads seen, over all looks held; past it every other look goes, which leaves shares as they
 are."""
 
@@ -37,11 +37,12 @@ class WaitLooks:
         self._most = most
 
     def add(
-        self, at_ns: int, waits: Mapping[int, object], moments: Mapping[int, int] | None = None
+        self, at_ns: int, waits: Mapping[int, str], moments: Mapping[int, int] | None = None
     ) -> None:
         """Add a look. A word that is not known here counts as other."""
-        seen = {who: _KNOWN.get(str(word), "other") for who, word in waits.items()}
-        self._looks.append(Look(at_ns, seen, moments or {}))
+        seen = {who: _KNOWN.get(word, "other") for who, word in waits.items()}
+        own = {who: moments[who] for who in seen.keys() & moments.keys()} if moments else {}
+        self._looks.append(Look(at_ns, seen, own))
         self._held += len(seen)
         if self._held > self._most:
             self._looks = deque(list(self._looks)[::2])

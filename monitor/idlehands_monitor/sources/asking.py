@@ -15,8 +15,9 @@ from dataclasses import dataclass, replace
 from time import monotonic
 from typing import TYPE_CHECKING
 
-from idlehands.wire import MOST_BYTES, NAMES_ONLY, Decoder, Folder, Frame, NewerVersion
+from idlehands.wire import MOST_BYTES, NAMES_ONLY, Folder, NewerVersion
 
+from ..ingest import CheckedFrame, StreamFrames
 from . import host
 from .sockets import AnotherUser, connect
 
@@ -119,7 +120,7 @@ class _Call:
         self.asked = asked
         self._process = FoundProcess(asked.pid, asked.path, owner=asked.folder.owner)
         self._gone = False
-        self._decoder = Decoder()
+        self._frames = StreamFrames()
         self._greeted = False
         self._pools: dict[int, FoundPool] = {}
         self._bytes = 0
@@ -159,7 +160,7 @@ class _Call:
             return False
         except NewerVersion as error:
             self._note(f"cannot be read: {error}")
-        except (ArithmeticError, KeyError, TypeError, ValueError):  # a WireError is a ValueError
+        except ValueError:  # a WireError is one
             self._note(NO_PROBE)
         except OSError:
             pass  # it went in the middle of its answer
@@ -171,8 +172,12 @@ class _Call:
         """Take in one piece of the answer; False after the last. Raises BlockingIOError."""
         data = self.connection.recv(1 << 16)
         self._bytes += len(data)
-        frames = self._decoder.feed(data)
-        return all(map(self._take, frames)) and bool(data) and self._bytes < ANSWER_BYTES
+        frames = self._frames.feed(data)
+        return (
+            all(self._take(frame) for frame, _ in frames)
+            and bool(data)
+            and self._bytes < ANSWER_BYTES
+        )
 
     def timed_out(self) -> FoundProcess | None:
         """Return what is known of the process now that the time is up."""
@@ -180,24 +185,23 @@ class _Call:
             self._note(silence(self.asked.pid))
         return self.found
 
-    def _take(self, frame: Frame) -> bool:
+    def _take(self, frame: CheckedFrame) -> bool:
         """Take a frame of the answer; False after the last."""
         kind = frame["frame"]
         if kind == "hello" and not self._greeted:
-            if frame.get("pid") != self.asked.pid:
+            if frame["pid"] != self.asked.pid:
                 raise ValueError("it answers for another process")
             self._greeted = True
-            program, python = str(frame.get("argv0", "")), str(frame.get("python", ""))
-            self._process = replace(self._process, program=program, python=python)
+            self._process = replace(self._process, program=frame["argv0"], python=frame["python"])
         elif kind == "names" and self._greeted:
             self._pools[frame["pool"]] = FoundPool(
-                str(frame.get("name", "")),
-                str(frame.get("pool_kind", "")),
-                int(frame.get("workers", 0)),
-                int(frame.get("closed_ns", -1)) >= 0,
+                frame["name"],
+                frame["pool_kind"],
+                frame["workers"] + frame["left_out"],
+                frame["closed_ns"] >= 0,
             )
             self._process = replace(self._process, pools=tuple(self._pools.values()))
-        else:
+        elif kind != "skipped" or not self._greeted:
             if kind == "bye" and not self._pools:
                 self._note(refusal(frame))
             return False
@@ -214,6 +218,6 @@ def silence(pid: int) -> str:
     return f"has a probe that did not answer within {ANSWER_SECONDS:g} s"
 
 
-def refusal(bye: Frame) -> str:
+def refusal(bye: CheckedFrame) -> str:
     """Return why a probe said no more than its greeting, to be read after "process 4711"."""
-    return f"takes no reader now: {bye.get('reason', 'no reason given')}"
+    return f"takes no reader now: {bye['reason'] or 'no reason given'}"

@@ -3,23 +3,16 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import os
 from time import monotonic
 from typing import TYPE_CHECKING
 
-from idlehands.wire import (
-    MOST_WORKERS,
-    Decoder,
-    FolderRefused,
-    Frame,
-    NewerVersion,
-    WireError,
-    encode,
-)
+from idlehands.wire import FolderRefused, NewerVersion, WireError
 
+from ..ingest import CheckedFrame, Piece, StreamFrames
 from . import host, processes
 from .asking import refusal
+from .intake import made
 from .sockets import AnotherUser, reach
 from .waits import KernelWaits
 
@@ -42,6 +35,9 @@ MOST_SWITCHES_A_SECOND = 32
 READ_BYTES = 1 << 18
 GREETING = ("hello", "names")
 """Comes at once; a reader that is then told bye was refused."""
+MOST_GREETING_BYTES = 4 << 20
+MOST_THREADS = 4096
+"""Of a process, sampled by the kernel's counters."""
 
 
 class Attachment:
@@ -101,23 +97,22 @@ class Attachment:
             how = "closed the connection and runs on"
         self.ended = f"process {self.pid} {how}"
         if not self._said_bye:
-            bye = {"frame": "bye", "reason": how}
-            self._intake.take([(bye, encode(bye))], self.pid)
+            self._intake.take(made({"frame": "bye", "reason": how}), self.pid)
 
     async def _read(self, reader: asyncio.StreamReader) -> None:
-        decoder = Decoder()
-        greeting: list[tuple[Frame, bytes]] = []
+        frames = StreamFrames()
+        greeting: list[Piece] = []
         while data := await reader.read(READ_BYTES):
             self.last_data = monotonic()
-            pieces = decoder.feed_whole(data)
+            pieces = frames.feed(data)
             if not self.is_live:
                 greeting += pieces
                 more = next(
                     (frame for frame, _ in greeting if frame["frame"] not in GREETING), None
                 )
-                if more is None:
+                if more is None and sum(len(raw) for _, raw in greeting) < MOST_GREETING_BYTES:
                     continue
-                if more["frame"] == "bye":
+                if more is not None and more["frame"] == "bye":
                     self.refused = True
                     self.complaint = f"process {self.pid} {refusal(more)}"
                     return
@@ -125,19 +120,24 @@ class Attachment:
             self._take(pieces)
             self.is_live = True
 
-    def _take(self, pieces: list[tuple[Frame, bytes]]) -> None:
+    def _take(self, pieces: list[Piece]) -> None:
         for frame, _ in pieces:
             kind = frame["frame"]
             if kind == "bye":
                 self._said_bye = True
             elif kind == "names":
-                with contextlib.suppress(ArithmeticError, LookupError, TypeError, ValueError):
-                    threads = frame["threads"][:MOST_WORKERS]
-                    self._threads[frame["pool"]] = self._of_owner(
-                        (int(thread[4]) if len(thread) > 4 else self.pid, int(thread[1]))
-                        for thread in threads
-                    )
+                self._note_threads(frame)
         self._intake.take(pieces, self.pid)
+
+    def _note_threads(self, names: CheckedFrame) -> None:
+        """Note the threads to sample; of very many those of the pools that were named last."""
+        self._threads.pop(names["pool"], None)
+        self._threads[names["pool"]] = self._of_owner(
+            (pid if pid >= 0 else self.pid, native_id)
+            for _, native_id, _, _, pid in names["threads"]
+        )
+        while len(self._threads) > 1 and sum(map(len, self._threads.values())) > MOST_THREADS:
+            del self._threads[next(iter(self._threads))]
 
     def _of_owner(self, threads: Iterable[tuple[int, int]]) -> set[tuple[int, int]]:
         """Return the threads that may be sampled: a user's probe has root look at no one else's."""
@@ -152,6 +152,7 @@ class Attachment:
         while True:
             threads = {thread for pool in self._threads.values() for thread in pool}
             if threads:
+                waits.keep_only(pid for pid, _ in threads)
                 frames = [host.sample(threads, waits)]
                 if monotonic() >= processes_at:
                     gap = max(PROCESS_SAMPLE_SECONDS, len(threads) / MOST_SWITCHES_A_SECOND)
@@ -164,7 +165,7 @@ class Attachment:
                     workers = {native_id for _, native_id in threads} & switches.keys()
                     frames[0]["switches"] = {worker: switches[worker] for worker in workers}
                     frames += said
-                self._take([(frame, encode(frame)) for frame in frames])
+                self._take([piece for frame in frames for piece in made(frame)])
             wanted = max(HOST_SAMPLE_SECONDS, len(threads) / MOST_THREADS_A_SECOND)
             await asyncio.sleep(min(SLOWEST_HOST_SAMPLE_SECONDS, wanted))
 

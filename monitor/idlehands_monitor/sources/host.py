@@ -178,6 +178,21 @@ def started_at(pid: int) -> float:
         return time()
 
 
+def beginning(pid: int) -> float:
+    """Return what tells a process from an earlier one of the same id: when it began, in any unit.
+
+    Field 22 of ``/proc/PID/stat`` (proc(5)), elsewhere its creation time; -1 when it is gone.
+    """
+    try:
+        return int(read(f"/proc/{pid}/stat").rpartition(b")")[2].split()[19])
+    except (OSError, ValueError, IndexError):
+        pass
+    try:
+        return float(psutil.Process(pid).create_time())
+    except psutil.Error:
+        return UNKNOWN
+
+
 def cores_by_affinity(pid: int) -> int:
     """Return how many cores the process may run on by its affinity, 0 when it is gone."""
     try:

@@ -10,38 +10,34 @@ from itertools import chain
 from time import monotonic
 from typing import TYPE_CHECKING
 
-from idlehands.wire import Decoder, Frame, NewerVersion, WireError
+from idlehands.wire import NewerVersion
 
 from ..capture import Block, CaptureError, CaptureReader, NotACapture, as_capture_errors
 from ..files import NewFile
+from ..ingest import CaptureFrames, CheckedFrame
 from .status import SourceStatus
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+    from idlehands.wire import Frame
 
 COPY_BYTES = 1 << 20
 AT_END = "at the end of the capture"
 
 
-def whole_frames(reader: CaptureReader) -> Iterator[tuple[Block, list[Frame]]]:
-    """Yield each block with its frames; a block whose frames are damaged ends the reading.
+def checked_blocks(reader: CaptureReader) -> Iterator[tuple[Block, list[CheckedFrame]]]:
+    """Yield the frames of each block, in portions: not all of a block are in memory at once.
 
     Raises NotACapture when the frames are of a later version of the wire than is known here.
     """
-    decoder = Decoder()
+    frames = CaptureFrames()
     for block in reader:
         try:
-            yield block, decoder.feed(block.frames)
-        except WireError as error:
-            _refuse_newer(reader, error)
-            reader.warning = f"read up to the block closed at {block.at_ns} ns: {error}"
-            return
-
-
-def _refuse_newer(reader: CaptureReader, error: WireError) -> None:
-    if isinstance(error, NewerVersion):
-        raise NotACapture(f"{reader.path}: {error}") from error
+            for portion in frames.feed(block.frames, block.packed_bytes):
+                yield block, portion
+        except NewerVersion as error:
+            raise NotACapture(f"{reader.path}: {error}") from error
 
 
 class ReplaySource:
@@ -56,7 +52,7 @@ class ReplaySource:
         self.target = os.path.basename(path)
         self._path = path
         self._reader = CaptureReader(path)
-        self._blocks: Iterator[tuple[Block, list[Frame]]] = whole_frames(self._reader)
+        self._blocks: Iterator[tuple[Block, list[CheckedFrame]]] = checked_blocks(self._reader)
         self._clock = clock
         self._next = next(self._blocks, None)
         self._last = self._next[0] if self._next else Block(0, b"")
@@ -75,16 +71,19 @@ class ReplaySource:
         note = f"{played:.0f} s in, at {self.speed:g}×"
         return SourceStatus("replay", note, self._reader.warning)
 
-    def drain(self) -> list[Frame]:
+    def drain(self) -> list[CheckedFrame]:
         """Return the frames of the blocks that the playhead has passed since the last call."""
+        return [frame for portion in self.portions() for frame in portion]
+
+    def portions(self) -> Iterator[list[CheckedFrame]]:
+        """Yield what `drain` returns piece by piece."""
         now = self._clock()
         if not self._paused and self._next is not None:
             self._head_ns += (now - self._asked_at) * 1e9 * self.speed
         self._asked_at = now
-        frames: list[Frame] = []
-        while self._next is not None and self._next[0].at_ns <= self._head_ns:
-            frames += self.next_block() or ()
-        return frames
+        head_ns = self._head_ns
+        while self._next is not None and self._next[0].at_ns <= head_ns:
+            yield self.next_block() or []
 
     def again(self) -> ReplaySource:
         """Return another replay of the same file from its beginning, at the same speed."""
@@ -100,8 +99,8 @@ class ReplaySource:
         """Up to when the capture has been played."""
         return self._head_ns
 
-    def next_block(self) -> list[Frame] | None:
-        """Move the playhead to the next block and return its frames, None at the end."""
+    def next_block(self) -> list[CheckedFrame] | None:
+        """Move the playhead on and return the next frames, all of one block; None at the end."""
         if self._next is None:
             return None
         block, frames = self._next
@@ -110,10 +109,10 @@ class ReplaySource:
         self._last = block
         return frames
 
-    def put_back(self, frames: list[Frame], head_ns: int) -> None:
-        """Take back the last frames of the block given out last; the playhead stands at `head_ns`.
+    def put_back(self, frames: list[CheckedFrame], head_ns: int) -> None:
+        """Take back the last frames that were given out; the playhead stands at `head_ns`.
 
-        They come when the playhead passes the block again.
+        They come when the playhead passes their block again.
         """
         if self._next is not None:
             self._blocks = chain([self._next], self._blocks)

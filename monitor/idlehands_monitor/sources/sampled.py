@@ -20,10 +20,10 @@ from time import monotonic, monotonic_ns, time_ns
 
 import psutil
 
-from idlehands.wire import VERSION, Frame, WireError, encode
+from idlehands.wire import VERSION, Frame, WireError
 
 from . import host, stacks
-from .intake import TakingSource
+from .intake import TakingSource, made
 from .stack_frames import clip, thread_frame, thread_of
 from .status import SourceStatus
 from .thread_ids import UNKNOWN, ThreadIds
@@ -138,11 +138,11 @@ class SampledSource(TakingSource):
                 for pid in [pid for pid in known if pid not in self._family]:
                     del known[pid]
             self._ids.forget_all_but(self._family)
-            self._waits.forget_all_but(self._family)
         return self._family
 
     def _sample_host(self) -> None:
         threads = [(pid, native) for pid in self._relatives() for native in host.thread_ids(pid)]
+        self._waits.keep_only(self._family)
         frame = host.sample(threads[:MOST_THREADS])
         waits = self._waits.sample(threads[:MOST_THREADS])
         self._take({**frame, "waits": waits} if waits else frame)
@@ -204,7 +204,7 @@ class SampledSource(TakingSource):
 
     def _take(self, frame: Frame) -> None:
         try:
-            raw = encode(frame)
+            pieces = made(frame)
         except WireError:
             threads = frame.get("threads")
             if not isinstance(threads, list) or len(threads) < 2:
@@ -214,7 +214,7 @@ class SampledSource(TakingSource):
             self._take({**frame, "threads": threads[middle:]})
             return
         self._intake.last_data = monotonic()
-        self._intake.take([(frame, raw)])
+        self._intake.take(pieces)
 
 
 def spacing(processes: int, dump_seconds: float, cores: int) -> float:

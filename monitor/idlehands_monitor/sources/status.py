@@ -6,7 +6,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from idlehands.wire import Frame
+
+    from ..ingest import CheckedFrame
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,8 +31,11 @@ class Source(Protocol):
     def status(self) -> SourceStatus:
         """How the stream stands now."""
 
-    def drain(self) -> list[Frame]:
+    def drain(self) -> list[CheckedFrame]:
         """Return the frames that arrived since the last call, in order. Never blocks."""
+
+    def portions(self) -> Iterator[list[CheckedFrame]]:
+        """Yield them piece by piece, so that not all have to be in memory at once."""
 
     def start_capture(self, path: str, *, replace: bool = False) -> None:
         """Begin writing the stream to `path`, the recent past first, in the place of a file of this

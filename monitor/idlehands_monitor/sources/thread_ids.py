@@ -27,7 +27,7 @@ class ThreadIds:
     """Joins the threads of dumps with the kernel's; remembers what a stack has told once."""
 
     def __init__(self) -> None:
-        self._told: dict[int, dict[int, int]] = {}
+        self._told: dict[int, tuple[float, dict[int, int]]] = {}  # behind when it began
 
     def of(self, pid: int, threads: Sequence[PySpyThread]) -> dict[int, int]:
         """Return the kernel's id, as we see it, for each identifier in a dump of `pid`.
@@ -44,14 +44,16 @@ class ThreadIds:
                 for ident, number in zip(idents, own, strict=True)
                 if number in seen
             }
+        began = host.beginning(pid)
+        before, told = self._told.get(pid, (began, {}))
         known = {
             ident: native
-            for ident, native in self._told.get(pid, {}).items()
-            if native in kernel and ident in idents
+            for ident, native in told.items()
+            if before == began and native in kernel and ident in idents
         }
         if len(known) < len(idents):
             known |= _from_stacks(pid, [n for n in kernel if n not in known.values()], idents)
-        self._told[pid] = known
+        self._told[pid] = began, known
         return known | in_order(
             pid,
             [ident for ident in reversed(idents) if ident not in known],

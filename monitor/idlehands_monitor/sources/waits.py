@@ -13,6 +13,7 @@ import os
 import platform
 from typing import TYPE_CHECKING, NamedTuple
 
+from . import host
 from .kernel_files import read
 
 if TYPE_CHECKING:
@@ -72,7 +73,7 @@ class KernelWaits:
 
     def __init__(self) -> None:
         self._calls = _CALLS.get(platform.machine())
-        self._statics: dict[int, Ranges | None] = {}
+        self._statics: dict[int, tuple[float, Ranges | None]] = {}  # behind when a process began
 
     def sample(self, threads: Iterable[tuple[int, int]]) -> dict[int, str]:
         """Return what each thread, (pid, kernel thread id), is in now.
@@ -90,26 +91,30 @@ class KernelWaits:
         try:
             line = read(f"/proc/{pid}/task/{native_id}/syscall").decode("ascii", "replace")
         except PermissionError:
-            self._statics[pid] = None
+            self._statics[pid] = self._statics[pid][0], None
             return None
         except OSError:
             return None
         return wait_of(line, statics, self._calls)
 
-    def forget_all_but(self, pids: Iterable[int]) -> None:
-        """Forget the processes that are not in `pids`."""
-        kept = set(pids)
-        self._statics = {pid: ranges for pid, ranges in self._statics.items() if pid in kept}
+    def keep_only(self, pids: Iterable[int]) -> None:
+        """Forget the processes that are not in `pids`, and those whose id another has by now."""
+        self._statics = {
+            pid: self._statics[pid]
+            for pid in set(pids) & self._statics.keys()
+            if self._statics[pid][0] == host.beginning(pid)
+        }
 
     def _statics_of(self, pid: int) -> Ranges | None:
         if pid not in self._statics:
+            began = host.beginning(pid)
             try:
                 with open(f"/proc/{pid}/maps", encoding="utf-8", errors="replace") as file:
                     text = file.read()
-                self._statics[pid] = statics_of(text, os.readlink(f"/proc/{pid}/exe"))
+                self._statics[pid] = began, statics_of(text, os.readlink(f"/proc/{pid}/exe"))
             except OSError:
-                self._statics[pid] = None
-        return self._statics[pid]
+                self._statics[pid] = began, None
+        return self._statics[pid][1]
 
 
 def statics_of(maps: str, executable: str) -> Ranges:

@@ -1,0 +1,153 @@
+"""How often thieves looked at victims: cumulative counts of each pair, kept at even moments.
+
+A thief's counts are copied only where they have changed since the moment before. So the work goes
+with what has come, and not with the number of pairs: a thousand workers have a million.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections import deque
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from ..ingest import CheckedFrame, Refused
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+Int64 = npt.NDArray[np.int64]
+
+MOST_SNAPSHOTS, LEAST_SNAPSHOTS = 128, 8
+SNAPSHOT_BYTES = 64 << 20
+"""What all snapshots of a pool may take: a large pool's are kept further apart."""
+SNAPSHOT_SPACING_NS = 500_000_000
+MOST_WAITING = 64
+"""Frames that wait for the levels which say up to when they are: a flush has a few."""
+
+
+@dataclass(slots=True)
+class CounterSnapshot:
+    """Cumulative looks of `side` workers at one moment.
+
+    by_thief: of each that has looked, shape (3, side): hits, empties and lost races per victim.
+    """
+
+    at_ns: int
+    side: int
+    by_thief: dict[int, Int64]
+
+    @property
+    def counts(self) -> Int64:
+        """Hits, empties and lost races, each thief by victim; shape (3, side, side)."""
+        counts = np.zeros((3, self.side, self.side), dtype=np.int64)
+        for thief, counted in self.by_thief.items():
+            counts[:, thief] = counted
+        return counts
+
+    @property
+    def totals(self) -> tuple[int, int, int]:
+        """Hits, empties and lost races of all pairs together."""
+        hits, empties, lost = sum(
+            (counted.sum(axis=1) for counted in self.by_thief.values()), np.zeros(3, dtype=np.int64)
+        )
+        return int(hits), int(empties), int(lost)
+
+
+class AttemptCounts:
+    """The looks of one pool of `side` workers."""
+
+    def __init__(self, side: int = 0) -> None:
+        self.side = side
+        self.snapshots: deque[CounterSnapshot] = deque()
+        self._by_thief: dict[int, Int64] = {}
+        self._kept: set[int] = set()  # thieves whose counts an earlier snapshot holds too
+        self._waiting: list[CheckedFrame] = []
+        self._spacing_ns = SNAPSHOT_SPACING_NS
+
+    def add(self, frame: CheckedFrame) -> None:
+        """Take a ``counters`` frame. Raises Refused for one of workers that the pool has not."""
+        side, thief = self.side, frame["thief"]
+        if "totals" in frame:
+            known = 0 <= thief < side and frame["totals"].shape[1] == side
+        else:
+            both = np.stack([thief, frame["victim"]])
+            known = bool(((both >= 0) & (both < side)).all())
+        if not known:
+            raise Refused("of workers that its pool has not")
+        self._waiting.append(frame)
+        if len(self._waiting) > MOST_WAITING:
+            self._count()
+
+    def note(self, at_ns: int) -> None:
+        """Note that all that came are of up to a moment.
+
+        The latest counts are always held, older ones thinned out evenly to a bounded number.
+        """
+        held = self.snapshots
+        if len(held) > 1 and at_ns - held[-2].at_ns < self._spacing_ns:
+            held[-1].at_ns = at_ns
+        else:
+            if held:
+                held[-1].by_thief = dict(self._by_thief)
+                self._kept = set(self._by_thief)
+            held.append(CounterSnapshot(at_ns, self.side, self._by_thief))
+        self._count()
+        most = SNAPSHOT_BYTES // max(1, 24 * self.side * len(self._by_thief))
+        if len(held) > max(LEAST_SNAPSHOTS, min(MOST_SNAPSHOTS, most)):
+            self._spacing_ns *= 2
+            self.snapshots = deque([*list(held)[:-1:2], held[-1]])
+
+    def _count(self) -> None:
+        for frame in self._waiting:
+            if "totals" in frame:  # before version 3: of one thief, since the start
+                self._by_thief[frame["thief"]] = frame["totals"].copy()
+                self._kept.discard(frame["thief"])
+                continue
+            victim, added = frame["victim"], np.stack(frame["added"])
+            for thief, of_it in _places(frame["thief"]):
+                for counts, more in zip(self._own(thief), added[:, of_it], strict=True):
+                    np.add.at(counts, victim[of_it], more)
+        self._waiting.clear()
+
+    def _own(self, thief: int) -> Int64:
+        """Return a thief's present counts, which nothing else holds."""
+        counted = self._by_thief.get(thief)
+        if counted is None:
+            self._by_thief[thief] = counted = np.zeros((3, self.side), dtype=np.int64)
+        elif thief in self._kept:
+            self._by_thief[thief] = counted = counted.copy()
+        self._kept.discard(thief)
+        return counted
+
+    def between(self, begin_ns: int, end_ns: int, declared_ns: int) -> Int64:
+        """Return the looks between two moments, shape (3, side, side).
+
+        Counted from the last snapshot up to the begin to the first at or after the end. A
+        pool seen from its declaration on is counted from zero.
+        """
+        if not self.snapshots:
+            return np.zeros((3, self.side, self.side), dtype=np.int64)
+        moments = [snapshot.at_ns for snapshot in self.snapshots]
+        counts = self.snapshots[min(len(moments) - 1, bisect_left(moments, end_ns))].counts
+        if begin_ns > declared_ns:
+            counts -= self.snapshots[max(0, bisect_right(moments, begin_ns) - 1)].counts
+        return counts
+
+    def forget_before(self, moment_ns: int) -> None:
+        """Drop the snapshots that none after `moment_ns` is counted from."""
+        while len(self.snapshots) > 1 and self.snapshots[1].at_ns <= moment_ns:
+            self.snapshots.popleft()
+
+
+def _places(thieves: Int64) -> Iterator[tuple[int, Int64]]:
+    """Yield each thief with the places where it stands."""
+    if not len(thieves):
+        return
+    order = np.argsort(thieves, kind="stable")
+    ends = np.flatnonzero(np.diff(thieves[order])) + 1
+    for places in np.split(order, ends):
+        yield int(thieves[places[0]]), places
