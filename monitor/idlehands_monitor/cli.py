@@ -7,19 +7,22 @@ imported when it runs. Data goes to stdout, messages to stderr.
 from __future__ import annotations
 
 import argparse
+import gc
 import importlib
-import os
 import re
 import sys
+import warnings
 from typing import TYPE_CHECKING
 
 from idlehands import __version__
 
-from .errors import DONE, LONGEST_MESSAGE, USAGE, CommandError
+from .errors import DONE, USAGE, CommandError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+COLLECT_AFTER = 50_000
+"""So many new objects between two looks for cycles: a few frames make as many, and no cycles."""
 EXAMPLES = """\
 examples:
   idlehands demo                           a pool to look at, with its dashboard
@@ -144,29 +147,37 @@ def _explain(command: argparse.ArgumentParser) -> None:
 
 def main(arguments: Sequence[str]) -> int:
     """Run one command line; return its exit status."""
-    options = parser().parse_args(arguments)
-    module = importlib.import_module(f".commands.{options.command}", __package__)
-    run: Callable[[argparse.Namespace], int] = module.run
+    from .commands import output
+
+    output.open_streams()
+    # What a damaged recording has numpy say of its figures is of no use to the one who reads them.
+    warnings.filterwarnings("ignore", category=RuntimeWarning, module=__package__)
+    command = ""
     try:
-        return run(options)
+        try:
+            options = parser().parse_args(arguments)
+        finally:
+            sys.stdout.flush()  # the help, where that was asked for
+        command = options.command
+        module = importlib.import_module(f".commands.{command}", __package__)
+        run: Callable[[argparse.Namespace], int] = module.run
+        gc.freeze()  # all that is loaded stays
+        gc.set_threshold(COLLECT_AFTER)
+        status = run(options)
+        sys.stdout.flush()
+        return status
     except CommandError as error:
-        return _fail(options.command, str(error), error.status)
-    except BrokenPipeError:
-        # Whoever read our output has gone; there is nobody left to tell.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        output.message(str(error), command)
+        return error.status
+    except BrokenPipeError:  # whoever read our output has gone; there is nobody left to tell
+        output.give_up()
         return DONE
     except OSError as error:  # what a command expects of its files it has caught itself
-        return _fail(options.command, error.strerror or str(error), USAGE)
+        output.message(error.strerror or str(error), command)
+        output.give_up()
+        return USAGE
     except KeyboardInterrupt:
         return DONE
-
-
-def _fail(command: str, why: str, status: int) -> int:
-    """Say in one line why a command cannot go on; foreign names may be in it."""
-    from .views.words import clean
-
-    sys.stderr.write(f"idlehands {command}: {clean(why, LONGEST_MESSAGE)}\n")
-    return status
 
 
 __all__ = ["USAGE", "duration", "main", "parser", "speed"]

@@ -40,7 +40,7 @@ def folder(tmp_path):
 def write_history(path):
     """Write a small capture."""
     history = History(2, 100)
-    history.tasks = [Task(0, 0, 0, 10, 50), Task(1, 1, 0, 20, 90)]
+    history.tasks = [Task(0, 0, 0, 10, 50), Task(1, 1, 1, 20, 90)]
     writer = CaptureWriter(path)
     hello = {"frame": "hello", "version": 1, "pid": 7, "argv0": "berth.py"}
     for frame in (hello, *frames(history)):
@@ -405,7 +405,7 @@ def test_odd_values_in_a_capture_cost_no_traceback(folder, tmp_path, odd):
     for form in ([], ["--json"]):
         done = idlehands("explain", path, *form, folder=folder)
         assert done.returncode == 0, done.stderr
-        assert done.stderr == ""
+        assert all(": left out, " in line for line in done.stderr.splitlines())
         assert "\x1b" not in done.stdout
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from ..capture import CaptureError, CaptureReader, CaptureWriter
 from ..errors import DONE, CommandError
-from .lines import message
+from .output import message
 from .targets import is_file, open_live
 
 if TYPE_CHECKING:

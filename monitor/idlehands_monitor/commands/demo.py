@@ -17,7 +17,7 @@ from ..capture import CaptureError
 from ..errors import CHECK_FAILED, DONE, CommandError
 from ..feed import Feed
 from ..sources.live import LiveSource
-from .lines import message
+from .output import message, write
 from .screen import has_screen, show
 from .targets import wait_until_attached
 
@@ -118,9 +118,9 @@ def _stop(program: subprocess.Popen[bytes]) -> None:
 def _finish(program: subprocess.Popen[bytes], said: str, status: int) -> int:
     code = program.returncode
     if code == 0:
-        sys.stdout.write(said)
+        write(said)
         return status
-    sys.stderr.write(said)
+    write(said, error=True)
     if code < 0:
         message(f"the demonstration was ended by signal {-code}")
         return CHECK_FAILED

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import sys
 from time import monotonic, sleep
 from typing import TYPE_CHECKING
 
 from ..errors import DONE, NOTHING_TO_WATCH, CommandError
 from ..feed import Feed
 from ..files import FileError, NewFile
-from ..views.words import nothing
-from .lines import message
+from ..views.words import nothing, safe, skipped_lines
+from .output import message, write
 from .targets import is_file, open_live, open_replay
 
 if TYPE_CHECKING:
@@ -29,19 +28,20 @@ def run(options: argparse.Namespace) -> int:
             with NewFile(options.html, replace=options.force) as file:
                 from ..views.html import render as render_html
 
-                file.write(render_html(_read(options)).encode())
+                file.write(safe(render_html(_read(options))).encode())
         except FileError as error:
             raise CommandError(str(error)) from error
         return DONE
     reading = _read(options)
     if options.json:
-        from ..views.json import render
+        from ..views.json import pieces
 
-        sys.stdout.write(render(reading))
+        for piece in pieces(reading):
+            write(piece)
     else:
         from ..views.text import explain
 
-        sys.stdout.write(explain(reading))
+        write(explain(reading))
     return DONE
 
 
@@ -53,6 +53,8 @@ def _read(options: argparse.Namespace) -> Reading:
         reading = read_live(options.target, options.seconds)
     if reading.source.warning:
         message(f"{options.target}: {reading.source.warning}")
+    for line in skipped_lines(reading):
+        message(f"{options.target}: {line}")
     if not reading.pools and not reading.sampled:
         raise CommandError(f"{options.target}: {nothing(reading)}", NOTHING_TO_WATCH)
     return reading

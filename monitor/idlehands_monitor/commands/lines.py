@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import sys
 from time import monotonic, sleep
 from typing import TYPE_CHECKING
 
-from ..errors import LONGEST_MESSAGE
 from ..views.text import second_line
-from ..views.words import clean
+from . import output
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -43,11 +41,4 @@ def follow(
 
 
 def _print(line: str) -> None:
-    sys.stdout.write(line + "\n")
-    sys.stdout.flush()
-
-
-def message(text: str) -> None:
-    """Write one line to stderr; foreign names may be in it."""
-    sys.stderr.write(f"idlehands: {clean(text, LONGEST_MESSAGE)}\n")
-    sys.stderr.flush()
+    output.write(line + "\n")

@@ -5,14 +5,13 @@ from __future__ import annotations
 import json
 import os
 import pwd
-import sys
 from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 from ..errors import DONE, NOTHING_TO_WATCH, CommandError
 from ..sources.discovery import Finder
 from ..views.words import clean, number_of, shortened
-from .lines import message
+from .output import message, write
 from .targets import no_pool
 
 if TYPE_CHECKING:
@@ -28,8 +27,7 @@ def run(options: argparse.Namespace) -> int:
     finder = Finder()
     processes = finder.find()
     if options.json:
-        json.dump([asdict(process) for process in processes], sys.stdout, indent=2)
-        sys.stdout.write("\n")
+        write(json.dumps([asdict(process) for process in processes], indent=2) + "\n")
     elif processes:
         _print_table(processes)
     else:
@@ -44,7 +42,7 @@ def run(options: argparse.Namespace) -> int:
 def _print_table(processes: list[FoundProcess]) -> None:
     several = len({process.owner for process in processes} | {os.geteuid()}) > 1
     head = f"{'user':<12} " if several else ""
-    sys.stdout.write(
+    write(
         f"{head}{'pid':>8}  {'pool':<{NAME_CELLS}} {'workers':>7}  {'kind':<{KIND_CELLS}} program\n"
     )
     for process in processes:
@@ -56,12 +54,12 @@ def _print_table(processes: list[FoundProcess]) -> None:
                 f"{shortened(clean(text), cells):<{cells}}"
                 for text, cells in ((pool.name, NAME_CELLS), (kind, KIND_CELLS))
             )
-            sys.stdout.write(f"{start}{name} {pool.workers:>7}  {kind} {clean(process.program)}\n")
+            write(f"{start}{name} {pool.workers:>7}  {kind} {clean(process.program)}\n")
         if process.note:
-            sys.stdout.write(f"{start}{clean(process.note)}\n")
+            write(f"{start}{clean(process.note)}\n")
         elif not process.pools:
             none = f"{'(no pool yet)':<{NAME_CELLS + KIND_CELLS + 10}}"
-            sys.stdout.write(f"{start}{none} {clean(process.program)}\n")
+            write(f"{start}{none} {clean(process.program)}\n")
 
 
 def _user(owner: int) -> str:

@@ -8,10 +8,8 @@ import sys
 from typing import TYPE_CHECKING
 
 from ..sources.replay import AT_END
-from .lines import follow, message
-
-COLLECT_AFTER = 50_000
-"""So many new objects between two looks for cycles: a few frames make as many, and no cycles."""
+from .lines import follow
+from .output import message
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -38,7 +36,6 @@ def show(
 
         # All that is loaded stays; looking through it again and again took a seventh of a frame.
         gc.freeze()
-        gc.set_threshold(COLLECT_AFTER)
         Dashboard(feed, seconds=seconds).run()
         return
     if not lines:

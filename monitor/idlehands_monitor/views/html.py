@@ -39,6 +39,7 @@ from .words import (
     moved_words,
     number_of,
     seconds,
+    skipped_lines,
     stays_sentence,
 )
 
@@ -82,6 +83,9 @@ def render(reading: Reading) -> str:
     ]
     if source.warning:
         page.append(f"<p><strong>Warning:</strong> {_text(source.warning)}</p>")
+    page += [
+        f"<p><strong>{_text(line.capitalize())}</strong></p>" for line in skipped_lines(reading)
+    ]
     page += [f'<p class="note">{_text(line)}</p>' for line in host_lines(reading)]
     for pool in reading.pools:
         page += _pool(pool, reading.source.probe_cost)

@@ -7,12 +7,15 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict
+from itertools import islice
 from math import isfinite
 from typing import TYPE_CHECKING, Any
 
 from ..analysis.entries import ENTRIES, WorkerTime
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from ..analysis.contention import ContentionReading
     from ..analysis.deque_readings import EndsReading, SizesReading
     from ..analysis.readings import Finding, PoolReading, Reading, StealReading, TaskReading
@@ -21,6 +24,7 @@ if TYPE_CHECKING:
     from ..analysis.steals import StealingReading
 
 SCHEMA = 1
+CHUNKS = 1 << 14
 
 
 def document(reading: Reading) -> dict[str, Any]:
@@ -53,9 +57,23 @@ def _plain(value: Any) -> Any:
     return value
 
 
+def pieces(reading: Reading) -> Iterator[str]:
+    """Yield the document as text, one trailing newline, piece by piece.
+
+    The matrices of a thousand workers are millions of numbers, a line each. All is ASCII (RFC 8259,
+    section 7): foreign text comes back as it was, and none of it is obeyed by a terminal that the
+    document is printed on.
+    """
+    encoder = json.JSONEncoder(indent=2, allow_nan=False)
+    chunks = encoder.iterencode(document(reading))
+    while piece := "".join(islice(chunks, CHUNKS)):
+        yield piece
+    yield "\n"
+
+
 def render(reading: Reading) -> str:
-    """Return the document as text, one trailing newline."""
-    return json.dumps(document(reading), indent=2, allow_nan=False, ensure_ascii=False) + "\n"
+    """Return the document as one text."""
+    return "".join(pieces(reading))
 
 
 def _pool(pool: PoolReading) -> dict[str, Any]:

@@ -29,6 +29,7 @@ from .words import (
     seconds,
     share,
     shortened,
+    skipped_lines,
     stays_sentence,
 )
 
@@ -57,7 +58,7 @@ def explain(reading: Reading) -> str:
     lines = [f"{clean(source.target)}: {who(reading)}"]
     if source.warning:
         lines.append(f"warning: {clean(source.warning)}")
-    lines += host_lines(reading)
+    lines += [*skipped_lines(reading), *host_lines(reading)]
     if reading.sampled:
         lines += explain_lines(reading)
     elif not reading.pools:
@@ -133,7 +134,9 @@ def second_line(reading: Reading) -> str:
             f"{rate:.0f} tasks/s, {pool.tasks.queued} queued"
             f"{failed}{steals}{lost}{headline}{broken}"
         )
-    note = f" [{clean(source.note)}]" if source.note else ""
+    left_out = sum(one.count for one in source.skipped)
+    note = f"; {count(left_out)} frames or rows left out" if left_out else ""
+    note += f" [{clean(source.note)}]" if source.note else ""
     return f"{source.state}: " + " | ".join(parts) + note
 
 

@@ -1,7 +1,8 @@
 """How numbers and foreign text are written, once for every view.
 
 Text from the watched process (thread names, kinds of task, paths) is hostile: it may hold
-control characters or escape sequences, and `clean` takes them out.
+control characters or escape sequences. `clean` takes them out of one line and bounds it; `safe`
+stands at every exit, to a terminal or a file, for all that is written there.
 """
 
 from __future__ import annotations
@@ -34,15 +35,31 @@ ENTRY_NAMES = {
 }
 
 HIDDEN_CATEGORIES = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
+INSTEAD = "\N{REPLACEMENT CHARACTER}"
 
 
 def clean(text: str, longest: int = 200) -> str:
     """Return foreign text fit for a terminal: one line, nothing that a terminal obeys."""
-    safe = "".join(
-        "\N{REPLACEMENT CHARACTER}" if unicodedata.category(letter) in HIDDEN_CATEGORIES else letter
-        for letter in text[: longest + 1]
+    cleaned = safe_line(text[: longest + 1])
+    return cleaned if len(cleaned) <= longest else cleaned[: longest - 1] + "…"
+
+
+def safe(text: str) -> str:
+    """Return text of the same length in which nothing but the ends of lines is obeyed or hidden."""
+    if text.isprintable():  # of one line, and by far the most are
+        return text
+    return "\n".join(
+        line if line.isprintable() else "".join(map(_shown, line)) for line in text.split("\n")
     )
-    return safe if len(safe) <= longest else safe[: longest - 1] + "…"
+
+
+def safe_line(text: str) -> str:
+    """Return text of the same length in which nothing at all is obeyed or hidden."""
+    return text if text.isprintable() else safe(text).replace("\n", INSTEAD)
+
+
+def _shown(letter: str) -> str:
+    return INSTEAD if unicodedata.category(letter) in HIDDEN_CATEGORIES else letter
 
 
 def seconds(value: float) -> str:
@@ -195,6 +212,11 @@ def stays_sentence(stays: StayReading) -> str:
         who = f"worker {dead.worker} ({_of(dead)})" if dead.worker >= 0 else _of(dead)
         text += f"; {who} died{task}"
     return text + "."
+
+
+def skipped_lines(reading: Reading) -> list[str]:
+    """Write what was left out of the stream, a line for each reason."""
+    return [f"left out, {one.what}: {one.count:,} ({one.why})" for one in reading.source.skipped]
 
 
 def nothing(reading: Reading) -> str:

@@ -7,6 +7,7 @@ the time: a slow terminal gets fewer frames, and keys still answer.
 
 from __future__ import annotations
 
+import asyncio
 import os
 import time
 from typing import TYPE_CHECKING, ClassVar
@@ -31,6 +32,7 @@ from .sampled import SampledView
 from .scheduler_screen import Jump, PromiseSheet, SchedulerScreen
 from .sheet import Sheet
 from .steals_screen import StealsScreen
+from .strips import SafeText
 from .worker_screen import SampledWorkerScreen, WorkerScreen
 from .workers import WorkersView
 
@@ -89,7 +91,9 @@ class Dashboard(App[None]):
         self._lower = LowerLine()
         self._last: Reading | None = None
         self._steals: StealsScreen | None = None
+        self._filters.append(SafeText())
         self._jumps = Jumps(self)
+        self._capturing: asyncio.Task[None] | None = None
         self._hinted: tuple[str, object] = ("", "")
         self._who_line = WhoLine(id="who")
         self._time_bar = TimeBar(id="time")
@@ -128,6 +132,10 @@ class Dashboard(App[None]):
         if self._seconds is not None:
             self.set_timer(self._seconds, self.exit)
         self._tick()
+
+    def on_unmount(self) -> None:
+        """Have nobody wait for what is still being read."""
+        self._jumps.stop()
 
     def on_resize(self, _event: Resize) -> None:
         """Fit the matrix to the new width."""
@@ -307,20 +315,22 @@ class Dashboard(App[None]):
 
     def action_capture(self) -> None:
         """Begin a capture with the recent past in it, or end the one that is open."""
-        source = self.feed.source
+        if self._capturing is None or self._capturing.done():
+            self._capturing = asyncio.create_task(self._capture())
+
+    async def _capture(self) -> None:
+        """Files are written on other threads, so that the screen and the keys go on meanwhile."""
+        source, path = self.feed.source, self._lower.capture
         try:
-            if self._lower.capture:
-                source.stop_capture()
-                self.say(f"wrote {self._lower.capture}")
-                self._lower.capture = ""
-                return
-            path = time.strftime("idlehands-%Y%m%d-%H%M%S.idlehands")
-            source.start_capture(path)
-            if source.status.state in ("ended", "replay"):
-                source.stop_capture()
-                self.say(f"wrote {path}")
-            else:
+            if not path:
+                path = time.strftime("idlehands-%Y%m%d-%H%M%S.idlehands")
+                await asyncio.to_thread(source.start_capture, path)
                 self._lower.capture = path
+                if source.status.state not in ("ended", "replay"):
+                    return
+            await asyncio.to_thread(source.stop_capture)
+            self._lower.capture = ""
+            self.say(f"wrote {path}")
         except CaptureError as error:
             self._lower.capture = ""
             self.say(str(error))

@@ -108,7 +108,7 @@ def flow(pool: PoolReading | SampledPoolReading) -> list[str]:
 
 def blocked_words(pool: PoolReading) -> str:
     """Return what most of the blocked time waited for, empty where little was blocked."""
-    total = pool.time.total
+    total = max(1, pool.time.total)
     if pool.blocked is None or pool.time.blocked * 20 < total:
         return ""
     sorts = {"in joins": pool.blocked.join_s, "in declared waits": pool.blocked.marked_s}

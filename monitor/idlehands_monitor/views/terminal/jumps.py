@@ -6,10 +6,11 @@ The file is read on another thread, so that keys answer meanwhile.
 from __future__ import annotations
 
 import asyncio
+import threading
 from typing import TYPE_CHECKING
 
 from ...capture import CaptureError
-from ...seek import Moments, broken_moments, feed_at
+from ...seek import Moments, Stopped, broken_moments, feed_at
 from ...sources.replay import ReplaySource
 
 if TYPE_CHECKING:
@@ -28,6 +29,11 @@ class Jumps:
         self._code = ""
         self._place = -1
         self._going: asyncio.Task[None] | None = None
+        self._stopped = threading.Event()
+
+    def stop(self) -> None:
+        """Have the other thread end soon: the program ends only after it."""
+        self._stopped.set()
 
     def go(self, code: str, step: int) -> None:
         """Go `step` moments on of the promise `code`, "" for the one gone through last."""
@@ -44,6 +50,8 @@ class Jumps:
     async def _try(self, source: ReplaySource, step: int) -> None:
         try:
             await self._go(source, step)
+        except Stopped:
+            pass
         except (CaptureError, OSError) as error:  # the file has gone, or is another one now
             self._app.say(str(error))
 
@@ -54,7 +62,9 @@ class Jumps:
             return
         if self._moments is None:
             app.say("reading the capture for the moments at which promises were broken")
-            self._moments = await asyncio.to_thread(broken_moments, source.again(), window_ns)
+            self._moments = await asyncio.to_thread(
+                broken_moments, source.again(), window_ns, self._stopped.is_set
+            )
         moments = self._moments.get((pool.number, self._code), ())
         what = next((one.what for one in pool.promises if one.code == self._code), self._code)
         if not moments:
@@ -62,7 +72,9 @@ class Jumps:
             return
         self._place = max(0, min(len(moments) - 1, self._place + step))
         moment = moments[self._place]
-        feed = await asyncio.to_thread(feed_at, source.again(), window_ns, pool.number, moment)
+        feed = await asyncio.to_thread(
+            feed_at, source.again(), window_ns, pool.number, moment, self._stopped.is_set
+        )
         into_s = (moment - source.first_ns) / 1e9
         where = f"{into_s:.2f} s into" if into_s >= 0 else f"{-into_s:.2f} s before"
         place = f"broken moment {self._place + 1} of {len(moments)}"

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from ..words import clean
+from ..words import clean, count
 from .matrix import HINTS as MATRIX_HINTS
 
 if TYPE_CHECKING:
@@ -49,8 +49,10 @@ class LowerLine:
             return Text(f"{clean(self.place)} · j next · b back · space plays on", style="bold")
         more = " · p pool" if len(reading.pools or reading.sampled) > 1 else ""
         keys = (HINTS_SAMPLED if source.sampled else hints) + more
-        if not source.note:
-            return Text(keys)
-        both = f"{clean(source.note)} · {keys}"
-        first = keys.split(" · ")[0]
-        return Text(both if len(both) <= cells else f"{clean(source.note)} · {first} · ? keys")
+        left_out = sum(one.count for one in source.skipped)
+        notes = [clean(source.note)] if source.note else []
+        notes += [f"{count(left_out)} frames or rows left out"] if left_out else []
+        both = " · ".join([*notes, keys])
+        if not notes or len(both) <= cells:
+            return Text(both)
+        return Text(" · ".join([*notes, keys.split(" · ")[0], "? keys"]))

@@ -8,16 +8,16 @@ from typing import TYPE_CHECKING
 from rich.segment import Segment
 from rich.style import Style
 from textual.color import Color
+from textual.filter import LineFilter
 from textual.strip import Strip
 
 from ...analysis.entries import WorkerTime
 from ..palette import CIVIDIS, ENTRY_LOOKS, text_on
+from ..words import safe_line
 from .drawing import entry_cells
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
-
-    from textual.filter import LineFilter
 
 Run = tuple[str, Style | None]
 
@@ -46,6 +46,19 @@ def bar_runs(time: WorkerTime, cells: int) -> list[Run]:
     if not parts:
         return [(" " * cells, None)]
     return [(ENTRY_LOOKS[entry].glyph * count, ENTRY_STYLES[entry]) for entry, count in parts]
+
+
+class SafeText(LineFilter):
+    """Makes all text safe that Textual's own widgets draw, whatever was handed to them."""
+
+    def apply(self, segments: list[Segment], background: Color) -> list[Segment]:
+        """Return the segments of a line with nothing in them that a terminal obeys."""
+        if all(segment.text.isprintable() for segment in segments):
+            return segments
+        return [
+            Segment(one.text if one.control else safe_line(one.text), one.style, one.control)
+            for one in segments
+        ]
 
 
 class Ground:
@@ -92,10 +105,10 @@ def line(runs: Iterable[Run], cells: int, ground: Ground) -> Strip:
             held += text
         else:
             if held:
-                segments.append(Segment(held, on(last)))
+                segments.append(Segment(safe_line(held), on(last)))
             held, last = text, look
     if held:
-        segments.append(Segment(held, on(last)))
+        segments.append(Segment(safe_line(held), on(last)))
     missing = cells - sum(segment.cell_length for segment in segments)
     if missing < 0:
         return Strip(segments).crop(0, cells)
