@@ -1,0 +1,25 @@
+"""A short run of the script that feeds the monitor damaged and hostile input."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+SCRIPT = Path(__file__).resolve().parents[1] / "fuzz" / "fuzz_monitor.py"
+
+pytestmark = pytest.mark.long
+
+
+@pytest.mark.parametrize("first", [0, 500, 1000, 1500])
+def test_the_monitor_bears_what_it_is_fed(first):
+    done = subprocess.run(
+        [sys.executable, str(SCRIPT), "--seed", str(first), "--cases", "28"],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert done.stdout.startswith("28 cases, 0 failed")

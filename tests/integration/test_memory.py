@@ -1,0 +1,114 @@
+"""A stream that comes as fast as it can: the memory of its reader is bounded, the loss is said."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from helpers import environment
+
+pytestmark = pytest.mark.long
+
+LIVE_MB, EXPLAIN_MB = 300, 500
+SECONDS = "8s"
+FLOOD = """
+import os, socket, sys, time
+import numpy as np
+from idlehands.wire import TASKS, encode
+from fake_probes import hello, names
+
+ROWS, WORKERS = 2000, 2
+none = np.full(ROWS, -1, dtype="<i8")
+
+def columns(first, begin, step):
+    began = begin + step * np.arange(ROWS)
+    values = {"task": first + np.arange(ROWS), "kind": none * 0, "spawned_ns": began}
+    values |= {"started_ns": began, "ended_ns": began + step, "outcome": none * 0}
+    return {name: values.get(name, none).astype("<i8").tobytes() for name in TASKS.names}
+
+def rows(worker, first, begin, step):
+    return encode({"frame": "rows", "pool": 1, "table": "tasks", "complete_ns": -1,
+                   "parts": [[worker, first, ROWS]], "columns": columns(first, begin, step)})
+
+def levels(at_ns, ran):
+    return encode({"frame": "levels", "pool": 1, "at_ns": at_ns, "inbox": 0, "deques": [0, 0],
+                   "workers": [[], []], "misuses": 0, "ran": [ran] * WORKERS, "spawned": -1})
+
+def serve(connection):
+    connection.settimeout(5)
+    connection.sendall(hello(os.getpid()) + names("flood"))
+    first, last = 0, time.monotonic_ns()
+    while True:
+        now = time.monotonic_ns()
+        step = max(1, (now - last) // ROWS)
+        sent = b"".join(rows(worker, first, last, step) for worker in range(WORKERS))
+        first, last = first + ROWS, now
+        connection.sendall(sent + levels(now, first))
+
+with socket.socket(socket.AF_UNIX) as listener:
+    listener.bind(f"{sys.argv[1]}/{os.getpid()}.sock")
+    listener.listen()
+    print(os.getpid(), flush=True)
+    listener.settimeout(60)
+    while True:
+        connection, _ = listener.accept()
+        with connection:
+            try:
+                serve(connection)
+            except OSError:
+                pass
+"""
+MEASURED = """
+import json, resource, subprocess, sys
+done = subprocess.run(sys.argv[1:], capture_output=True, text=True)
+peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
+print(json.dumps([done.returncode, done.stdout, done.stderr, peak / 1024]))
+"""
+
+
+@pytest.fixture
+def flooding(tmp_path):
+    """A process that sends valid rows as fast as they are taken; its id and its folder."""
+    folder = tmp_path / "sockets"
+    folder.mkdir(mode=0o700)
+    program = subprocess.Popen(
+        [sys.executable, "-c", FLOOD, str(folder)],
+        env={**environment(folder), "PYTHONPATH": str(Path(__file__).parents[1])},
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    yield program.stdout.readline().strip(), folder
+    program.kill()
+    program.communicate()
+
+
+def measured(folder, *command):
+    done = subprocess.run(
+        [sys.executable, "-c", MEASURED, sys.executable, "-m", "idlehands", *command],
+        env=environment(folder),
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    return json.loads(done.stdout)
+
+
+def test_watch_keeps_within_300_mb_and_says_what_it_lost(flooding):
+    pid, folder = flooding
+    status, out, _, peak = measured(folder, "watch", "--no-screen", pid, "--for", SECONDS)
+    assert status == 0
+    assert peak <= LIVE_MB
+    assert "left out" in out.splitlines()[-1]
+
+
+def test_explain_keeps_within_500_mb_and_says_what_it_left_out(flooding):
+    pid, folder = flooding
+    status, out, err, peak = measured(folder, "explain", pid, "--for", SECONDS)
+    assert status == 0
+    assert peak <= EXPLAIN_MB
+    assert "left out" in out
+    assert "left out" in err
