@@ -13,8 +13,10 @@ from idlehands_monitor.analysis.read import read, read_pool, window_of
 from idlehands_monitor.analysis.worker_time import recorded_stretches
 from idlehands_monitor.ledger import HostCounters, Ledger, TableStore
 from idlehands_monitor.ledger import host as host_module
+from idlehands_monitor.ledger import waits as waits_module
 from idlehands_monitor.ledger.attempts import SNAPSHOT_BYTES
 from idlehands_monitor.ledger.pool import MOST_HOLES, Hole
+from idlehands_monitor.ledger.waits import WORDS, WaitLooks
 
 
 def task_rows(first, times, worker=0):
@@ -397,6 +399,17 @@ def test_of_very_many_threads_those_heard_of_last_are_held(monkeypatch):
     for thread in range(100):
         counters.add(thread, thread, 5, 5)
     assert list(counters._threads) == list(range(90, 100))
+
+
+def test_sights_of_threads_are_bounded_and_the_newest_stays(monkeypatch):
+    monkeypatch.setattr(waits_module, "MOST_THREADS", 10)
+    looks = WaitLooks(most=100)
+    for at in range(10_000):
+        looks.add(at, {at % 3: "sleep" if at % 6 < 3 else "lock", 100 + at: "other"})
+    assert sum(len(looks.of(thread, 0, 1 << 60)[0]) for thread in range(20_000)) <= 100
+    moments, codes = looks.of(0, 0, 1 << 60)
+    assert (moments[-1], WORDS[codes[-1]]) == (9999, "lock")
+    assert len(looks.of(100, 0, 1 << 60)[0]) == 0
 
 
 def test_past_its_bound_a_ledger_forgets_the_oldest_rows_and_covers_less():

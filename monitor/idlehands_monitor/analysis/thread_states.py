@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from ..ledger.waits import RUNNING, WAIT_SORTS
 from .rows import Bool, Float, Int64
 from .state_rates import BETWEEN, FIRST_KIND, PARKED, UNKNOWN_KIND, Evidence
 from .stays import seats
@@ -25,7 +24,7 @@ if TYPE_CHECKING:
 SAMPLES_BEYOND = 4
 MOST_CELLS = 1 << 22
 """Of a table of all intervals and columns; in a larger one only those that are not empty."""
-_CODES = {RUNNING: -1, **{sort: place for place, sort in enumerate(WAIT_SORTS)}}
+NONE_SEEN = np.zeros(0, dtype=np.int64)
 
 
 def evidence_of(pool: PoolLedger, host: HostCounters, stretch: Cut) -> Evidence:
@@ -242,15 +241,15 @@ class Sights(NamedTuple):
 
 def sights(pool: PoolLedger, host: HostCounters, stretch: Cut) -> Sights:
     """Return the samples of a pool's threads in a stretch."""
-    looks = host.waits.between(stretch.begin_ns, stretch.end_ns)
-    found = [
-        (seat.worker, look.moment(seat.native_id), _CODES[look.waits[seat.native_id]])
-        for seat in seats(pool, stretch.begin_ns, stretch.end_ns)
-        for look in looks
-        if seat.native_id in look.waits
-        and seat.began_ns <= look.moment(seat.native_id) < seat.ended_ns
+    taken = seats(pool, stretch.begin_ns, stretch.end_ns)
+    found = [host.waits.of(seat.native_id, seat.began_ns, seat.ended_ns) for seat in taken]
+    workers = [
+        np.full(len(moment), seat.worker) for seat, (moment, _) in zip(taken, found, strict=True)
     ]
-    worker, moment, code = np.array(found, dtype=np.int64).reshape(-1, 3).T
+    moments, codes = ([one[column] for one in found] for column in (0, 1))
+    worker, moment, code = (
+        np.concatenate([NONE_SEEN, *part]) for part in (workers, moments, codes)
+    )
     inside = _open_at(stretch.tasks, worker, moment) > _open_at(stretch.waits, worker, moment)
     return Sights(worker, moment, code, inside)
 

@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from ..ledger.waits import RUNNING
+from ..ledger.waits import RUNNING, WORDS
 from .moments import wilson
 from .roles import PROCESSES, THREADS, UNPROBED_LIBRARIES, chain
 from .rows import NEVER
@@ -65,7 +65,6 @@ class _Window:
         self._begin_ns, self._end_ns = begin_ns, end_ns
         dumps = ledger.samples.dumps
         self._inside = {n for n, dump in enumerate(dumps) if dump.at_ns >= begin_ns}
-        self._waits = [look.waits for look in ledger.host.waits.between(begin_ns, NEVER)]
 
     def pool(
         self, group: Group, workers: list[Worker], missing: str = ""
@@ -126,7 +125,8 @@ class _Window:
         )
 
     def _last_wait(self, native_id: int) -> str:
-        return next((w[native_id] for w in reversed(self._waits) if native_id in w), "")
+        _, codes = self._host.waits.of(native_id, self._begin_ns, NEVER)
+        return WORDS[codes[-1]] if len(codes) else ""
 
     def _time(
         self,
@@ -157,13 +157,16 @@ class _Window:
         self, seen: list[list[Seen]], native_ids: list[int], blocked: float
     ) -> tuple[tuple[WaitShareReading, ...], int]:
         """Share `blocked` out among the sorts of wait; return them and the number of samples."""
-        wanted = set(native_ids)
-        sampled = [waits for waits in self._waits if not wanted.isdisjoint(waits)]
-        counts = Counter(waits[native] for waits in sampled for native in wanted if native in waits)
+        sights = [
+            self._host.waits.of(native_id, self._begin_ns, NEVER)[1].tolist()
+            for native_id in set(native_ids)
+        ]
+        samples = max(map(len, sights), default=0)
+        counts = Counter(WORDS[code] for codes in sights for code in codes)
         total = counts.total()
         if not total or blocked <= 0:
-            return (), len(sampled)
-        told = [one for sights in seen for one in sights if one.sample.wait]
+            return (), samples
+        told = [one for of_worker in seen for one in of_worker if one.sample.wait]
         parked_in = {one.sample.wait for one in told if one.role.parked}
         blocked_in = Counter(one.sample.wait for one in told if not one.role.parked)
         left = {
@@ -178,7 +181,7 @@ class _Window:
             for sort, share in left.items()
             if share > 0
         ]
-        return tuple(sorted(waits, key=lambda wait: -wait.share)), len(sampled)
+        return tuple(sorted(waits, key=lambda wait: -wait.share)), samples
 
 
 def _parked_share(seen: list[list[Seen]], covered: list[int]) -> float:
