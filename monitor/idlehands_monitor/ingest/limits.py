@@ -52,7 +52,7 @@ FREE_FRAMES, BYTES_A_FRAME = 1 << 16, 32
 """It may hold so many frames, and one more for so many of its bytes."""
 
 # Memory
-LIVE_TABLE_BYTES, FILE_TABLE_BYTES = 36 << 20, 104 << 20
+LIVE_TABLE_BYTES, FILE_TABLE_BYTES = 36 << 20, 120 << 20
 """What rows may take, all pools together: past it the oldest of the largest pool go. With what else
 is held, and what is worked out of them, a live job keeps within 300 MB and a capture within 500."""
 QUEUE_BYTES = 24 << 20
