@@ -42,7 +42,7 @@ GAPS_WRITTEN, SKIPPED, EVERY, LAST_PID, REFUSED = range(24, 29)
 says which tasks are recorded and not only counted, those of whose number no bit of it is set.
 `REFUSED` counts the worker processes that found no slot free."""
 HEADER_WORDS = 32
-TASK_ROWS, STAY_ROWS, GAP_ROWS = 1 << 10, 1 << 6, 1 << 9
+TASK_ROWS, STAY_ROWS, GAP_ROWS = 1 << 10, 1 << 8, 1 << 9
 TASK_WORDS, STAY_WORDS = len(TASKS.columns), len(STAYS.columns)
 STAYS_AT = HEADER_WORDS + TASK_ROWS * TASK_WORDS
 GAP_WORDS = len(GAPS.columns)

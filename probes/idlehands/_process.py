@@ -43,8 +43,9 @@ UNREAD_BYTES_KEPT, MOST_UNREAD_KEPT = 24 << 20, 256
 """The same while somebody is attached: pools are read to their end, unless too much waits."""
 COMPACT_AFTER_NS = 100_000_000
 """By then whoever still wrote a row while its pool closed has done so."""
-SWEEP_AFTER = 8
-"""With so many pools more than were left the last time, a new one has the closed ones let go."""
+SWEEP_AFTER, SWEEP_UNREAD_AFTER = 8, 32
+"""With so many pools more than were left the last time, a new one has the closed ones let go; with
+the second while somebody is attached, who reads them meanwhile."""
 RETRY_SECONDS = 10.0
 """After a thread could not be started none is tried for so long."""
 LAST_OF_ALL = -1000
@@ -110,7 +111,8 @@ class _Process:
         if len(self.pools) >= self._sweep_at:
             self._refresh()
             self._let_go()
-            self._sweep_at = len(self.pools) + max(SWEEP_AFTER, len(self.pools) // 8)
+            least = SWEEP_UNREAD_AFTER if self._is_attended else SWEEP_AFTER
+            self._sweep_at = len(self.pools) + max(least, len(self.pools) // 8)
 
     def tidy(self, is_attended: bool, *, at_once: bool = True) -> None:
         """See which pools have closed; what is kept of them takes no more room than it must.

@@ -9,7 +9,7 @@ import pytest
 from readings import source
 
 from helpers import wait_until
-from histories import History, Task, ledger, levels_frame, names_frame, take_in
+from histories import History, Task, frames, ledger, levels_frame, names_frame, take_in
 from idlehands_monitor.analysis.read import read, read_pool
 from idlehands_monitor.sources import host
 from idlehands_monitor.views import text
@@ -59,6 +59,24 @@ def test_a_thread_that_ends_without_a_task_has_left():
     pool = read_pool(held, held.pools[0], 0, 20 * SECOND)
     assert (pool.workers[0].state, pool.stays.left, pool.stays.died) == ("left", 1, 0)
     assert "lost-worker" not in [finding.code for finding in pool.findings]
+
+
+def test_what_a_thread_did_before_it_was_gone_counts_though_it_is_sent_later():
+    """The kernel may be asked between two flushes of the probe."""
+    history = History(
+        2, 20 * SECOND, [Task(0, 0, 0, 0, 5 * SECOND), Task(1, 0, 0, 5 * SECOND, 9 * SECOND)]
+    )
+    history.gaps = [(1, 0, 20 * SECOND, True, -1)]
+    names, *rows, levels = frames(history, batch=1)
+    earlier = [frame for frame in rows if frame["first"] == 0]
+    later = [frame for frame in rows if frame["first"] > 0]
+    gone = {"frame": "host", "at_ns": 6 * SECOND, "threads": {101: [0, 0]}, "gone": [100]}
+    held = ledger(History(2, 20 * SECOND, []))
+    take_in(held, names, *earlier, gone, *later, levels)
+    assert held.pools[0].gone == {0: 9 * SECOND}
+    pool = read_pool(held, held.pools[0], 0, 20 * SECOND)
+    assert pool.workers[0].time.total == 9 * SECOND
+    assert pool.tasks.finished == 2
 
 
 def test_a_worker_whose_thread_is_another_one_now_is_there_again():

@@ -207,6 +207,9 @@ class PoolLedger:
                 self._close_loss(ring, times[begin])
             if kept:
                 ring.last_ns = times[end - 1]
+                if worker in self.gone:  # the kernel was asked before all that it did was sent
+                    self.gone[worker] = max(self.gone[worker], ring.last_ns)
+                    self._open = None
 
     def _lost(self, frame: CheckedFrame) -> None:
         ring = self._ring(frame["table"], frame["worker"])
