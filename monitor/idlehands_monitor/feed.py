@@ -67,7 +67,7 @@ class Feed:
         if not self._keep:
             self._forget()
         forgotten = self.ledger.shrink(FILE_TABLE_BYTES if self._keep else LIVE_TABLE_BYTES)
-        if forgotten and self._keep:
+        if forgotten:
             self.ledger.skipped["rows", OLDER] += forgotten
         if self.ledger.dropped and self._keep:
             self.ledger.skipped["pools", OLDER] = self.ledger.dropped

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from readings import source
 
 from histories import History, Task, frames, ledger, levels_frame, names_frame, take_in
 from idlehands.wire import LOOKS, TASKS, encode_columns
+from idlehands_monitor import feed
 from idlehands_monitor.analysis.past import Past
 from idlehands_monitor.analysis.read import read, read_pool, window_of
 from idlehands_monitor.analysis.worker_time import recorded_stretches
+from idlehands_monitor.ingest import checked_frames
 from idlehands_monitor.ledger import HostCounters, Ledger, TableStore
 from idlehands_monitor.ledger import host as host_module
 from idlehands_monitor.ledger import waits as waits_module
@@ -474,3 +478,15 @@ def test_looks_count_from_the_levels_on_that_say_up_to_when_they_are():
     assert pool.counts_between(0, 20)[0].sum() == 1
     take_in(found, levels(20, workers=2))
     assert pool.counts_between(0, 20)[0].sum() == 6
+
+
+@pytest.mark.parametrize("keep", [False, True])
+def test_rows_that_go_to_make_room_for_later_ones_are_counted_live_too(monkeypatch, keep):
+    for name in ("LIVE_TABLE_BYTES", "FILE_TABLE_BYTES"):
+        monkeypatch.setattr(feed, name, 4096)
+    tasks = [Task(number, 0, 0, number, number + 1) for number in range(1000)]
+    held = feed.Feed(SimpleNamespace(), None, keep=keep)
+    for frame in frames(History(1, 1000, tasks), batch=100):
+        held.take(checked_frames(frame))
+    left = len(held.ledger.pools[0].tasks) + len(held.ledger.pools[0].spawns)
+    assert held.ledger.skipped == {("rows", feed.OLDER): 2000 - left}
