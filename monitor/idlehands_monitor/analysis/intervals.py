@@ -245,7 +245,8 @@ def _gaps(pool: PoolLedger, end_ns: int, since_ns: int) -> Rows:
 
 def _clip(rows: Rows, begin_ns: int, end_ns: int) -> Intervals:
     inside = (rows["ended"] > begin_ns) & (rows["began"] < end_ns)
-    chosen = {name: column[inside] for name, column in rows.items()}
+    # All of them is no reason to copy what may be millions.
+    chosen = rows.copy() if inside.all() else {name: rows[name][inside] for name in rows}
     return Intervals(
         chosen.pop("worker"),
         np.maximum(chosen.pop("began"), begin_ns),

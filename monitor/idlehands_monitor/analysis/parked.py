@@ -49,7 +49,6 @@ def _parked(stretch: Cut) -> tuple[Int64, Int64, Int64, Int64]:
 def levels(stretch: Cut) -> tuple[Int64, Int64, Int64, Int64]:
     """Return step functions over the stretch: edges (n+1,), then q, p and waking workers (n,)."""
     _, began, ended, wakes = _parked(stretch)
-    moments = np.concatenate([stretch.spawned_ns, stretch.started_ns, began, ended, wakes, ended])
     kinds = (
         (stretch.spawned_ns, 0, 1),
         (stretch.started_ns, 0, -1),
@@ -58,15 +57,15 @@ def levels(stretch: Cut) -> tuple[Int64, Int64, Int64, Int64]:
         (wakes, 2, 1),
         (ended, 2, -1),
     )
-    steps = np.zeros((3, len(moments)), dtype=np.int64)
-    place = 0
-    for times, level, step in kinds:
-        steps[level, place : place + len(times)] = step
-        place += len(times)
+    moments = np.concatenate([times for times, _, _ in kinds])
+    lengths = [len(times) for times, _, _ in kinds]
     order = np.argsort(moments, kind="stable")
-    sums = np.cumsum(steps[:, order], axis=1)
-    sums = np.concatenate([np.zeros((3, 1), dtype=np.int64), sums], axis=1)
     edges = np.concatenate([[stretch.begin_ns], moments[order], [stretch.end_ns]])
+    sums = np.zeros((3, len(moments) + 1), dtype=np.int64)
+    for level in range(3):  # small steps, one level at a time: there may be millions
+        steps = [step if level == of else 0 for _, of, step in kinds]
+        each = np.repeat(np.array(steps, dtype=np.int8), lengths)[order]
+        np.cumsum(each, dtype=np.int64, out=sums[level, 1:])
     queued = np.maximum(sums[0] + stretch.queued_at_begin, 0)
     return edges, queued, sums[1], sums[2]
 

@@ -45,12 +45,11 @@ def stranded(
     is known of them, they are no bound. Left out are pools of which some of the window was lost,
     sampled or only counted: what was queued in them at each moment is not known.
     """
-    steps = [
-        _steps(pool, begin_ns, end_ns) for pool in pools if _is_recorded(pool, begin_ns, end_ns)
-    ]
-    numbers = [pool.number for pool in pools if _is_recorded(pool, begin_ns, end_ns)]
-    if len(steps) < 2 or begin_ns >= end_ns:
+    recorded = [pool for pool in pools if _is_recorded(pool, begin_ns, end_ns)]
+    if len(recorded) < 2 or begin_ns >= end_ns:
         return {}
+    numbers = [pool.number for pool in recorded]
+    steps = [_steps(pool, begin_ns, end_ns) for pool in recorded]
     free_edges, free = free_cores(ledger, begin_ns, end_ns)
     edges = np.unique(np.concatenate([free_edges, *(edge for edge, _, _ in steps)]))
     widths = np.diff(edges)

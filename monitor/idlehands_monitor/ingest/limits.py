@@ -55,10 +55,10 @@ FREE_FRAMES, BYTES_A_FRAME = 1 << 16, 32
 LIVE_TABLE_BYTES, FILE_TABLE_BYTES = 36 << 20, 120 << 20
 """What rows may take, all pools together: past it the oldest of the largest pool go. With what else
 is held, and what is worked out of them, a live job keeps within 300 MB and a capture within 500."""
-QUEUE_BYTES = 24 << 20
+QUEUE_BYTES = 16 << 20
 """What may wait for the caller of a live stream. One that comes faster than it is drained loses
 whole batches; a capture still has them."""
-PAST_BYTES = 32 << 20
+PAST_BYTES = 24 << 20
 """How much of the recent past of a live stream is kept, to begin a capture with."""
 WAITING_BYTES = 32 << 20
 """What may wait to be written to a capture; the past before it is held in memory anyway."""
