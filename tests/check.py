@@ -21,7 +21,7 @@ SIDE_BY_SIDE = ("-n", "2", "--dist", "loadgroup")
 
 LINT = (("ruff", "check", "."), ("ruff", "format", "--check", "."), ("mypy",))
 TESTS = (
-    ("pytest", "-q", *SIDE_BY_SIDE, "-m", "not alone"),
+    ("pytest", "-q", *SIDE_BY_SIDE, "--durations=12", "-m", "not alone"),
     ("pytest", "-q", "-m", "alone"),
     ("nox", "-f", "tests/noxfile.py"),
 )
