@@ -19,6 +19,10 @@ from idlehands._tables import DIED, LEFT, LOST
 from idlehands.wire import STAYS, TASKS
 
 SOURCES = str(Path(idlehands.__file__).parent.parent)
+UNGUARDED = "thread_wakeup.wakeup()"
+"""In the traceback of a job that ends while the thread of its executor closes the pipe that wakes it:
+"call not protected by ProcessPoolExecutor._shutdown_lock" (CPython 3.9 to 3.15,
+Lib/concurrent/futures/process.py, `_python_exit`)."""
 METHODS = ("fork", "spawn", "forkserver")
 
 PRELUDE = """\
@@ -69,15 +73,18 @@ def says(tmp_path, folder):
         path = tmp_path / "job.py"
         path.write_text(PRELUDE + script)
         environment = {**os.environ, "IDLEHANDS_DIR": str(folder), "PYTHONPATH": SOURCES}
-        ended = subprocess.run(
-            [sys.executable, "-m", "idlehands", "run", str(path), method],
-            env=environment,
-            stdin=subprocess.DEVNULL,
-            capture_output=True,
-            text=True,
-            check=False,
-            timeout=90,
-        )
+        for _ in range(2):
+            ended = subprocess.run(
+                [sys.executable, "-m", "idlehands", "run", str(path), method],
+                env=environment,
+                stdin=subprocess.DEVNULL,
+                capture_output=True,
+                text=True,
+                check=False,
+                timeout=90,
+            )
+            if UNGUARDED not in ended.stderr:
+                break
         assert ended.stderr == warns
         assert ended.returncode == 0
         return ended.stdout.splitlines()
