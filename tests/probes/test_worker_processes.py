@@ -20,7 +20,7 @@ from idlehands.wire import STAYS, TASKS
 
 SOURCES = str(Path(idlehands.__file__).parent.parent)
 UNGUARDED = "thread_wakeup.wakeup()"
-"""In the traceback of a job that ends while the thread of its executor closes the pipe that wakes it:
+"""In the traceback of a job that ends while its executor's thread closes the pipe that wakes it:
 "call not protected by ProcessPoolExecutor._shutdown_lock" (CPython 3.9 to 3.15,
 Lib/concurrent/futures/process.py, `_python_exit`)."""
 METHODS = ("fork", "spawn", "forkserver")
