@@ -16,10 +16,10 @@ pytestmark = pytest.mark.long
 @pytest.mark.parametrize("first", [0, 500, 1000, 1500])
 def test_the_monitor_bears_what_it_is_fed(first):
     done = subprocess.run(
-        [sys.executable, str(SCRIPT), "--seed", str(first), "--cases", "28"],
+        [sys.executable, str(SCRIPT), "--seed", str(first), "--cases", "10"],
         capture_output=True,
         text=True,
         check=False,
     )
     assert done.returncode == 0, done.stdout + done.stderr
-    assert done.stdout.startswith("28 cases, 0 failed")
+    assert done.stdout.startswith("10 cases, 0 failed")
