@@ -1,5 +1,5 @@
 """All checks with one command: ruff, mypy --strict, the tests, the long ones among them, and the
-probe's tests under every interpreter there is; the first failure ends it. Each is timed.
+probe's tests under every other interpreter there is; the first failure ends it. Each is timed.
 
 Run with the interpreter of an environment that has the extra ``test``::
 
@@ -15,15 +15,21 @@ import sys
 import time
 from pathlib import Path
 
+from pythons import VERSIONS
+
 ROOT = Path(__file__).resolve().parent.parent
 SIDE_BY_SIDE = ("-n", "2", "--dist", "loadgroup")
 """Tests two at a time, by pytest-xdist; those of one `xdist_group` one after the other."""
+
+RUNNING = "{}.{}".format(*sys.version_info[:2])
+OTHERS = tuple(f"probe-{version}" for version in VERSIONS if version != RUNNING)
+"""The probe's tests under every other interpreter: under this one they are among all tests."""
 
 LINT = (("ruff", "check", "."), ("ruff", "format", "--check", "."), ("mypy",))
 TESTS = (
     ("pytest", "-q", *SIDE_BY_SIDE, "--durations=12", "-m", "not alone"),
     ("pytest", "-q", "-m", "alone"),
-    ("nox", "-f", "tests/noxfile.py"),
+    ("nox", "-f", "tests/noxfile.py", "--sessions", *OTHERS, "missing"),
 )
 
 
