@@ -134,4 +134,22 @@ ALLOWED = (
         r"-False|\+True",
         ("names/shadowed_standard_modules",),
     ),
+    Allowed(
+        "A pool that breaks as the job ends",
+        "As the interpreter ends it writes to a pipe that the executor's own thread may be closing:"
+        ' "call not protected by ProcessPoolExecutor._shutdown_lock" (CPython 3.9 to 3.15,'
+        " Lib/concurrent/futures/process.py, `_python_exit`). Rare, and of the moment.",
+        ("stderr",),
+        r"\+Exception ignored (in: <module 'threading'|on threading shutdown).*"
+        r"|\+Traceback .*|\+  File .*(threading|process|connection)\.py\".*"
+        r"|\+    (atexit_call\(\)|thread_wakeup\.wakeup\(\)|self\._writer\.send_bytes\(b\"\"\))"
+        r"|\+    (self\._send.*|n = write\(.*)|\+ *[~^]+"
+        r"|\+OSError: (\[Errno 9\] Bad file descriptor|handle is closed)",
+        (
+            "exits/killed_worker",
+            "exits/worker_calls_os_exit",
+            "pickling/result_raises_on_arrival",
+            "pools/broken_and_nested",
+        ),
+    ),
 )
