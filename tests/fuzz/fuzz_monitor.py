@@ -198,8 +198,7 @@ def _screen(path: Path) -> int:
 @contextlib.contextmanager
 def _answering(data: bytes, folder: Path):
     """Serve the frames of a file on a socket that a probe of this process would have."""
-    place = folder / f"sockets-{os.getpid()}"
-    place.mkdir(mode=0o700)
+    place = Path(tempfile.mkdtemp(prefix="sockets-", dir=folder))  # process ids come back
     os.environ[ENVIRONMENT] = str(place)
     file = folder / "served.idlehands"
     file.write_bytes(data)
