@@ -18,9 +18,12 @@ from pathlib import Path
 import pytest
 
 import idlehands as probe
-from helpers import environment, idlehands, wait_until
+from helpers import environment, wait_until
 from idlehands_monitor.commands import targets
+from idlehands_monitor.commands.explain import read_capture
 from idlehands_monitor.sources.live import LiveSource
+from idlehands_monitor.views import text
+from idlehands_monitor.views.json import pieces
 
 FOLDER = Path(__file__).parent.parent / "jobs"
 PACKAGES = ["orchard"]
@@ -65,9 +68,8 @@ def explained(tmp_path):
         job.communicate("\n", timeout=60)
         assert job.returncode == 0
         assert capture.wait(60) == 0
-        said = idlehands("explain", file, "--json", folder=folder)
-        assert said.returncode == 0, said.stderr
-        return counts, json.loads(said.stdout), idlehands("explain", file, folder=folder).stdout
+        reading = read_capture(str(file))
+        return counts, json.loads("".join(pieces(reading))), text.explain(reading)
 
     yield run
     for process in started:
