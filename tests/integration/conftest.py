@@ -93,7 +93,9 @@ def capturing(tmp_path):
         assert capture.wait(60) == 0
         explained = idlehands("explain", file, "--json", folder=folder)
         assert explained.returncode == 0, explained.stderr
-        return said, json.loads(explained.stdout), idlehands("explain", file, folder=folder).stdout
+        document = json.loads(explained.stdout)
+        assert document["source"]["skipped"] == [], "a frame or a pool of our own was left out"
+        return said, document, idlehands("explain", file, folder=folder).stdout
 
     try:
         yield run

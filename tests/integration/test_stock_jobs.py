@@ -69,6 +69,7 @@ def explained(tmp_path):
         assert job.returncode == 0
         assert capture.wait(60) == 0
         reading = read_capture(str(file))
+        assert reading.source.skipped == (), "a frame or a pool of our own was left out"
         return counts, json.loads("".join(pieces(reading))), text.explain(reading)
 
     yield run

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+from dataclasses import replace
 
 import pytest
 from readings import HOSTILE, source
@@ -24,7 +25,7 @@ from idlehands_monitor.sources.thread_ids import by_stack, in_order
 from idlehands_monitor.views.html import render as render_html
 from idlehands_monitor.views.json import render as render_json
 from idlehands_monitor.views.palette import ENTRY_LOOKS, SAMPLED_LOOKS
-from idlehands_monitor.views.sampled import Part, amount, parts
+from idlehands_monitor.views.sampled import Part, advice_lines, amount, parts
 from idlehands_monitor.views.terminal import worker_screen
 from idlehands_monitor.views.terminal.sampled import rows
 from idlehands_monitor.views.text import explain, second_line
@@ -671,3 +672,11 @@ def test_every_view_names_the_library_and_does_not_advise_what_would_not_help():
     for text in (explain(reading), render_html(reading), " ".join(drawn.split())):
         assert "The worker processes of pebble are not probed" in text
         assert "run the job with a probe" not in text
+
+
+def test_the_screen_of_a_sampled_job_advises_what_its_text_does():
+    seen = shown()
+    for program in ("job.py", "-m idlehands"):
+        (advice,) = advice_lines(replace(seen, source=replace(seen.source, program=program)))
+        drawn = rows(seen.sampled[0], 200, 40, program=program)[0]
+        assert advice in "".join(cell for row in drawn for cell, _ in row)

@@ -17,6 +17,7 @@ from idlehands_monitor.analysis.readings import KindReading, StrandedReading
 from idlehands_monitor.analysis.scheduler_findings import SchedulerUse
 from idlehands_monitor.views import html, json, text
 from idlehands_monitor.views.sampled import PROBE_ADVICE, advice_lines
+from idlehands_monitor.views.terminal import kinds
 from idlehands_monitor.views.words import number_of, shortened
 
 NORTH = "kilns.firing.fire_the_large_glazed_tiles_of_the_north_kiln"
@@ -187,3 +188,12 @@ def test_who_has_run_a_job_with_its_probe_is_not_told_to_do_so(program):
 
 def test_who_has_run_a_job_without_a_probe_is_told_how_to():
     assert advice_lines(reading(program="job.py")) == [PROBE_ADVICE]
+
+
+def test_where_nothing_tells_working_from_blocked_html_and_screen_say_time_in_tasks():
+    (pool,) = reading().pools
+    held = replace(reading(), pools=(replace(pool, core_time="assumed", kind="thread pool"),))
+    page = html.render(held)
+    assert "in tasks" in page
+    assert "<td>working" not in page
+    assert "working" not in [column.head for column in kinds.columns_of(held.pools[0], 100)]

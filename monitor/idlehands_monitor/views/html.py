@@ -34,7 +34,9 @@ from .words import (
     calls_words,
     clean,
     detail_sentence,
+    entry_name,
     failed_words,
+    kind_time_words,
     maybe,
     moved_words,
     number_of,
@@ -202,7 +204,7 @@ def _entries(pool: PoolReading) -> str:
     total = max(1, pool.time.total)
     rows = "".join(
         f'<tr><td><span class="key" style="background:{ENTRY_LOOKS[entry].colour}"></span>'
-        f"{ENTRY_NAMES[entry]}</td><td>{getattr(pool.time, entry) / 1e9:.2f} s</td>"
+        f"{entry_name(entry, pool.core_time)}</td><td>{getattr(pool.time, entry) / 1e9:.2f} s</td>"
         f"<td>{getattr(pool.time, entry) / total:.1%}</td></tr>"
         for entry in ENTRIES
     )
@@ -211,12 +213,11 @@ def _entries(pool: PoolReading) -> str:
 
 def _tasks(pool: PoolReading) -> str:
     tasks, stolen = pool.tasks, pool.has_steals
-    heads = ["kind", "finished", "failed", "median", "working", "blocked", "waiting for a core"]
+    heads = ["kind", "finished", "failed", "median", "time"]
     heads += ["stolen"] if stolen else ["calls"]
     rows = "".join(
         f"<tr><td>{_text(kind.kind)}</td><td>{kind.finished}</td><td>{kind.failed}</td>"
-        f"<td>{maybe(kind.median_s)}</td><td>{kind.working_s:.2f} s</td>"
-        f"<td>{kind.blocked_s:.2f} s</td><td>{kind.run_queue_wait_s:.2f} s</td>"
+        f"<td>{maybe(kind.median_s)}</td><td>{kind_time_words(kind, pool.core_time)}</td>"
         f"<td>{kind.stolen if stolen else kind.calls}</td></tr>"
         for kind in tasks.kinds
     )

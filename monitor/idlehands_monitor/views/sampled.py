@@ -144,18 +144,23 @@ def missing_text(pool: SampledPoolReading) -> str:
     return f"Stacks could not be read: {clean(pool.missing, 400)}. {STILL_SHOWN}{waits}"
 
 
-def advice_text(pool: SampledPoolReading) -> str:
-    """Write how to learn what samples do not show, or that the pool's library has no adapter."""
+def advice_text(pool: SampledPoolReading, program: str) -> str:
+    """Write how to learn what samples do not show of a program, or that its library has no
+    adapter."""
     if pool.library:
         return LIBRARY_ADVICE.format(library=clean(pool.library, 40))
-    return PROBE_ADVICE
+    return _probe_advice(program)
+
+
+def _probe_advice(program: str) -> str:
+    return NO_TASK_YET if program.rpartition("/")[2] in RUNS_PROBED else PROBE_ADVICE
 
 
 def advice_lines(reading: Reading) -> list[str]:
     """Return the same for all pools of a process, each sentence once."""
-    lines = list(dict.fromkeys(map(advice_text, reading.sampled))) or [PROBE_ADVICE]
-    probed = reading.source.program.rpartition("/")[2] in RUNS_PROBED
-    return [NO_TASK_YET if probed and line == PROBE_ADVICE else line for line in lines]
+    program = reading.source.program
+    lines = dict.fromkeys(advice_text(pool, program) for pool in reading.sampled)
+    return list(lines) or [_probe_advice(program)]
 
 
 def dumps_text(pool: SampledPoolReading) -> str:

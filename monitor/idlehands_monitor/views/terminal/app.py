@@ -200,7 +200,7 @@ class Dashboard(App[None]):
         with self.batch_update():
             self._change_parts(sampled=True)
             self._who_line.show(reading, pool, paused=self._paused)
-            self._sampled_view.show(pool)
+            self._sampled_view.show(pool, reading.source.program)
             self._hint(reading)
         for screen in self.screen_stack:
             if isinstance(screen, SampledWorkerScreen) and pool is not None:

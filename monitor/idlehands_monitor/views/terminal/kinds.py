@@ -26,6 +26,12 @@ ENDED = Column("ended", 7, lambda kind: count(kind.finished))
 FAILED = Column("failed", 7, lambda kind: count(kind.failed) if kind.failed else "–")
 MEDIAN = Column("median", 9, lambda kind: maybe(kind.median_s))
 WORKING = Column("working", 9, lambda kind: seconds(kind.working_s))
+IN_TASKS = Column(
+    "in tasks",
+    10,
+    lambda kind: seconds(kind.working_s + kind.blocked_s + kind.run_queue_wait_s),
+)
+"""Stands for working and blocked where nothing tells the two apart."""
 BLOCKED = Column("blocked", 9, lambda kind: seconds(kind.blocked_s))
 CALLS = Column("calls", 7, lambda kind: count(kind.calls))
 STOLEN = Column(
@@ -41,7 +47,8 @@ def columns_of(pool: PoolReading, cells: int) -> list[Column]:
         wanted = [ENDED, *failing, MEDIAN, STOLEN]
     else:
         calls = [CALLS] if any(kind.calls != kind.finished for kind in tasks.kinds) else []
-        wanted = [WORKING, BLOCKED, ENDED, *failing, MEDIAN, *calls]
+        time = [IN_TASKS] if pool.core_time == "assumed" else [WORKING, BLOCKED]
+        wanted = [*time, ENDED, *failing, MEDIAN, *calls]
     chosen: list[Column] = []
     name = max(LEAST_NAME, cells // 3)
     for column in wanted:

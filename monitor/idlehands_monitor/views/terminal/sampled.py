@@ -77,17 +77,18 @@ class SampledView(LineView, ScrollView, can_focus=True):
         self._rows: list[Row] = []
         self._first_worker = 0
         self._pool: SampledPoolReading | None = None
+        self._program = ""
         self.cursor = 0
 
-    def show(self, pool: SampledPoolReading | None) -> None:
-        """Draw a pool."""
-        self._pool = pool
+    def show(self, pool: SampledPoolReading | None, program: str) -> None:
+        """Draw a pool of a program."""
+        self._pool, self._program = pool, program
         cells = self.scrollable_content_region.width
         workers = len(pool.workers) if pool is not None else 0
         self.cursor = max(0, min(self.cursor, workers - 1))
         chosen = self.cursor if workers and self.has_focus else -1
         self._rows, self._first_worker = rows(
-            pool, max(20, cells - 2), self.app.size.height, chosen
+            pool, max(20, cells - 2), self.app.size.height, chosen, program
         )
         size = Size(self.size.width, len(self._rows))
         if self.virtual_size != size:
@@ -101,7 +102,7 @@ class SampledView(LineView, ScrollView, can_focus=True):
         if self.cursor == before:
             self.scroll_relative(y=workers, animate=False)
             return
-        self.show(self._pool)
+        self.show(self._pool, self._program)
         row = Region(0, self._first_worker + self.cursor, 1, 1)
         self.scroll_to_region(row, animate=False, force=True, immediate=True)
 
@@ -112,7 +113,7 @@ class SampledView(LineView, ScrollView, can_focus=True):
 
     def on_resize(self) -> None:
         """Fit the rows to the new width, the first one included."""
-        self.show(self._pool)
+        self.show(self._pool, self._program)
 
     def render_line(self, y: int) -> Strip:
         """Draw line `y` of what is in sight."""
@@ -123,7 +124,11 @@ class SampledView(LineView, ScrollView, can_focus=True):
 
 
 def rows(
-    pool: SampledPoolReading | None, cells: int, height: int, chosen: int = -1
+    pool: SampledPoolReading | None,
+    cells: int,
+    height: int,
+    chosen: int = -1,
+    program: str = "",
 ) -> tuple[list[Row], int]:
     """Return everything of a pool as rows of at most `cells` cells, and which row is worker 0's.
 
@@ -142,7 +147,7 @@ def rows(
     found += _stacks(pool, cells, FEW_STACKS if height < LOW_SCREEN else MORE_STACKS)
     first = len(found) + 1
     found += [*_workers(pool, cells, chosen), []]
-    caution = wrap(f"{NOT_RECORDED} {advice_text(pool)}", cells)
+    caution = wrap(f"{NOT_RECORDED} {advice_text(pool, program)}", cells)
     return found + [[(text, style(dim=True))] for text in caution], first
 
 
