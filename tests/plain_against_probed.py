@@ -17,6 +17,7 @@ import argparse
 import difflib
 import os
 import re
+import signal
 import sys
 import tempfile
 from collections.abc import Iterator, Sequence
@@ -224,6 +225,8 @@ def main(arguments: Sequence[str]) -> int:
     jobs = [job for job in all_jobs() if any(part in job.name for part in given.only)]
     if not jobs:
         parser.error(f"no job has {' or '.join(given.only)} in its name")
+    # A shell's background job ignores ctrl+c, and a child takes that over; jobs are to be ended.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     if given.list:
         for job in jobs:
             print(f"{job.name}: {job.sentence}")
