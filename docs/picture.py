@@ -17,8 +17,8 @@ from pathlib import Path
 os.environ.update(TERM="xterm-256color", COLORTERM="truecolor")
 os.environ.pop("NO_COLOR", None)
 
-from idlehands_monitor.feed import Feed
-from idlehands_monitor.sources.live import LiveSource
+from idlehands_monitor.ingest.sources.live import LiveSource
+from idlehands_monitor.session.feed import Feed
 from idlehands_monitor.views.terminal.app import Dashboard
 
 PICTURE = Path(__file__).with_name("dashboard.svg")

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from idlehands import __version__
 
-from .errors import DONE, USAGE, CommandError
+from .model.errors import DONE, USAGE, CommandError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

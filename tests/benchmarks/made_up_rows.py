@@ -21,7 +21,7 @@ from idlehands.wire import (
     encode,
     encode_columns,
 )
-from idlehands_monitor.capture import CaptureWriter
+from idlehands_monitor.ingest.capture import CaptureWriter
 
 WORKERS = 8
 ROWS_PER_FRAME = 2048

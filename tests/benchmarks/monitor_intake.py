@@ -17,11 +17,11 @@ from time import perf_counter
 from made_up_rows import opening, task_frames, write_capture
 from support import Row, arguments, compiled, finish
 
-from idlehands_monitor.analysis.worker_time import pool_time
-from idlehands_monitor.feed import Feed
+from idlehands_monitor.analysis.time.worker_time import pool_time
 from idlehands_monitor.ingest import StreamFrames
+from idlehands_monitor.ingest.sources.replay import ReplaySource
 from idlehands_monitor.ledger import Ledger
-from idlehands_monitor.sources.replay import ReplaySource
+from idlehands_monitor.session.feed import Feed
 
 ROWS_BAR = 2_000_000
 EXPLAIN_S_BAR, EXPLAIN_MB_BAR, HELP_MS_BAR, SWEEP_BAR = 5.0, 600.0, 60.0, 1.0

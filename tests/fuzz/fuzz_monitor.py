@@ -31,7 +31,7 @@ from mutations import capture, packed
 
 from idlehands.wire import ENVIRONMENT
 from idlehands_monitor import cli
-from idlehands_monitor.capture import CaptureReader
+from idlehands_monitor.ingest.capture import CaptureReader
 
 MOST_MB = 500
 MOST_SECONDS = 10.0
@@ -173,8 +173,8 @@ def _screen(path: Path) -> int:
     import asyncio
 
     from idlehands_monitor.commands.targets import open_replay
-    from idlehands_monitor.errors import CommandError
-    from idlehands_monitor.feed import Feed
+    from idlehands_monitor.model.errors import CommandError
+    from idlehands_monitor.session.feed import Feed
     from idlehands_monitor.views.terminal.app import Dashboard
 
     try:

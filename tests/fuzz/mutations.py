@@ -13,8 +13,8 @@ from typing import Any
 import msgpack
 
 from idlehands.wire import Decoder
-from idlehands_monitor.capture import MAGIC, VERSION, Block, CaptureReader
-from idlehands_monitor.capture.format import encode_block
+from idlehands_monitor.ingest.capture import MAGIC, VERSION, Block, CaptureReader
+from idlehands_monitor.ingest.capture.format import encode_block
 
 CORPUS = Path(__file__).parent / "corpus"
 PREFIX = MAGIC + struct.pack("<I", VERSION)

@@ -21,7 +21,7 @@ import pytest
 
 import fork_join_job as job
 from helpers import most_steals
-from idlehands_monitor.analysis.bounds import EXPECTED_SHARE
+from idlehands_monitor.model.graph import EXPECTED_SHARE
 
 # One process runs the job for all tests of this module.
 pytestmark = [pytest.mark.long, pytest.mark.xdist_group("bounds")]

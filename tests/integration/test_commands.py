@@ -14,8 +14,8 @@ import pytest
 from helpers import environment, idlehands, wait_until
 from histories import History, Task, frames
 from idlehands.wire import encode
-from idlehands_monitor.capture import MAGIC, VERSION, CaptureWriter
 from idlehands_monitor.cli import main
+from idlehands_monitor.ingest.capture import MAGIC, VERSION, CaptureWriter
 
 POOL = """
 import sys, threading, time

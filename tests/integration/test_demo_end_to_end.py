@@ -18,9 +18,9 @@ import psutil
 import pytest
 
 from helpers import environment, idlehands, wait_until
-from idlehands_monitor.analysis.worker_time import pool_time
-from idlehands_monitor.feed import Feed
-from idlehands_monitor.sources.live import LiveSource
+from idlehands_monitor.analysis.time.worker_time import pool_time
+from idlehands_monitor.ingest.sources.live import LiveSource
+from idlehands_monitor.session.feed import Feed
 from idlehands_monitor.views.json import document
 
 

@@ -12,8 +12,8 @@ from json import loads
 import pytest
 
 from helpers import environment, idlehands, wait_until
-from idlehands_monitor.feed import Feed
-from idlehands_monitor.sources.live import LiveSource
+from idlehands_monitor.ingest.sources.live import LiveSource
+from idlehands_monitor.session.feed import Feed
 from idlehands_monitor.views import json
 
 pytestmark = pytest.mark.long

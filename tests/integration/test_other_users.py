@@ -19,9 +19,9 @@ import pytest
 from fake_probes import GONE, FakeProbe, bye, hello, names, saying
 from helpers import environment, wait_until
 from idlehands_monitor.cli import main
-from idlehands_monitor.sources import asking, discovery
-from idlehands_monitor.sources.discovery import descendants
-from idlehands_monitor.sources.probed import has_probe
+from idlehands_monitor.ingest.sources import asking, discovery
+from idlehands_monitor.ingest.sources.discovery import descendants
+from idlehands_monitor.ingest.sources.probed import has_probe
 
 NOBODY = 65534
 as_root = pytest.mark.skipif(os.geteuid() != 0, reason="only root can be another user")

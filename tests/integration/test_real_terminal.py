@@ -19,8 +19,8 @@ import pyte
 import pytest
 
 from helpers import environment, idlehands, wait_until
-from idlehands_monitor.seek import broken_moments, feed_at
-from idlehands_monitor.sources.replay import ReplaySource
+from idlehands_monitor.ingest.sources.replay import ReplaySource
+from idlehands_monitor.session.seek import broken_moments, feed_at
 
 
 class Terminal:

@@ -21,7 +21,7 @@ import idlehands as probe
 from helpers import environment, wait_until
 from idlehands_monitor.commands import targets
 from idlehands_monitor.commands.explain import read_capture
-from idlehands_monitor.sources.live import LiveSource
+from idlehands_monitor.ingest.sources.live import LiveSource
 from idlehands_monitor.views import text
 from idlehands_monitor.views.json import pieces
 

@@ -10,7 +10,7 @@ import pytest
 
 from helpers import environment, wait_until
 from idlehands.wire import Decoder
-from idlehands_monitor.capture import CaptureReader
+from idlehands_monitor.ingest.capture import CaptureReader
 
 pytestmark = pytest.mark.long
 

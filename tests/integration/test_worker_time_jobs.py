@@ -14,10 +14,10 @@ import psutil
 import pytest
 
 from helpers import environment, wait_until
-from idlehands_monitor.analysis.read import read_pool
-from idlehands_monitor.analysis.worker_time import pool_time, slice_times
-from idlehands_monitor.feed import Feed
-from idlehands_monitor.sources.replay import ReplaySource
+from idlehands_monitor.analysis.assemble import read_pool
+from idlehands_monitor.analysis.time.worker_time import pool_time, slice_times
+from idlehands_monitor.ingest.sources.replay import ReplaySource
+from idlehands_monitor.session.feed import Feed
 from pure_jobs import CORES, JOBS, QUOTA_CORES, explained
 
 pytestmark = [pytest.mark.long, pytest.mark.alone]

@@ -6,9 +6,11 @@ import numpy as np
 
 from histories import History, Task, frames, ledger, take_in
 from idlehands.wire import encode_columns
-from idlehands_monitor.analysis.past import Past
-from idlehands_monitor.analysis.read import read
-from idlehands_monitor.analysis.readings import Reading, SourceReading, StealReading
+from idlehands_monitor.analysis.assemble import read
+from idlehands_monitor.analysis.time.job_history import Past
+from idlehands_monitor.model.reading import Reading
+from idlehands_monitor.model.source import SourceReading
+from idlehands_monitor.model.stealing import StealReading
 
 SECOND = 1_000_000_000
 HOSTILE = "ev\x1b[31mil [bold]x[/] <b>&"

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from helpers import wait_until
-from idlehands_monitor.capture import (
+from idlehands_monitor.ingest.capture import (
     MAGIC,
     VERSION,
     Block,
@@ -22,7 +22,7 @@ from idlehands_monitor.capture import (
     CaptureWriter,
     NotACapture,
 )
-from idlehands_monitor.capture.format import (
+from idlehands_monitor.ingest.capture.format import (
     HEADER_BYTES,
     PREFIX_BYTES,
     decode_body,
@@ -161,7 +161,7 @@ def test_a_place_that_cannot_be_written_says_so(tmp_path):
 def test_a_file_that_may_not_grow_is_an_error_and_not_a_silent_loss(tmp_path):
     program = (
         "import os, resource, signal, sys\n"
-        "from idlehands_monitor.capture import CaptureError, CaptureWriter\n"
+        "from idlehands_monitor.ingest.capture import CaptureError, CaptureWriter\n"
         "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000))\n"
         "writer = CaptureWriter(sys.argv[1])\n"
@@ -191,7 +191,7 @@ def test_a_killed_writer_leaves_whole_blocks_up_to_its_last_half_second(tmp_path
     path = tmp_path / "a.idlehands"
     program = (
         "import sys, time\n"
-        "from idlehands_monitor.capture import CaptureWriter\n"
+        "from idlehands_monitor.ingest.capture import CaptureWriter\n"
         "writer = CaptureWriter(sys.argv[1])\n"
         "while True:\n"
         "    now = time.monotonic_ns()\n"

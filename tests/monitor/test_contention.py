@@ -6,10 +6,9 @@ import pytest
 
 from histories import History, Task, frames, ledger, take_in
 from idlehands.wire import CANCELLED, OTHER_POOL, OWN_DEQUE
-from idlehands_monitor.analysis.contention import contention
-from idlehands_monitor.analysis.deque_readings import EndReading, EndsReading
-from idlehands_monitor.analysis.deque_use import DequeUse
-from idlehands_monitor.analysis.promises import (
+from idlehands_monitor.analysis.deques.contention import contention
+from idlehands_monitor.analysis.deques.use import DequeUse
+from idlehands_monitor.analysis.verdicts.promises import (
     BROKEN,
     KEPT,
     LEAST_CASES,
@@ -19,6 +18,7 @@ from idlehands_monitor.analysis.promises import (
     parks_when_empty,
 )
 from idlehands_monitor.ledger import Ledger
+from idlehands_monitor.model.deques import EndReading, EndsReading
 
 MS = 1_000_000
 SOME = [  # worker, at, owner, length, waited
@@ -157,7 +157,7 @@ def test_parking_while_an_operation_waits_at_a_deque_is_no_case(waited_until, ca
 
 
 def test_a_task_of_another_pool_lies_in_no_deque_of_this_one():
-    from idlehands_monitor.analysis.deques import ends
+    from idlehands_monitor.analysis.deques.ends import ends
 
     history = History(1, 100 * MS)
     for turn in range(40):
@@ -170,7 +170,7 @@ def test_a_task_of_another_pool_lies_in_no_deque_of_this_one():
 
 
 def test_operations_at_deques_of_two_are_takes_that_found_two_and_the_pushes_that_did():
-    from idlehands_monitor.analysis.deques import ends
+    from idlehands_monitor.analysis.deques.ends import ends
 
     history = History(1, 100 * MS)
     for number, (spawned, started) in enumerate([(0, 40), (1, 30), (2, 20)]):
@@ -182,7 +182,7 @@ def test_operations_at_deques_of_two_are_takes_that_found_two_and_the_pushes_tha
 
 
 def test_a_task_that_was_cancelled_is_no_task_that_stayed():
-    from idlehands_monitor.analysis.promises import stays_in_pool
+    from idlehands_monitor.analysis.verdicts.promises import stays_in_pool
 
     history = History(1, 100 * MS, [Task(0, 5, -1, 9, 9, outcome=CANCELLED)])
     assert stays_in_pool(ledger(history).pools[0], 0, history.end).cases == 0

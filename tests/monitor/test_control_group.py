@@ -13,9 +13,9 @@ import pytest
 
 from control_groups import PERIOD_US, control_group
 from helpers import environment, wait_until
-from idlehands_monitor.feed import Feed
-from idlehands_monitor.sources.control_group import ControlGroups, CpuLimit
-from idlehands_monitor.sources.live import LiveSource
+from idlehands_monitor.ingest.sources.control_group import ControlGroups, CpuLimit
+from idlehands_monitor.ingest.sources.live import LiveSource
+from idlehands_monitor.session.feed import Feed
 from idlehands_monitor.views import text
 from idlehands_monitor.views.hosts import cores_words
 

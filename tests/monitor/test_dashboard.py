@@ -13,10 +13,11 @@ from readings import HOSTILE, reading
 from rich.style import Style
 
 from helpers import DEADLINE_SECONDS
-from idlehands_monitor.analysis.entries import WorkerTime
-from idlehands_monitor.analysis.findings import CAUSES, findings
-from idlehands_monitor.analysis.readings import BlockedReading, HandOverReading, WaitReading
-from idlehands_monitor.capture import CaptureError
+from idlehands_monitor.analysis.verdicts.findings import CAUSES, findings
+from idlehands_monitor.ingest.capture import CaptureError
+from idlehands_monitor.model.blocked import BlockedReading, WaitReading
+from idlehands_monitor.model.tasks import HandOverReading
+from idlehands_monitor.model.worker_time import WorkerTime
 from idlehands_monitor.views.grid import steal_sentence
 from idlehands_monitor.views.html import render
 from idlehands_monitor.views.terminal.app import Dashboard

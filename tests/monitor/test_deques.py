@@ -14,18 +14,18 @@ from readings import source
 
 from histories import History, Task, frames, ledger, take_in
 from idlehands.wire import CANCELLED, INBOX, OWN_DEQUE
-from idlehands_monitor.analysis.deque_readings import EndReading
-from idlehands_monitor.analysis.deques import TOLERANCE_NS, ends, soonest, takes
-from idlehands_monitor.analysis.order_statistics import (
+from idlehands_monitor.analysis.assemble import read
+from idlehands_monitor.analysis.deques.ends import TOLERANCE_NS, ends, soonest, takes
+from idlehands_monitor.analysis.stats.order_statistics import (
     LEAST,
     larger_before,
     maximum_before,
     range_maximum,
 )
-from idlehands_monitor.analysis.past import Past
-from idlehands_monitor.analysis.read import read
-from idlehands_monitor.analysis.rows import last_rows
+from idlehands_monitor.analysis.time.job_history import Past
 from idlehands_monitor.ledger import Ledger
+from idlehands_monitor.ledger.rows import last_rows
+from idlehands_monitor.model.deques import EndReading
 
 US = 1_000
 

@@ -19,11 +19,11 @@ from addresses import address
 from fake_probes import GONE, FakeProbe, bye, hello, names, saying
 from helpers import environment, wait_until
 from idlehands.wire import VERSION, encode
-from idlehands_monitor.sources import asking, discovery, live
-from idlehands_monitor.sources.attachment import Attachment
-from idlehands_monitor.sources.discovery import Finder, Job, folders
-from idlehands_monitor.sources.intake import Intake
-from idlehands_monitor.sources.live import LiveSource
+from idlehands_monitor.ingest.intake import Intake
+from idlehands_monitor.ingest.sources import asking, discovery, live
+from idlehands_monitor.ingest.sources.attachment import Attachment
+from idlehands_monitor.ingest.sources.discovery import Finder, Job, folders
+from idlehands_monitor.ingest.sources.live import LiveSource
 
 NOBODY = 65534
 as_root = pytest.mark.skipif(os.geteuid() != 0, reason="only root looks at other users' probes")
@@ -536,7 +536,7 @@ def test_watching_one_process_leaves_the_others_alone(folder, fake, berth, monke
         return find(self, *arguments)
 
     monkeypatch.setattr(Finder, "find", counted)
-    monkeypatch.setattr("idlehands_monitor.sources.live.NEWCOMER_SECONDS", 0.01)
+    monkeypatch.setattr("idlehands_monitor.ingest.sources.live.NEWCOMER_SECONDS", 0.01)
     monkeypatch.setattr(discovery, "AGAIN_SECONDS", 1000.0)
     source = LiveSource(str(berth.pid) if by == "pid" else "berth")
     try:

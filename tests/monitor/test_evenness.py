@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from idlehands_monitor.analysis.evenness import (
+from idlehands_monitor.analysis.stealing.evenness import (
     CHANCE,
     NEVER_EXPECTED,
     UNEVEN,

@@ -10,10 +10,10 @@ import sys
 
 import pytest
 
-from idlehands_monitor.capture import CaptureError, CaptureReader, CaptureWriter
-from idlehands_monitor.files import FileError, NewFile
-from idlehands_monitor.sources.intake import Intake
-from idlehands_monitor.sources.replay import ReplaySource
+from idlehands_monitor.ingest.capture import CaptureError, CaptureReader, CaptureWriter
+from idlehands_monitor.ingest.files import FileError, NewFile
+from idlehands_monitor.ingest.intake import Intake
+from idlehands_monitor.ingest.sources.replay import ReplaySource
 
 NOBODY = 65534
 as_root = pytest.mark.skipif(os.geteuid() != 0, reason="only root can give a file away")
@@ -207,7 +207,7 @@ def test_the_capture_key_makes_a_file_of_ones_own_and_follows_no_link(tmp_path, 
 def test_a_user_without_the_right_to_write_is_told_so(tmp_path):
     program = (
         "import os, sys\n"
-        "from idlehands_monitor.files import FileError, NewFile\n"
+        "from idlehands_monitor.ingest.files import FileError, NewFile\n"
         "os.chdir(sys.argv[1])\n"
         "os.setgroups([]); os.setgid(65534); os.setuid(65534)\n"
         "try:\n"

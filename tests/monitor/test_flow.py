@@ -14,11 +14,11 @@ from readings import reading, source
 
 from histories import NEVER, History, Task, frames, ledger, levels_frame, random_history, take_in
 from idlehands.wire import CANCELLED, LOST, WAITS, encode_columns
-from idlehands_monitor.analysis.flow import LEAST_TASKS, in_pool, own_ns
-from idlehands_monitor.analysis.queueing import little, mmc
-from idlehands_monitor.analysis.read import read
-from idlehands_monitor.analysis.rows import Recent
+from idlehands_monitor.analysis.assemble import read
+from idlehands_monitor.analysis.queueing.flow import LEAST_TASKS, in_pool
+from idlehands_monitor.analysis.queueing.theory import little, mmc
 from idlehands_monitor.ledger import Ledger
+from idlehands_monitor.ledger.rows import Recent, own_ns
 from idlehands_monitor.views import json as json_view
 from idlehands_monitor.views import text
 

@@ -10,8 +10,8 @@ from readings import source
 
 from helpers import wait_until
 from histories import History, Task, frames, ledger, levels_frame, names_frame, take_in
-from idlehands_monitor.analysis.read import read, read_pool
-from idlehands_monitor.sources import host
+from idlehands_monitor.analysis.assemble import read, read_pool
+from idlehands_monitor.ingest.sources import host
 from idlehands_monitor.views import text
 
 SECOND = 1_000_000_000

@@ -12,10 +12,10 @@ from readings import steal_counts
 
 from histories import History, frames, take_in
 from idlehands.wire import TASKS, WAITS, encode_columns
-from idlehands_monitor.analysis.bounds import graph_reading, steal_bound
-from idlehands_monitor.analysis.entries import PoolTime, no_time
-from idlehands_monitor.analysis.graph import TaskGraph, task_graph
+from idlehands_monitor.analysis.graph.bounds import graph_reading, steal_bound
+from idlehands_monitor.analysis.graph.graph import TaskGraph, task_graph
 from idlehands_monitor.ledger import Ledger
+from idlehands_monitor.model.worker_time import PoolTime, no_time
 from idlehands_monitor.views.graph import graph_lines
 
 

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from readings import reading
 
-from idlehands_monitor.analysis.readings import HandOverReading
+from idlehands_monitor.model.tasks import HandOverReading
 from idlehands_monitor.views.grid import (
     COUNTED,
     FEWEST_GROUPS,

@@ -19,19 +19,19 @@ from readings import SECOND, reading, source
 from helpers import wait_until
 from histories import History, Task, frames, ledger, take_in
 from idlehands.wire import encode
-from idlehands_monitor.analysis.entries import ENTRIES, PoolTime, WorkerTime
-from idlehands_monitor.analysis.host import grown_between, host_readings, memory_growth
-from idlehands_monitor.analysis.host_findings import host_findings
-from idlehands_monitor.analysis.host_readings import HostReading
-from idlehands_monitor.analysis.read import read
-from idlehands_monitor.analysis.readings import StayReading
-from idlehands_monitor.capture import CaptureWriter
-from idlehands_monitor.feed import Feed
+from idlehands_monitor.analysis.assemble import read
+from idlehands_monitor.analysis.host.host import grown_between, host_readings, memory_growth
+from idlehands_monitor.analysis.verdicts.host_findings import host_findings
+from idlehands_monitor.ingest.capture import CaptureWriter
+from idlehands_monitor.ingest.sources import processes
+from idlehands_monitor.ingest.sources.replay import ReplaySource
+from idlehands_monitor.ingest.sources.status import SourceStatus
 from idlehands_monitor.ledger import Ledger, ProcessSample
 from idlehands_monitor.ledger.host import MOST_IDS, MOST_SAMPLES
-from idlehands_monitor.sources import processes
-from idlehands_monitor.sources.replay import ReplaySource
-from idlehands_monitor.sources.status import SourceStatus
+from idlehands_monitor.model.host import HostReading
+from idlehands_monitor.model.worker_time import ENTRIES, PoolTime, WorkerTime
+from idlehands_monitor.model.workers import StayReading
+from idlehands_monitor.session.feed import Feed
 from idlehands_monitor.views import html, text
 from idlehands_monitor.views import json as json_view
 from idlehands_monitor.views.terminal.header import who

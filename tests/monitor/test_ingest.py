@@ -12,11 +12,11 @@ import pytest
 
 from histories import History, Task, frames, levels_frame, names_frame, take_in
 from idlehands.wire import TASKS, encode, encode_columns
-from idlehands_monitor.capture import CaptureWriter
-from idlehands_monitor.feed import Feed
 from idlehands_monitor.ingest import CaptureFrames, StreamFrames, checked_frames, limits
+from idlehands_monitor.ingest.capture import CaptureWriter
+from idlehands_monitor.ingest.sources.replay import ReplaySource
 from idlehands_monitor.ledger import Ledger
-from idlehands_monitor.sources.replay import ReplaySource
+from idlehands_monitor.session.feed import Feed
 
 DOCUMENT = Path(__file__).resolve().parents[2] / "docs" / "capture-format.md"
 INFINITE = float("inf")

@@ -9,11 +9,11 @@ import pytest
 
 from histories import History, levels_frame, names_frame
 from idlehands.wire import encode
-from idlehands_monitor.capture import CaptureError, CaptureReader, CaptureWriter
-from idlehands_monitor.ingest import pieces
-from idlehands_monitor.sources import host, intake, recording
-from idlehands_monitor.sources.intake import Intake, made
-from idlehands_monitor.sources.waits import KernelWaits
+from idlehands_monitor.ingest import intake, pieces, recording
+from idlehands_monitor.ingest.capture import CaptureError, CaptureReader, CaptureWriter
+from idlehands_monitor.ingest.intake import Intake, made
+from idlehands_monitor.ingest.sources import host
+from idlehands_monitor.ingest.sources.kernel_waits import KernelWaits
 
 HELLO = {"frame": "hello", "version": 3, "pid": 7}
 

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import pytest
 
-from idlehands_monitor.ledger.waits import RUNNING, WAIT_SORTS
-from idlehands_monitor.sources import waits
-from idlehands_monitor.sources.waits import statics_of, wait_of
+from idlehands_monitor.ingest.sources import kernel_waits as waits
+from idlehands_monitor.ingest.sources.kernel_waits import statics_of, wait_of
+from idlehands_monitor.model.vocabulary import RUNNING, WAIT_SORTS
 
 EXECUTABLE = "/opt/python/bin/python3.11"
 MAPS = f"""\

@@ -10,17 +10,19 @@ from readings import source
 
 from histories import History, Task, frames, ledger, levels_frame, names_frame, take_in
 from idlehands.wire import LOOKS, TASKS, encode_columns
-from idlehands_monitor import feed
-from idlehands_monitor.analysis.past import Past
-from idlehands_monitor.analysis.read import read, read_pool, window_of
-from idlehands_monitor.analysis.worker_time import recorded_stretches
+from idlehands_monitor.analysis.assemble import read, read_pool
+from idlehands_monitor.analysis.time.job_history import Past
+from idlehands_monitor.analysis.time.worker_time import recorded_stretches
+from idlehands_monitor.analysis.windows import window_of
 from idlehands_monitor.ingest import checked_frames
 from idlehands_monitor.ledger import HostCounters, Ledger, TableStore
 from idlehands_monitor.ledger import host as host_module
-from idlehands_monitor.ledger import waits as waits_module
+from idlehands_monitor.ledger import thread_waits as waits_module
 from idlehands_monitor.ledger.attempts import SNAPSHOT_BYTES
 from idlehands_monitor.ledger.pool import MOST_HOLES, Hole
-from idlehands_monitor.ledger.waits import WORDS, WaitLooks
+from idlehands_monitor.ledger.thread_waits import WaitLooks
+from idlehands_monitor.model.vocabulary import WORDS
+from idlehands_monitor.session import feed
 
 
 def task_rows(first, times, worker=0):

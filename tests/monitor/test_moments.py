@@ -11,7 +11,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from nist import DATASETS
 
-from idlehands_monitor.analysis.moments import moments, quantile, quantile_of_sorted, wilson
+from idlehands_monitor.analysis.stats.summary import moments, quantile, quantile_of_sorted, wilson
 
 # NIST Statistical Reference Datasets, Univariate Summary Statistics; NumAcc1 to 4 after
 # S. D. Simon, J. P. Lesage (1989), Comput. Statist. Data Anal. 8:325-332. All certified exactly.

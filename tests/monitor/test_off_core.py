@@ -13,14 +13,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from histories import History, Task, ledger, names_frame, random_history, take_in
-from idlehands_monitor.analysis.blocked import LEAST_LOOKS, blocked
-from idlehands_monitor.analysis.entries import WorkerTime
-from idlehands_monitor.analysis.findings import findings
-from idlehands_monitor.analysis.moments import wilson
-from idlehands_monitor.analysis.read import read_pool
-from idlehands_monitor.analysis.readings import BlockedReading
-from idlehands_monitor.analysis.worker_time import pool_time
-from idlehands_monitor.ledger.waits import WAIT_SORTS
+from idlehands_monitor.analysis.assemble import read_pool
+from idlehands_monitor.analysis.stats.summary import wilson
+from idlehands_monitor.analysis.time.blocked import LEAST_LOOKS, blocked
+from idlehands_monitor.analysis.time.worker_time import pool_time
+from idlehands_monitor.analysis.verdicts.findings import findings
+from idlehands_monitor.model.blocked import BlockedReading
+from idlehands_monitor.model.vocabulary import WAIT_SORTS
+from idlehands_monitor.model.worker_time import WorkerTime
 from idlehands_monitor.views.terminal.header import blocked_words
 
 seeds = st.integers(0, 2**16)

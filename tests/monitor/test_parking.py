@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 from readings import source
 
 from histories import History, Task, frames, ledger, random_history, scaled, take_in
-from idlehands_monitor.analysis.parking import parking, recorded
-from idlehands_monitor.analysis.read import read
-from idlehands_monitor.analysis.spinning import clairvoyant_costs, spin_costs, spin_reading
+from idlehands_monitor.analysis.assemble import read
+from idlehands_monitor.analysis.parking.parking import parking, recorded
+from idlehands_monitor.analysis.parking.spinning import clairvoyant_costs, spin_costs, spin_reading
 from idlehands_monitor.ledger import Ledger
 from idlehands_monitor.views import json as json_view
 from idlehands_monitor.views import text

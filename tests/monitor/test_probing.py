@@ -9,7 +9,7 @@ from itertools import combinations
 
 import pytest
 
-from idlehands_monitor.analysis.probing import (
+from idlehands_monitor.analysis.stealing.random_choice import (
     implied_with_work,
     looks_per_hit,
     looks_to_see_all,

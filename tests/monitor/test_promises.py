@@ -7,9 +7,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from histories import History, Task, ledger, random_history, scaled, take_in
-from idlehands_monitor.analysis.deque_readings import EndReading, EndsReading, SizesReading
-from idlehands_monitor.analysis.past import Past
-from idlehands_monitor.analysis.promises import (
+from idlehands_monitor.analysis.assemble import read
+from idlehands_monitor.analysis.time.job_history import Past
+from idlehands_monitor.analysis.verdicts.promises import (
     BROKEN,
     KEPT,
     LEAST_CASES,
@@ -24,9 +24,9 @@ from idlehands_monitor.analysis.promises import (
     stays_in_pool,
     victims_even,
 )
-from idlehands_monitor.analysis.read import read
-from idlehands_monitor.analysis.readings import SourceReading
-from idlehands_monitor.analysis.scheduler_readings import GraphReading
+from idlehands_monitor.model.deques import EndReading, EndsReading, SizesReading
+from idlehands_monitor.model.graph import GraphReading
+from idlehands_monitor.model.source import SourceReading
 
 MS = 1_000_000
 seeds = st.integers(0, 2**16)

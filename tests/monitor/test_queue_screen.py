@@ -12,8 +12,8 @@ from readings import reading
 from test_dashboard import drive, screen_text, shown
 from test_shared_queue import shared_ledger
 
-from idlehands_monitor.analysis.queue_length import mean_lengths
-from idlehands_monitor.analysis.readings import HandOverReading, KindReading
+from idlehands_monitor.ledger.queue_length import mean_lengths
+from idlehands_monitor.model.tasks import HandOverReading, KindReading
 from idlehands_monitor.views.terminal.drawing import doing_now
 from idlehands_monitor.views.terminal.header import flow, join_fitting
 from idlehands_monitor.views.terminal.queue_view import length_columns, queue_rows

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from idlehands_monitor.analysis.queueing import (
+from idlehands_monitor.analysis.queueing.theory import (
     allen_cunneen,
     erlang_b,
     erlang_c,

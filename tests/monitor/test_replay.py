@@ -6,9 +6,9 @@ import pytest
 
 from histories import History, Task, frames
 from idlehands.wire import NewerVersion, encode
-from idlehands_monitor.capture import CaptureError, CaptureWriter, NotACapture
-from idlehands_monitor.feed import Feed
-from idlehands_monitor.sources.replay import AT_END, ReplaySource
+from idlehands_monitor.ingest.capture import CaptureError, CaptureWriter, NotACapture
+from idlehands_monitor.ingest.sources.replay import AT_END, ReplaySource
+from idlehands_monitor.session.feed import Feed
 
 SECOND = 1_000_000_000
 

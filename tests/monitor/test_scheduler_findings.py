@@ -13,17 +13,11 @@ from hypothesis import strategies as st
 from readings import steal_counts
 
 from histories import History, Task, ledger
-from idlehands_monitor.analysis.contention import ContentionReading
-from idlehands_monitor.analysis.deque_readings import EndReading, EndsReading, LargerStealsReading
-from idlehands_monitor.analysis.entries import ENTRIES, PoolTime
-from idlehands_monitor.analysis.evenness import NO_CHOICE
-from idlehands_monitor.analysis.findings import LEAST_SHARE, findings
-from idlehands_monitor.analysis.host_findings import host_findings
-from idlehands_monitor.analysis.host_readings import HostReading
-from idlehands_monitor.analysis.larger_steals import larger_steals, oldest_left
-from idlehands_monitor.analysis.parking_readings import ParkingReading, SpinReading
-from idlehands_monitor.analysis.readings import BlockedReading, WaitReading
-from idlehands_monitor.analysis.scheduler_findings import (
+from idlehands_monitor.analysis.deques.larger_steals import larger_steals, oldest_left
+from idlehands_monitor.analysis.stealing.evenness import NO_CHOICE
+from idlehands_monitor.analysis.verdicts.findings import LEAST_SHARE, findings
+from idlehands_monitor.analysis.verdicts.host_findings import host_findings
+from idlehands_monitor.analysis.verdicts.scheduler_findings import (
     SchedulerCosts,
     SchedulerUse,
     hits_if_even,
@@ -31,6 +25,16 @@ from idlehands_monitor.analysis.scheduler_findings import (
     scheduler_costs,
     scheduler_findings,
 )
+from idlehands_monitor.model.blocked import BlockedReading, WaitReading
+from idlehands_monitor.model.deques import (
+    ContentionReading,
+    EndReading,
+    EndsReading,
+    LargerStealsReading,
+)
+from idlehands_monitor.model.host import HostReading
+from idlehands_monitor.model.parking import ParkingReading, SpinReading
+from idlehands_monitor.model.worker_time import ENTRIES, PoolTime
 
 SECOND = 1_000_000_000
 MS = 1_000_000

@@ -14,11 +14,11 @@ from test_dashboard import StillSource, drive, screen_text, shown
 
 from histories import History, Task, frames, levels_frame
 from idlehands.wire import encode
-from idlehands_monitor.analysis.read import read_pool
-from idlehands_monitor.capture import CaptureWriter
-from idlehands_monitor.feed import Feed
-from idlehands_monitor.seek import Stopped, broken_moments, feed_at
-from idlehands_monitor.sources.replay import ReplaySource
+from idlehands_monitor.analysis.assemble import read_pool
+from idlehands_monitor.ingest.capture import CaptureWriter
+from idlehands_monitor.ingest.sources.replay import ReplaySource
+from idlehands_monitor.session.feed import Feed
+from idlehands_monitor.session.seek import Stopped, broken_moments, feed_at
 from idlehands_monitor.views.terminal import jumps
 from idlehands_monitor.views.terminal.app import Dashboard
 from idlehands_monitor.views.terminal.scheduler_screen import PromiseSheet, whole_text

@@ -13,14 +13,15 @@ from hypothesis import strategies as st
 
 from histories import take_in
 from idlehands.wire import GAPS, INBOX, LOST, PARKED, SPAWNS, STAYS, TASKS, encode_columns
-from idlehands_monitor.analysis.detail import EVERY, parts, sampled_shares, weights
-from idlehands_monitor.analysis.entries import ENTRIES
-from idlehands_monitor.analysis.intervals import queued_at, task_rows
-from idlehands_monitor.analysis.read import read
-from idlehands_monitor.analysis.readings import SourceReading
-from idlehands_monitor.analysis.rows import Recent
-from idlehands_monitor.analysis.worker_time import pool_time
+from idlehands_monitor.analysis.assemble import read
+from idlehands_monitor.analysis.time.thinned import sampled_shares
+from idlehands_monitor.analysis.time.worker_time import pool_time
 from idlehands_monitor.ledger import Hole, HostCounters, Ledger
+from idlehands_monitor.ledger.detail import EVERY, parts, weights
+from idlehands_monitor.ledger.queue_length import queued_at
+from idlehands_monitor.ledger.rows import Recent, task_rows
+from idlehands_monitor.model.source import SourceReading
+from idlehands_monitor.model.worker_time import ENTRIES
 from idlehands_monitor.views import json as json_view
 from idlehands_monitor.views import text
 from idlehands_monitor.views.text import second_line

@@ -13,9 +13,9 @@ from scipy import stats
 
 from histories import History, Task, ledger
 from idlehands.wire import CANCELLED, OWN_DEQUE
-from idlehands_monitor.analysis.rank_test import rank_test
-from idlehands_monitor.analysis.read import read
-from idlehands_monitor.analysis.sizes import depths, sizes, subtree_ns
+from idlehands_monitor.analysis.assemble import read
+from idlehands_monitor.analysis.deques.sizes import depths, sizes, subtree_ns
+from idlehands_monitor.analysis.stats.rank_test import rank_test
 from idlehands_monitor.views import json as json_view
 from idlehands_monitor.views import text
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from idlehands_monitor.analysis.spread import gini, imbalance, jain
+from idlehands_monitor.analysis.stats.spread import gini, imbalance, jain
 
 loads = st.lists(st.integers(0, 10**12), min_size=1, max_size=20)
 

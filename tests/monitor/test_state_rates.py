@@ -13,8 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from histories import History, Task, ledger, names_frame, random_history, take_in
-from idlehands_monitor.analysis.read import read_pool
-from idlehands_monitor.analysis.worker_time import pool_time
+from idlehands_monitor.analysis.assemble import read_pool
+from idlehands_monitor.analysis.time.worker_time import pool_time
 
 MS = 1_000_000
 QUARTER = 250 * MS

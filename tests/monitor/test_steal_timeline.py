@@ -11,8 +11,8 @@ from readings import reading, source
 
 from histories import History, frames, levels_frame, names_frame, take_in
 from idlehands.wire import encode_columns
-from idlehands_monitor.analysis.read import read
-from idlehands_monitor.analysis.steal_timeline import MOST_SLICES, counted, slice_edges
+from idlehands_monitor.analysis.assemble import read
+from idlehands_monitor.analysis.stealing.timeline import MOST_SLICES, counted, slice_edges
 from idlehands_monitor.ledger import Ledger
 from idlehands_monitor.views import json as json_view
 

@@ -12,8 +12,8 @@ from readings import reading, source
 
 from histories import History, Task, frames, ledger, levels_frame, random_history, take_in
 from idlehands.wire import encode_columns
-from idlehands_monitor.analysis.read import read
-from idlehands_monitor.analysis.steals import MOST_FEEDERS, dry_times, stealing
+from idlehands_monitor.analysis.assemble import read
+from idlehands_monitor.analysis.stealing.steals import MOST_FEEDERS, dry_times, stealing
 from idlehands_monitor.ledger import Ledger
 from idlehands_monitor.views import json as json_view
 from idlehands_monitor.views import text

@@ -9,9 +9,8 @@ import pytest
 from readings import reading
 from test_dashboard import drive, screen_text, shown
 
-from idlehands_monitor.analysis.readings import HandOverReading, StealReading
-from idlehands_monitor.analysis.steal_timeline import StealTimeline
-from idlehands_monitor.analysis.steals import Flow, largest_flows
+from idlehands_monitor.model.stealing import Flow, StealReading, StealTimeline, largest_flows
+from idlehands_monitor.model.tasks import HandOverReading
 from idlehands_monitor.views import html, text
 from idlehands_monitor.views.stealing import (
     bars,

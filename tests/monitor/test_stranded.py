@@ -7,11 +7,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from histories import History, Task, frames, random_history, scaled, take_in
-from idlehands_monitor.analysis.past import Past
-from idlehands_monitor.analysis.read import read
-from idlehands_monitor.analysis.readings import SourceReading
-from idlehands_monitor.analysis.stranded import stranded
+from idlehands_monitor.analysis.assemble import read
+from idlehands_monitor.analysis.time.job_history import Past
+from idlehands_monitor.analysis.time.stranded import stranded
 from idlehands_monitor.ledger import Ledger
+from idlehands_monitor.model.source import SourceReading
 
 seeds = st.integers(0, 2**16)
 

@@ -12,22 +12,22 @@ from test_dashboard import drive, screen_text
 from test_dashboard import shown as on_screen
 
 from histories import take_in
-from idlehands_monitor.analysis.moments import wilson
-from idlehands_monitor.analysis.read import read
-from idlehands_monitor.analysis.roles import chain, role_of
-from idlehands_monitor.analysis.sampled_readings import Estimate
-from idlehands_monitor.analysis.unprobed import sampled_pools
+from idlehands_monitor.analysis.assemble import read
+from idlehands_monitor.analysis.external.pools import sampled_pools
+from idlehands_monitor.analysis.external.roles import chain, role_of
+from idlehands_monitor.analysis.stats.summary import wilson
+from idlehands_monitor.ingest.sources import stack_frames, stacks
+from idlehands_monitor.ingest.sources.external import spacing
+from idlehands_monitor.ingest.sources.thread_ids import by_stack, in_order
 from idlehands_monitor.ledger import Ledger, StackFrame
 from idlehands_monitor.ledger.stacks import Samples
-from idlehands_monitor.sources import stack_frames, stacks
-from idlehands_monitor.sources.sampled import spacing
-from idlehands_monitor.sources.thread_ids import by_stack, in_order
+from idlehands_monitor.model.external import Estimate
+from idlehands_monitor.views.external import Part, advice_lines, amount, parts
 from idlehands_monitor.views.html import render as render_html
 from idlehands_monitor.views.json import render as render_json
 from idlehands_monitor.views.palette import ENTRY_LOOKS, SAMPLED_LOOKS
-from idlehands_monitor.views.sampled import Part, advice_lines, amount, parts
 from idlehands_monitor.views.terminal import worker_screen
-from idlehands_monitor.views.terminal.sampled import rows
+from idlehands_monitor.views.terminal.external import rows
 from idlehands_monitor.views.text import explain, second_line
 
 SECOND = 1_000_000_000

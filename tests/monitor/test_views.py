@@ -14,10 +14,11 @@ from hypothesis import strategies as st
 from readings import HOSTILE, reading
 from rich.cells import cell_len
 
-from idlehands_monitor.analysis.entries import ENTRIES, WorkerTime
-from idlehands_monitor.analysis.findings import findings
+from idlehands_monitor.analysis.verdicts.findings import findings
+from idlehands_monitor.model.worker_time import ENTRIES, WorkerTime
 from idlehands_monitor.views import html, text
 from idlehands_monitor.views import json as json_view
+from idlehands_monitor.views.formatting import clean, count, detail_sentence, seconds, share
 from idlehands_monitor.views.palette import (
     CIVIDIS,
     DENSITY,
@@ -35,7 +36,6 @@ from idlehands_monitor.views.terminal.drawing import (
     spark,
     split_cells,
 )
-from idlehands_monitor.views.words import clean, count, detail_sentence, seconds, share
 
 colours = st.builds("#{:06X}".format, st.integers(0, 0xFFFFFF))
 

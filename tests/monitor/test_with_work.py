@@ -12,8 +12,8 @@ from readings import source
 
 from histories import NEVER, History, Task, frames, levels_frame, random_history, take_in
 from idlehands.wire import GAPS, OWN_DEQUE, encode_columns
-from idlehands_monitor.analysis.read import read
-from idlehands_monitor.analysis.with_work import looked_at
+from idlehands_monitor.analysis.assemble import read
+from idlehands_monitor.analysis.stealing.with_work import looked_at
 from idlehands_monitor.ledger import Ledger
 
 LOOKS = 4

@@ -10,15 +10,16 @@ from hypothesis import strategies as st
 from readings import reading
 from rich.cells import cell_len
 
-from idlehands_monitor.analysis.entries import WorkerTime
-from idlehands_monitor.analysis.findings import CAUSES, findings
-from idlehands_monitor.analysis.parking_readings import ParkingReading, SpinReading
-from idlehands_monitor.analysis.readings import KindReading, StrandedReading
-from idlehands_monitor.analysis.scheduler_findings import SchedulerUse
+from idlehands_monitor.analysis.verdicts.findings import CAUSES, findings
+from idlehands_monitor.analysis.verdicts.scheduler_findings import SchedulerUse
+from idlehands_monitor.model.parking import ParkingReading, SpinReading
+from idlehands_monitor.model.reading import StrandedReading
+from idlehands_monitor.model.tasks import KindReading
+from idlehands_monitor.model.worker_time import WorkerTime
 from idlehands_monitor.views import html, json, text
-from idlehands_monitor.views.sampled import PROBE_ADVICE, advice_lines
+from idlehands_monitor.views.external import PROBE_ADVICE, advice_lines
+from idlehands_monitor.views.formatting import number_of, shortened
 from idlehands_monitor.views.terminal import kinds
-from idlehands_monitor.views.words import number_of, shortened
 
 NORTH = "kilns.firing.fire_the_large_glazed_tiles_of_the_north_kiln"
 SOUTH = "kilns.firing.fire_the_large_glazed_tiles_of_the_south_kiln"

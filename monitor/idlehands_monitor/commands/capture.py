@@ -6,8 +6,8 @@ import os
 from time import monotonic, monotonic_ns, sleep
 from typing import TYPE_CHECKING
 
-from ..capture import CaptureError, CaptureReader, CaptureWriter
-from ..errors import DONE, CommandError
+from ..ingest.capture import CaptureError, CaptureReader, CaptureWriter
+from ..model.errors import DONE, CommandError
 from .output import message
 from .targets import is_file, open_live
 

@@ -13,10 +13,10 @@ import sys
 import tempfile
 from typing import TYPE_CHECKING
 
-from ..capture import CaptureError
-from ..errors import CHECK_FAILED, DONE, CommandError
-from ..feed import Feed
-from ..sources.live import LiveSource
+from ..ingest.capture import CaptureError
+from ..ingest.sources.live import LiveSource
+from ..model.errors import CHECK_FAILED, DONE, CommandError
+from ..session.feed import Feed
 from .output import message, write
 from .screen import has_screen, show
 from .targets import wait_until_attached

@@ -5,17 +5,17 @@ from __future__ import annotations
 from time import monotonic, sleep
 from typing import TYPE_CHECKING
 
-from ..errors import DONE, NOTHING_TO_WATCH, CommandError
-from ..feed import Feed
-from ..files import FileError, NewFile
-from ..views.words import nothing, safe, skipped_lines
+from ..ingest.files import FileError, NewFile
+from ..model.errors import DONE, NOTHING_TO_WATCH, CommandError
+from ..session.feed import Feed
+from ..views.formatting import nothing, safe, skipped_lines
 from .output import message, write
 from .targets import is_file, open_live, open_replay
 
 if TYPE_CHECKING:
     import argparse
 
-    from ..analysis.readings import Reading
+    from ..model.reading import Reading
 
 POLL_SECONDS = 0.1
 

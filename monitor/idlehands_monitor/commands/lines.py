@@ -11,7 +11,7 @@ from . import output
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from ..feed import Feed
+    from ..session.feed import Feed
 
 LINE_SECONDS = 1.0
 POLL_SECONDS = 0.1

@@ -10,8 +10,8 @@ import contextlib
 import os
 import sys
 
-from ..errors import LONGEST_MESSAGE
-from ..views.words import clean, safe
+from ..model.errors import LONGEST_MESSAGE
+from ..views.formatting import clean, safe
 
 
 def open_streams() -> None:

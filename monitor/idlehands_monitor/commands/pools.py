@@ -8,16 +8,16 @@ import pwd
 from dataclasses import asdict
 from typing import TYPE_CHECKING
 
-from ..errors import DONE, NOTHING_TO_WATCH, CommandError
-from ..sources.discovery import Finder
-from ..views.words import clean, number_of, shortened
+from ..ingest.sources.discovery import Finder
+from ..model.errors import DONE, NOTHING_TO_WATCH, CommandError
+from ..views.formatting import clean, number_of, shortened
 from .output import message, write
 from .targets import no_pool
 
 if TYPE_CHECKING:
     import argparse
 
-    from ..sources.asking import FoundProcess
+    from ..ingest.sources.asking import FoundProcess
 
 NAME_CELLS, KIND_CELLS = 24, 26
 

@@ -7,14 +7,14 @@ import os
 import sys
 from typing import TYPE_CHECKING
 
-from ..sources.replay import AT_END
+from ..ingest.sources.replay import AT_END
 from .lines import follow
 from .output import message
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from ..feed import Feed
+    from ..session.feed import Feed
 
 
 def has_screen() -> bool:

@@ -6,21 +6,21 @@ import os
 from time import monotonic, sleep
 from typing import TYPE_CHECKING
 
-from ..capture import CaptureError
-from ..errors import NOTHING_TO_WATCH, CommandError
-from ..sources import host
-from ..sources.discovery import Finder, Job, descendants, process_id
-from ..sources.live import LiveSource
-from ..sources.probed import has_probe
-from ..sources.replay import ReplaySource
-from ..sources.sampled import SampledSource
-from ..views.sampled import RUNS_PROBED
+from ..ingest.capture import CaptureError
+from ..ingest.sources import host
+from ..ingest.sources.discovery import Finder, Job, descendants, process_id
+from ..ingest.sources.external import SampledSource
+from ..ingest.sources.live import LiveSource
+from ..ingest.sources.probed import has_probe
+from ..ingest.sources.replay import ReplaySource
+from ..model.errors import NOTHING_TO_WATCH, CommandError
+from ..views.external import RUNS_PROBED
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from ..sources.asking import FoundProcess
-    from ..sources.intake import TakingSource
+    from ..ingest.intake import TakingSource
+    from ..ingest.sources.asking import FoundProcess
 
 SUFFIX = ".idlehands"
 ATTACHING_SECONDS = 5.0

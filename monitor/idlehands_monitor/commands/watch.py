@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ..errors import DONE
-from ..feed import Feed
+from ..model.errors import DONE
+from ..session.feed import Feed
 from .screen import show
 from .targets import is_file, open_live, open_replay
 
 if TYPE_CHECKING:
     import argparse
 
-    from ..sources.status import Source
+    from ..ingest.sources.status import Source
 
 
 def run(options: argparse.Namespace) -> int:

@@ -5,17 +5,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
 from idlehands.wire import LOOKS, NONE, TABLES
 
+from ..model.arrays import Int64
 from . import limits
 from .schema import COUNT, POOL, WORKER, CheckedFrame, Refused, sequence
 
 if TYPE_CHECKING:
     from idlehands.wire import Frame, Table
 
-Int64 = npt.NDArray[np.int64]
 WORD = 8
 OLD_LOOKS = LOOKS[2:]
 """Before version 3 of the wire these three were sent whole, of one thief."""

@@ -12,14 +12,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from ..ingest import CheckedFrame, Refused
+from ..model.arrays import Int64
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-Int64 = npt.NDArray[np.int64]
 
 MOST_SNAPSHOTS, LEAST_SNAPSHOTS = 128, 8
 SNAPSHOT_BYTES = 64 << 20

@@ -12,18 +12,17 @@ from operator import attrgetter
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
 from idlehands.wire import NONE
 
-from .waits import WaitLooks
+from ..model.arrays import Int64
+from .thread_waits import WaitLooks
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from ..ingest import CheckedFrame
 
-Int64 = npt.NDArray[np.int64]
 
 MOST_SAMPLES = 512
 """Of one process or thread; past it every other one goes, so that a long capture stays whole."""

@@ -12,14 +12,14 @@ from bisect import bisect_left
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
+
+from ..model.arrays import Int64
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from idlehands.wire import Table
 
-Int64 = npt.NDArray[np.int64]
 
 FIRST_CAPACITY = 1024
 MOST_GROWTH = 1 << 16

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from .words import number_of, seconds
+from .formatting import number_of, seconds
 
 if TYPE_CHECKING:
-    from ..analysis.contention import ContentionReading, LengthReading
-    from ..analysis.deque_readings import EndReading, SizesReading
-    from ..analysis.readings import PoolReading
+    from ..model.deques import ContentionReading, EndReading, LengthReading, SizesReading
+    from ..model.reading import PoolReading
 
 
 def deque_lines(pool: PoolReading) -> list[str]:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ..analysis.bounds import EXPECTED_SHARE
-from .words import count, number_of, seconds
+from ..model.graph import EXPECTED_SHARE
+from .formatting import count, number_of, seconds
 
 if TYPE_CHECKING:
-    from ..analysis.scheduler_readings import GraphReading, StealBoundReading
+    from ..model.graph import GraphReading, StealBoundReading
 
 GREEDY = "R. L. Graham 1966, Bell Syst. Tech. J. 45:1563-1581"
 LOOKS = "N. S. Arora, R. D. Blumofe, C. G. Plaxton 1998, SPAA '98:119-129"

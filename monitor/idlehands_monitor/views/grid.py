@@ -14,12 +14,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from .words import number_of
+from .formatting import number_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from ..analysis.readings import PoolReading, StealReading
+    from ..model.reading import PoolReading
+    from ..model.stealing import StealReading
 
 Counts = npt.NDArray[np.int64]
 Values = npt.NDArray[np.float64]

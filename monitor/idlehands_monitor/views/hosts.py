@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from .words import count, number_of, seconds, share
+from .formatting import count, number_of, seconds, share
 
 if TYPE_CHECKING:
-    from ..analysis.host_readings import HostReading
-    from ..analysis.readings import Reading
+    from ..model.host import HostReading
+    from ..model.reading import Reading
 
 MOST_SHOWN = 8
 """Processes written out; of more, all are in the JSON."""

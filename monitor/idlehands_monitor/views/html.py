@@ -8,12 +8,8 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING
 
-from ..analysis.entries import ENTRIES
-from .grid import grid_of, name_of
-from .hosts import host_lines
-from .palette import BLANK, CIVIDIS, ENTRY_LOOKS, SAMPLED_LOOKS, steps, text_on
-from .queue import flow_lines, queue_lines
-from .sampled import (
+from ..model.worker_time import ENTRIES
+from .external import (
     NAMES,
     NOT_RECORDED,
     TIME_NOTE,
@@ -27,9 +23,7 @@ from .sampled import (
     state_text,
     waits_text,
 )
-from .stealing import looks_line, stealing_lines
-from .text import CORE_TIME_NOTES, who
-from .words import (
+from .formatting import (
     ENTRY_NAMES,
     calls_words,
     clean,
@@ -44,13 +38,19 @@ from .words import (
     skipped_lines,
     stays_sentence,
 )
+from .grid import grid_of, name_of
+from .hosts import host_lines
+from .palette import BLANK, CIVIDIS, ENTRY_LOOKS, SAMPLED_LOOKS, steps, text_on
+from .queue import flow_lines, queue_lines
+from .stealing import looks_line, stealing_lines
+from .text import CORE_TIME_NOTES, who
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from ..analysis.entries import WorkerTime
-    from ..analysis.readings import PoolReading, Reading
-    from ..analysis.sampled_readings import SampledPoolReading, SampledTime
+    from ..model.external import SampledPoolReading, SampledTime
+    from ..model.reading import PoolReading, Reading
+    from ..model.worker_time import WorkerTime
 
 MOST_MATRIX_WORKERS = 64
 """A larger pool's workers are grouped, so that a page stays one that can be read."""

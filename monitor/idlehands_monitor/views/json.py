@@ -11,17 +11,18 @@ from itertools import islice
 from math import isfinite
 from typing import TYPE_CHECKING, Any
 
-from ..analysis.entries import ENTRIES, WorkerTime
+from ..model.worker_time import ENTRIES, WorkerTime
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from ..analysis.contention import ContentionReading
-    from ..analysis.deque_readings import EndsReading, SizesReading
-    from ..analysis.readings import Finding, PoolReading, Reading, StealReading, TaskReading
-    from ..analysis.sampled_readings import Estimate, SampledPoolReading, SampledTime
-    from ..analysis.scheduler_readings import PromiseReading
-    from ..analysis.steals import StealingReading
+    from ..model.deques import ContentionReading, EndsReading, SizesReading
+    from ..model.external import Estimate, SampledPoolReading, SampledTime
+    from ..model.findings import Finding
+    from ..model.promises import PromiseReading
+    from ..model.reading import PoolReading, Reading
+    from ..model.stealing import StealingReading, StealReading
+    from ..model.tasks import TaskReading
 
 SCHEMA = 1
 CHUNKS = 1 << 14

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from .words import seconds
+from .formatting import seconds
 
 if TYPE_CHECKING:
-    from ..analysis.readings import PoolReading
-    from ..analysis.scheduler_readings import PromiseReading
+    from ..model.promises import PromiseReading
+    from ..model.reading import PoolReading
 
 MARKS = {"kept": "✓", "broken": "✗", "unknown": "·"}
 COLOURS = {"kept": "#009E73", "broken": "#D55E00", "unknown": ""}

@@ -5,13 +5,13 @@ from __future__ import annotations
 from math import isinf, isnan
 from typing import TYPE_CHECKING
 
+from .formatting import count, seconds
 from .stealing import bars
-from .words import count, seconds
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from ..analysis.readings import PoolReading
+    from ..model.reading import PoolReading
 
 
 def length_words(value: float) -> str:

@@ -4,17 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ..analysis.steals import largest_flows
+from ..model.stealing import largest_flows
+from .formatting import count, number_of, seconds, share
 from .palette import SPARK
-from .words import count, number_of, seconds, share
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from ..analysis.evenness import VictimChoice
-    from ..analysis.readings import StealReading
-    from ..analysis.steal_timeline import StealTimeline
-    from ..analysis.steals import StealingReading
+    from ..model.stealing import StealingReading, StealReading, StealTimeline, VictimChoice
 
 VERDICTS = {"kept": "even", "broken": "uneven", "unknown": "too few looks to say"}
 NONE_HERE = "_"

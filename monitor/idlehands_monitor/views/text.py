@@ -5,16 +5,10 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from ..analysis.entries import ENTRIES
+from ..model.worker_time import ENTRIES
 from .deques import deque_lines, parking_lines
-from .graph import graph_lines
-from .grid import Grid, grid_of, name_of
-from .hosts import host_lines
-from .promises import promise_lines
-from .queue import flow_lines, queue_lines
-from .sampled import explain_lines, second_part
-from .stealing import looks_line, stealing_lines
-from .words import (
+from .external import explain_lines, second_part
+from .formatting import (
     calls_words,
     clean,
     count,
@@ -32,10 +26,17 @@ from .words import (
     skipped_lines,
     stays_sentence,
 )
+from .graph import graph_lines
+from .grid import Grid, grid_of, name_of
+from .hosts import host_lines
+from .promises import promise_lines
+from .queue import flow_lines, queue_lines
+from .stealing import looks_line, stealing_lines
 
 if TYPE_CHECKING:
-    from ..analysis.entries import WorkerTime
-    from ..analysis.readings import KindReading, PoolReading, Reading
+    from ..model.reading import PoolReading, Reading
+    from ..model.tasks import KindReading
+    from ..model.worker_time import WorkerTime
 
 BAR_CELLS = 30
 MOST_MATRIX_WORKERS = 16

@@ -17,18 +17,18 @@ from textual.binding import Binding, BindingType
 from textual.containers import Horizontal
 from textual.widgets import Static
 
-from ...capture import CaptureError
-from ...sources.replay import ReplaySource
+from ...ingest.capture import CaptureError
+from ...ingest.sources.replay import ReplaySource
 from ..grid import grid_of
+from .external import SampledView
 from .header import Headline, TimeBar, WhoLine
+from .history import KindsView, PastView
 from .jumps import Jumps
 from .keys_sheet import KeysSheet
 from .lower_line import HINTS, HINTS_MATRIX, HINTS_QUEUE, HINTS_STEALS, LowerLine
 from .matrix import MatrixView
-from .past import KindsView, PastView
 from .queue_view import QueueView
 from .room import fit_parts
-from .sampled import SampledView
 from .scheduler_screen import Jump, PromiseSheet, SchedulerScreen
 from .sheet import Sheet
 from .steals_screen import StealsScreen
@@ -41,8 +41,8 @@ if TYPE_CHECKING:
     from textual.app import ComposeResult
     from textual.events import Resize
 
-    from ...analysis.readings import PoolReading, Reading
-    from ...feed import Feed
+    from ...model.reading import PoolReading, Reading
+    from ...session.feed import Feed
 
 NOTHING_TO_TELL_APART = "nothing is stolen here, and every task was handed in from outside the pool"
 TICK_SECONDS = 0.25

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING
 
 from rich.cells import cell_len, set_cell_size
 
-from ...analysis.entries import ENTRIES, WorkerTime
+from ...model.worker_time import ENTRIES, WorkerTime
+from ..formatting import clean, seconds, shortened
 from ..palette import SPARK
-from ..words import clean, seconds, shortened
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from ...analysis.readings import WorkerReading
+    from ...model.workers import WorkerReading
 
 UNITS = ((1_000, "k"), (1_000_000, "M"), (1_000_000_000, "G"))
 

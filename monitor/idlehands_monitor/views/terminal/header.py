@@ -7,12 +7,10 @@ from typing import TYPE_CHECKING
 
 from textual.strip import Strip
 
-from ...analysis.entries import ENTRIES
-from ...analysis.sampled_readings import SampledPoolReading
-from ..hosts import cores_words
-from ..palette import ENTRY_LOOKS
-from ..sampled import IN_SHORT, dumps_text, origin
-from ..words import (
+from ...model.external import SampledPoolReading
+from ...model.worker_time import ENTRIES
+from ..external import IN_SHORT, dumps_text, origin
+from ..formatting import (
     ENTRY_NAMES,
     clean,
     count,
@@ -24,12 +22,15 @@ from ..words import (
     share,
     shortened,
 )
+from ..hosts import cores_words
+from ..palette import ENTRY_LOOKS
 from .drawing import fit
 from .line_view import LineView
 from .strips import ENTRY_STYLES, Run, bar_runs, style
 
 if TYPE_CHECKING:
-    from ...analysis.readings import Finding, PoolReading, Reading
+    from ...model.findings import Finding
+    from ...model.reading import PoolReading, Reading
 
 STATE_GLYPHS = {"connecting": "◌", "live": "●", "stalled": "◐", "ended": "■", "replay": "▶"}
 STATE_COLOURS = {

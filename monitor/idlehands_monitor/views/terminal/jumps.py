@@ -9,9 +9,9 @@ import asyncio
 import threading
 from typing import TYPE_CHECKING
 
-from ...capture import CaptureError
-from ...seek import Moments, Stopped, broken_moments, feed_at
-from ...sources.replay import ReplaySource
+from ...ingest.capture import CaptureError
+from ...ingest.sources.replay import ReplaySource
+from ...session.seek import Moments, Stopped, broken_moments, feed_at
 
 if TYPE_CHECKING:
     from .app import Dashboard

@@ -10,7 +10,7 @@ from textual.binding import Binding, BindingType
 from .sheet import Sheet
 
 if TYPE_CHECKING:
-    from ...analysis.readings import PoolReading
+    from ...model.reading import PoolReading
 
 KEYS = (
     (

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Callable, NamedTuple
 
-from ..words import clean, count, maybe, seconds, share, shortened
+from ..formatting import clean, count, maybe, seconds, share, shortened
 from .drawing import fit
 from .strips import Run, style
 
 if TYPE_CHECKING:
-    from ...analysis.readings import KindReading, PoolReading
+    from ...model.reading import PoolReading
+    from ...model.tasks import KindReading
 
 LEAST_NAME, WIDE_NAME = 10, 12
 

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from ..words import clean, count
+from ..formatting import clean, count
 from .matrix import HINTS as MATRIX_HINTS
 
 if TYPE_CHECKING:
-    from ...analysis.readings import Reading
+    from ...model.reading import Reading
 
 MESSAGE_SECONDS = 6.0
 HINTS = "q quit · space pause · c capture · s promises · t steals · ? keys"

@@ -36,7 +36,7 @@ from .strips import Run, style
 if TYPE_CHECKING:
     from textual.strip import Strip
 
-    from ...analysis.readings import PoolReading
+    from ...model.reading import PoolReading
     from ..grid import Choice
 
 MOST_STRIPS = 2048

@@ -14,7 +14,7 @@ from .strips import STEP_STYLES, STEP_STYLES_AT_CURSOR, Run, style
 if TYPE_CHECKING:
     from rich.style import Style
 
-    from ...analysis.readings import PoolReading
+    from ...model.reading import PoolReading
     from ..grid import Grid
 
 NARROWEST_CELL, NUMBER_CELL, WIDEST_CELL = 2, 5, 6

@@ -5,9 +5,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from ..formatting import count, failed_words, seconds
 from ..palette import SPARK
 from ..queue import calls_per_task, known_lengths, length_words
-from ..words import count, failed_words, seconds
 from .drawing import fit
 from .kinds import kind_rows
 from .line_view import LineView
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from textual.strip import Strip
 
-    from ...analysis.readings import PoolReading
+    from ...model.reading import PoolReading
 
 COLUMN_COLOUR = "#56B4E9"
 FACT_LINES, LEAST_KINDS = 4, 3

@@ -8,7 +8,7 @@ if TYPE_CHECKING:
     from textual.geometry import Size
     from textual.widget import Widget
 
-    from ...analysis.readings import PoolReading
+    from ...model.reading import PoolReading
     from .matrix import MatrixView
     from .queue_view import QueueView
 

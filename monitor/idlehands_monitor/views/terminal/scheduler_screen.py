@@ -17,18 +17,18 @@ from textual.message import Message
 from textual.widgets import Static
 
 from ..deques import deque_lines, parking_lines
+from ..formatting import clean
 from ..graph import graph_lines
 from ..promises import COLOURS, ages_words, moments_words, promise_facts, promise_line
 from ..queue import flow_lines, queue_lines
 from ..stealing import stealing_lines
-from ..words import clean
 from .sheet import Sheet
 
 if TYPE_CHECKING:
     from textual.app import ComposeResult
 
-    from ...analysis.readings import PoolReading
-    from ...analysis.scheduler_readings import PromiseReading
+    from ...model.promises import PromiseReading
+    from ...model.reading import PoolReading
 
 INDENT = 11
 """What is said of a promise stands under what is promised."""

@@ -12,7 +12,7 @@ from textual.widgets import Static
 if TYPE_CHECKING:
     from textual.app import ComposeResult
 
-    from ...analysis.readings import PoolReading
+    from ...model.reading import PoolReading
 
 
 class Sheet(ModalScreen[None]):

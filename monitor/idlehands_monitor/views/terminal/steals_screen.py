@@ -26,8 +26,8 @@ from .matrix import MatrixView
 if TYPE_CHECKING:
     from textual.app import ComposeResult
 
-    from ...analysis.readings import PoolReading, Reading
-    from ...analysis.steals import StealingReading
+    from ...model.reading import PoolReading, Reading
+    from ...model.stealing import StealingReading
 
 MOST_FLOWS = 24
 NARROW = 100

@@ -11,9 +11,9 @@ from textual.color import Color
 from textual.filter import LineFilter
 from textual.strip import Strip
 
-from ...analysis.entries import WorkerTime
+from ...model.worker_time import WorkerTime
+from ..formatting import safe_line
 from ..palette import CIVIDIS, ENTRY_LOOKS, text_on
-from ..words import safe_line
 from .drawing import entry_cells
 
 if TYPE_CHECKING:

@@ -8,17 +8,18 @@ from typing import TYPE_CHECKING, ClassVar
 from rich.text import Text
 from textual.binding import Binding, BindingType
 
-from ...analysis.entries import ENTRIES
-from ...sources.stacks import Stack, StackError, dump_whole, stack_of
+from ...ingest.sources.stacks import Stack, StackError, dump_whole, stack_of
+from ...model.worker_time import ENTRIES
+from ..external import NAMES, amount, parts, place_text, state_text, waits_text
+from ..formatting import ENTRY_NAMES, clean, number_of, seconds
 from ..palette import ENTRY_LOOKS, SAMPLED_LOOKS
-from ..sampled import NAMES, amount, parts, place_text, state_text, waits_text
-from ..words import ENTRY_NAMES, clean, number_of, seconds
 from .drawing import doing_now, spark
 from .sheet import Sheet
 
 if TYPE_CHECKING:
-    from ...analysis.readings import PoolReading, WorkerReading
-    from ...analysis.sampled_readings import SampledPoolReading, SampledWorkerReading
+    from ...model.external import SampledPoolReading, SampledWorkerReading
+    from ...model.reading import PoolReading
+    from ...model.workers import WorkerReading
 
 BAR_CELLS = 30
 HISTORY_CELLS = 60

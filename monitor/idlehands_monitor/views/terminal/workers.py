@@ -13,7 +13,7 @@ from textual.geometry import Region, Size
 from textual.message import Message
 from textual.scroll_view import ScrollView
 
-from ..words import clean, count
+from ..formatting import clean, count
 from .drawing import doing_now, fit, spark
 from .line_view import LineView
 from .strips import Run, bar_runs, style
@@ -21,7 +21,8 @@ from .strips import Run, bar_runs, style
 if TYPE_CHECKING:
     from textual.strip import Strip
 
-    from ...analysis.readings import PoolReading, WorkerReading
+    from ...model.reading import PoolReading
+    from ...model.workers import WorkerReading
 
 INDEX_CELLS = 4
 DEPTH_CELLS = 6

@@ -1,0 +1,238 @@
+"""What can be said of the workers of a process without a probe, from samples of its threads.
+
+Working and run-queue wait are exact: they are the growth of the kernel's counters. Parked is the
+share of dumps in which a worker waited for its next task, with E. B. Wilson's score interval
+(1927, J. Amer. Statist. Assoc. 22:209–212), kept within the time off the core; blocked is what is
+left. The samples behind a pool's interval are its dumps, not its workers times its dumps: workers
+in one dump are not independent, so the interval is rather too wide than too narrow.
+
+What blocked workers waited for comes from the kernel's waits, which are sampled more often. A sort
+of wait that parked workers are in as well is counted in the dumps, which tell the two apart.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING
+
+from ...ledger.rows import NEVER
+from ...model.external import (
+    Estimate,
+    PlaceReading,
+    SampledPoolReading,
+    SampledTime,
+    SampledWorkerReading,
+    StackReading,
+    WaitShareReading,
+)
+from ...model.vocabulary import RUNNING, WORDS
+from ..stats.summary import wilson
+from .roles import PROCESSES, THREADS, UNPROBED_LIBRARIES, chain
+from .workers import Group, ThreadKey, Worker, groups_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from ...ledger import HostCounters, Ledger
+    from .workers import Seen
+
+MOST_STACKS = 5
+LEAST_COVERED_NS = 1
+
+
+def sampled_pools(ledger: Ledger, window_ns: int | None) -> tuple[SampledPoolReading, ...]:
+    """Return a reading of each pool that the dumps show, the largest first."""
+    samples = ledger.samples
+    if not samples.dumps:
+        return ()
+    end = samples.latest_ns
+    begin = samples.first_ns if window_ns is None else max(samples.first_ns, end - window_ns)
+    pools = []
+    for group, workers in groups_of(list(samples.dumps)).items():
+        reading = _Window(ledger, begin, end).pool(group, workers)
+        if reading is not None:
+            pools.append(reading)
+    missing = _without_stacks(ledger, begin, end)
+    pools.sort(key=lambda pool: (pool.kind in (THREADS, PROCESSES), -len(pool.workers), pool.name))
+    return (*pools, *missing)
+
+
+class _Window:
+    """Readings between two moments."""
+
+    def __init__(self, ledger: Ledger, begin_ns: int, end_ns: int) -> None:
+        self._host: HostCounters = ledger.host
+        self._begin_ns, self._end_ns = begin_ns, end_ns
+        dumps = ledger.samples.dumps
+        self._inside = {n for n, dump in enumerate(dumps) if dump.at_ns >= begin_ns}
+
+    def pool(
+        self, group: Group, workers: list[Worker], missing: str = ""
+    ) -> SampledPoolReading | None:
+        """Return the reading of one pool, None where nothing of it is in the window."""
+        covered: list[tuple[Worker, list[Seen], tuple[float, float, int]]] = []
+        for worker in sorted(workers, key=lambda worker: worker.key):
+            seen = [one for one in worker.seen if one.dump in self._inside]
+            counters = self._host.between(worker.native_id, self._begin_ns, self._end_ns)
+            if counters[2] >= LEAST_COVERED_NS or (seen and worker.native_id < 0):
+                covered.append((worker, seen, counters))
+        if not covered:
+            return None
+        readings = tuple(
+            self._worker(index, worker, seen, counters)
+            for index, (worker, seen, counters) in enumerate(covered)
+        )
+        everything = [one for _, seen, _ in covered for one in seen]
+        return SampledPoolReading(
+            name=group.label,
+            kind=group.kind,
+            module=group.module,
+            pid=group.pid,
+            workers=readings,
+            window_s=(self._end_ns - self._begin_ns) / 1e9,
+            time=self._time(
+                [seen for _, seen, _ in covered],
+                [counters for _, _, counters in covered],
+                [worker.native_id for worker, _, _ in covered],
+            ),
+            parked_stacks=_stacks(one for one in everything if one.role.parked),
+            blocked_stacks=_stacks(one for one in everything if _is_blocked(one)),
+            missing=missing,
+            library=UNPROBED_LIBRARIES.get(group.module, ""),
+        )
+
+    def _worker(
+        self, index: int, worker: Worker, seen: list[Seen], counters: tuple[float, float, int]
+    ) -> SampledWorkerReading:
+        wait = seen[-1].sample.wait if seen else self._last_wait(worker.native_id)
+        state = "working" if wait == RUNNING else "unknown"
+        place = None
+        if seen:
+            state, place = _state(seen[-1]), next(iter(_places(seen[-1])), None)
+        name = worker.name
+        if worker.native_id == worker.key.pid:
+            name = f"process {worker.key.pid}"
+        return SampledWorkerReading(
+            index=index,
+            name=name or f"thread {worker.native_id}",
+            pid=worker.key.pid,
+            native_id=worker.native_id,
+            ident=worker.ident,
+            time=self._time([seen], [counters], [worker.native_id]),
+            state=state,
+            waits_for="" if wait == RUNNING else wait,
+            place=place,
+        )
+
+    def _last_wait(self, native_id: int) -> str:
+        _, codes = self._host.waits.of(native_id, self._begin_ns, NEVER)
+        return WORDS[codes[-1]] if len(codes) else ""
+
+    def _time(
+        self,
+        seen: list[list[Seen]],
+        counters: list[tuple[float, float, int]],
+        native_ids: list[int],
+    ) -> SampledTime:
+        """Return the time of some workers, each with its sights, counters and kernel id."""
+        total = sum(covered for _, _, covered in counters)
+        working = min(1.0, sum(on for on, _, _ in counters) / total) if total else 0.0
+        queued = min(1.0 - working, sum(rq for _, rq, _ in counters) / total) if total else 0.0
+        off_core = max(0.0, 1.0 - working - queued)
+        dumps = len({one.dump for sights in seen for one in sights})
+        parked = blocked = None
+        share = 0.0
+        if dumps:
+            share = _parked_share(seen, [covered for _, _, covered in counters])
+            low, high = wilson(share * dumps, dumps)
+            if total:  # what ran, and what waited for a core, was not parked
+                share, low, high = (min(off_core, value) for value in (share, low, high))
+                blocked = Estimate(off_core - share, off_core - high, off_core - low)
+            parked = Estimate(share, low, high)
+        blocked_share = blocked.value if blocked is not None else off_core
+        waits, number = self._what_for(seen, native_ids, blocked_share)
+        return SampledTime(total / 1e9, working, queued, parked, blocked, dumps, waits, number)
+
+    def _what_for(
+        self, seen: list[list[Seen]], native_ids: list[int], blocked: float
+    ) -> tuple[tuple[WaitShareReading, ...], int]:
+        """Share `blocked` out among the sorts of wait; return them and the number of samples."""
+        sights = [
+            self._host.waits.of(native_id, self._begin_ns, NEVER)[1].tolist()
+            for native_id in set(native_ids)
+        ]
+        samples = max(map(len, sights), default=0)
+        counts = Counter(WORDS[code] for codes in sights for code in codes)
+        total = counts.total()
+        if not total or blocked <= 0:
+            return (), samples
+        told = [one for of_worker in seen for one in of_worker if one.sample.wait]
+        parked_in = {one.sample.wait for one in told if one.role.parked}
+        blocked_in = Counter(one.sample.wait for one in told if not one.role.parked)
+        left = {
+            # Of a sort that parked workers are in too, only dumps tell how much is theirs.
+            sort: blocked_in[sort] / len(told) if sort in parked_in else count / total
+            for sort, count in counts.items()
+            if sort != RUNNING
+        }
+        whole = sum(share for share in left.values() if share > 0)
+        waits = [
+            WaitShareReading(sort, blocked * share / whole)
+            for sort, share in left.items()
+            if share > 0
+        ]
+        return tuple(sorted(waits, key=lambda wait: -wait.share)), samples
+
+
+def _parked_share(seen: list[list[Seen]], covered: list[int]) -> float:
+    """Return the mean over workers of their share of dumps parked, by the time each was there."""
+    weight = parked = 0.0
+    for sights, time in zip(seen, covered, strict=True):
+        if sights:
+            part = max(1, time)
+            weight += part
+            parked += part * sum(one.role.parked for one in sights) / len(sights)
+    return parked / weight if weight else 0.0
+
+
+def _is_blocked(one: Seen) -> bool:
+    """Say whether a worker was in a task and off the core, as far as the sample tells."""
+    if one.role.parked:
+        return False
+    wait = one.sample.wait
+    return wait != RUNNING if wait else not one.sample.owns_lock
+
+
+def _state(one: Seen) -> str:
+    if one.role.parked:
+        return "parked"
+    if not one.sample.wait:
+        return "working" if one.sample.owns_lock else "unknown"
+    return "working" if one.sample.wait == RUNNING else "blocked"
+
+
+def _places(one: Seen) -> tuple[PlaceReading, ...]:
+    return tuple(PlaceReading(*frame) for frame in chain(one.sample.stack, one.role))
+
+
+def _stacks(seen: Iterable[Seen]) -> tuple[StackReading, ...]:
+    counts = Counter(map(_places, seen))
+    return tuple(StackReading(frames, count) for frames, count in counts.most_common(MOST_STACKS))
+
+
+def _without_stacks(ledger: Ledger, begin_ns: int, end_ns: int) -> tuple[SampledPoolReading, ...]:
+    """Return one reading of all threads of those processes whose stacks could not be read."""
+    dumps = ledger.samples.dumps
+    read = {dump.pid for dump in dumps if not dump.missing}
+    last = {dump.pid: dump for dump in dumps if dump.missing and dump.pid not in read}
+    if not last:
+        return ()
+    workers = [
+        Worker(ThreadKey(pid, thread.native_id), thread.name, thread.native_id)
+        for pid, dump in last.items()
+        for thread in dump.threads
+    ]
+    group = Group(min(last), THREADS, "", "all threads")
+    missing = next(iter(last.values())).missing
+    reading = _Window(ledger, begin_ns, end_ns).pool(group, workers, missing)
+    return () if reading is None else (reading,)

@@ -1,0 +1,132 @@
+"""The tasks of a window: their counts, their kinds, and who handed them in."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from idlehands.wire import CANCELLED, FAILED, LOST, MOVED
+
+from ...ledger import OpenInterval, PoolLedger
+from ...ledger.detail import tasks_run, weights
+from ...ledger.queue_length import queued_at
+from ...ledger.rows import Recent, whole_runs
+from ...model.arrays import Bool, Int64
+from ...model.reading import STEALING
+from ...model.tasks import HandOverReading, KindReading, TaskReading
+from ...model.worker_time import PoolTime
+from ..stats.summary import quantile
+from ..time.history import PoolHistory
+from ..time.workers import kind_name
+
+MOST_COUNTED_KIND = 1 << 16
+"""Far above the numbers that a probe gives to kinds of task."""
+
+
+def hand_overs_reading(pool: PoolLedger, begin_ns: int, end_ns: int) -> HandOverReading:
+    if pool.kind == STEALING:
+        return HandOverReading(())
+    store, side = Recent(pool.tasks, begin_ns), pool.workers
+    inside = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)
+    inside &= (store["worker"] >= 0) & (store["worker"] < side) & (store["spawned_by"] < side)
+    counts = np.zeros((side + 1, side), dtype=np.int64)
+    submitters = np.maximum(store["spawned_by"][inside], -1) + 1
+    np.add.at(counts, (submitters, store["worker"][inside]), weights(pool, store)[inside])
+    return HandOverReading(tuple(tuple(row) for row in counts.tolist()))
+
+
+def task_reading(
+    pool: PoolLedger,
+    begin_ns: int,
+    end_ns: int,
+    time: PoolTime,
+    history: PoolHistory | None,
+    *,
+    sampled: bool,
+) -> TaskReading:
+    store = Recent(pool.tasks, begin_ns)
+    inside = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)
+    outcome = store["outcome"][inside]
+    moments = Recent(pool.spawns, begin_ns)["spawned_ns"]
+    spawned = int(np.count_nonzero((moments >= begin_ns) & (moments < end_ns)))
+    weight = weights(pool, store)
+    finished, over_ns = int(np.count_nonzero(whole_runs(outcome))), time.recorded_ns
+    queued = queued_at(pool, end_ns)
+    if sampled:  # the rows are some of the tasks; the totals count them all
+        queued = max(0, pool.inbox) if pool.closed_ns < 0 else 0
+    if (sampled or pool.lost_rows) and pool.totals and pool.totals[-1][1]:
+        finished, spawned = tasks_run(pool, begin_ns, end_ns)
+        over_ns = end_ns - begin_ns  # where rows were lost, too, tasks were counted
+
+    def spread() -> tuple[tuple[KindReading, ...], float | None]:
+        """Return what takes the longest to work out of many tasks: kinds, the median wait."""
+        ran = inside & whole_runs(store["outcome"])
+        waits = (store["started_ns"] - store["spawned_ns"])[ran]
+        return _kinds(pool, store, ran, weight, time), _median_s(waits)
+
+    kinds, median = spread() if history is None else history.kept("spread", end_ns, 1, spread)
+    return TaskReading(
+        finished=finished,
+        failed=int(weight[inside][outcome == FAILED].sum()),
+        cancelled=int(np.count_nonzero(outcome == CANCELLED)),
+        lost=int(np.count_nonzero(outcome == LOST)) + sum(map(_holds_lost, pool.open)),
+        moved=int(np.count_nonzero(outcome == MOVED)),
+        per_s=finished / over_ns * 1e9 if over_ns else 0.0,
+        calls=sum(kind.calls for kind in kinds),
+        spawned=spawned,
+        queued=queued,
+        running=sum(
+            any(i.what == "task" and i.until_ns < 0 for i in intervals) for intervals in pool.open
+        ),
+        median_queue_wait_s=median,
+        kinds=kinds,
+    )
+
+
+def _holds_lost(intervals: list[OpenInterval]) -> bool:
+    return any(i.what == "task" and i.until_ns >= 0 for i in intervals)
+
+
+def _kinds(
+    pool: PoolLedger, store: Recent, ran: Bool, weights: Int64, time: PoolTime
+) -> tuple[KindReading, ...]:
+    kinds, lengths = store["kind"][ran], (store["ended_ns"] - store["started_ns"])[ran]
+    stolen, weight = store["taken_from"][ran] >= 0, weights[ran]
+    spent_in, taken = lengths * weight, np.where(stolen, weight, 0)
+    failed = np.where(store["outcome"][ran] == FAILED, weight, 0)
+    # Elsewhere the size is a hint of how much work a task is, in units of the job's own.
+    calls = weight * np.maximum(store["size"][ran], 1) if pool.shared_queue else weight
+    spent = time.in_task.by_kind / 1e9
+    took = np.flatnonzero(spent[:, :-1].sum(axis=0)).tolist()
+    readings = []
+    for kind in sorted({*_distinct(kinds), *took}):
+        mine = np.flatnonzero(kinds == kind)
+        known = kind if 0 <= kind < spent.shape[1] - 1 else -1
+        working_s, blocked_s, queued_s = spent[:, known].tolist()
+        readings.append(
+            KindReading(
+                kind_name(pool, kind),
+                int(weight[mine].sum()),
+                float(spent_in[mine].sum()) / 1e9,
+                _median_s(lengths[mine]),
+                int(taken[mine].sum()),
+                working_s,
+                blocked_s,
+                queued_s,
+                int(failed[mine].sum()),
+                int(calls[mine].sum()),
+            )
+        )
+    return tuple(sorted(readings, key=lambda reading: -reading.total_s))
+
+
+def _distinct(kinds: Int64) -> list[int]:
+    """Return the numbers of all kinds, without sorting all rows where that can be helped."""
+    if not len(kinds) or kinds.min() < 0 or kinds.max() > MOST_COUNTED_KIND:
+        found = np.unique(kinds)
+    else:
+        found = np.flatnonzero(np.bincount(kinds))
+    return [int(kind) for kind in found]
+
+
+def _median_s(nanoseconds: Int64) -> float | None:
+    return quantile(nanoseconds, 0.5) / 1e9 if len(nanoseconds) else None

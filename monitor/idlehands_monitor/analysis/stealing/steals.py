@@ -1,0 +1,166 @@
+"""Who took from whom in a pool that steals, how hard work was to find, and how long it took.
+
+Pure: counts of looks and the ledger's rows in, frozen dataclasses out. Whether victims are chosen
+evenly is worked out in `evenness`, what looks at random would need in `probing`.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ...ledger.rows import MOST_LIVE_ROWS, MOST_ROWS, Recent, last_rows, never_ran, still_open
+from ...model.arrays import Int64
+from ...model.stealing import (
+    DryReading,
+    StealingReading,
+    ThiefReading,
+    VictimReading,
+)
+from ..stats.summary import quantile_of_sorted
+from .evenness import victim_choice
+from .random_choice import implied_with_work
+from .timeline import steal_timeline
+from .with_work import LookedAt, looked_at
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from ...ledger import PoolLedger
+    from ...model.stealing import StealReading
+
+MOST_FEEDERS = 3
+HIGH = 0.9
+"""The quantile that is said beside a median."""
+GAP, OTHER, BEGAN = 0, 1, 2
+"""What happened at a moment: a gap or a task began, or a task or a wait changed otherwise."""
+
+
+def stealing(
+    pool: PoolLedger, steals: StealReading, begin_ns: int, end_ns: int, *, whole: bool, live: bool
+) -> StealingReading | None:
+    """Return what the looks of a window come to, None where nobody could look at anybody.
+
+    `whole`: every row of the window is there; without that nothing is known that goes by rows:
+    times to the next task, and which deques had work. `live`: see `steal_timeline`; which deques
+    had work is said from the latest tasks alone, as in `deque_use`.
+    """
+    if not steals.counts.size:
+        return None
+    hits, looks = steals.counts[0], steals.counts.sum(axis=0)
+    workers = len(hits)
+    times, random = [_no_times()] * workers, LookedAt(np.zeros(workers), np.zeros(workers))
+    if whole:
+        times = dry_times(pool, begin_ns, end_ns)
+        most = MOST_LIVE_ROWS if live else MOST_ROWS
+        random = looked_at(pool, last_rows(pool.tasks, begin_ns, most), end_ns)
+    flow = (hits - hits.T).T
+    victims = tuple(
+        VictimReading(worker, *counts)
+        for worker, counts in enumerate(
+            zip(
+                looks.sum(axis=0).tolist(),
+                hits.sum(axis=0).tolist(),
+                flow.sum(axis=1).tolist(),
+                strict=True,
+            )
+        )
+    )
+    feeders = sorted((victim for victim in victims if victim.net_given > 0), key=_given)
+    made, took = int(looks.sum()), int(hits.sum())
+    return StealingReading(
+        by_thief=_thieves(looks, hits, times, random),
+        by_victim=victims,
+        net_flow=tuple(tuple(row) for row in flow.tolist()),
+        feeders=tuple(feeders[:MOST_FEEDERS]),
+        looks_per_hit=made / took if took else None,
+        with_work=implied_with_work(workers - 1, made, took) if made and workers > 1 else None,
+        to_next_task=_dry(np.concatenate(times)),
+        choice=victim_choice(looks, hits),
+        looks_at_random=_at_random(workers, random.looks.sum(), random.with_work.sum()),
+        timeline=steal_timeline(pool, begin_ns, end_ns, live=live),
+    )
+
+
+def _given(victim: VictimReading) -> tuple[int, int]:
+    return -victim.net_given, victim.worker
+
+
+def _thieves(
+    looks: Int64, hits: Int64, times: Sequence[Int64], random: LookedAt
+) -> tuple[ThiefReading, ...]:
+    totals = zip(looks.sum(axis=1).tolist(), hits.sum(axis=1).tolist(), times, strict=True)
+    return tuple(
+        ThiefReading(
+            worker,
+            made,
+            took,
+            made / took if took else None,
+            _dry(lengths),
+            _at_random(len(looks), random.looks[worker], random.with_work[worker]),
+        )
+        for worker, (made, took, lengths) in enumerate(totals)
+    )
+
+
+def _at_random(workers: int, looks: float, with_work: float) -> float | None:
+    """Return n/k, k being how many of the n others had work on average at a look."""
+    return float((workers - 1) * looks / with_work) if with_work > 0 else None
+
+
+def _no_times() -> Int64:
+    return np.zeros(0, dtype=np.int64)
+
+
+def _dry(lengths: Int64) -> DryReading:
+    if not len(lengths):
+        return DryReading(0, None, None)
+    ordered = np.sort(lengths)
+    median, high = (quantile_of_sorted(ordered, p) / 1e9 for p in (0.5, HIGH))
+    return DryReading(len(lengths), median, high)
+
+
+def dry_times(pool: PoolLedger, begin_ns: int, end_ns: int) -> list[Int64]:
+    """Return each worker's times from going empty to its next task, in nanoseconds, (n,) each.
+
+    See `DryReading`. A time that the window's edge cuts is left out; so the longest are missing
+    from a short window.
+    """
+    worker, moment, what = _moments(pool, begin_ns)
+    inside = (moment >= begin_ns) & (moment <= end_ns)
+    inside &= (worker >= 0) & (worker < pool.workers)
+    worker, moment, what = worker[inside], moment[inside], what[inside]
+    # At one moment what ends comes first, then the gap, then the task that ends the gap.
+    rank = np.array([1, 0, 2])[what]
+    order = np.lexsort((rank, moment, worker))
+    worker, moment, what = worker[order], moment[order], what[order]
+    edges = np.flatnonzero(what != GAP)
+    if len(edges) < 2:
+        return [_no_times() for _ in range(pool.workers)]
+    # Between two edges that follow each other lie only gaps, the first of them next to the first.
+    before, after = edges[:-1], edges[1:]
+    dry = (after - before > 1) & (what[after] == BEGAN) & (worker[before] == worker[after])
+    lengths = moment[after[dry]] - moment[before[dry] + 1]
+    whose = worker[after[dry]]
+    return np.split(lengths, np.searchsorted(whose, np.arange(1, pool.workers)))
+
+
+def _moments(pool: PoolLedger, begin_ns: int) -> tuple[Int64, Int64, Int64]:
+    """Return (worker, moment, what) of all edges of tasks and waits, and beginnings of gaps."""
+    tasks, waits, gaps = (Recent(store, begin_ns) for store in (pool.tasks, pool.waits, pool.gaps))
+    ran = ~never_ran(tasks["outcome"])
+    open_workers, still = still_open(pool, pool.tasks, "started_ns", ("task",))
+    parts = (
+        (tasks["worker"][ran], tasks["started_ns"][ran], BEGAN),
+        (tasks["worker"][ran], tasks["ended_ns"][ran], OTHER),
+        (open_workers, [interval.began_ns for interval in still], BEGAN),
+        (waits["worker"], waits["began_ns"], OTHER),
+        (waits["worker"], waits["ended_ns"], OTHER),
+        (gaps["worker"], gaps["began_ns"], GAP),
+    )
+    return (
+        np.concatenate([np.asarray(part[0], dtype=np.int64) for part in parts]),
+        np.concatenate([np.asarray(part[1], dtype=np.int64) for part in parts]),
+        np.concatenate([np.full(len(part[0]), part[2], dtype=np.int64) for part in parts]),
+    )

@@ -1,0 +1,169 @@
+"""Worker time second by second, computed once a second and kept.
+
+A second is settled half a second after its end: by then the tasks that woken workers went on to
+run have started, and what was only open is in rows. Seconds are those of the host's clock, so
+that from one reading to the next they move on and do not change. A live window is the sum of the
+seconds in it and of what has not settled yet, which is all that has to be worked out anew.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from itertools import islice
+from typing import TYPE_CHECKING, Any, Callable, TypeVar
+
+import numpy as np
+
+from ...ledger.queue_length import mean_lengths
+from ...model.reading import STEALING
+from ...model.worker_time import PoolTime, no_time
+from .reconcile import reconciled
+from .state_rates import estimated, together
+from .window import Whole
+from .worker_time import evidence_between, pool_time
+
+if TYPE_CHECKING:
+    from ...ledger import HostCounters, PoolLedger
+    from ...model.arrays import Float
+    from ...model.worker_time import WorkerTime
+    from .state_rates import Evidence
+
+SECOND_NS = 1_000_000_000
+SETTLED_NS = 500_000_000
+MOST_SECONDS = 240
+RATE_SECONDS, SETTLED_RATES, RATES_EVERY = 30, 5, 2
+"""From up to so many settled seconds it is estimated how kinds of task divide into on a core and
+off; after so many, from the rates before on, once in so many seconds."""
+
+Kept = TypeVar("Kept")
+
+
+class Keeping:
+    """Keeps what costs more to work out than a screen that is drawn four times a second should."""
+
+    def __init__(self) -> None:
+        self._kept: dict[str, tuple[int, Any]] = {}  # for which end it was made, and what
+        self._asked: dict[str, int] = {}
+
+    def kept(self, what: str, end_ns: int, seconds: int, make: Callable[[], Kept]) -> Kept:
+        """Return what `make` returned last for `what`, made anew if that is so many seconds old.
+
+        Also when the end is where it was the last time: nothing comes any more, or it is held
+        still, and what is shown then is of all that there is.
+        """
+        stands = self._asked.get(what) == end_ns
+        self._asked[what] = end_ns
+        known = self._kept.get(what)
+        if (
+            known is None
+            or (stands and known[0] != end_ns)
+            or not 0 <= end_ns // SECOND_NS - known[0] // SECOND_NS < seconds
+        ):
+            known = self._kept[what] = end_ns, make()
+        found: Kept = known[1]
+        return found
+
+
+class PoolHistory(Keeping):
+    """The settled seconds of one pool, oldest first, at most `MOST_SECONDS`."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.seconds: deque[PoolTime] = deque(maxlen=MOST_SECONDS)
+        self.times: tuple[WorkerTime, ...] = ()
+        self.queue_lengths: tuple[float, ...] = ()
+        self._lengths: deque[float] = deque(maxlen=MOST_SECONDS)
+        self._idle: list[tuple[float, ...]] = []
+        self._evidence: deque[Evidence] = deque(maxlen=RATE_SECONDS)
+        self._rates: Float | None = None
+        self._next: int | None = None
+        self._summed: tuple[int, int, PoolTime] | None = None
+        self._last: dict[tuple[int, int], PoolTime] = {}
+
+    def extend(self, pool: PoolLedger, host: HostCounters) -> None:
+        """Add the seconds of `pool` that have settled since the last call."""
+        last = (pool.complete_ns - SETTLED_NS) // SECOND_NS
+        if pool.closed_ns >= 0:
+            last = min(last, pool.closed_ns // SECOND_NS)
+        earliest = max(-(-pool.complete_from_ns // SECOND_NS), last - MOST_SECONDS)
+        start = earliest if self._next is None else max(earliest, self._next)
+        if self._next is not None and start > self._next:
+            self.seconds.clear()  # a time of which nothing is known lies between
+            self._lengths.clear()
+        for second in range(start, last):
+            begin = second * SECOND_NS
+            whole = Whole(pool, begin, begin + SECOND_NS)
+            self._learn(pool, host, whole)
+            self.seconds.append(pool_time(pool, host, begin, begin + SECOND_NS, whole, self._rates))
+            if pool.kind != STEALING:
+                self._lengths += mean_lengths(pool, (begin, begin + SECOND_NS))
+        self._next = max(start, last)
+        if start < last:
+            self.times = tuple(second.pool for second in reconciled(self.seconds))
+            self.queue_lengths = tuple(self._lengths)
+            self._idle = _columns([second.idle_shares for second in self.seconds])
+
+    def _learn(self, pool: PoolLedger, host: HostCounters, second: Whole) -> None:
+        """Estimate anew how kinds of task divide, from the last seconds and one more."""
+        found = evidence_between(pool, host, second, second.begin_ns, second.begin_ns + SECOND_NS)
+        if found is None:
+            return
+        self._evidence.append(found)
+        settled = self._rates if len(self._evidence) >= SETTLED_RATES else None
+        if settled is None or second.begin_ns // SECOND_NS % RATES_EVERY == 0:
+            self._rates = estimated(together(list(self._evidence)), settled)
+
+    def time(self, pool: PoolLedger, host: HostCounters, begin_ns: int, end_ns: int) -> PoolTime:
+        """Return the worker time of a window, of the settled seconds in it as it was settled."""
+        first = self._next - len(self.seconds) if self._next is not None else 0
+        low = max(first, -(-begin_ns // SECOND_NS))
+        high = min(first + len(self.seconds), end_ns // SECOND_NS)
+        if high <= low:
+            return self._unsettled(pool, host, begin_ns, end_ns)
+        parts = [self._sum(low - first, high - first, low)]
+        for begin, end in ((begin_ns, low * SECOND_NS), (high * SECOND_NS, end_ns)):
+            if begin < end:
+                parts.append(self._unsettled(pool, host, begin, end))
+        return sum(reconciled(parts), start=no_time(pool.workers))
+
+    def _unsettled(
+        self, pool: PoolLedger, host: HostCounters, begin_ns: int, end_ns: int
+    ) -> PoolTime:
+        """Return the worker time of a part that is no settled second.
+
+        Of an open pool quickly, for it is worked out with every frame and settles soon; of one that
+        has closed once, for it stays so.
+        """
+        if pool.closed_ns < 0:
+            return pool_time(pool, host, begin_ns, end_ns, rates=self._rates, quick=True)
+        if (begin_ns, end_ns) not in self._last:
+            self._last = dict(list(self._last.items())[-1:])  # at its begin, and at its end
+            self._last[begin_ns, end_ns] = pool_time(
+                pool, host, begin_ns, end_ns, rates=self._rates
+            )
+        return self._last[begin_ns, end_ns]
+
+    def _sum(self, begin: int, end: int, second: int) -> PoolTime:
+        """Return the sum of the settled seconds in some places, the first of them `second`.
+
+        Kept until the window moves on by a second: a screen is drawn several times in one.
+        """
+        if self._summed is None or self._summed[:2] != (second, end - begin):
+            parts = reconciled(list(islice(self.seconds, begin, end)))
+            self._summed = second, end - begin, sum(parts[1:], start=parts[0])
+        return self._summed[2]
+
+    def idle_shares(self, worker: int) -> tuple[float, ...]:
+        """Return the share of each second in which a worker was idle, NaN where it had none.
+
+        The same object until another second has settled.
+        """
+        return self._idle[worker] if worker < len(self._idle) else ()
+
+
+def _columns(rows: list[Float]) -> list[tuple[float, ...]]:
+    """Return the columns of rows; a short row is of a time when the pool had fewer workers."""
+    table = np.full((len(rows), max(map(len, rows), default=0)), np.nan)
+    for row, values in zip(table, rows, strict=True):
+        row[: len(values)] = values
+    return [tuple(column) for column in table.T.tolist()]

@@ -1,0 +1,69 @@
+"""Parked time: waking, starved beside queued tasks, or without work.
+
+With q(t) tasks queued, p(t) workers parked and w(t) of them being woken, max(0, min(q, p) - w)
+workers starve at each moment.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ...model.arrays import Int64
+from ..stats.rounding import round_to_total
+from .window import Cut, sum_per_worker
+
+
+def parked_split(stretch: Cut) -> tuple[Int64, Int64]:
+    """Return (waking, starved) nanoseconds per worker, shape (workers,) each.
+
+    Their sum over workers is ∫ min(q, p) dt exactly. Which of several parked workers starved
+    cannot be told when there were fewer queued tasks than parked workers, so they share it.
+    """
+    workers = stretch.workers
+    worker, began, ended, wakes = _parked(stretch)
+    waking = sum_per_worker(worker, ended - wakes, workers)
+    edges, queued, parked, awaking = levels(stretch)
+    widths = np.diff(edges)
+    short = np.minimum(queued, parked) - awaking  # queued tasks that nobody is woken for
+    total = int((np.maximum(short, 0) * widths).sum())
+    if not total:
+        return waking, np.zeros(workers, dtype=np.int64)
+    waiting = parked - awaking
+    share = np.where(waiting > 0, np.maximum(short, 0) / np.maximum(waiting, 1), 0.0)
+    cumulative = np.concatenate([[0.0], np.cumsum(share * widths)])
+    per_gap = np.interp(wakes, edges, cumulative) - np.interp(began, edges, cumulative)
+    shares = np.bincount(worker, weights=per_gap, minlength=workers).astype(np.float64)
+    most = sum_per_worker(worker, wakes - began, workers)
+    return waking, round_to_total(shares, total, most)
+
+
+def _parked(stretch: Cut) -> tuple[Int64, Int64, Int64, Int64]:
+    """Return (worker, began, ended, when its waking began) of the parked gaps."""
+    gaps = stretch.gaps
+    chosen = gaps.extra["parked"] == 1
+    worker, began, ended = (column[chosen] for column in (gaps.worker, gaps.began, gaps.ended))
+    return worker, began, ended, np.clip(gaps.extra["waking_ns"][chosen], began, ended)
+
+
+def levels(stretch: Cut) -> tuple[Int64, Int64, Int64, Int64]:
+    """Return step functions over the stretch: edges (n+1,), then q, p and waking workers (n,)."""
+    _, began, ended, wakes = _parked(stretch)
+    kinds = (
+        (stretch.spawned_ns, 0, 1),
+        (stretch.started_ns, 0, -1),
+        (began, 1, 1),
+        (ended, 1, -1),
+        (wakes, 2, 1),
+        (ended, 2, -1),
+    )
+    moments = np.concatenate([times for times, _, _ in kinds])
+    lengths = [len(times) for times, _, _ in kinds]
+    order = np.argsort(moments, kind="stable")
+    edges = np.concatenate([[stretch.begin_ns], moments[order], [stretch.end_ns]])
+    sums = np.zeros((3, len(moments) + 1), dtype=np.int64)
+    for level in range(3):  # small steps, one level at a time: there may be millions
+        steps = [step if level == of else 0 for _, of, step in kinds]
+        each = np.repeat(np.array(steps, dtype=np.int8), lengths)[order]
+        np.cumsum(each, dtype=np.int64, out=sums[level, 1:])
+    queued = np.maximum(sums[0] + stretch.queued_at_begin, 0)
+    return edges, queued, sums[1], sums[2]

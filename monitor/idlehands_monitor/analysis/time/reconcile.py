@@ -1,0 +1,64 @@
+"""Windows side by side, all split by the best source of core time known for any of them.
+
+A monitor that attaches late reads earlier rows from the rings, but nobody had read the kernel's
+counters then. That time is split as the rest was.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ...model.worker_time import ENTRIES, FIRST_BETWEEN, SOURCES, InTask, PoolTime, padded
+from ..stats.rounding import shared_out
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+
+def reconciled(parts: Sequence[PoolTime]) -> list[PoolTime]:
+    """Return windows side by side, all split by the best source known for any of them."""
+    best = max((part.core_time for part in parts), key=SOURCES.index, default="assumed")
+    known = [part for part in parts if part.core_time == best]
+    if len(known) == len(parts):
+        return list(parts)
+    base = sum(known[1:], start=known[0])
+    return [part if part.core_time == best else _split_like(part, base) for part in parts]
+
+
+def _split_like(time: PoolTime, known: PoolTime) -> PoolTime:
+    """Return `time` with its time in tasks split as in another window of the same pool.
+
+    That is into working, blocked and run-queue wait, of which `known` knows more.
+    """
+    workers = time.entries.shape[1]
+    inside, inside_known = time.unwaited(), padded(known.unwaited(), workers)
+    entries = time.entries.copy()
+    left = inside.copy()
+    for row in (ENTRIES.index("working"), ENTRIES.index("run_queue_wait")):
+        part = padded(known.entries[row], workers)
+        pooled = known.entries[row].sum() / max(1, int(known.unwaited().sum()))
+        share = np.where(inside_known > 0, part / np.maximum(inside_known, 1), pooled)
+        entries[row] = np.minimum((inside * share).astype(np.int64), left)
+        left -= entries[row]
+    entries[ENTRIES.index("blocked")] = left + padded(time.waited, workers)
+    working, _, run_queue = entries[:FIRST_BETWEEN].sum(axis=1).tolist()
+    in_task = _kinds_split_like(time.in_task, known.in_task, working, run_queue)
+    return replace(time, entries=entries, core_time=known.core_time, in_task=in_task)
+
+
+def _kinds_split_like(time: InTask, known: InTask, working: int, run_queue: int) -> InTask:
+    """Return `time` with so much working and run-queue wait, by kinds as in `known`."""
+    total = time.by_kind.sum(axis=0)
+    shares = np.zeros((3, len(total)))
+    columns = min(known.by_kind.shape[1], len(total)) - 1
+    shares[:, :columns] = known.by_kind[:, :columns]
+    shares[:, -1] = known.by_kind[:, -1]
+    seen = shares.sum(axis=0)
+    pooled = known.by_kind.sum(axis=1) / max(1, int(known.by_kind.sum()))
+    shares = np.where(seen > 0, shares / np.maximum(seen, 1), pooled[:, None])
+    on = shared_out(total * shares[0], working, total)
+    queued = shared_out(total * shares[2], run_queue, total - on)
+    return replace(time, by_kind=np.stack((on, total - on - queued, queued)))

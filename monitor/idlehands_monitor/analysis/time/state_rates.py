@@ -1,0 +1,236 @@
+"""How thread time divides into on a core, waiting for one, and blocked, by what the thread was in.
+
+Pure. The kernel says of a thread how long it was on a core and in a run queue between two samples;
+the rows say how long it was in tasks of each kind meanwhile, and out of tasks. What is not known is
+the table between these two margins. It is estimated with the rates of each kind: the share of its
+time in each state, by which an interval is filled in and then fitted to both of its margins
+(iterative proportional fitting; W. E. Deming, F. F. Stephan 1940, "On a least squares adjustment of
+a sampled frequency table when the expected marginal totals are known", Ann. Math. Statist.
+11(4):427-444), and the rates are those under which the filled-in tables agree with them (the EM
+algorithm; A. P. Dempster, N. M. Laird, D. B. Rubin 1977, J. R. Statist. Soc. B 39(1):1-38). On-core
+time that was read with a task is no unknown: it stays with its kind. Where intervals all hold the
+same mixture they cannot tell kinds apart; samples of what the threads were in can, and count too.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ...model.arrays import Float, Int64
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+ON, QUEUED, OFF = range(3)
+"""The states: on a core, in a run queue, off the core by its own doing."""
+UNKNOWN_KIND, BETWEEN, PARKED, FIRST_KIND = range(4)
+"""What a thread is in: a task of no known kind, between tasks, parked or in a recorded wait; the
+kinds of task follow."""
+START = ((0.45, 0.1, 0.45), (0.84, 0.15999, 0.00001), (0.001, 0.004, 0.995), (0.45, 0.1, 0.45))
+"""Rates to begin with. They decide only what neither margins nor samples tell: what a thread does
+between tasks needs a core, and what it is parked for needs none."""
+START_NS = 1e6
+"""The weight of these, so that no rate is ever exactly 0."""
+SAMPLE_NS = 25e6
+"""What one sample of a thread's state counts for: about as long as a state lasts. Not more, for a
+reader that has to wait for a core itself reads when fewer threads want one."""
+ROUNDS, MORE_ROUNDS, FITS, FITS_BEFORE, ENOUGH = 200, 8, 15, 3, 1e-5
+"""At most so many rounds from the start, or from rates of a second ago; fewer where the last one
+changed no rate by so much. So many fits."""
+LEAST_FACTOR = 1e-12
+MOST_PIECES, TOGETHER = 4096, 16
+"""So many pieces tell the rates well enough; of more, every few runs of intervals are gone by."""
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """Thread time of a stretch, in pieces: one for each interval and what the thread was in.
+
+    Shape (pieces,): interval, worker, column (see `UNKNOWN_KIND`), ns, and of these read_ns in
+    tasks whose on-core time cpu_ns was read. Shape (intervals, 2): `said`, on-core and run-queue ns
+    of each interval, NaN where no sample covers it. late: the most run-queue ns of each that the
+    kernel may have said in the next one, 0 where there is none. samples: how often threads were
+    seen (able to run, blocked) in each column, shape (columns, 2).
+    """
+
+    interval: Int64
+    worker: Int64
+    column: Int64
+    ns: Float
+    read_ns: Float
+    cpu_ns: Float
+    said: Float
+    late: Float
+    samples: Int64
+
+    @property
+    def is_covered(self) -> bool:
+        """Whether any of its intervals lies between two samples."""
+        return bool((~np.isnan(self.said[:, 0])).any())
+
+    def thinned(self) -> Evidence:
+        """Return stretches of its intervals, all of it where it is small."""
+        step = -(-len(self.ns) // MOST_PIECES)
+        if step <= 1:
+            return self
+        kept = np.arange(len(self.said)) // TOGETHER % step == 0
+        chosen = kept[self.interval]
+        pieces = (self.worker, self.column, self.ns, self.read_ns, self.cpu_ns)
+        worker, column, ns, read_ns, cpu_ns = (values[chosen] for values in pieces)
+        interval = (np.cumsum(kept) - 1)[self.interval[chosen]]
+        late = np.where(np.append(kept[1:], False), self.late, 0.0)[kept]
+        said = self.said[kept]
+        return Evidence(interval, worker, column, ns, read_ns, cpu_ns, said, late, self.samples)
+
+
+def together(parts: Sequence[Evidence]) -> Evidence:
+    """Return the evidence of several stretches as one."""
+    firsts = np.cumsum([0, *(len(part.said) for part in parts)])
+    columns = max(len(part.samples) for part in parts)
+    samples = np.zeros((columns, 2), dtype=np.int64)
+    for part in parts:
+        samples[: len(part.samples)] += part.samples
+    numbered = [part.interval + first for part, first in zip(parts, firsts, strict=False)]
+    worker, column, ns, read_ns, cpu_ns, said, late = (
+        np.concatenate([getattr(part, name) for part in parts])
+        for name in ("worker", "column", "ns", "read_ns", "cpu_ns", "said", "late")
+    )
+    interval = np.concatenate(numbered)
+    return Evidence(interval, worker, column, ns, read_ns, cpu_ns, said, late, samples)
+
+
+class Fit:
+    """A table being fitted: time of each piece in each state.
+
+    Pieces stand twice: first what nothing was read of, which may be in any state, then what is
+    left of tasks whose on-core time was read, which was not on a core.
+    """
+
+    def __init__(self, evidence: Evidence) -> None:
+        unread = evidence.ns - evidence.read_ns
+        off = np.maximum(evidence.read_ns - evidence.cpu_ns, 0.0)
+        self.pieces = len(evidence.ns)
+        self.column = np.tile(evidence.column, 2)
+        self.interval = np.tile(evidence.interval, 2)
+        self.ns = np.concatenate([unread, off])
+        self.cpu_ns = evidence.cpu_ns
+        self._allowed = np.ones((2 * self.pieces, 3))
+        self._allowed[self.pieces :, ON] = 0.0
+        intervals = len(evidence.said)
+        read = np.bincount(evidence.interval, weights=self.cpu_ns, minlength=intervals)
+        free = np.bincount(self.interval, weights=self.ns, minlength=intervals)
+        self._on = np.clip(evidence.said[:, 0] - read, 0.0, free)
+        self._free = free
+        self._queued = evidence.said[:, 1]
+        self._late, self._moved = evidence.late, np.zeros(intervals)
+        self._known = ~np.isnan(self._on)
+        self._wanted = np.zeros((intervals, 3))
+        self._want()
+        self._factors = np.ones((intervals, 3))
+        self.time = self._allowed
+
+    def _want(self) -> None:
+        queued = self._queued + self._moved
+        queued[1:] -= self._moved[:-1]
+        queued = np.clip(queued, 0.0, self._free - self._on)
+        self._wanted[:] = np.stack([self._on, queued, self._free - self._on - queued], axis=1)
+
+    def move_back(self, rates: Float) -> None:
+        """Move waits for a core back to where they began, as far as `rates` speak for it.
+
+        By least squares for each two intervals, a half of it at a time: they hang together.
+        """
+        if len(self._moved) < 2:
+            return
+        expected = self._filled(rates, np.ones_like(self._factors))[:, QUEUED]
+        missing = np.bincount(self.interval, weights=expected, minlength=len(self._free))
+        missing -= np.nan_to_num(self._wanted[:, QUEUED])
+        step = np.append(missing[:-1] - missing[1:], 0.0) / 4
+        most = np.minimum(self._late, np.append(np.nan_to_num(self._queued[1:]), 0.0))
+        self._moved = np.clip(self._moved + step, 0.0, most)
+        self._want()
+
+    def _filled(self, rates: Float, factors: Float) -> Float:
+        shares = rates[self.column] * self._allowed * factors[self.interval]
+        total = shares.sum(axis=1)
+        scale = np.divide(self.ns, total, out=np.zeros_like(total), where=total > 0)
+        time: Float = shares * scale[:, None]
+        return time
+
+    def round(self, rates: Float) -> None:
+        """Fill the pieces in by `rates`, shape (columns, 3), and fit them once to the intervals."""
+        self.time = self._filled(rates, self._factors)
+        known = self._known
+        for state in range(3):
+            found = np.bincount(
+                self.interval, weights=self.time[:, state], minlength=len(self._wanted)
+            )
+            some = known & (found > 0)
+            self._factors[some, state] *= self._wanted[some, state] / found[some]
+        # Only the ratios of an interval's factors matter; none may vanish for good.
+        self._factors /= self._factors.max(axis=1, keepdims=True)
+        np.maximum(self._factors, LEAST_FACTOR, out=self._factors)
+
+    def time_of_pieces(self) -> Float:
+        """Return the time of each piece in each state, shape (pieces, 3)."""
+        time: Float = self.time[: self.pieces] + self.time[self.pieces :]
+        time[:, ON] += self.cpu_ns
+        return time
+
+
+def sums_of(numbers: Int64, time: Float, length: int) -> Float:
+    """Return the sums of rows of `time` by their numbers, shape (length, 3)."""
+    sums = [np.bincount(numbers, weights=time[:, state], minlength=length) for state in range(3)]
+    return np.stack(sums, axis=1)
+
+
+def start_rates(columns: int) -> Float:
+    """Return the rates to begin with, shape (columns, 3)."""
+    rates = np.empty((columns, 3))
+    rates[:] = START[FIRST_KIND]
+    rates[: min(columns, FIRST_KIND)] = START[: min(columns, FIRST_KIND)]
+    return rates
+
+
+def estimated(evidence: Evidence, before: Float | None = None) -> Float:
+    """Return the rates, shape (columns, 3), under which the evidence is likeliest.
+
+    before: what was estimated of a stretch just before, to begin with.
+    """
+    evidence = evidence.thinned()
+    columns = len(evidence.samples)
+    start = start_rates(columns)
+    rates = start.copy()
+    if before is not None:
+        rates[: len(before)] = before[:columns]
+    fit = Fit(evidence)
+    seen = evidence.samples * SAMPLE_NS
+    for _ in range(FITS_BEFORE):  # before any, the table says nothing but the rates themselves
+        fit.round(rates)
+    for _ in range(ROUNDS if before is None else MORE_ROUNDS):
+        fit.move_back(rates)
+        fit.round(rates)
+        time = sums_of(evidence.column, fit.time_of_pieces(), columns) + START_NS * start
+        able = rates[:, :OFF] / np.maximum(rates[:, :OFF].sum(axis=1, keepdims=True), 1e-12)
+        time[:, :OFF] += able * seen[:, :1]
+        time[:, OFF] += seen[:, 1]
+        earlier, rates = rates, time / time.sum(axis=1, keepdims=True)
+        if float(np.abs(rates - earlier).max()) < ENOUGH:
+            break
+    return rates
+
+
+def fitted(evidence: Evidence, rates: Float) -> Fit:
+    """Return the evidence filled in by `rates` and fitted to what the kernel said."""
+    columns = max(len(evidence.samples), len(rates))
+    more = start_rates(columns)
+    more[: len(rates)] = rates
+    fit = Fit(evidence)
+    for _ in range(FITS):
+        fit.move_back(more)
+    for _ in range(FITS):
+        fit.round(more)
+    return fit

@@ -1,0 +1,62 @@
+"""Worker time where one task in some was recorded: shares of time, estimated with their error."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from idlehands.wire import PARKED
+
+from ...ledger import PoolLedger
+from ...ledger.rows import Recent, Rows
+from ...model.arrays import Int64
+
+
+class Shares(NamedTuple):
+    """Shares of each worker's time, shape (workers,) each, and the pool's standard error."""
+
+    in_task: Int64
+    parked: Int64
+    error: float
+    pairs: int
+
+
+def sampled_shares(
+    pool: PoolLedger, tasks: Rows, present: Int64, begin_ns: int, end_ns: int
+) -> Shares:
+    """Return how workers spent a stretch in which tasks were sampled; ns per worker."""
+    workers = len(present)
+    inside = (tasks["began"] >= begin_ns) & (tasks["ended"] <= end_ns)
+    runner, run = tasks["worker"][inside], (tasks["ended"] - tasks["began"])[inside]
+    gaps = Recent(pool.gaps, begin_ns)
+    chosen = (gaps["began_ns"] >= begin_ns) & (gaps["ended_ns"] <= end_ns)
+    chosen &= (gaps["worker"] >= 0) & (gaps["worker"] < workers)
+    idler, idle = gaps["worker"][chosen], (gaps["ended_ns"] - gaps["began_ns"])[chosen]
+    parked = gaps["state"][chosen] == PARKED
+    in_task = np.bincount(runner, weights=run, minlength=workers)
+    in_gap = np.bincount(idler, weights=idle, minlength=workers)
+    in_park = np.bincount(idler[parked], weights=idle[parked], minlength=workers)
+    whole = np.maximum(in_task + in_gap, 1.0)
+    # Of a worker without a sample nothing is known; it is taken to have been parked.
+    known = (in_task + in_gap) > 0
+    return Shares(
+        (present * np.where(known, in_task / whole, 0.0)).astype(np.int64),
+        (present * np.where(known, in_park / whole, 1.0)).astype(np.int64),
+        _ratio_error(run, idle),
+        min(len(run), len(idle)),
+    )
+
+
+def _ratio_error(run: Int64, idle: Int64) -> float:
+    """Return the standard error of sum(run) / (sum(run) + sum(idle)) over pairs."""
+    pairs = min(len(run), len(idle))
+    if pairs < 2:
+        return math.nan
+    x, y = run[:pairs].astype(np.float64), idle[:pairs].astype(np.float64)
+    total = x + y
+    ratio = x.sum() / max(1.0, total.sum())
+    residual = x - ratio * total
+    variance = float((residual**2).sum()) / (pairs - 1)
+    return math.sqrt(variance / pairs) / max(1e-9, float(total.mean()))

@@ -1,0 +1,306 @@
+"""What threads were in between two samples of the kernel's counters, from rows and samples.
+
+A thread that waits for a core is counted as waiting when it gets one, so what it waited before a
+sample is said after it: what an interval cannot have held was in the one before.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from ...ledger.lifetimes import seats
+from ...model.arrays import Bool, Float, Int64
+from .state_rates import BETWEEN, FIRST_KIND, PARKED, UNKNOWN_KIND, Evidence
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from ...ledger import HostCounters, PoolLedger
+    from ...ledger.lifetimes import Seat
+    from .window import Cut, Intervals
+
+SAMPLES_BEYOND = 4
+MOST_CELLS = 1 << 22
+"""Of a table of all intervals and columns; in a larger one only those that are not empty."""
+NONE_SEEN = np.zeros(0, dtype=np.int64)
+
+
+def evidence_of(pool: PoolLedger, host: HostCounters, stretch: Cut) -> Evidence:
+    """Return what is known of the threads of a pool's workers in a stretch."""
+    rows = _Rows(pool, host, stretch)
+    columns = len(pool.task_kinds) + FIRST_KIND
+    tasks, waits, gaps = stretch.tasks, stretch.waits, stretch.gaps
+    helping, parked = waits.extra["helping"] > 0, gaps.extra["parked"] == 1
+    cpu = tasks.extra["cpu_ns"]
+    read = cpu >= 0
+    kind, around = column_of(tasks.extra["kind"], columns), column_of(waits.extra["kind"], columns)
+    table = _Table(rows, columns)
+    table.add(tasks, kind, 1.0)
+    table.add(waits, around, -1.0)
+    table.add(waits, np.full(len(around), PARKED), np.where(helping, 0.0, 1.0))
+    table.add(gaps, np.full(len(parked), PARKED), np.where(parked, 1.0, 0.0))
+    if read.any():
+        table.add(tasks, kind, np.where(read, 1.0, 0.0), "read_ns")
+    table.add_cpu(tasks, kind)
+    seen = sights(pool, host, stretch)
+    asked = np.flatnonzero(seen.in_task)
+    worker = np.concatenate([seen.worker[asked], rows.worker])
+    moment = np.concatenate([seen.moment[asked], rows.ended])
+    place = _task_at(tasks, worker, moment)
+    in_hand, at_ends = place[: len(asked)], place[len(asked) :]
+    samples = np.zeros((columns, 2), dtype=np.int64)
+    known = in_hand >= 0
+    blocked = (seen.code[asked] >= 0).astype(np.int64)
+    np.add.at(samples, (kind[in_hand[known]], blocked[known]), 1)
+    return table.evidence(_late(rows, tasks, at_ends, seen), samples)
+
+
+def column_of(kind: Int64, columns: int) -> Int64:
+    """Return the column of each kind of task."""
+    known = (kind >= 0) & (kind < columns - FIRST_KIND)
+    return np.where(known, kind + FIRST_KIND, UNKNOWN_KIND)
+
+
+class _Rows:
+    """The intervals between two samples of each thread that was a worker, in order of worker.
+
+    Their edges are the samples inside the thread's stay, its beginning and its end. said: how the
+    counters grew, shape (n, 2), on-core and run-queue ns, NaN where no sample covers it.
+    """
+
+    def __init__(self, pool: PoolLedger, host: HostCounters, stretch: Cut) -> None:
+        held = [s for s in seats(pool, stretch.begin_ns, stretch.end_ns) if s.began_ns < s.ended_ns]
+        held.sort(key=lambda seat: (seat.worker, seat.began_ns))
+        worker, _, began, ended = np.array(held, dtype=np.int64).reshape(-1, 4).T
+        steps = _Steps(host, held)
+        bare = ~steps.covers(began, ended)
+        of, low, high, said = steps.of, steps.low, steps.high, steps.grown
+        inside = (np.maximum(low, began[of]) < np.minimum(high, ended[of])) & ~bare[of]
+        of, low, high, said = of[inside], low[inside], high[inside], said[inside]
+        # What lies before the first sample or behind the last; all of it where there are none.
+        first = np.where(bare, ended, np.minimum(steps.first, ended))
+        last = np.where(bare, ended, np.maximum(steps.last, began))
+        early, late = np.flatnonzero(began < first), np.flatnonzero(last < ended)
+        seat = np.concatenate([of, early, late])
+        begins = np.concatenate([np.maximum(low, began[of]), began[early], last[late]])
+        ends = np.concatenate([np.minimum(high, ended[of]), first[early], ended[late]])
+        part = (ends - begins)[: len(of)] / np.maximum(high - low, 1)
+        nothing = np.full((len(early) + len(late), 2), np.nan)
+        order = np.lexsort((begins, seat))
+        self.worker, self.began, self.ended = worker[seat][order], begins[order], ends[order]
+        self.said: Float = np.concatenate([said * part[:, None], nothing])[order]
+        self._base, self._span = stretch.begin_ns, stretch.end_ns - stretch.begin_ns + 1
+
+    def overlaps(self, rows: Intervals) -> tuple[Int64, Int64, Int64]:
+        """Return (place in `rows`, interval, ns) of all that overlap."""
+        key = rows.worker * self._span - self._base
+        mine = self.worker * self._span - self._base
+        first = np.searchsorted(mine + self.ended, key + rows.began, side="right")
+        last = np.searchsorted(mine + self.began, key + rows.ended, side="left")
+        count = np.maximum(last - first, 0)
+        place = np.repeat(np.arange(len(key)), count)
+        number = np.arange(len(place)) - np.repeat(np.cumsum(count) - count, count)
+        interval = np.repeat(first, count) + number
+        began = np.maximum(rows.began[place], self.began[interval])
+        ended = np.minimum(rows.ended[place], self.ended[interval])
+        return place, interval, np.maximum(ended - began, 0)
+
+
+class _Steps:
+    """How the counters of threads grew from sample to sample, thread by thread.
+
+    Shape (n,): of (place of the thread), low and high (the samples' moments); grown, shape (n, 2).
+    Shape (threads,): first and last sample. Samples outside a stay count for what was carried back
+    over its edges.
+    """
+
+    def __init__(self, host: HostCounters, held: Sequence[Seat]) -> None:
+        asked = [(seat.native_id, seat.began_ns, seat.ended_ns) for seat in held]
+        self._counts, samples = host.samples_of(asked, SAMPLES_BEYOND)
+        owner = np.repeat(np.arange(len(held)), self._counts)
+        same = owner[1:] == owner[:-1]
+        moments = samples[:, 0]
+        self.of, self.low, self.high = owner[1:][same], moments[:-1][same], moments[1:][same]
+        grown = np.maximum(samples[1:, 1:] - samples[:-1, 1:], 0)[same]
+        self.grown: Float = grown.astype(np.float64)
+        ends = np.cumsum(self._counts)
+        there = self._counts > 0
+        self.first, self.last = np.zeros((2, len(held)), dtype=np.int64)
+        self.first[there] = moments[(ends - self._counts)[there]]
+        self.last[there] = moments[ends[there] - 1]
+        self._carry_back()
+
+    def covers(self, began: Int64, ended: Int64) -> Bool:
+        """Return of which threads two samples lie around some of their time."""
+        covered: Bool = (self._counts > 1) & (self.last > began) & (self.first < ended)
+        return covered
+
+    def _carry_back(self) -> None:
+        room = (self.high - self.low).astype(np.float64)
+        for thread in np.unique(self.of[self.grown.sum(axis=1) > room]).tolist():
+            mine = slice(*np.searchsorted(self.of, (thread, thread + 1)))
+            _carry_back(room[mine], self.grown[mine])
+
+
+def _carry_back(room: Float, said: Float) -> None:
+    """Move what an interval has no room for into the one before, in place."""
+    for state in range(2):
+        over = said[:, state] - room
+        if over.max() <= 0.0:
+            room = room - said[:, state]
+            continue
+        sums = np.cumsum(over[::-1])
+        carried = (sums - np.minimum(0.0, np.minimum.accumulate(sums)))[::-1]
+        said[:, state] -= carried
+        said[:-1, state] += carried[1:]
+        room = np.maximum(room - said[:, state], 0.0)
+
+
+class _Table:
+    """Sums of thread time by interval and column."""
+
+    def __init__(self, rows: _Rows, columns: int) -> None:
+        self._rows, self._columns = rows, columns
+        self._parts: dict[str, list[tuple[Int64, Float]]] = {"ns": [], "read_ns": [], "cpu_ns": []}
+        self._known: dict[int, tuple[Int64, Int64, Int64]] = {}
+
+    def add(self, rows: Intervals, column: Int64, factor: Float | float, name: str = "ns") -> None:
+        """Add the time of `rows`, times a factor for all or each."""
+        if id(rows) not in self._known:
+            self._known[id(rows)] = self._rows.overlaps(rows)
+        place, interval, ns = self._known[id(rows)]
+        each = np.broadcast_to(factor, (len(rows.worker),))
+        key = interval * self._columns + column[place]
+        self._parts[name].append((key, ns * each[place]))
+
+    def add_cpu(self, tasks: Intervals, column: Int64) -> None:
+        """Add the on-core time that was read with tasks.
+
+        That of a task in several intervals goes where the kernel saw the thread on a core, beyond
+        what the tasks inside one interval had.
+        """
+        if not (tasks.extra["cpu_ns"] >= 0).any():
+            return
+        place, interval, ns = self._known[id(tasks)]
+        cpu = np.maximum(tasks.extra["cpu_ns"], 0) / np.maximum(tasks.extra["full_ns"], 1)
+        even, count = ns * cpu[place], len(self._rows.worker)
+        several = (np.bincount(place, minlength=len(cpu)) > 1)[place]
+        inside = np.bincount(interval, weights=np.where(several, 0.0, even), minlength=count)
+        reach = np.bincount(interval, weights=np.where(several, ns, 0.0), minlength=count)
+        left = np.maximum(self._rows.said[:, 0] - inside, 1.0)
+        rate = np.where(np.isnan(left), np.nan, left / np.maximum(reach, 1.0))[interval]
+        part = ns * np.where(np.isnan(rate), cpu[place], np.minimum(rate, 1.0))
+        wanted = np.bincount(place, weights=even, minlength=len(cpu))
+        found = np.bincount(place, weights=part, minlength=len(cpu))
+        fitted = part * (wanted / np.maximum(found, 1e-9))[place]
+        key = interval * self._columns + column[place]
+        self._parts["cpu_ns"].append((key, np.where(several, np.minimum(fitted, ns), even)))
+
+    def evidence(self, late: Float, samples: Int64) -> Evidence:
+        """Return the sums, what is left of each interval being between tasks."""
+        rows, columns = self._rows, self._columns
+        every = np.arange(len(rows.worker))
+        between = every * columns + BETWEEN
+        keys = [between, *(key for key, _ in self._parts["ns"])]
+        if len(every) * columns <= MOST_CELLS:
+            there = np.zeros(len(every) * columns, dtype=np.bool_)
+            for key in keys:
+                there[key] = True
+            found = np.flatnonzero(there)
+        else:
+            found = np.unique(np.concatenate(keys))
+        sums = {}
+        for name, parts in self._parts.items():
+            sums[name] = np.zeros(len(found))
+            for key, values in parts:
+                sums[name] += np.bincount(
+                    np.searchsorted(found, key), weights=values, minlength=len(found)
+                )
+        ns = np.maximum(sums["ns"], 0.0)
+        interval, column = found // columns, found % columns
+        length = (rows.ended - rows.began).astype(np.float64)
+        rest = length - np.bincount(interval, weights=ns, minlength=len(length))
+        ns[column == BETWEEN] += np.maximum(rest, 0.0)
+        read_ns = np.minimum(sums["read_ns"], ns)
+        cpu_ns = np.minimum(sums["cpu_ns"], read_ns)
+        worker = rows.worker[interval]
+        return Evidence(interval, worker, column, ns, read_ns, cpu_ns, rows.said, late, samples)
+
+
+class Sights(NamedTuple):
+    """Samples of what workers' threads were in, shape (n,) each: worker, moment, code (place in
+    `WAIT_SORTS`, -1 able to run), in_task: whether in a task and in no recorded wait."""
+
+    worker: Int64
+    moment: Int64
+    code: Int64
+    in_task: Bool
+
+
+def sights(pool: PoolLedger, host: HostCounters, stretch: Cut) -> Sights:
+    """Return the samples of a pool's threads in a stretch."""
+    taken = seats(pool, stretch.begin_ns, stretch.end_ns)
+    found = [host.waits.of(seat.native_id, seat.began_ns, seat.ended_ns) for seat in taken]
+    workers = [
+        np.full(len(moment), seat.worker) for seat, (moment, _) in zip(taken, found, strict=True)
+    ]
+    moments, codes = ([one[column] for one in found] for column in (0, 1))
+    worker, moment, code = (
+        np.concatenate([NONE_SEEN, *part]) for part in (workers, moments, codes)
+    )
+    inside = _open_at(stretch.tasks, worker, moment) > _open_at(stretch.waits, worker, moment)
+    return Sights(worker, moment, code, inside)
+
+
+def _open_at(rows: Intervals, worker: Int64, moment: Int64) -> Int64:
+    """Return how many intervals of its worker each moment lies in."""
+    if not len(rows.worker) or not len(worker):
+        return np.zeros(len(worker), dtype=np.int64)
+    base = min(int(rows.began.min()), int(moment.min()))
+    span = max(int(rows.ended.max()), int(moment.max())) - base + 1
+    key = worker * span + (moment - base)
+    begun = np.sort(rows.worker * span + (rows.began - base), kind="stable")
+    over = np.sort(rows.worker * span + (rows.ended - base), kind="stable")
+    # Every earlier worker's intervals are in both counts, so the difference is this worker's.
+    return np.searchsorted(begun, key, side="right") - np.searchsorted(over, key, side="right")
+
+
+def _late(rows: _Rows, tasks: Intervals, place: Int64, seen: Sights) -> Float:
+    """Return how long a thread can have waited for a core when an interval ended, in ns.
+
+    place: the task in hand then, -1 for none.
+
+    No longer than it was in the task in hand, and only where it was seen able to run.
+    """
+    late = np.zeros(len(rows.worker))
+    able = set(zip(seen.worker[seen.code < 0].tolist(), seen.moment[seen.code < 0].tolist()))
+    ends = zip(rows.worker.tolist(), rows.ended.tolist(), strict=True)
+    asked = np.array([end in able for end in ends], dtype=np.bool_)
+    asked[:-1] &= rows.began[1:] == rows.ended[:-1]
+    asked[-1:] = False
+    chosen = np.flatnonzero(asked & (place >= 0) & ~np.isnan(rows.said[:, 0]))
+    late[chosen] = rows.ended[chosen] - np.maximum(tasks.began[place[chosen]], rows.began[chosen])
+    return late
+
+
+def _task_at(tasks: Intervals, worker: Int64, moment: Int64) -> Int64:
+    """Return the place of the task that a worker began last, -1 where that is over by then.
+
+    What is open then is a task around it, which is not told here.
+    """
+    if not len(tasks.worker) or not len(worker):
+        return np.full(len(worker), -1, dtype=np.int64)
+    base = min(int(tasks.began.min()), int(moment.min()))
+    span = max(int(tasks.began.max()), int(moment.max())) - base + 1
+    keys = tasks.worker * span + tasks.began - base
+    order = np.argsort(keys, kind="stable")  # quick at rows that come in order, worker by worker
+    keys = keys[order]
+    found = np.searchsorted(keys, worker * span + moment - base, side="right") - 1
+    place = order[np.maximum(found, 0)]
+    open_then = (found >= 0) & (tasks.worker[place] == worker) & (moment < tasks.ended[place])
+    return np.where(open_then, place, -1)
+
+
+__all__ = ["Sights", "evidence_of", "sights"]

@@ -1,0 +1,268 @@
+"""What a pool's workers were in, as arrays of intervals inside one stretch of time.
+
+`Whole` takes the ledger's rows and the intervals still open and finds out how they nest; its `cut`
+clips them to a stretch: a task can wait, and while it waits its worker can run other tasks, search
+and park. Everything is in integer nanoseconds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from idlehands.wire import NONE, PARKED, SEARCHING
+
+from ...ledger.lifetimes import inferred_gaps, inside_stays, present_ns, stay_rows
+from ...ledger.queue_length import queued_at
+from ...ledger.rows import (
+    NEVER,
+    Recent,
+    Rows,
+    of_workers,
+    open_ends,
+    still_open,
+    tasks_and_departures,
+    with_more,
+)
+from ...model.arrays import Bool, Int64
+from .nesting import Nesting
+
+if TYPE_CHECKING:
+    from ...ledger import OpenInterval, PoolLedger
+    from .state_rates import Evidence
+
+
+@dataclass(frozen=True, slots=True)
+class Intervals:
+    """Intervals of one sort: shape (n,) each; `began` and `ended` are clipped to the stretch.
+
+    `nested` says which lie inside a wait of the same worker. `extra` holds further columns.
+    """
+
+    worker: Int64
+    began: Int64
+    ended: Int64
+    nested: Bool
+    extra: dict[str, Int64]
+
+    @property
+    def lengths(self) -> Int64:
+        """Nanoseconds of each inside the stretch."""
+        return self.ended - self.began
+
+    def per_worker(self, workers: int, chosen: Bool | None = None) -> Int64:
+        """Return the summed length per worker, shape (workers,), of all or the chosen ones."""
+        lengths = self.lengths if chosen is None else np.where(chosen, self.lengths, 0)
+        return sum_per_worker(self.worker, lengths, workers)
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """One pool inside [begin_ns, end_ns].
+
+    tasks.extra: task, kind, spawned_ns, full_ns (its length outside the stretch too), cpu_ns.
+    waits.extra: helping (1 where the worker did something else meanwhile), on_task, kind (of the
+    task it is in).
+    gaps.extra: parked (1 or 0), waking_ns (when the waking began that ends it).
+    spawned_ns, started_ns: moments inside the stretch, sorted; queued_at_begin: tasks.
+    present_ns: how long each worker belonged to the pool in the stretch, shape (workers,).
+    """
+
+    begin_ns: int
+    end_ns: int
+    workers: int
+    tasks: Intervals
+    waits: Intervals
+    gaps: Intervals
+    spawned_ns: Int64
+    started_ns: Int64
+    queued_at_begin: int
+    present_ns: Int64
+
+
+def sum_per_worker(worker: Int64, values: Int64, workers: int) -> Int64:
+    """Return the exact integer sum of `values` per worker, shape (workers,)."""
+    totals = np.zeros(workers, dtype=np.int64)
+    np.add.at(totals, worker, values)
+    return totals
+
+
+class Whole:
+    """All that matters of a window, worked out once; any part of it can then be cut out.
+
+    Nesting and waking are worked out on whole intervals, so that a part's edge changes neither,
+    and parts side by side add up to the window around them. evidence: what has been worked out of a
+    part for the rates of its kinds, by its begin and end, to be used again.
+    """
+
+    def __init__(self, pool: PoolLedger, begin_ns: int, end_ns: int) -> None:
+        self.pool = pool
+        self.begin_ns = begin_ns
+        waits = _waits(pool, end_ns, begin_ns)
+        since = min(begin_ns, _least(waits["began"][waits["ended"] >= begin_ns]))
+        tasks, cancelled = tasks_and_departures(pool, end_ns, since)
+        self.started_ns = np.sort(np.concatenate([tasks["began"], cancelled]))
+        if pool.shared_queue:
+            stays = stay_rows(pool, end_ns)
+            tasks = inside_stays(tasks, stays)
+            gaps = inferred_gaps(tasks, stays)
+        else:
+            gaps = _gaps(pool, end_ns, since)
+        nesting = Nesting(waits, min(_least(rows["began"]) for rows in (tasks, waits, gaps)))
+        for rows in (tasks, waits, gaps):
+            rows["nested"] = nesting.inside(rows).astype(np.int64)
+        waits["helping"] = nesting.helping(tasks, gaps)
+        waits["kind"] = _kinds_of(waits["task"], tasks)
+        if not pool.shared_queue:
+            gaps["waking_ns"] = waking_from(gaps, tasks)
+        self.tasks, self.waits, self.gaps = tasks, waits, gaps
+        self.spawned_ns = np.sort(Recent(pool.spawns, begin_ns)["spawned_ns"])
+        self.queued_at_begin = queued_at(pool, begin_ns)
+        self.evidence: dict[tuple[int, int], Evidence] = {}
+        self._reach: dict[int, Int64] = {}
+
+    def ordered(self) -> Whole:
+        """Put the intervals in order of their ends, so that a part is found without a search."""
+        for rows in (self.tasks, self.waits, self.gaps):
+            order = np.argsort(rows["ended"], kind="stable")
+            for name in rows:
+                rows[name] = rows[name][order]
+            # The earliest beginning from each row on: past which row all begin later.
+            self._reach[id(rows)] = np.minimum.accumulate(rows["began"][::-1])[::-1]
+        return self
+
+    def cut(self, begin_ns: int, end_ns: int) -> Cut:
+        """Return the part between two moments."""
+        spawned, began = (self._edges(times, begin_ns) for times in self._moments)
+        last_spawned, last_began = (self._edges(times, end_ns) for times in self._moments)
+        first = [self._edges(times, self.begin_ns) for times in self._moments]
+        queued = self.queued_at_begin + (spawned - first[0]) - (began - first[1])
+        return Cut(
+            begin_ns,
+            end_ns,
+            self.pool.workers,
+            tasks=self._clip(self.tasks, begin_ns, end_ns),
+            waits=self._clip(self.waits, begin_ns, end_ns),
+            gaps=self._clip(self.gaps, begin_ns, end_ns),
+            spawned_ns=self.spawned_ns[spawned:last_spawned],
+            started_ns=self.started_ns[began:last_began],
+            queued_at_begin=max(0, queued),
+            present_ns=present_ns(self.pool, begin_ns, end_ns),
+        )
+
+    @property
+    def _moments(self) -> tuple[Int64, Int64]:
+        return self.spawned_ns, self.started_ns
+
+    @staticmethod
+    def _edges(times: Int64, moment_ns: int) -> int:
+        return int(np.searchsorted(times, moment_ns, side="left"))
+
+    def _clip(self, rows: Rows, begin_ns: int, end_ns: int) -> Intervals:
+        reach = self._reach.get(id(rows))
+        if reach is not None:
+            low = int(np.searchsorted(rows["ended"], begin_ns, side="right"))
+            high = int(np.searchsorted(reach, end_ns, side="left"))
+            rows = {name: column[low:high] for name, column in rows.items()}
+        return _clip(rows, begin_ns, end_ns)
+
+
+def _least(times: Int64) -> int:
+    return int(times.min()) if len(times) else NEVER
+
+
+def _waits(pool: PoolLedger, end_ns: int, since_ns: int) -> Rows:
+    store = Recent(pool.waits, since_ns)
+    workers, still = still_open(pool, pool.waits, "began_ns", ("wait",))
+    inside = [_task_around(pool, worker, wait) for worker, wait in zip(workers, still, strict=True)]
+    rows = {
+        "worker": with_more(store["worker"], workers),
+        "began": with_more(store["began_ns"], [i.began_ns for i in still]),
+        "ended": with_more(store["ended_ns"], open_ends(pool, end_ns, still)),
+        "task": with_more(store["task"], inside),
+        "on_task": with_more(store["on_task"], [i.on_task for i in still]),
+    }
+    return of_workers(rows, pool.workers)
+
+
+def _task_around(pool: PoolLedger, worker: int, wait: OpenInterval) -> int:
+    """Return the task that an open wait is in: intervals come outermost first."""
+    outer = [i for i in pool.open[worker] if i.what == "task" and i.began_ns <= wait.began_ns]
+    return outer[-1].task if outer else NONE
+
+
+def _kinds_of(numbers: Int64, tasks: Rows) -> Int64:
+    """Return the kind of each task by its number, -1 where it is not among `tasks`."""
+    if not len(numbers) or not len(tasks["task"]):
+        return np.full(len(numbers), NONE, dtype=np.int64)
+    order = np.argsort(tasks["task"], kind="stable")
+    place = np.minimum(np.searchsorted(tasks["task"], numbers, sorter=order), len(order) - 1)
+    found = order[place]
+    return np.where(tasks["task"][found] == numbers, tasks["kind"][found], NONE)
+
+
+def _gaps(pool: PoolLedger, end_ns: int, since_ns: int) -> Rows:
+    store = Recent(pool.gaps, since_ns)
+    workers, still = still_open(pool, pool.gaps, "began_ns", ("searching", "parked"))
+    states = [PARKED if interval.what == "parked" else SEARCHING for interval in still]
+    rows = {
+        "worker": with_more(store["worker"], workers),
+        "began": with_more(store["began_ns"], [i.began_ns for i in still]),
+        "ended": with_more(store["ended_ns"], open_ends(pool, end_ns, still)),
+        "parked": (with_more(store["state"], states) == PARKED).astype(np.int64),
+        "woken_ns": with_more(store["woken_ns"], [NONE] * len(still)),
+        # An open gap has not led to a task yet, whatever is found in the tables.
+        "closed_ns": with_more(store["ended_ns"], [NEVER] * len(still)),
+    }
+    return of_workers(rows, pool.workers)
+
+
+def _clip(rows: Rows, begin_ns: int, end_ns: int) -> Intervals:
+    inside = (rows["ended"] > begin_ns) & (rows["began"] < end_ns)
+    # All of them is no reason to copy what may be millions.
+    chosen = rows.copy() if inside.all() else {name: rows[name][inside] for name in rows}
+    return Intervals(
+        chosen.pop("worker"),
+        np.maximum(chosen.pop("began"), begin_ns),
+        np.minimum(chosen.pop("ended"), end_ns),
+        chosen.pop("nested") > 0,
+        chosen,
+    )
+
+
+def waking_from(gaps: Rows, tasks: Rows) -> Int64:
+    """Return per gap when its waking began, its end where it is not parked or led to no task.
+
+    The task that the worker runs next must start before the worker parks again; waking begins
+    when that task was there and, where the moment is known, the wake had been sent.
+    """
+    wakes = gaps["ended"].copy()
+    parks = np.flatnonzero(gaps["parked"] == 1)
+    if not len(parks) or not len(tasks["began"]):
+        return wakes
+    base = min(int(gaps["began"].min()), int(tasks["began"].min()))
+    span = int(max(gaps["ended"].max(), tasks["ended"].max())) - base + 2
+
+    def keys(worker: Int64, moment: Int64) -> Int64:
+        return worker * span + np.minimum(moment - base, span - 1)
+
+    worker, closed = gaps["worker"][parks], gaps["closed_ns"][parks]
+    end_of_worker = (worker + 1) * span  # no key of this worker is as large
+    closing = keys(worker, closed)
+    starts, order = _sorted(keys(tasks["worker"], tasks["began"]))
+    begins, _ = _sorted(keys(worker, gaps["began"][parks]))
+    following = np.searchsorted(starts, closing, side="left")
+    next_start = np.append(starts, NEVER)[following]
+    next_park = np.append(begins, NEVER)[np.searchsorted(begins, closing, side="left")]
+    led = (next_start < end_of_worker) & (next_start <= next_park) & (closed != NEVER)
+    chosen, task = parks[led], order[following[led]]
+    there = np.maximum(tasks["spawned_ns"][task], gaps["woken_ns"][chosen])
+    wakes[chosen] = np.clip(there, gaps["began"][chosen], gaps["ended"][chosen])
+    return wakes
+
+
+def _sorted(keys: Int64) -> tuple[Int64, Int64]:
+    order = np.argsort(keys, kind="stable")
+    return keys[order], order

@@ -1,0 +1,196 @@
+"""Where the worker time went: eight entries that add up to workers × window exactly.
+
+============== ========================================================================
+working        in a task, on a core
+blocked        in a task, off the core by its own doing: I/O, a lock, a join
+run_queue_wait in a task, runnable, no core free
+dispatch       between tasks or inside a helping join: pushing, popping, bookkeeping
+searching      looking for work in other deques
+waking         parked, but the task it runs next was already there and the wake was sent
+starved        parked while a task was queued that nobody was being woken for
+no_work        parked, and nothing queued in its pool
+============== ========================================================================
+
+With q(t) tasks queued and p(t) workers parked, starved + waking = ∫ min(q, p) dt: the idle time
+that a work-conserving scheduler would not have had. Dispatch is what is left of a worker's
+window when its tasks and gaps are taken out, which is what makes the sum exact.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ...ledger.detail import SAMPLED, TOTALS, parts
+from ...ledger.rows import task_rows
+from ...model.worker_time import PoolTime, no_time
+from .cores import kinds_by_rates, on_core, states_in_tasks
+from .off_core import in_task as in_task_split
+from .parked import parked_split
+from .reconcile import reconciled
+from .state_rates import FIRST_KIND, estimated, start_rates, together
+from .thinned import sampled_shares
+from .thread_states import evidence_of
+from .window import Cut, Whole
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from ...ledger import HostCounters, PoolLedger
+    from ...model.arrays import Float
+    from .state_rates import Evidence
+
+
+def pool_time(
+    pool: PoolLedger,
+    host: HostCounters,
+    begin_ns: int,
+    end_ns: int,
+    whole: Whole | None = None,
+    rates: Float | None = None,
+    *,
+    quick: bool = False,
+) -> PoolTime:
+    """Return the worker time of `pool` between two moments, holes in the recording left out.
+
+    `whole` is what was prepared of a longer window around it, for one of many slices; `rates` what
+    is known of its kinds of task, see `state_rates`, else estimated of the window. quick: the time
+    in tasks is split by the counters of each thread over all of it and the rates of its kinds, not
+    interval by interval: a tenth of the work, for what is worked out again soon.
+    """
+    whole = whole or Whole(pool, begin_ns, end_ns)
+    if rates is None:
+        known = not quick
+        rates = rates_of(pool, host, whole, begin_ns, end_ns) if known else start_rates(FIRST_KIND)
+    total = no_time(pool.workers)
+    for low, high in recorded_stretches(pool, begin_ns, end_ns):
+        for began, ended, step in parts(pool, low, high):
+            total += _stretch_time(pool, host, whole, began, ended, step, rates, quick=quick)
+    return total
+
+
+def slice_times(
+    pool: PoolLedger,
+    host: HostCounters,
+    edges: Sequence[int],
+    whole: Whole | None = None,
+    rates: Float | None = None,
+) -> tuple[PoolTime, ...]:
+    """Return the worker time between each two neighbours of the sorted moments `edges`.
+
+    `whole`, in order, and `rates` where they have been worked out already.
+    """
+    whole = whole or Whole(pool, edges[0], edges[-1]).ordered()
+    if rates is None:
+        rates = rates_of(pool, host, whole, edges[0], edges[-1])
+    pairs = zip(edges, edges[1:], strict=False)
+    return tuple(
+        reconciled([pool_time(pool, host, low, high, whole, rates) for low, high in pairs])
+    )
+
+
+def rates_of(
+    pool: PoolLedger, host: HostCounters, whole: Whole, begin_ns: int, end_ns: int
+) -> Float:
+    """Return how kinds of task divide into on a core, queued for one and blocked, in a window."""
+    found = evidence_between(pool, host, whole, begin_ns, end_ns)
+    return estimated(found) if found is not None else start_rates(FIRST_KIND)
+
+
+def evidence_between(
+    pool: PoolLedger, host: HostCounters, whole: Whole, begin_ns: int, end_ns: int
+) -> Evidence | None:
+    """Return the evidence of a window where all was recorded, None where the kernel said none."""
+    found = []
+    for low, high in recorded_stretches(pool, begin_ns, end_ns):
+        for began, ended, step in parts(pool, low, high):
+            if step < SAMPLED:
+                part = evidence_of(pool, host, whole.cut(began, ended))
+                whole.evidence[began, ended] = part
+                found.append(part)
+    covered = [part for part in found if part.is_covered]
+    return together(covered) if covered else None
+
+
+def recorded_stretches(pool: PoolLedger, begin_ns: int, end_ns: int) -> Iterable[tuple[int, int]]:
+    """Yield the parts of a window in which nothing was lost."""
+    low = begin_ns
+    for hole in sorted(pool.holes, key=lambda hole: hole.began_ns):
+        if hole.ended_ns <= low or hole.began_ns >= end_ns:
+            continue
+        if hole.began_ns > low:
+            yield low, hole.began_ns
+        low = max(low, hole.ended_ns)
+    if low < end_ns:
+        yield low, end_ns
+
+
+def _stretch_time(
+    pool: PoolLedger,
+    host: HostCounters,
+    whole: Whole,
+    begin_ns: int,
+    end_ns: int,
+    step: int,
+    rates: Float,
+    *,
+    quick: bool,
+) -> PoolTime:
+    """Return the worker time of a stretch without holes in one step of detail."""
+    length = end_ns - begin_ns
+    if step == TOTALS:
+        nothing = no_time(pool.workers).entries
+        return PoolTime(nothing, recorded_ns=length, counted_ns=length)
+    stretch = whole.cut(begin_ns, end_ns)
+    if step == SAMPLED:
+        return _sampled_time(pool, host, stretch)
+    if quick:
+        return _recorded_time(pool, host, stretch, None, rates)
+    evidence = whole.evidence.get((begin_ns, end_ns)) or evidence_of(pool, host, stretch)
+    return _recorded_time(pool, host, stretch, evidence, rates)
+
+
+def _sampled_time(pool: PoolLedger, host: HostCounters, stretch: Cut) -> PoolTime:
+    """Return the worker time of a stretch in which tasks were sampled, see `detail`."""
+    present = stretch.present_ns
+    shares = sampled_shares(
+        pool, task_rows(pool, stretch.end_ns), present, stretch.begin_ns, stretch.end_ns
+    )
+    dispatch = present - shares.in_task - shares.parked
+    source, working, run_queue = on_core(pool, host, stretch, shares.in_task, dispatch)
+    nothing = np.zeros(stretch.workers, dtype=np.int64)
+    blocked = shares.in_task - working - run_queue
+    entries = (working, blocked, run_queue, dispatch, nothing, nothing, nothing, shares.parked)
+    length = stretch.end_ns - stretch.begin_ns
+    return PoolTime(np.stack(entries), length, source, sampled_ns=length, error=shares.error)
+
+
+def _recorded_time(
+    pool: PoolLedger, host: HostCounters, stretch: Cut, evidence: Evidence | None, rates: Float
+) -> PoolTime:
+    """Return the worker time of a stretch of which all was recorded, quickly without evidence."""
+    workers = stretch.workers
+    tasks, waits, gaps = stretch.tasks, stretch.waits, stretch.gaps
+    parked_rows = gaps.extra["parked"] == 1
+    helping = waits.extra["helping"] > 0
+    nested = tasks.per_worker(workers, tasks.nested) + gaps.per_worker(workers, gaps.nested)
+    in_task = tasks.per_worker(workers) - waits.per_worker(workers)
+    outer = tasks.per_worker(workers, ~tasks.nested) + gaps.per_worker(workers, ~gaps.nested)
+    dispatch = stretch.present_ns - outer + waits.per_worker(workers, helping) - nested
+    searching = gaps.per_worker(workers, ~parked_rows)
+    parked = gaps.per_worker(workers, parked_rows)
+    waking, starved = parked_split(stretch)
+    if evidence is None:
+        source, working, run_queue = on_core(pool, host, stretch, in_task, dispatch + searching)
+        kinds = kinds_by_rates(stretch, rates, len(pool.task_kinds))
+    else:
+        source, working, run_queue, kinds = states_in_tasks(host, stretch, evidence, rates, in_task)
+    waited = waits.per_worker(workers, ~helping)
+    blocked = in_task - working - run_queue + waited
+    no_work = parked - waking - starved
+    entries = (working, blocked, run_queue, dispatch, searching, waking, starved, no_work)
+    states = np.array([working.sum(), run_queue.sum(), 0])
+    split = in_task_split(pool, host, stretch, states, kinds)
+    length = stretch.end_ns - stretch.begin_ns
+    return PoolTime(np.stack(entries), length, source, in_task=split, waited=waited)

@@ -1,0 +1,182 @@
+"""The workers of a pool in a window: what each did, does now, and how they came and went."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from idlehands.wire import DIED, LOST, NONE
+
+from ...ledger.rows import NEVER, Recent, still_open
+from ...model.workers import DeadWorkerReading, StayReading, WorkerReading
+
+if TYPE_CHECKING:
+    from ...ledger import OpenInterval, PoolLedger
+    from ...model.arrays import Bool
+    from ...model.stealing import StealReading
+    from ...model.worker_time import WorkerTime
+    from .history import PoolHistory
+
+STATES = {"task": "working", "wait": "waiting", "searching": "searching", "parked": "parked"}
+MOST_DEAD_SHOWN = 8
+
+
+def worker_readings(
+    pool: PoolLedger,
+    times: tuple[WorkerTime, ...],
+    steals: StealReading,
+    history: PoolHistory | None,
+    begin_ns: int,
+    end_ns: int,
+) -> tuple[WorkerReading, ...]:
+    """Return a reading for each worker that the pool has or had."""
+    tasks = Recent(pool.tasks, begin_ns)
+    ended = (tasks["ended_ns"] > begin_ns) & (tasks["ended_ns"] <= end_ns)
+    runners = tasks["worker"][ended & (tasks["outcome"] != LOST)]
+    finished = np.bincount(
+        runners[(runners >= 0) & (runners < pool.workers)], minlength=pool.workers
+    )
+    workers = []
+    last_ended = _last_ended(pool) if pool.shared_queue else {}
+    stolen_by = steals.counts[0].sum(axis=1).tolist() or [0] * pool.workers
+    stolen_from = steals.counts[0].sum(axis=0).tolist() or stolen_by
+    for index in range(pool.workers):
+        intervals = pool.open[index] if index < len(pool.open) else []
+        native_id, ident, name, pid = pool.threads.get(index, (NONE, NONE, "", NONE))
+        state, doing, since_ns = _present(
+            pool,
+            intervals,
+            last_ended.get(index, NONE),
+            pool.gone.get(index, NONE),
+            bound=native_id >= 0,
+        )
+        workers.append(
+            WorkerReading(
+                index=index,
+                name=name,
+                native_id=native_id,
+                ident=ident,
+                pid=pid,
+                time=times[index],
+                depth=pool.deques[index] if index < len(pool.deques) else NONE,
+                state=state,
+                doing=doing,
+                for_s=max(0.0, (pool.complete_ns - since_ns) / 1e9) if since_ns >= 0 else 0.0,
+                idle_history=history.idle_shares(index) if history else (),
+                tasks_finished=int(finished[index]),
+                stolen_by_it=stolen_by[index],
+                stolen_from_it=stolen_from[index],
+            )
+        )
+    return tuple(workers)
+
+
+def _last_ended(pool: PoolLedger) -> dict[int, int]:
+    """Return when each worker ended the last task that it has a row of."""
+    last = pool.tasks.last_before(len(pool.tasks))
+    moments = pool.tasks["ended_ns"][last].tolist()
+    return dict(zip(pool.tasks["worker"][last].tolist(), moments, strict=True))
+
+
+def _present(
+    pool: PoolLedger,
+    intervals: list[OpenInterval],
+    last_ended_ns: int,
+    gone_ns: int,
+    *,
+    bound: bool,
+) -> tuple[str, str, int]:
+    """Return (state, kind of the task in hand, since when) from a worker's open intervals."""
+    if pool.closed_ns >= 0:
+        return "closed", "", pool.closed_ns
+    if not intervals and pool.shared_queue:
+        return "left", "", NONE
+    if gone_ns >= 0:
+        in_task = any(interval.what == "task" for interval in intervals)
+        return ("died" if in_task else "left"), "", gone_ns
+    if not intervals:
+        return ("between tasks" if bound else "not started"), "", NONE
+    tasks = [interval for interval in intervals if interval.what == "task"]
+    doing = kind_name(pool, tasks[-1].kind) if tasks else ""
+    innermost = intervals[-1]
+    if innermost.what == "stay":  # no task in hand: it waits for one at the queue
+        return "parked", "", max(innermost.began_ns, last_ended_ns)
+    return STATES[innermost.what], doing, innermost.began_ns
+
+
+def kind_name(pool: PoolLedger, kind: int) -> str:
+    """Return the name of a kind of task by its number."""
+    return pool.task_kinds[kind] if 0 <= kind < len(pool.task_kinds) else f"kind {kind}"
+
+
+def comings_and_goings(pool: PoolLedger, begin_ns: int, end_ns: int) -> StayReading | None:
+    """Return who joined, left and died in a window, None where a pool's workers are fixed.
+
+    Of these, too, where threads are gone. Who died before the window counts where it is missing in
+    it: of fixed workers, and where none is left.
+    """
+    if not pool.shared_queue:
+        return _gone(pool, end_ns) if pool.gone else None
+    stays = pool.stays
+    if 0 <= pool.closed_ns <= end_ns:  # whose workers may be seen to go only after that
+        end_ns = NEVER
+    ended = (stays["ended_ns"] > begin_ns) & (stays["ended_ns"] <= end_ns)
+    began = stays["began_ns"]
+    _workers, open_stays = still_open(pool, stays, "began_ns", ("stay",))
+    still = [interval.began_ns for interval in open_stays]
+    joined = int(np.count_nonzero((began >= begin_ns) & (began < end_ns)))
+    deaths = (stays["how"] == DIED) | _broke_pool(pool)
+    if still or pool.closed_ns >= 0:  # else it is what no worker is left of
+        deaths = ended & deaths
+    rows = np.flatnonzero(deaths)
+    shown = np.union1d(rows[_broke_pool(pool)[rows]], rows[-MOST_DEAD_SHOWN:]).tolist()
+    unseen = tuple(
+        DeadWorkerReading(NONE, pid, "", 0.0, exit_status=status)
+        for pid, status in pool.first_dead.items()
+        if pid not in stays["pid"]
+    )
+    return StayReading(
+        present=len(still),
+        joined=joined + sum(begin_ns <= moment < end_ns for moment in still),
+        left=int(np.count_nonzero(ended & ~deaths & (stays["how"] != DIED))),
+        died=len(rows) + len(unseen),
+        dead=(*unseen, *(_dead(pool, row) for row in shown)),
+    )
+
+
+def _broke_pool(pool: PoolLedger) -> Bool:
+    """Return which stays ended with a process whose end broke the pool."""
+    broke: Bool = np.isin(pool.stays["pid"], list(pool.first_dead))
+    return broke
+
+
+def _gone(pool: PoolLedger, end_ns: int) -> StayReading:
+    """Return what is known of fixed workers whose threads are gone: who was in a task died."""
+    gone = {worker: at_ns for worker, at_ns in pool.gone.items() if at_ns <= end_ns}
+    dead = []
+    for worker, at_ns in sorted(gone.items(), key=lambda one: one[1]):
+        held = pool.open[worker] if worker < len(pool.open) else []
+        tasks = [interval for interval in held if interval.what == "task"]
+        if tasks:
+            run_s = max(0, at_ns - tasks[-1].began_ns) / 1e9
+            kind = kind_name(pool, tasks[-1].kind)
+            dead.append(DeadWorkerReading(worker, pool.pid, kind, run_s, at_ns, is_thread=True))
+    died = len(dead)
+    present = pool.workers - len(gone)
+    return StayReading(present, 0, len(gone) - died, died, tuple(dead[-MOST_DEAD_SHOWN:]))
+
+
+def _dead(pool: PoolLedger, row: int) -> DeadWorkerReading:
+    """Return what is known of a worker that died: its last task is the one lost with it."""
+    worker, ended, pid = (int(pool.stays[name][row]) for name in ("worker", "ended_ns", "pid"))
+    tasks = pool.tasks
+    lost = (tasks["worker"] == worker) & (tasks["outcome"] == LOST) & (tasks["ended_ns"] <= ended)
+    places = np.flatnonzero(lost & (tasks["started_ns"] >= pool.stays["began_ns"][row]))
+    kind, run_s = "", 0.0
+    if len(places):
+        last = int(places[-1])
+        run_s = int(tasks["ended_ns"][last] - tasks["started_ns"][last]) / 1e9
+        kind = kind_name(pool, int(tasks["kind"][last]))
+    is_thread, status = pid == pool.pid, pool.first_dead.get(pid)
+    return DeadWorkerReading(worker, pid, kind, run_s, ended, is_thread, status)

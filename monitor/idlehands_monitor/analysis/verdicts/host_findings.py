@@ -1,0 +1,128 @@
+"""Findings that what the host says gives rise to: a CPU quota, too many workers, memory.
+
+While a control group is held back the kernel counts its runnable threads as waiting on a run
+queue, and its ``throttled_time`` counts each core once, however many of them wait there. So the
+quota takes no more worker time than that, and no more than the run-queue wait; what is left of
+the wait is for cores that other threads had. Where no run-queue time is known it is inside
+blocked, which then is the bound.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from ...model.findings import Finding
+from .findings import LEAST_SHARE, is_too_little, part_of_all
+
+if TYPE_CHECKING:
+    from ...model.host import HostReading
+    from ...model.worker_time import PoolTime
+    from ...model.workers import StayReading
+
+LEAST_GROWTH_S = 60.0
+LEAST_GROWTH_BYTES_PER_MINUTE = 1 << 20
+LEAST_GROWTH_SHARE_PER_MINUTE = 0.01
+"""Less than this is no trouble within a working day's hour or so: common practice, no source."""
+
+
+def host_findings(
+    time: PoolTime, stays: StayReading | None, host: tuple[HostReading, ...]
+) -> tuple[Finding, ...]:
+    """Return the findings on a pool from its worker time and the readings of its processes."""
+    if not host:
+        return ()
+    found = _memory_growth(host)
+    if is_too_little(time.pool, time.recorded_ns / 1e9):
+        return found
+    workers = _workers(time, stays)
+    lost = _lost_to_quota(time, host)
+    return (*_quota(time, workers, host, lost), *_too_many(time, workers, host, lost), *found)
+
+
+def _workers(time: PoolTime, stays: StayReading | None) -> int:
+    """Return how many workers there were, on average over the window where they come and go.
+
+    Not those at its end: a pool that has closed has none then.
+    """
+    if stays is None:
+        return len(time.per_worker)
+    return max(stays.present, round(time.pool.total / time.recorded_ns))
+
+
+def _lost_to_quota(time: PoolTime, host: tuple[HostReading, ...]) -> float:
+    """Return worker-nanoseconds; processes of one group each say the same, so none is added."""
+    share = max((reading.throttled_share or 0.0 for reading in host), default=0.0)
+    waited = time.pool.run_queue_wait
+    if time.core_time != "kernel":
+        waited += time.pool.blocked
+    return min(share * (time.recorded_ns - time.counted_ns), waited)
+
+
+def _quota(
+    time: PoolTime, workers: int, host: tuple[HostReading, ...], lost_ns: float
+) -> tuple[Finding, ...]:
+    if lost_ns < LEAST_SHARE * time.pool.total:
+        return ()
+    worst = max(host, key=lambda reading: reading.throttled_share or 0.0)
+    quota, often = worst.quota_cores, worst.throttled_periods_share
+    sentence = (
+        "The control group had used up its CPU quota"
+        + (f" of {quota:.3g} {'core' if quota == 1 else 'cores'}" if quota is not None else "")
+        + (f" in {often:.0%} of its periods" if often is not None else "")
+        + f", and workers waited for the next period: about {_cost(time, workers, lost_ns)}."
+    )
+    advice = "Raise the quota. More workers than the quota has cores only use it up sooner."
+    return (_finding("cpu-quota", time, lost_ns, sentence, advice),)
+
+
+def _too_many(
+    time: PoolTime, workers: int, host: tuple[HostReading, ...], lost_ns: float
+) -> tuple[Finding, ...]:
+    cores = max(reading.usable_cores for reading in host)
+    waited = time.pool.run_queue_wait - min(lost_ns, time.pool.run_queue_wait)
+    if not 0 < cores < workers or waited < LEAST_SHARE * time.pool.total:
+        return ()
+    sentence = (
+        f"{workers} workers shared {cores:.3g} usable {'core' if cores == 1 else 'cores'} and "
+        f"waited for a core while they could run: {_cost(time, workers, waited)}."
+    )
+    advice = "Run about as many workers as there are usable cores, or give the process more cores."
+    return (_finding("more-workers-than-cores", time, waited, sentence, advice),)
+
+
+def _memory_growth(host: tuple[HostReading, ...]) -> tuple[Finding, ...]:
+    growing = [
+        (reading.growth_bytes_per_minute, reading)
+        for reading in host
+        if reading.growth_is_steady
+        and reading.growth_over_s >= LEAST_GROWTH_S
+        and reading.growth_bytes_per_minute is not None
+        and reading.growth_bytes_per_minute
+        >= max(
+            LEAST_GROWTH_BYTES_PER_MINUTE,
+            LEAST_GROWTH_SHARE_PER_MINUTE * reading.resident_bytes,
+        )
+    ]
+    if not growing:
+        return ()
+    rate, worst = max(growing, key=lambda pair: pair[0])
+    sentence = (
+        f"Resident memory of process {worst.pid} grew steadily by {rate / 2**20:.1f} MiB a minute "
+        f"over {worst.growth_over_s:.0f} s, to {worst.resident_bytes / 2**20:.0f} MiB."
+    )
+    advice = (
+        "Find what tasks leave behind: caches without a bound, or results and futures that are "
+        "kept. Or replace worker processes after a number of tasks."
+    )
+    return (Finding("memory-growth", 0.0, 0.0, sentence, advice),)
+
+
+def _cost(time: PoolTime, workers: int, cost_ns: float) -> str:
+    return (
+        f"{cost_ns / 1e9:.1f} worker-seconds, "
+        f"{part_of_all(cost_ns / time.pool.total, workers, time.pool)}"
+    )
+
+
+def _finding(code: str, time: PoolTime, cost_ns: float, sentence: str, advice: str) -> Finding:
+    return Finding(code, cost_ns / 1e9, cost_ns / time.pool.total, sentence, advice)

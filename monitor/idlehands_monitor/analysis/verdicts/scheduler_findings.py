@@ -1,0 +1,264 @@
+"""Findings from the scheduler's own figures: wrong ends, uneven victims, contention, park churn.
+
+Pure. Each takes its own part of the searching and waking time, so that together with the other
+findings no second is accounted for twice:
+
+* ``wrong-steal-end``: searching x the share of steals that larger ones would have made needless.
+* ``uneven-victims``: of what is left of searching, the share of looks that an even choice would
+  have made at other victims, less what chance puts there.
+* ``deque-contention``: waits for another operation at a deque: those of thieves, as far as what is
+  left of searching goes, and those of owners, as far as dispatch does. An owner that pushes inside
+  a task waits in the task; that is left to what is said of blocked time.
+* ``park-churn``: waking, and a park-and-wake for every wake that led to no work, as far as what is
+  left of searching goes: the worker looked and parked again. Where waits were so short that
+  spinning first would have been cheaper it says what that would have saved, see `spinning`.
+
+All but the last belong to a promise that is broken, so they are told of however little they cost;
+the last one is as any other cause.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+
+from ...model.deques import BROKEN
+from ...model.findings import Finding
+from .findings import LEAST_SHARE, is_too_little, part_of_all
+from .promise_list import ENDS_NEAR_EMPTY
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from ...model.arrays import Int64
+    from ...model.deques import ContentionReading, EndsReading, LargerStealsReading
+    from ...model.parking import ParkingReading
+    from ...model.stealing import StealReading, VictimChoice
+    from ...model.worker_time import PoolTime
+
+LEAST_BROKEN_SHARE = 1e-6
+"""Of a promise that is broken: below this share of the worker time it costs nothing to speak of."""
+
+SURE = 2.0
+"""Standard deviations of a Poisson count by which an even choice must find more to be a gain."""
+
+
+class SchedulerUse(NamedTuple):
+    """What the findings follow from; None where it is not known.
+
+    contention: None too where meetings at deque ends are as rare as promised. can_spin: whether
+    the pool's owner decides when a worker parks; who uses a library's executor does not.
+    """
+
+    ends: EndsReading | None = None
+    larger: LargerStealsReading | None = None
+    choice: VictimChoice | None = None
+    parking: ParkingReading | None = None
+    contention: ContentionReading | None = None
+    can_spin: bool = True
+
+    @classmethod
+    def of(cls, parts: Mapping[str, Any]) -> SchedulerUse:
+        """Return what is in the parts of a pool's reading that are worked out once a second."""
+        looked = parts["stealing"]
+        choice = looked.choice if looked is not None else None
+        contended = any(
+            promise.code == ENDS_NEAR_EMPTY.code and promise.verdict == BROKEN
+            for promise in parts["promises"]
+        )
+        met = parts["contention"] if contended else None
+        deques = looked is not None
+        return cls(parts["ends"], parts["larger_steals"], choice, parts["parking"], met, deques)
+
+
+class SchedulerCosts(NamedTuple):
+    """Worker-nanoseconds of each finding, 0.0 where it is silent, and what of it was searching."""
+
+    wrong_end: float = 0.0
+    uneven: float = 0.0
+    contention: float = 0.0
+    churn: float = 0.0
+    searching: float = 0.0
+
+
+def scheduler_costs(time: PoolTime, steals: StealReading, use: SchedulerUse) -> SchedulerCosts:
+    """Return what each finding accounts for in a window, parts of searching and waking."""
+    total = time.pool.total
+    if is_too_little(time.pool, time.recorded_ns / 1e9):
+        return SchedulerCosts()
+    left: float = time.pool.searching
+    wrong = left * use.larger.spared if use.larger is not None else 0.0
+    wrong = wrong if wrong >= LEAST_BROKEN_SHARE * total else 0.0
+    left -= wrong
+    broken = use.choice is not None and use.choice.verdict == BROKEN
+    uneven = left * misplaced(_looks(steals)) if broken else 0.0
+    uneven = uneven if uneven >= LEAST_BROKEN_SHARE * total else 0.0
+    left -= uneven
+    stealing, popping = _contention_ns(use, left, time.pool.dispatch)
+    if stealing + popping < LEAST_BROKEN_SHARE * total:
+        stealing = popping = 0.0
+    left -= stealing
+    churn = _churn_ns(use.parking, time.pool.waking, left)
+    churn = churn if churn >= LEAST_SHARE * total else 0.0
+    searching = wrong + uneven + stealing + max(0.0, churn - time.pool.waking)
+    return SchedulerCosts(wrong, uneven, stealing + popping, churn, searching)
+
+
+def scheduler_findings(
+    time: PoolTime, steals: StealReading, use: SchedulerUse, costs: SchedulerCosts
+) -> tuple[Finding, ...]:
+    """Return the findings of which `costs` says what they account for."""
+    found = []
+    if costs.wrong_end and use.larger is not None and use.ends is not None:
+        found.append(_wrong_end(use.larger, use.ends, _Cost(time, costs.wrong_end)))
+    if costs.uneven and use.choice is not None:
+        found.append(_uneven(steals, use.choice, time, costs))
+    if costs.contention and use.contention is not None:
+        found.append(_contention(use.contention, _Cost(time, costs.contention)))
+    if costs.churn and use.parking is not None:
+        found.append(_park_churn(use.parking, _Cost(time, costs.churn), can_spin=use.can_spin))
+    return tuple(found)
+
+
+class _Cost(NamedTuple):
+    time: PoolTime
+    ns: float
+
+    def __str__(self) -> str:
+        workers, part = len(self.time.per_worker), self.ns / self.time.pool.total
+        return f"{self.ns / 1e9:.2g} worker-seconds, {part_of_all(part, workers, self.time.pool)}"
+
+    def finding(
+        self, code: str, sentence: str, advice: str, evidence: str, gain_ns: float | None = None
+    ) -> Finding:
+        share = self.ns / self.time.pool.total
+        gain = None if gain_ns is None else gain_ns / 1e9
+        return Finding(code, self.ns / 1e9, share, sentence, advice, evidence, gain)
+
+
+def _wrong_end(larger: LargerStealsReading, ends: EndsReading, cost: _Cost) -> Finding:
+    thieves = ends.thieves_oldest == BROKEN
+    who = "thieves took the newest task" if thieves else "owners took the oldest task"
+    advice = (
+        "Let thieves take the oldest task of a deque: it is the root of the most work."
+        if thieves
+        else "Let owners take their newest task, and leave the oldest, with most work, to thieves."
+    )
+    evidence = (
+        f"{larger.steals} steals brought {_ms(larger.brought_s)} of work each on average; from the "
+        f"right end {_ms(larger.could_s)} each, which would spare {larger.spared:.0%} of the steals"
+    )
+    sentence = (
+        f"Steals brought too little work, as {who}; the searching that this caused cost {cost}."
+    )
+    return cost.finding("wrong-steal-end", sentence, advice, evidence)
+
+
+def _uneven(
+    steals: StealReading, choice: VictimChoice, time: PoolTime, costs: SchedulerCosts
+) -> Finding:
+    looks, hits = _looks(steals), steals.counts[0]
+    took, even = steals.hits_total, hits_if_even(looks, hits)
+    evidence = (
+        f"an even choice would have made {misplaced(looks):.0%} of {steals.attempts_total} looks "
+        f"at other victims, and taken {even:.0f} tasks instead of {took}"
+    )
+    cost = _Cost(time, costs.uneven)
+    pattern = f" ({choice.pattern})" if choice.pattern else ""
+    sentence = (
+        f"Victims were chosen unevenly{pattern}: the looks that an even choice would not have made "
+        f"cost {cost}."
+    )
+    left = time.pool.searching - costs.wrong_end
+    gain = left * (1 - took / even) if even - took > SURE * math.sqrt(took) else None
+    advice = "Draw each victim at random from all others: bounds on the number of steals need that."
+    return cost.finding("uneven-victims", sentence, advice, evidence, gain)
+
+
+def _contention_ns(use: SchedulerUse, searching: float, dispatch: float) -> tuple[float, float]:
+    """Return what waiting at deques took of searching, and of dispatch."""
+    met = use.contention
+    if met is None:
+        return 0.0, 0.0
+    owners_s = met.waited_s - met.thieves_s
+    return min(met.thieves_s * 1e9, searching), min(owners_s * 1e9, dispatch)
+
+
+def _contention(met: ContentionReading, cost: _Cost) -> Finding:
+    sentence = f"Owners and thieves waited for each other at deques of two tasks or more: {cost}."
+    evidence = (
+        f"{met.meetings} meetings at deque ends, {met.longer} of them at deques of two tasks or "
+        f"more; {met.waited_s:.2g} s of waiting in all, {_ms(met.median_s or 0.0)} in the median"
+    )
+    advice = (
+        "Give each deque its own lock, or ends that owner and thieves can use at once. Hold the "
+        "lock for the deque operation only."
+    )
+    return cost.finding("deque-contention", sentence, advice, evidence)
+
+
+def _park_churn(parking: ParkingReading, cost: _Cost, *, can_spin: bool) -> Finding:
+    best = parking.best
+    evidence = (
+        f"{parking.wakes} wakes in {parking.window_s:.1f} s, {_ms(parking.park_cost_s or 0.0)} "
+        f"from a wake to work, after parks of {_ms(parking.median_s)} (medians); "
+        f"{parking.wasted} wakes led to no work"
+    )
+    sentence = f"Workers parked and were soon woken again, or were woken for nothing: {cost}."
+    advice = "larger tasks, several at once, or to fewer workers."
+    if best is None or best.spin_s <= 0 or not can_spin:
+        return cost.finding("park-churn", sentence, f"Hand in {advice}", evidence)
+    advice = (
+        f"Keep searching for {_ms(best.spin_s)} before parking, if a core is free for it; else "
+        f"hand in {advice}"
+    )
+    gain = min(best.saved_s * 1e9, cost.ns)
+    return cost.finding("park-churn", sentence, advice, evidence, gain)
+
+
+def _churn_ns(parking: ParkingReading | None, waking_ns: float, searching_ns: float) -> float:
+    if parking is None or parking.park_cost_s is None:
+        return 0.0
+    return waking_ns + min(parking.wasted * parking.park_cost_s * 1e9, searching_ns)
+
+
+def _ms(seconds: float) -> str:
+    return f"{seconds * 1e3:.3g} ms"
+
+
+def _looks(steals: StealReading) -> Int64:
+    return steals.counts.sum(axis=0)  # type: ignore[no-any-return]
+
+
+def misplaced(looks: Int64) -> float:
+    """Return the share of looks, shape (thieves, victims), that an even choice makes elsewhere.
+
+    Half the sum of |looks - even share| over all looks (O. D. Duncan, B. Duncan 1955, "A
+    methodological analysis of segregation indexes", Amer. Sociol. Rev. 20(2):210-217; from memory),
+    less what draws at random would show: half the mean deviation of a normal variable with a
+    binomial's variance, √(2/π)·σ, for each cell. Between 0 and 1.
+    """
+    victims, total = len(looks) - 1, int(looks.sum())
+    if victims < 1 or not total:
+        return 0.0
+    others = ~np.eye(len(looks), dtype=bool)
+    even = np.broadcast_to(looks.sum(axis=1, keepdims=True) / victims, looks.shape)[others]
+    seen = np.abs(looks[others] - even).sum() / 2
+    chance = np.sqrt(even * (1 - 1 / victims) * 2 / math.pi).sum() / 2
+    return float(max(0.0, seen - chance)) / total
+
+
+def hits_if_even(looks: Int64, hits: Int64) -> float:
+    """Return the tasks that as many looks of each thief would take if spread evenly over victims.
+
+    By direct standardisation: with every victim found with work as often as it was by those who
+    looked. Where nobody looked nothing is taken to be. Shapes (thieves, victims).
+    """
+    victims = len(looks) - 1
+    at, took = looks.sum(axis=0), hits.sum(axis=0)
+    rate = np.divide(took, at, out=np.zeros(len(at)), where=at > 0)
+    others = ~np.eye(len(looks), dtype=bool)
+    even = looks.sum(axis=1, keepdims=True) / max(1, victims)
+    return float((even * rate * others).sum())

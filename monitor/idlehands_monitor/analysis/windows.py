@@ -1,0 +1,60 @@
+"""Which window each pool is read over."""
+
+from __future__ import annotations
+
+from ..ledger import Ledger, PoolLedger
+from .time.history import SECOND_NS
+
+MOST_SLICES = 60
+
+
+SHORTEST_SLICE_NS = 100_000_000
+"""A window that is read as a whole is cut into equal parts, neither many nor short."""
+
+
+def window_of(pool: PoolLedger, window_ns: int | None) -> tuple[int, int] | None:
+    """Return (begin, end) of the last `window_ns` of complete data, None before there is any."""
+    end = pool.complete_ns
+    if pool.closed_ns >= 0:
+        end = min(end, pool.closed_ns)
+    begin = pool.complete_from_ns
+    if window_ns is not None:
+        begin = max(begin, end - window_ns)
+    return (begin, end) if 0 <= begin < end else None
+
+
+def windows_of(ledger: Ledger, window_ns: int | None) -> dict[int, tuple[int, int]]:
+    """Return the window of each pool: of a capture for some time, what of that time it was there.
+
+    Where no pool was there in that time, all that is held of each.
+    """
+    windows = {
+        pool.number: window
+        for pool in ledger.pools.values()
+        if (window := window_of(pool, window_ns)) is not None
+    }
+    if window_ns is not None or ledger.window is None:
+        return windows
+    low, high = ledger.window
+    asked = {
+        number: (max(begin, low), min(end, high))
+        for number, (begin, end) in windows.items()
+        if begin < high and low < end
+    }
+    return asked or windows
+
+
+def settled_begin(pool: PoolLedger, begin_ns: int, end_ns: int) -> int:
+    """Return the whole second nearest to `begin_ns`, where the pool's data goes so far back.
+
+    The seconds of a live window have been worked out; a part of one would have to be, every time.
+    """
+    second = (begin_ns + SECOND_NS // 2) // SECOND_NS * SECOND_NS
+    known = pool.complete_from_ns <= second <= end_ns - SECOND_NS
+    return second if known else begin_ns
+
+
+def edges_of(begin_ns: int, end_ns: int) -> list[int]:
+    """Return the edges of equal parts of a window."""
+    count = max(1, min(MOST_SLICES, (end_ns - begin_ns) // SHORTEST_SLICE_NS))
+    return [begin_ns + (end_ns - begin_ns) * part // count for part in range(count + 1)]

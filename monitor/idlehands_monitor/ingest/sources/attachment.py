@@ -1,0 +1,178 @@
+"""One attached process of a job: its socket is drained, its host counters are sampled."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+from time import monotonic
+from typing import TYPE_CHECKING
+
+from idlehands.wire import FolderRefused, NewerVersion, WireError
+
+from .. import CheckedFrame, Piece, StreamFrames
+from ..intake import made
+from . import host, processes
+from .asking import refusal
+from .kernel_waits import KernelWaits
+from .sockets import AnotherUser, reach
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from ..intake import Intake
+    from .asking import FoundProcess
+
+DYING_SECONDS = 2.0
+HOST_SAMPLE_SECONDS = 0.25
+SLOWEST_HOST_SAMPLE_SECONDS = 0.5
+"""A second of worker time is settled half a second after its end; a sample must lie between."""
+MOST_THREADS_A_SECOND = 128
+"""Past this many samples of threads a second they come more seldom, as far as they may."""
+PROCESS_SAMPLE_SECONDS = 1.0
+SLOWEST_PROCESS_SAMPLE_SECONDS = 2.0
+MOST_SWITCHES_A_SECOND = 32
+"""As many threads' switches, which are dearer to read, before they come more seldom."""
+READ_BYTES = 1 << 18
+GREETING = ("hello", "names")
+"""Comes at once; a reader that is then told bye was refused."""
+MOST_GREETING_BYTES = 4 << 20
+MOST_THREADS = 4096
+"""Of a process, sampled by the kernel's counters."""
+
+
+class Attachment:
+    """Reads one process until it ends.
+
+    is_live: whether it is being read, from when the first came on: what is lost is counted from
+    there. last_data: when something last came. ended: how it ended, empty before it has.
+    complaint: why it could not be read, or not to its end. refused: whether that was for want of
+    room for another reader, which there may be later.
+    """
+
+    def __init__(self, process: FoundProcess, intake: Intake) -> None:
+        self.pid = process.pid
+        self.is_live = False
+        self.last_data = monotonic()
+        self.ended = ""
+        self.complaint = ""
+        self.refused = False
+        self._path, self._owner = process.path, process.owner
+        self._intake = intake
+        self._threads: dict[int, set[tuple[int, int]]] = {}
+        self._said_bye = False
+
+    async def attend(self) -> None:
+        """Attach and read to the end. Never raises for what the process does."""
+        try:
+            connection = reach(self._path, self._owner)
+            reader, writer = await asyncio.open_unix_connection(sock=connection, limit=READ_BYTES)
+        except (OSError, FolderRefused, AnotherUser) as error:
+            self.complaint = self.ended = f"process {self.pid} {_why(error)}"
+            return
+        sampling = asyncio.create_task(self._sample_host())
+        try:
+            await self._read(reader)
+        except NewerVersion as error:
+            self.complaint = f"process {self.pid}: {error}"
+        except (WireError, OSError) as error:
+            self.complaint = f"the stream of process {self.pid} broke off: {error}"
+        finally:
+            sampling.cancel()
+            writer.close()
+            self.ended = self.complaint or f"process {self.pid} closed the connection"
+        if self.is_live:
+            await self._say_how_it_ended()
+        self.is_live = False
+
+    async def _say_how_it_ended(self) -> None:
+        """A process that is being killed outlives its socket a little."""
+        deadline = monotonic() + DYING_SECONDS
+        alive = host.process_exists(self.pid)
+        while alive and not self._said_bye and monotonic() < deadline:
+            await asyncio.sleep(0.05)
+            alive = host.process_exists(self.pid)
+        if self._said_bye or not alive:
+            how = "has ended" if self._said_bye else "was killed or crashed"
+        else:
+            how = "closed the connection and runs on"
+        self.ended = f"process {self.pid} {how}"
+        if not self._said_bye:
+            self._intake.take(made({"frame": "bye", "reason": how}), self.pid)
+
+    async def _read(self, reader: asyncio.StreamReader) -> None:
+        frames = StreamFrames()
+        greeting: list[Piece] = []
+        while data := await reader.read(READ_BYTES):
+            self.last_data = monotonic()
+            pieces = frames.feed(data)
+            if not self.is_live:
+                greeting += pieces
+                more = next(
+                    (frame for frame, _ in greeting if frame["frame"] not in GREETING), None
+                )
+                if more is None and sum(len(raw) for _, raw in greeting) < MOST_GREETING_BYTES:
+                    continue
+                if more is not None and more["frame"] == "bye":
+                    self.refused = True
+                    self.complaint = f"process {self.pid} {refusal(more)}"
+                    return
+                pieces = greeting
+            self._take(pieces)
+            self.is_live = True
+
+    def _take(self, pieces: list[Piece]) -> None:
+        for frame, _ in pieces:
+            kind = frame["frame"]
+            if kind == "bye":
+                self._said_bye = True
+            elif kind == "names":
+                self._note_threads(frame)
+        self._intake.take(pieces, self.pid)
+
+    def _note_threads(self, names: CheckedFrame) -> None:
+        """Note the threads to sample; of very many those of the pools that were named last."""
+        self._threads.pop(names["pool"], None)
+        self._threads[names["pool"]] = self._of_owner(
+            (pid if pid >= 0 else self.pid, native_id)
+            for _, native_id, _, _, pid in names["threads"]
+        )
+        while len(self._threads) > 1 and sum(map(len, self._threads.values())) > MOST_THREADS:
+            del self._threads[next(iter(self._threads))]
+
+    def _of_owner(self, threads: Iterable[tuple[int, int]]) -> set[tuple[int, int]]:
+        """Return the threads that may be sampled: a user's probe has root look at no one else's."""
+        threads = set(threads)
+        if os.geteuid() != 0 or self._owner == 0:
+            return threads
+        own = {pid for pid in {pid for pid, _ in threads} if host.user(pid) == self._owner}
+        return {(pid, native_id) for pid, native_id in threads if pid in own}
+
+    async def _sample_host(self) -> None:
+        waits, processes_at, turn = KernelWaits(), monotonic(), 0
+        while True:
+            threads = {thread for pool in self._threads.values() for thread in pool}
+            if threads:
+                waits.keep_only(pid for pid, _ in threads)
+                frames = [host.sample(threads, waits)]
+                if monotonic() >= processes_at:
+                    gap = max(PROCESS_SAMPLE_SECONDS, len(threads) / MOST_SWITCHES_A_SECOND)
+                    gap = min(SLOWEST_PROCESS_SAMPLE_SECONDS, gap)
+                    processes_at = max(processes_at + gap, monotonic())
+                    own = self._of_owner([(self.pid, self.pid)])
+                    pids = sorted({pid for pid, _ in threads | own})
+                    said, switches = processes.sample(processes.in_turn(pids, turn))
+                    turn += 1
+                    workers = {native_id for _, native_id in threads} & switches.keys()
+                    frames[0]["switches"] = {worker: switches[worker] for worker in workers}
+                    frames += said
+                self._take([piece for frame in frames for piece in made(frame)])
+            wanted = max(HOST_SAMPLE_SECONDS, len(threads) / MOST_THREADS_A_SECOND)
+            await asyncio.sleep(min(SLOWEST_HOST_SAMPLE_SECONDS, wanted))
+
+
+def _why(error: Exception) -> str:
+    """Return why a process cannot be attached to, to be read after "process 4711"."""
+    if isinstance(error, AnotherUser):
+        return str(error)
+    reason = error.strerror if isinstance(error, OSError) else str(error)
+    return f"cannot be attached to: {reason}"

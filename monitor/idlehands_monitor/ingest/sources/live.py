@@ -1,0 +1,131 @@
+"""The live source: the attached processes of one job, read on a thread of their own.
+
+The thread runs an asyncio loop that drains the sockets, samples the host counters and feeds an
+open capture, so a slow terminal can hold up neither the probe nor a capture. Frames pass to the
+caller through a queue, in order, by `drain`; which process they are of, a ``from`` frame says.
+
+A job is a process with those it has started, or all processes with an open pool of a name. One
+that joins later is attached too; processes of no interest are not asked, or seldom (`discovery`).
+A pool's name as target outlives its processes: when the last one
+ends, the source waits for another with a pool of the name. A process id ends with its processes.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from time import monotonic
+
+from ..intake import TakingSource
+from . import host
+from .attachment import Attachment
+from .discovery import AGAIN_SECONDS, Finder, Job, process_id
+from .status import SourceStatus
+
+RETRY_SECONDS = 0.3
+NEWCOMER_SECONDS = 1.5
+"""How often it is looked whether another process has joined the job."""
+STALLED_SECONDS = 2.0
+
+
+class LiveSource(TakingSource):
+    """Reads a job: a process id, with what that process has started, or the name of a pool."""
+
+    def __init__(self, target: str) -> None:
+        super().__init__(target)
+        self._attached: dict[str, Attachment] = {}  # by the socket's path
+        self._pid = process_id(target)
+        self._finder = Finder()
+        self._silent = ""
+        self._state = "connecting"
+        self._note = f"looking for {target}"
+        self._start()
+
+    @property
+    def status(self) -> SourceStatus:
+        """How the stream stands now."""
+        live = [one for one in self._attached.values() if one.is_live]
+        state, note = "live" if live else self._state, self._note
+        quietest = min(live, key=lambda one: one.last_data, default=None)
+        if quietest is not None:
+            silent = monotonic() - quietest.last_data
+            if silent > STALLED_SECONDS:
+                state = "stalled"
+                note = f"process {quietest.pid} has said nothing for {silent:.0f} s"
+        return SourceStatus(state, note, self._warning())
+
+    def _warning(self) -> str:
+        complaints = [one.complaint for one in self._attached.values() if one.complaint]
+        return self._intake.warning or (complaints[-1] if complaints else self._silent)
+
+    @property
+    def pid(self) -> int:
+        """The process attached to first, or the last one; -1 before the first."""
+        live = [one.pid for one in self._attached.values() if one.is_live]
+        every = live or [one.pid for one in self._attached.values()][-1:]
+        return every[0] if every else -1
+
+    async def _run(self) -> None:
+        tasks: dict[str, asyncio.Task[None]] = {}
+        while True:
+            going = [task for task in tasks.values() if not task.done()]
+            await self._attach_newcomers(tasks, job_goes_on=bool(going))
+            going = [task for task in tasks.values() if not task.done()]
+            if going:  # woken at once by the last one's end: what comes after should not be long
+                await asyncio.wait(going, timeout=NEWCOMER_SECONDS)
+            elif self._is_over(met=bool(tasks)):
+                return
+            else:
+                await asyncio.sleep(RETRY_SECONDS)
+
+    async def _attach_newcomers(
+        self, tasks: dict[str, asyncio.Task[None]], *, job_goes_on: bool
+    ) -> None:
+        busy = {path for path, task in tasks.items() if not task.done()}
+        job = Job(self.target)
+        found = job.of(await asyncio.to_thread(self._finder.find, job, busy))
+        silent = [f"process {process.pid} {process.note}" for process in found if process.note]
+        self._silent = silent[0] if silent else ""
+        for process in found:
+            before = self._attached.get(process.path)
+            if before is not None and before.pid == process.pid and _is_hopeless(before):
+                continue
+            if process.note:
+                continue
+            if not job_goes_on:  # what is kept of another job is no past of this one
+                self._intake.begin()
+                self._attached.clear()
+                tasks.clear()
+                job_goes_on = True
+            self._finder.forget(process.path)  # what it said holds no longer than it is attached
+            self._attached[process.path] = one = Attachment(process, self._intake)
+            tasks[process.path] = asyncio.create_task(self._attend(one))
+
+    async def _attend(self, one: Attachment) -> None:
+        self._state, self._note = "connecting", ""
+        await one.attend()
+        left = [other.pid for other in self._attached.values() if other.is_live]
+        self._note = one.ended
+        if left:
+            goes_on = "goes on" if len(left) == 1 else "go on"
+            self._note += f"; {len(left)} of its job {goes_on}"
+            return
+        self._state = "ended"
+        if self._pid is None and not one.refused:
+            self._note += f"; waiting for another pool {self.target}"
+
+    def _is_over(self, *, met: bool) -> bool:
+        """Say whether nothing can come any more."""
+        if self._pid is None:
+            return False
+        if met:
+            return True
+        if not host.process_exists(self._pid):
+            self._state, self._note = "ended", f"there is no process {self._pid}"
+            return True
+        return False
+
+
+def _is_hopeless(one: Attachment) -> bool:
+    """Say whether a process that could not be read will not let itself be read now either."""
+    is_past = one.refused and monotonic() - one.last_data > AGAIN_SECONDS
+    return bool(one.complaint) and not is_past

@@ -1,0 +1,149 @@
+"""The replay source: a capture file played at a chosen speed through the same `drain`.
+
+The playhead moves with the clock that is handed in; `drain` gives out the blocks it has passed.
+"""
+
+from __future__ import annotations
+
+import os
+from itertools import chain
+from time import monotonic
+from typing import TYPE_CHECKING
+
+from idlehands.wire import NewerVersion
+
+from .. import CaptureFrames, CheckedFrame
+from ..capture import Block, CaptureError, CaptureReader, NotACapture, as_capture_errors
+from ..files import NewFile
+from .status import SourceStatus
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from idlehands.wire import Frame
+
+COPY_BYTES = 1 << 20
+AT_END = "at the end of the capture"
+
+
+def checked_blocks(reader: CaptureReader) -> Iterator[tuple[Block, list[CheckedFrame]]]:
+    """Yield the frames of each block, in portions: not all of a block are in memory at once.
+
+    Raises NotACapture when the frames are of a later version of the wire than is known here.
+    """
+    frames = CaptureFrames()
+    for block in reader:
+        try:
+            for portion in frames.feed(block.frames, block.packed_bytes):
+                yield block, portion
+        except NewerVersion as error:
+            raise NotACapture(f"{reader.path}: {error}") from error
+
+
+class ReplaySource:
+    """Plays a capture. Raises CaptureError or NotACapture from the constructor.
+
+    speed: seconds of the capture per second of `clock`, above 0.
+    """
+
+    def __init__(
+        self, path: str, speed: float = 1.0, clock: Callable[[], float] = monotonic
+    ) -> None:
+        self.target = os.path.basename(path)
+        self._path = path
+        self._reader = CaptureReader(path)
+        self._blocks: Iterator[tuple[Block, list[CheckedFrame]]] = checked_blocks(self._reader)
+        self._clock = clock
+        self._next = next(self._blocks, None)
+        self._last = self._next[0] if self._next else Block(0, b"")
+        self._first_ns = self._next[0].at_ns if self._next else 0
+        self._head_ns = float(self._first_ns)
+        self._asked_at = clock()
+        self._paused = False
+        self.speed = speed
+
+    @property
+    def status(self) -> SourceStatus:
+        """How far the replay is."""
+        if self._next is None:
+            return SourceStatus("replay", AT_END, self._reader.warning)
+        played = (self._head_ns - self._first_ns) / 1e9
+        note = f"{played:.0f} s in, at {self.speed:g}×"
+        return SourceStatus("replay", note, self._reader.warning)
+
+    def drain(self) -> list[CheckedFrame]:
+        """Return the frames of the blocks that the playhead has passed since the last call."""
+        return [frame for portion in self.portions() for frame in portion]
+
+    def portions(self) -> Iterator[list[CheckedFrame]]:
+        """Yield what `drain` returns piece by piece."""
+        now = self._clock()
+        if not self._paused and self._next is not None:
+            self._head_ns += (now - self._asked_at) * 1e9 * self.speed
+        self._asked_at = now
+        head_ns = self._head_ns
+        while self._next is not None and self._next[0].at_ns <= head_ns:
+            yield self.next_block() or []
+
+    def again(self) -> ReplaySource:
+        """Return another replay of the same file from its beginning, at the same speed."""
+        return ReplaySource(self._path, self.speed, self._clock)
+
+    @property
+    def first_ns(self) -> int:
+        """When the first block was closed: where the capture begins."""
+        return self._first_ns
+
+    @property
+    def head_ns(self) -> float:
+        """Up to when the capture has been played."""
+        return self._head_ns
+
+    def next_block(self) -> list[CheckedFrame] | None:
+        """Move the playhead on and return the next frames, all of one block; None at the end."""
+        if self._next is None:
+            return None
+        block, frames = self._next
+        self._head_ns = max(self._head_ns, float(block.at_ns))
+        self._next = next(self._blocks, None)
+        self._last = block
+        return frames
+
+    def put_back(self, frames: list[CheckedFrame], head_ns: int) -> None:
+        """Take back the last frames that were given out; the playhead stands at `head_ns`.
+
+        They come when the playhead passes their block again.
+        """
+        if self._next is not None:
+            self._blocks = chain([self._next], self._blocks)
+        self._next = (self._last, frames)
+        self._head_ns = float(min(head_ns, self._last.at_ns))
+
+    def play_all(self) -> None:
+        """Move the playhead to the end: the next drain brings everything that is left."""
+        self._head_ns = float("inf")
+
+    def pause(self, paused: bool) -> None:
+        """Hold the playhead still, or let it go on."""
+        self._paused = paused
+
+    def start_capture(self, path: str, *, replace: bool = False) -> None:
+        """Copy the capture to `path`, as `CaptureWriter` would. Raises CaptureError."""
+        with as_capture_errors(), NewFile(path, replace=replace) as copy:
+            try:
+                with open(self._path, "rb") as file:
+                    while data := file.read(COPY_BYTES):
+                        copy.write(data)
+            except OSError as error:
+                raise CaptureError(f"{self._path}: {error.strerror}") from error
+
+    def note(self, frame: Frame) -> None:
+        """Do nothing: what is played stays as it is."""
+
+    def stop_capture(self) -> str:
+        """Nothing is open: the copy was whole at once."""
+        return ""
+
+    def close(self) -> None:
+        """Forget the file."""
+        self._next = None

@@ -1,0 +1,102 @@
+"""Where the probe had given up detail: what is known all the same, and how well.
+
+In a stretch in which one task in `EVERY` was recorded, a recorded task stands for as many, and so
+does the gap behind it. Their sums, worker by worker, are scaled to the time that the worker
+belonged to the pool: the share of time in tasks is a ratio of means over the sampled pairs of a
+task and its gap, whose standard error follows from the pairs' residuals (Cochran, Sampling
+Techniques, 3rd edition, 1977, ratio estimates, equation 6.13; the finite population is left out).
+Parked time is not split there: nothing is known of when most tasks were queued. Where tasks were
+only counted no time is known at all.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..model.arrays import Int64
+from ..model.worker_time import PoolTime
+from .rows import Recent, whole_runs
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from .pool import PoolLedger
+
+NO_CPU, SAMPLED, TOTALS = 1, 2, 3
+EVERY = 16
+WORDS = ("", "no CPU times", f"one task in {EVERY}", "totals only")
+
+
+def step_at(pool: PoolLedger, moment_ns: int) -> int:
+    """Return the step of detail at a moment: 0 full, 1 no CPU times, 2 sampled, 3 totals only."""
+    step = 0
+    for at_ns, turned_to in pool.steps:
+        if at_ns <= moment_ns:
+            step = turned_to
+    return step
+
+
+def parts(pool: PoolLedger, begin_ns: int, end_ns: int) -> Iterable[tuple[int, int, int]]:
+    """Yield (begin, end, step) of the parts of a stretch, whole steps of detail each."""
+    low, step = begin_ns, step_at(pool, begin_ns)
+    for at_ns, turned_to in pool.steps:
+        if low < at_ns < end_ns and (turned_to >= SAMPLED or step >= SAMPLED):
+            yield low, at_ns, step
+            low = at_ns
+        if at_ns < end_ns:
+            step = turned_to if at_ns > begin_ns else step
+    if low < end_ns:
+        yield low, end_ns, step
+
+
+def weights(pool: PoolLedger, store: Recent) -> Int64:
+    """Return how many tasks each of some rows of the task table stands for, shape (rows,)."""
+    weight = np.ones(len(store["task"]), dtype=np.int64)
+    if pool.sampled_by in pool.tasks.table.names:
+        moments = store[pool.sampled_by]
+        edges = [*pool.steps, (int(np.iinfo(np.int64).max), 0)]
+        for (at_ns, step), (until_ns, _) in zip(edges, edges[1:], strict=False):
+            if step == SAMPLED:
+                weight[(moments >= at_ns) & (moments < until_ns)] = EVERY
+    return weight
+
+
+def _before(pool: PoolLedger, begin_ns: int, until_ns: int) -> Int64:
+    """Return about how many tasks were run and handed in before the first total came.
+
+    Somebody who attaches late has rows of that time, each of which stands for so many tasks.
+    """
+    store = Recent(pool.tasks, begin_ns)
+    weight = weights(pool, store)
+    ran = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= until_ns)
+    ran &= whole_runs(store["outcome"])
+    spawned = (store["spawned_ns"] > begin_ns) & (store["spawned_ns"] <= until_ns)
+    return np.array([weight[ran].sum(), weight[spawned].sum()], dtype=np.int64)
+
+
+def tasks_run(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[int, int]:
+    """Return (run, handed in) between two moments, from the running totals.
+
+    A pool that has closed runs nothing more: its last total, which came a little later, holds.
+    """
+    if not pool.totals:
+        return 0, 0
+    table = np.array(pool.totals, dtype=np.int64)
+    if begin_ns <= pool.declared_ns:
+        first = np.zeros(2)
+    else:
+        first = np.array([np.interp(begin_ns, table[:, 0], table[:, c]) for c in (1, 2)])
+        first -= _before(pool, begin_ns, int(table[0, 0]))
+    if 0 <= pool.closed_ns <= end_ns:
+        end_ns = int(table[-1, 0])
+    last = [np.interp(end_ns, table[:, 0], table[:, c]) for c in (1, 2)]
+    run, spawned = (round(float(value)) for value in last - first)
+    return run, spawned
+
+
+def whole(pool: PoolLedger, time: PoolTime, begin_ns: int, end_ns: int) -> bool:
+    """Say whether every task of a window left a row: none were lost, and none sampled."""
+    sampled = any(step >= SAMPLED for at_ns, step in pool.steps if at_ns < end_ns)
+    return not sampled and time.recorded_ns >= end_ns - begin_ns

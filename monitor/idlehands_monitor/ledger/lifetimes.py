@@ -1,0 +1,129 @@
+"""Workers that join and leave, and what those of a shared queue did between their tasks.
+
+Such a worker reports no gaps; they follow from its tasks. Between two tasks it was parked if the
+next one was spawned after the last had ended, and its waking began with that moment; if the next
+was queued already the worker only fetched it, which is dispatch. Before its first task and after
+its last it was parked as well.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from ..model.arrays import Int64
+from .rows import Rows, of_workers, open_ends, still_open, with_more
+
+if TYPE_CHECKING:
+    from .pool import PoolLedger
+
+
+class Seat(NamedTuple):
+    """A thread that was a worker for a stretch of time inside a window."""
+
+    worker: int
+    native_id: int
+    began_ns: int
+    ended_ns: int
+
+
+def stay_rows(pool: PoolLedger, end_ns: int) -> Rows:
+    """Return the stays of a pool's workers, those still open included, by worker and beginning."""
+    store = pool.stays
+    workers, still = still_open(pool, store, "began_ns", ("stay",))
+    present = [pool.threads[w].native_id if w in pool.threads else -1 for w in workers]
+    rows = {
+        "worker": with_more(store["worker"], workers),
+        "began": with_more(store["began_ns"], [i.began_ns for i in still]),
+        "ended": with_more(store["ended_ns"], open_ends(pool, end_ns, still)),
+        "native_id": with_more(store["native_id"], present),
+    }
+    rows = of_workers(rows, pool.workers)
+    order = np.lexsort((rows["began"], rows["worker"]))
+    return {name: column[order] for name, column in rows.items()}
+
+
+def seats(pool: PoolLedger, begin_ns: int, end_ns: int) -> list[Seat]:
+    """Return which threads were the pool's workers in a window, and when."""
+    if not pool.shared_queue:
+        return [
+            Seat(worker, thread.native_id, begin_ns, min(end_ns, pool.gone.get(worker, end_ns)))
+            for worker, thread in pool.threads.items()
+            if worker < pool.workers and pool.gone.get(worker, end_ns) > begin_ns
+        ]
+    rows = stay_rows(pool, end_ns)
+    inside = (rows["ended"] > begin_ns) & (rows["began"] < end_ns)
+    began, ended = np.maximum(rows["began"], begin_ns), np.minimum(rows["ended"], end_ns)
+    columns = (rows["worker"], rows["native_id"], began, ended)
+    return [
+        Seat(*row) for row in zip(*(column[inside].tolist() for column in columns), strict=True)
+    ]
+
+
+def present_ns(pool: PoolLedger, begin_ns: int, end_ns: int) -> Int64:
+    """Return how long each worker belonged to its pool in a window, shape (workers,)."""
+    if not pool.shared_queue:
+        present = np.full(pool.workers, end_ns - begin_ns, dtype=np.int64)
+        for worker, gone_ns in pool.gone.items():
+            if worker < pool.workers:
+                present[worker] = max(0, min(end_ns, gone_ns) - begin_ns)
+        return present
+    present = np.zeros(pool.workers, dtype=np.int64)
+    for seat in seats(pool, begin_ns, end_ns):
+        present[seat.worker] += seat.ended_ns - seat.began_ns
+    return present
+
+
+def inside_stays(tasks: Rows, stays: Rows) -> Rows:
+    """Return the tasks that lie in a stay, in order, with the column ``stay``: which one.
+
+    A task that no stay is known for (its row was lost) has no place in the worker time.
+    """
+    if not len(stays["began"]) or not len(tasks["began"]):
+        none = np.zeros(len(tasks["began"]), dtype=np.bool_)
+        return {
+            **{name: column[none] for name, column in tasks.items()},
+            "stay": tasks["began"][none],
+        }
+    base = min(int(stays["began"].min()), int(tasks["began"].min()))
+    span = max(int(stays["ended"].max()), int(tasks["ended"].max())) - base + 2
+    key = tasks["worker"] * span + tasks["began"] - base
+    place = np.searchsorted(stays["worker"] * span + stays["began"] - base, key, side="right") - 1
+    known = place >= 0
+    place = np.maximum(place, 0)
+    known &= (stays["worker"][place] == tasks["worker"]) & (tasks["began"] <= stays["ended"][place])
+    order = np.argsort(key[known], kind="stable")
+    chosen = {name: column[known][order] for name, column in tasks.items()}
+    chosen["stay"] = place[known][order]
+    chosen["ended"] = np.minimum(chosen["ended"], stays["ended"][chosen["stay"]])
+    return chosen
+
+
+def inferred_gaps(tasks: Rows, stays: Rows) -> Rows:
+    """Return the parked stretches of workers, from `inside_stays` and `stay_rows`.
+
+    Columns as those of recorded gaps: worker, began, ended, parked (1), waking_ns.
+    """
+    stay = tasks["stay"]
+    first = np.ones(len(stay), dtype=np.bool_)
+    first[1:] = stay[1:] != stay[:-1]
+    before = np.empty(len(stay), dtype=np.int64)
+    before[1:] = tasks["ended"][:-1]
+    before[first] = stays["began"][stay[first]]
+    parked = (tasks["spawned_ns"] > before) & (tasks["began"] > before)
+    last = stays["began"].copy()
+    np.maximum.at(last, stay, tasks["ended"])
+    idle = last < stays["ended"]
+    wakes = np.clip(tasks["spawned_ns"], before, tasks["began"])
+    rows = {
+        "worker": np.concatenate([tasks["worker"][parked], stays["worker"][idle]]),
+        "began": np.concatenate([before[parked], last[idle]]),
+        "ended": np.concatenate([tasks["began"][parked], stays["ended"][idle]]),
+        "waking_ns": np.concatenate([wakes[parked], stays["ended"][idle]]),
+    }
+    rows["parked"] = np.ones(len(rows["worker"]), dtype=np.int64)
+    return rows
+
+
+__all__ = ["Seat", "inferred_gaps", "inside_stays", "present_ns", "seats", "stay_rows"]

@@ -1,0 +1,137 @@
+"""The reading: everything the monitor says of one window, one frozen tree.
+
+Views take a `Reading` and nothing else. Times in nanoseconds (``_ns``) or seconds (``_s``).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from .blocked import BlockedReading
+from .findings import Finding
+from .queueing import BalanceReading, QueueingReading
+from .source import SourceReading
+from .stealing import StealReading
+from .tasks import HandOverReading, TaskReading
+from .worker_time import WorkerTime
+from .workers import StayReading, WorkerReading
+
+if TYPE_CHECKING:
+    from .deques import ContentionReading, EndsReading, LargerStealsReading, SizesReading
+    from .external import SampledPoolReading
+    from .graph import GraphReading
+    from .host import HostReading
+    from .parking import ParkingReading
+    from .promises import PromiseReading
+    from .stealing import StealingReading
+
+STEALING = "work-stealing"
+"""The kind of a pool whose workers take from each other's deques."""
+
+
+@dataclass(frozen=True, slots=True)
+class PoolReading:
+    """One pool over one window.
+
+    window_s: the recorded part of the window; unrecorded_s: what was lost of it.
+    core_time: what splits working from blocked, see `worker_time.PoolTime`.
+    history: worker time slice by slice, oldest first, for views that draw it: each past second of a
+    live pool, or equal parts of the whole window, slice_s long each. queue_lengths: the mean number
+    of queued tasks in each of these slices, NaN where it is not known; empty for pools that steal.
+    detail: what the probe has given up at the end of the window, "" where nothing. counted_s: the
+    part of the window of which only the number of tasks is known, not in `time`; sampled_s: the
+    part that is estimated, its share in tasks with the standard error sampling_error.
+    blocked: what blocked time waited for, None where there was none.
+    graph: None where no task began and ended in the window, or too many did, see `graph`.
+    stays: None where the pool's workers are fixed. broken: why the pool cannot be used any more.
+    queueing, balance: None where there is too little data for them, see `flow`.
+    stealing: what the looks come to, None where the workers have no deques.
+    ends, sizes: None for pools that do not steal, and where tasks went by without a row; sizes also
+    where there is too little data. parking: None where tasks went by or wakes are few.
+    """
+
+    name: str
+    kind: str
+    number: int
+    workers: tuple[WorkerReading, ...]
+    begin_ns: int
+    end_ns: int
+    window_s: float
+    unrecorded_s: float
+    time: WorkerTime
+    core_time: str
+    tasks: TaskReading
+    steals: StealReading
+    inbox: int
+    findings: tuple[Finding, ...]
+    lost_rows: int
+    misuses: int
+    closed: bool
+    history: tuple[WorkerTime, ...]
+    hand_overs: HandOverReading = HandOverReading(())
+    stays: StayReading | None = None
+    broken: str = ""
+    detail: str = ""
+    counted_s: float = 0.0
+    sampled_s: float = 0.0
+    sampling_error: float = 0.0
+    queueing: QueueingReading | None = None
+    balance: BalanceReading | None = None
+    ends: EndsReading | None = None
+    sizes: SizesReading | None = None
+    parking: ParkingReading | None = None
+    contention: ContentionReading | None = None
+    blocked: BlockedReading | None = None
+    slice_s: float = 1.0
+    queue_lengths: tuple[float, ...] = ()
+    pid: int = -1
+    promises: tuple[PromiseReading, ...] = ()
+    graph: GraphReading | None = None
+    stealing: StealingReading | None = None
+    larger_steals: LargerStealsReading | None = None
+
+    @property
+    def headline(self) -> Finding | None:
+        """The costliest finding, None where nothing is worth one."""
+        return self.findings[0] if self.findings else None
+
+    @property
+    def has_steals(self) -> bool:
+        """Whether this pool's workers take from each other's deques."""
+        return self.kind == STEALING
+
+
+@dataclass(frozen=True, slots=True)
+class StrandedReading:
+    """Worker time that one pool's workers were idle while tasks were queued in another."""
+
+    idle_pool: int
+    loaded_pool: int
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """All pools of one source over one window, and what the host said of its processes.
+
+    stranded: between pairs of its pools, the costliest first. sampled: what a process without a
+    probe shows from outside; it has no pools then.
+    """
+
+    source: SourceReading
+    pools: tuple[PoolReading, ...]
+    host: tuple[HostReading, ...] = ()
+    stranded: tuple[StrandedReading, ...] = ()
+    sampled: tuple[SampledPoolReading, ...] = ()
+
+    @property
+    def total(self) -> WorkerTime:
+        """The worker time of all pools together."""
+        return sum((pool.time for pool in self.pools), start=WorkerTime())
+
+    @property
+    def headline(self) -> tuple[PoolReading, Finding] | None:
+        """The costliest finding of all pools, with its pool; None where there is none."""
+        found = [(pool, pool.findings[0]) for pool in self.pools if pool.findings]
+        return max(found, key=lambda pair: pair[1].worker_seconds, default=None)

@@ -1,0 +1,163 @@
+"""The eight entries of worker time, and what a pool's workers spent in each."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, fields
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from .arrays import Float, Int64
+from .vocabulary import WAIT_SORTS
+
+if TYPE_CHECKING:
+    pass
+
+SOURCES = ("assumed", "tasks", "process", "kernel")
+"""What splits working from blocked, from the worst to the best."""
+
+
+@dataclass(frozen=True, slots=True)
+class WorkerTime:
+    """Nanoseconds in each of the eight entries, always in this order."""
+
+    working: int = 0
+    blocked: int = 0
+    run_queue_wait: int = 0
+    dispatch: int = 0
+    searching: int = 0
+    waking: int = 0
+    starved: int = 0
+    no_work: int = 0
+
+    @property
+    def total(self) -> int:
+        """The sum of all entries: workers × window."""
+        return self.working + self.blocked + self.run_queue_wait + self.dispatch + self.idle
+
+    @property
+    def idle(self) -> int:
+        """Searching and parked time together."""
+        return self.searching + self.waking + self.starved + self.no_work
+
+    def __add__(self, other: WorkerTime) -> WorkerTime:
+        return WorkerTime(*(getattr(self, name) + getattr(other, name) for name in ENTRIES))
+
+
+ENTRIES = tuple(field.name for field in fields(WorkerTime))
+FIRST_BETWEEN, FIRST_IDLE = ENTRIES.index("dispatch"), ENTRIES.index("searching")
+
+
+@dataclass(frozen=True, eq=False)
+class InTask:
+    """What the time in tasks of a window was, additive over windows side by side.
+
+    by_kind: nanoseconds working, blocked and waiting in the run queue, shape (3, kinds + 1): the
+    last column is of kinds that are not known. looks: how often a worker that was blocked was
+    seen in each of `WAIT_SORTS`, shape (6,). joined_ns, marked_ns: in recorded waits in which the
+    worker did nothing else, on another task or on anything else.
+    """
+
+    by_kind: Int64
+    looks: Int64
+    joined_ns: int = 0
+    marked_ns: int = 0
+
+    def __add__(self, other: InTask) -> InTask:
+        few, many = sorted((self.by_kind, other.by_kind), key=lambda table: table.shape[1])
+        by_kind = many.copy()
+        by_kind[:, : few.shape[1] - 1] += few[:, :-1]
+        by_kind[:, -1] += few[:, -1]
+        return InTask(
+            by_kind,
+            self.looks + other.looks,
+            self.joined_ns + other.joined_ns,
+            self.marked_ns + other.marked_ns,
+        )
+
+
+def nothing_in_task() -> InTask:
+    """Return what an empty window has."""
+    return InTask(np.zeros((3, 1), dtype=np.int64), np.zeros(len(WAIT_SORTS), dtype=np.int64))
+
+
+@dataclass(frozen=True, eq=False)
+class PoolTime:
+    """Worker time of one pool over the recorded part of a window.
+
+    `entries`: nanoseconds, shape (8, workers), in the order of `ENTRIES`. `recorded_ns` is the
+    window less its holes. `counted_ns` is that part of it of which only the number of tasks is
+    known, not in `entries`; `sampled_ns` the part whose figures are estimates, with the standard
+    error `error` of the share of time in tasks. `core_time` says what splits working from
+    blocked: "kernel" (schedstat), "process" (no run queue), "tasks" (only CPU times read with the
+    tasks), "assumed" (tasks counted as working). `in_task` says what the time in tasks was.
+    `waited`: what each worker spent in recorded waits, a part of blocked, shape (workers,).
+    """
+
+    entries: Int64
+    recorded_ns: int = 0
+    core_time: str = "assumed"
+    counted_ns: int = 0
+    sampled_ns: int = 0
+    error: float = 0.0
+    in_task: InTask = field(default_factory=nothing_in_task)
+    waited: Int64 = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+
+    @cached_property
+    def pool(self) -> WorkerTime:
+        """The sum over all workers."""
+        return WorkerTime(*self.entries.sum(axis=1).tolist())
+
+    @cached_property
+    def per_worker(self) -> tuple[WorkerTime, ...]:
+        """Each worker's part; they add up to `pool` entry by entry."""
+        return tuple(WorkerTime(*column) for column in self.entries.T.tolist())
+
+    @cached_property
+    def idle_shares(self) -> Float:
+        """Share of its time that each worker was idle, shape (workers,), NaN where it had none."""
+        total = self.entries.sum(axis=0)
+        idle = self.entries[FIRST_IDLE:].sum(axis=0)
+        shares = np.full(len(total), np.nan)
+        np.divide(idle, total, out=shares, where=total > 0)
+        return shares
+
+    def __add__(self, other: PoolTime) -> PoolTime:
+        """Return the worker time of two windows side by side; workers may have come between."""
+        few, many = sorted((self.entries, other.entries), key=lambda entries: entries.shape[1])
+        total = many.copy()
+        total[:, : few.shape[1]] += few
+        sampled = self.sampled_ns + other.sampled_ns
+        error = math.hypot(self.error * self.sampled_ns, other.error * other.sampled_ns)
+        return PoolTime(
+            total,
+            self.recorded_ns + other.recorded_ns,
+            max(self.core_time, other.core_time, key=SOURCES.index),
+            self.counted_ns + other.counted_ns,
+            sampled,
+            error / sampled if sampled else 0.0,
+            self.in_task + other.in_task,
+            padded(self.waited, total.shape[1]) + padded(other.waited, total.shape[1]),
+        )
+
+    def unwaited(self) -> Int64:
+        """Return each worker's time in tasks outside recorded waits, shape (workers,)."""
+        inside: Int64 = self.entries[:FIRST_BETWEEN].sum(axis=0)
+        return inside - padded(self.waited, len(inside))
+
+
+def padded(values: Int64, length: int) -> Int64:
+    """Return values with zeros behind them, or cut off, to a length."""
+    return np.concatenate([values, np.zeros(length, dtype=values.dtype)])[:length]
+
+
+def no_time(workers: int) -> PoolTime:
+    """Return the worker time of an empty window."""
+    return PoolTime(np.zeros((len(ENTRIES), workers), dtype=np.int64))
+
+
+def in_task_ns(time: WorkerTime) -> int:
+    """Return the nanoseconds that a worker was in tasks: on a core, blocked or queued for one."""
+    return time.working + time.blocked + time.run_queue_wait

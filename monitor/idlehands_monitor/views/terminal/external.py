@@ -1,0 +1,232 @@
+"""A process without a probe: where its workers' time seems to go, and where they are."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, ClassVar
+
+from textual.binding import Binding, BindingType
+from textual.geometry import Region, Size
+from textual.message import Message
+from textual.scroll_view import ScrollView
+
+from ..external import (
+    NAMES,
+    NOT_RECORDED,
+    advice_text,
+    amount,
+    missing_text,
+    parts,
+    place_text,
+    stack_text,
+    state_text,
+    waits_text,
+)
+from ..formatting import clean, shortened
+from ..palette import SAMPLED_LOOKS
+from .drawing import fit, split_cells
+from .header import wrap
+from .line_view import LineView
+from .strips import Run, style
+
+if TYPE_CHECKING:
+    from textual.strip import Strip
+
+    from ...model.external import (
+        SampledPoolReading,
+        SampledTime,
+        SampledWorkerReading,
+        StackReading,
+    )
+
+Row = list[Run]
+
+LOW_SCREEN = 30
+"""Under this many lines only the first few stacks are shown, so that workers are in sight."""
+FEW_STACKS, MORE_STACKS = 2, 5
+SIDE_BY_SIDE = 150
+LEAST_FOR_NUMBERS = 130
+NUMBER_CELLS = 15
+NAME_CELLS = 18
+NONE_YET = (
+    "No worker thread has been seen yet, only main threads and the helpers of pools. Workers of "
+    "thread and process pools appear here with their first sample."
+)
+
+
+class SampledView(LineView, ScrollView, can_focus=True):
+    """One sampled pool, all of it as lines of one widget that scrolls.
+
+    Up and down choose a worker, enter opens it.
+    """
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("up", "move(-1)", "previous worker", show=False),
+        Binding("down", "move(1)", "next worker", show=False),
+        Binding("enter", "open", "open worker", show=False),
+    ]
+
+    class Opened(Message):
+        """A worker was chosen with enter."""
+
+        def __init__(self, worker: SampledWorkerReading) -> None:
+            super().__init__()
+            self.worker = worker
+
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self._rows: list[Row] = []
+        self._first_worker = 0
+        self._pool: SampledPoolReading | None = None
+        self._program = ""
+        self.cursor = 0
+
+    def show(self, pool: SampledPoolReading | None, program: str) -> None:
+        """Draw a pool of a program."""
+        self._pool, self._program = pool, program
+        cells = self.scrollable_content_region.width
+        workers = len(pool.workers) if pool is not None else 0
+        self.cursor = max(0, min(self.cursor, workers - 1))
+        chosen = self.cursor if workers and self.has_focus else -1
+        self._rows, self._first_worker = rows(
+            pool, max(20, cells - 2), self.app.size.height, chosen, program
+        )
+        size = Size(self.size.width, len(self._rows))
+        if self.virtual_size != size:
+            self.virtual_size = size
+        self.refresh()
+
+    def action_move(self, workers: int) -> None:
+        """Choose another worker, keeping it in sight; past the first and the last, scroll."""
+        count = len(self._pool.workers) if self._pool is not None else 0
+        before, self.cursor = self.cursor, max(0, min(count - 1, self.cursor + workers))
+        if self.cursor == before:
+            self.scroll_relative(y=workers, animate=False)
+            return
+        self.show(self._pool, self._program)
+        row = Region(0, self._first_worker + self.cursor, 1, 1)
+        self.scroll_to_region(row, animate=False, force=True, immediate=True)
+
+    def action_open(self) -> None:
+        """Say which worker was chosen."""
+        if self._pool is not None and self._pool.workers:
+            self.post_message(self.Opened(self._pool.workers[self.cursor]))
+
+    def on_resize(self) -> None:
+        """Fit the rows to the new width, the first one included."""
+        self.show(self._pool, self._program)
+
+    def render_line(self, y: int) -> Strip:
+        """Draw line `y` of what is in sight."""
+        cells = self.scrollable_content_region.width
+        place = y + self.scroll_offset.y
+        runs = self._rows[place] if place < len(self._rows) else []
+        return self.line([(" ", None), *runs], cells)
+
+
+def rows(
+    pool: SampledPoolReading | None,
+    cells: int,
+    height: int,
+    chosen: int = -1,
+    program: str = "",
+) -> tuple[list[Row], int]:
+    """Return everything of a pool as rows of at most `cells` cells, and which row is worker 0's.
+
+    chosen: the worker to mark, -1 for none.
+    """
+    if pool is None:
+        return [[(text, None)] for text in wrap(NONE_YET, cells)], 0
+    found = [bar(pool.time, cells), *legend(pool.time, cells)]
+    waits = waits_text(pool.time)
+    if waits:
+        what = "blocked" if pool.time.blocked is not None else "off the core"
+        found.append([(fit(f"{what}, in shares of the worker time: {waits}", cells), None)])
+    if pool.missing:
+        found += [[(text, style(bold=True))] for text in wrap(missing_text(pool), cells)]
+    found.append([])
+    found += _stacks(pool, cells, FEW_STACKS if height < LOW_SCREEN else MORE_STACKS)
+    first = len(found) + 1
+    found += [*_workers(pool, cells, chosen), []]
+    caution = wrap(f"{NOT_RECORDED} {advice_text(pool, program)}", cells)
+    return found + [[(text, style(dim=True))] for text in caution], first
+
+
+def bar(time: SampledTime, cells: int) -> Row:
+    """Return a stacked bar of `cells` cells; blank where no time is known."""
+    found = parts(time)
+    shares = split_cells([part.value for part in found], cells)
+    runs: Row = [
+        (SAMPLED_LOOKS[part.entry].glyph * share, style(SAMPLED_LOOKS[part.entry].colour))
+        for part, share in zip(found, shares, strict=True)
+        if share
+    ]
+    return runs or [(" " * cells, None)]
+
+
+def legend(time: SampledTime, cells: int) -> list[Row]:
+    """Return the parts with their intervals, on as many rows as they need."""
+    legend_rows: list[Row] = []
+    room = 0
+    for part in parts(time):
+        look = SAMPLED_LOOKS[part.entry]
+        text = f" {NAMES[part.entry]} {amount(part)}   "
+        if len(text) + 1 > room:
+            legend_rows.append([])
+            room = cells
+        legend_rows[-1] += [(look.glyph, style(look.colour)), (text, None)]
+        room -= len(text) + 1
+    return legend_rows
+
+
+def _stacks(pool: SampledPoolReading, cells: int, most: int) -> list[Row]:
+    blocks = [
+        (title, stacks[:most])
+        for title, stacks in (
+            ("where workers were most often blocked, in samples", pool.blocked_stacks),
+            ("where workers were most often parked, in samples", pool.parked_stacks),
+        )
+        if stacks
+    ]
+    if len(blocks) == 2 and cells >= SIDE_BY_SIDE:
+        half = cells // 2
+        left, right = (_block(*block, half - 1) for block in blocks)
+        longest = max(len(left), len(right))
+        left += [[(" " * (half - 1), None)]] * (longest - len(left))
+        right += [[]] * (longest - len(right))
+        return [[*one, (" ", None), *other] for one, other in zip(left, right, strict=True)] + [[]]
+    return [row for block in blocks for row in [*_block(*block, cells), []]]
+
+
+def _block(title: str, stacks: tuple[StackReading, ...], cells: int) -> list[Row]:
+    found: list[Row] = [[(fit(title, cells), style(dim=True))]]
+    for stack in stacks:
+        found.append([(fit(f"{stack.samples:>5} × {stack_text(stack)}", cells), None)])
+    return found
+
+
+def _workers(pool: SampledPoolReading, cells: int, chosen: int) -> list[Row]:
+    names = [part.entry for part in parts(pool.time)] if cells >= LEAST_FOR_NUMBERS else []
+    numbers = "".join(fit(NAMES[name], NUMBER_CELLS) for name in names)
+    gauge = max(10, (cells - 4 - NAME_CELLS - len(numbers)) // 3)
+    heads = f"{'':<4}{fit('time split', gauge)} {numbers}{fit('worker', NAME_CELLS)}"
+    found: list[Row] = [[(fit(heads + " at its last sample", cells), style(dim=True))]]
+    for worker in pool.workers:
+        row = _worker(worker, gauge, names, cells)
+        if worker.index == chosen:
+            mark = style(bold=True, reverse=True)
+            row = [(row[0][0].rstrip(), mark), (" ", None), *row[1:-1], (row[-1][0], mark)]
+        found.append(row)
+    return found
+
+
+def _worker(worker: SampledWorkerReading, gauge: int, names: list[str], cells: int) -> Row:
+    amounts = {part.entry: amount(part) for part in parts(worker.time)}
+    numbers = "".join(fit(amounts.get(name, "–"), NUMBER_CELLS) for name in names)
+    place = f", {place_text(worker.place)}" if worker.place is not None else ""
+    room = max(0, cells - 6 - gauge - len(numbers) - NAME_CELLS)
+    return [
+        (f"{worker.index:>3} ", None),
+        *bar(worker.time, gauge),
+        (f" {numbers}{fit(shortened(clean(worker.name), NAME_CELLS), NAME_CELLS)} ", None),
+        (fit(state_text(worker) + place, room), None),
+    ]
