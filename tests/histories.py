@@ -44,8 +44,8 @@ class History:
     end: int
     tasks: list[Task] = field(default_factory=list)
     waits: list[tuple[int, int, int, int]] = field(default_factory=list)
-    gaps: list[tuple[int, int, int, bool, int]] = field(default_factory=list)
-    meetings: list[tuple[int, int, int, int, int]] = field(default_factory=list)
+    idle_intervals: list[tuple[int, int, int, bool, int]] = field(default_factory=list)
+    contended: list[tuple[int, int, int, int, int]] = field(default_factory=list)
 
 
 def frames(history: History, *, batch: int = 1000, seed: int | None = None) -> list[dict[str, Any]]:
@@ -70,9 +70,11 @@ def frames(history: History, *, batch: int = 1000, seed: int | None = None) -> l
             rings.setdefault((TASKS.name, task.worker), []).append(row)
     for worker, number, began, ended in sorted(history.waits, key=lambda wait: wait[3]):
         rings.setdefault((WAITS.name, worker), []).append((number, began, ended, -1, 0))
-    for worker, began, ended, parked, woken in sorted(history.gaps, key=lambda gap: gap[2]):
+    for worker, began, ended, parked, woken in sorted(
+        history.idle_intervals, key=lambda idle_interval: idle_interval[2]
+    ):
         rings.setdefault((GAPS.name, worker), []).append((began, ended, int(parked), 0, -1, woken))
-    for worker, *meeting in sorted(history.meetings, key=lambda meeting: meeting[1]):
+    for worker, *meeting in sorted(history.contended, key=lambda meeting: meeting[1]):
         rings.setdefault((MEETINGS.name, worker), []).append(tuple(meeting))
     rings[(SPAWNS.name, NONE)] = [
         (task.spawned,) for task in sorted(history.tasks, key=lambda t: t.spawned)
@@ -92,7 +94,7 @@ def frames(history: History, *, batch: int = 1000, seed: int | None = None) -> l
         for first in range(0, len(rings[table, worker]), batch)
         if (part := rings[table, worker][first : first + batch])
     ]
-    names = names_frame(history.workers, tells_meetings=bool(history.meetings))
+    names = names_frame(history.workers, tells_meetings=bool(history.contended))
     return [names, *found, levels_frame(history)]
 
 
@@ -181,11 +183,11 @@ def scaled(history: History, factor: int) -> History:
         for task in history.tasks
     ]
     waits = [(worker, task, longer(low), longer(high)) for worker, task, low, high in history.waits]
-    gaps = [
+    idle_intervals = [
         (worker, longer(low), longer(high), parked, longer(woken))
-        for worker, low, high, parked, woken in history.gaps
+        for worker, low, high, parked, woken in history.idle_intervals
     ]
-    return History(history.workers, history.end * factor, tasks, waits, gaps)
+    return History(history.workers, history.end * factor, tasks, waits, idle_intervals)
 
 
 def _fill(
@@ -202,7 +204,7 @@ def _fill(
         if draw.random() < 0.4:
             parked = draw.random() < 0.6
             woken = draw.choice([NONE, draw.randint(now, ended)]) if parked else NONE
-            history.gaps.append((worker, now, ended, parked, woken))
+            history.idle_intervals.append((worker, now, ended, parked, woken))
         else:
             task = Task(-1, 0, worker, now, ended)
             history.tasks.append(task)
@@ -257,18 +259,24 @@ def _state(history: History, worker: int, moment: int) -> str:
             helps = any(
                 wait[2] < began < wait[3]
                 for began in [t.started for t in history.tasks if t.worker == worker]
-                + [gap[1] for gap in history.gaps if gap[0] == worker]
+                + [
+                    idle_interval[1]
+                    for idle_interval in history.idle_intervals
+                    if idle_interval[0] == worker
+                ]
             )
             inside.append((wait[2], "dispatch" if helps else "blocked"))
-    for gap in history.gaps:
-        if gap[0] == worker and gap[1] <= moment < gap[2]:
-            inside.append((gap[1], "parked" if gap[3] else "searching"))
+    for idle_interval in history.idle_intervals:
+        if idle_interval[0] == worker and idle_interval[1] <= moment < idle_interval[2]:
+            inside.append((idle_interval[1], "parked" if idle_interval[3] else "searching"))
     return max(inside)[1] if inside else "dispatch"
 
 
 def _is_waking(history: History, worker: int, moment: int) -> bool:
     _, _, ended, _, woken = next(
-        gap for gap in history.gaps if gap[0] == worker and gap[1] <= moment < gap[2]
+        idle_interval
+        for idle_interval in history.idle_intervals
+        if idle_interval[0] == worker and idle_interval[1] <= moment < idle_interval[2]
     )
     following = min(
         (task for task in history.tasks if task.worker == worker and task.started >= ended),
@@ -277,7 +285,11 @@ def _is_waking(history: History, worker: int, moment: int) -> bool:
     )
     if following is None:
         return False
-    parks = [gap[1] for gap in history.gaps if gap[0] == worker and gap[3] and gap[1] >= ended]
+    parks = [
+        idle_interval[1]
+        for idle_interval in history.idle_intervals
+        if idle_interval[0] == worker and idle_interval[3] and idle_interval[1] >= ended
+    ]
     if parks and min(parks) < following.started:
         return False
     return moment >= max(following.spawned, woken)

@@ -39,7 +39,7 @@ class Made:
         self.now = [BEGIN_NS] * WORKERS
         self.spawns: Rows = []
         self.tasks: list[Rows] = [[] for _ in range(WORKERS)]
-        self.gaps: list[Rows] = [[] for _ in range(WORKERS)]
+        self.idle_intervals: list[Rows] = [[] for _ in range(WORKERS)]
         self.number = 0
 
     def task(self, worker: int) -> None:
@@ -65,7 +65,9 @@ class Made:
         parked = self.random.random() < 0.5
         ended = began + 5_000 + int(self.random.random() * 80_000)
         state = PARKED if parked else SEARCHING
-        self.gaps[worker].append((began, ended, state, 3, NONE, ended - 4000 if parked else NONE))
+        self.idle_intervals[worker].append(
+            (began, ended, state, 3, NONE, ended - 4000 if parked else NONE)
+        )
         return ended + 300
 
     def _taken_from(self, worker: int) -> int:
@@ -144,7 +146,10 @@ def flushes(tasks: int) -> Iterator[tuple[int, bytes]]:
         done = max(moment, *made.now)
         stores = [(SPAWNS, NONE, made.spawns)]
         for worker in range(WORKERS):
-            stores += [(TASKS, worker, made.tasks[worker]), (GAPS, worker, made.gaps[worker])]
+            stores += [
+                (TASKS, worker, made.tasks[worker]),
+                (GAPS, worker, made.idle_intervals[worker]),
+            ]
         sent = b""
         for table, worker, rows in stores:
             for start in range(0, len(rows), ROWS_PER_FRAME):

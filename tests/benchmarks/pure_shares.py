@@ -18,8 +18,8 @@ from support import arguments, machine
 from helpers import environment
 from pure_jobs import JOBS, PureJob, explained
 
-ENTRIES = ("working", "blocked", "run_queue_wait", "dispatch", "searching", "waking", "starved")
-ENTRIES = (*ENTRIES, "no_work")
+CATEGORIES = ("working", "blocked", "run_queue_wait", "dispatch", "searching", "waking", "starved")
+CATEGORIES = (*CATEGORIES, "no_work")
 
 
 def shares(job: PureJob, seconds: float) -> tuple[dict[str, float], str]:
@@ -32,7 +32,7 @@ def shares(job: PureJob, seconds: float) -> tuple[dict[str, float], str]:
     time = pool["worker_time"]
     total = sum(time.values())
     headline = pool["findings"][0]["code"] if pool["findings"] else "none"
-    return {entry: time[f"{entry}_s"] / total for entry in ENTRIES}, headline
+    return {entry: time[f"{entry}_s"] / total for entry in CATEGORIES}, headline
 
 
 def main() -> int:
@@ -41,15 +41,15 @@ def main() -> int:
     options = parser.parse_args()
     rounds = 1 if options.quick else options.rounds
     print(machine())
-    print(f"| job | workers | {' | '.join(e.replace('_', ' ') for e in ENTRIES)} | headline |")
-    print("|---" * (len(ENTRIES) + 3) + "|")
+    print(f"| job | workers | {' | '.join(e.replace('_', ' ') for e in CATEGORIES)} | headline |")
+    print("|---" * (len(CATEGORIES) + 3) + "|")
     for job in JOBS:
         try:
             runs = [shares(job, options.seconds) for _ in range(rounds)]
         except OSError as error:
             print(f"{job.name}: {error}", file=sys.stderr)
             continue
-        middle = [100 * statistics.median(run[entry] for run, _ in runs) for entry in ENTRIES]
+        middle = [100 * statistics.median(run[entry] for run, _ in runs) for entry in CATEGORIES]
         cells = " | ".join(f"{value:.1f} %" for value in middle)
         headlines = ", ".join(sorted({headline for _, headline in runs}))
         print(f"| {job.name} | {job.workers} | {cells} | {headlines} |", flush=True)

@@ -391,7 +391,7 @@ def test_odd_values_in_a_capture_cost_no_traceback(folder, tmp_path, odd):
     path = tmp_path / "odd.idlehands"
     history = History(2, 100)
     history.tasks = [Task(0, 0, 0, 50, 10), Task(1, 2**61, 0, -5, 2**62), Task(2, 0, 1, 0, 100)]
-    history.gaps = [(1, 90, 10, True, -1), (0, -(2**61), 2**61, True, 2**62)]
+    history.idle_intervals = [(1, 90, 10, True, -1), (0, -(2**61), 2**61, True, 2**62)]
     hello = {
         "frame": "hello",
         "version": 1,

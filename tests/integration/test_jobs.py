@@ -13,7 +13,7 @@ from probes_pools import CALLS, CASES, FAILING, SINGLES, WARM_UP
 
 from helpers import idlehands, wait_until
 
-ENTRIES = (
+CATEGORIES = (
     "working_s",
     "blocked_s",
     "run_queue_wait_s",
@@ -50,7 +50,7 @@ def test_a_captured_job_has_its_counts_its_workers_and_a_ledger_that_closes(case
         assert {(worker["pid"], worker["native_id"]) for worker in ran} == seen
     for pool in pools:
         time = pool["worker_time"]
-        assert all(time[entry] >= 0 for entry in ENTRIES)
+        assert all(time[entry] >= 0 for entry in CATEGORIES)
         assert sum(time.values()) == pytest.approx(pool["worker_seconds"], rel=1e-9)
         each = [sum(worker["worker_time"].values()) for worker in pool["per_worker"]]
         assert sum(each) == pytest.approx(pool["worker_seconds"], rel=1e-9)

@@ -7,7 +7,7 @@ import numpy as np
 from histories import History, Task, frames, ledger, take_in
 from idlehands.wire import encode_columns
 from idlehands_monitor.analysis.assemble import read
-from idlehands_monitor.analysis.time.job_history import Past
+from idlehands_monitor.analysis.time.job_history import JobHistory
 from idlehands_monitor.model.reading import Reading
 from idlehands_monitor.model.source import SourceReading
 from idlehands_monitor.model.stealing import StealReading
@@ -36,7 +36,7 @@ def reading(workers: int = 4, hits: int = 5, *, fresh: bool = True, **changes: o
     end = 10 * SECOND
     history = History(workers, end)
     history.tasks = [Task(0, 0, 0, 0, 5 * SECOND), Task(1, 0, 0, 5 * SECOND, end)]
-    history.gaps = [(worker, 0, end, True, -1) for worker in range(1, workers)]
+    history.idle_intervals = [(worker, 0, end, True, -1) for worker in range(1, workers)]
     held = ledger(history)
     for thief in range(workers):
         row = [hits * victim if victim != thief else 0 for victim in range(workers)]
@@ -55,7 +55,7 @@ def reading(workers: int = 4, hits: int = 5, *, fresh: bool = True, **changes: o
             take_in(
                 held, {**frame, "at_ns": end + SECOND, "inbox": 3, "deques": list(range(workers))}
             )
-    past = Past()
+    past = JobHistory()
     past.extend(held)
     return read(held, source(**changes), None, past, fresh=fresh)
 

@@ -203,10 +203,10 @@ def test_a_killed_writer_leaves_whole_blocks_up_to_its_last_half_second(tmp_path
         process.send_signal(signal.SIGKILL)
     blocks, _warning = read(path)
     for block in blocks:
-        moments = [
+        timestamps = [
             int.from_bytes(block.frames[place : place + 8], "little")
             for place in range(0, len(block.frames), 8)
         ]
-        assert moments == sorted(moments)
-        assert moments[-1] == block.at_ns
-        assert moments[-1] - moments[0] <= 1_000_000_000
+        assert timestamps == sorted(timestamps)
+        assert timestamps[-1] == block.at_ns
+        assert timestamps[-1] - timestamps[0] <= 1_000_000_000

@@ -32,14 +32,14 @@ SOME = [  # worker, at, owner, length, waited
 
 
 def met(meetings, begin=0, end=100 * MS):
-    return contention(ledger(History(2, 100 * MS, meetings=meetings)).pools[0], begin, end, begin)
+    return contention(ledger(History(2, 100 * MS, contended=meetings)).pools[0], begin, end, begin)
 
 
 def test_meetings_are_counted_by_what_became_of_them_and_how_full_the_deque_was():
     found = met(SOME)
-    assert (found.meetings, found.lost, found.unknown) == (6, 1, 1)
+    assert (found.contended, found.lost, found.unknown) == (6, 1, 1)
     assert (found.near_empty, found.longer, found.near_empty_share) == (2, 3, pytest.approx(0.4))
-    assert found.moments_ns == (30 * MS, 40 * MS, 50 * MS)
+    assert found.timestamps_ns == (30 * MS, 40 * MS, 50 * MS)
 
 
 def test_waits_are_added_up_and_a_lost_race_is_no_wait():
@@ -52,7 +52,7 @@ def test_waits_are_added_up_and_a_lost_race_is_no_wait():
 
 def test_the_groups_by_length_hold_every_meeting_of_known_length_once():
     groups = met(SOME).by_length
-    assert [(g.least, g.most, g.meetings) for g in groups] == [
+    assert [(g.least, g.most, g.contended) for g in groups] == [
         (0, 0, 1),
         (1, 1, 1),
         (2, 3, 2),
@@ -63,12 +63,12 @@ def test_the_groups_by_length_hold_every_meeting_of_known_length_once():
 
 
 def test_meetings_from_before_the_deques_are_rebuilt_are_told_and_not_judged():
-    found = contention(ledger(History(2, 100 * MS, meetings=SOME)).pools[0], 0, 100 * MS, 35 * MS)
-    assert (found.meetings, found.longer, found.judged) == (6, 3, 2)
+    found = contention(ledger(History(2, 100 * MS, contended=SOME)).pools[0], 0, 100 * MS, 35 * MS)
+    assert (found.contended, found.longer, found.judged) == (6, 3, 2)
 
 
 def test_only_meetings_inside_the_window_count():
-    assert met(SOME, 20 * MS, 40 * MS).meetings == 2
+    assert met(SOME, 20 * MS, 40 * MS).contended == 2
 
 
 def test_a_pool_that_says_it_tells_of_all_had_none_where_it_tells_of_none():
@@ -78,7 +78,7 @@ def test_a_pool_that_says_it_tells_of_all_had_none_where_it_tells_of_none():
     for frame in rest:
         take_in(held, frame)
     found = contention(held.pools[0], 0, 100 * MS, 0)
-    assert (found.told, found.meetings, found.waited_s, found.median_s) == (True, 0, 0.0, None)
+    assert (found.reported, found.contended, found.waited_s, found.median_s) == (True, 0, 0.0, None)
     assert found.near_empty_share is None
 
 
@@ -87,7 +87,7 @@ def test_a_pool_that_tells_nothing_has_no_such_reading():
 
 
 def test_lost_rows_of_meetings_are_counted_and_make_no_hole_in_the_record():
-    held = ledger(History(2, 100 * MS, meetings=SOME))
+    held = ledger(History(2, 100 * MS, contended=SOME))
     take_in(held, {"frame": "lost", "pool": 0, "table": "meetings", "worker": 0, "rows": 7})
     pool = held.pools[0]
     assert (contention(pool, 0, 100 * MS, 0).missing, pool.lost_rows, pool.holes) == (7, 0, [])
@@ -114,7 +114,7 @@ def test_operations_at_fuller_deques_that_met_nobody_keep_the_promise():
 def test_meetings_at_fuller_deques_break_it_and_say_when_and_how_long():
     found = judged(use(longer(100), of_two=1000))
     assert (found.verdict, found.cases, found.broken) == (BROKEN, 1000, 100)
-    assert found.moments_ns[:3] == (0, 1, 2)
+    assert found.timestamps_ns[:3] == (0, 1, 2)
 
 
 def test_meetings_over_the_last_task_break_nothing_however_many():
@@ -127,7 +127,7 @@ def test_few_operations_at_fuller_deques_tell_nothing():
 
 def test_a_pool_that_does_not_say_that_it_tells_all_is_judged_by_what_it_told():
     held = Ledger()
-    names, *rest = frames(History(2, 100 * MS, meetings=longer(LEAST_CASES)))
+    names, *rest = frames(History(2, 100 * MS, contended=longer(LEAST_CASES)))
     for frame in [{**names, "tells_meetings": False}, *rest]:
         take_in(held, frame)
     told = DequeUse(use([], 1000).ends, contention=contention(held.pools[0], 0, 100 * MS, 0))
@@ -149,9 +149,9 @@ def test_parking_while_an_operation_waits_at_a_deque_is_no_case(waited_until, ca
     history = History(2, 1_000 * MS)
     for turn in range(40):
         at = (turn + 1) * 20 * MS
-        history.gaps.append((1, at, at + 5 * MS, True, -1))
+        history.idle_intervals.append((1, at, at + 5 * MS, True, -1))
         until = at + waited_until
-        history.meetings.append((0, until, 0, 1, 2 * MS))
+        history.contended.append((0, until, 0, 1, 2 * MS))
     found = parks_when_empty(ledger(history).pools[0], 0, history.end)
     assert found.cases == cases
 

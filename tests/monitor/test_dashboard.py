@@ -226,7 +226,7 @@ def test_tab_moves_to_the_matrix_and_arrows_give_the_value_under_the_cursor():
         await pilot.press("tab", "right", "down")
         matrix = app.query_one(MatrixView)
         assert (matrix.thief, matrix.victim) == (1, 2)
-        assert "10 of 20 looks" in screen_text(app)
+        assert "10 of 20 attempts" in screen_text(app)
 
     drive(test)
 
@@ -428,16 +428,15 @@ def test_cell_widths_keep_numbers_readable_and_large_pools_narrow():
 def test_the_value_under_the_cursor_is_a_sentence():
     steals, one, other = reading().pools[0].steals, range(1), range(2, 3)
     assert steal_sentence(steals, one, other) == (
-        "thief 0 looked 20 times at victim 2: 10 looks took a task (50%), 10 found none, "
-        "0 lost the race"
+        "thief 0 made 20 attempts at victim 2: 10 hits (50%), 10 found none, 0 lost the race"
     )
-    short = "0 ← 2: 10 of 20 looks; 10 empty, 0 lost races"
+    short = "0 ← 2: 10 of 20 attempts; 10 empty, 0 lost races"
     assert steal_sentence(steals, one, other, short=True) == short
 
 
 @pytest.mark.parametrize("cause", CAUSES, ids=lambda cause: cause.code)
 def test_every_headline_and_its_advice_fit_four_lines_of_eighty_cells(cause):
-    entry = {
+    category = {
         "starved-beside-work": "starved",
         "too-little-parallelism": "no_work",
         "long-searches": "searching",
@@ -449,7 +448,7 @@ def test_every_headline_and_its_advice_fit_four_lines_of_eighty_cells(cause):
     waits = (WaitReading(sort, 10**4, 0.0, 0.0),)
     blocked = BlockedReading(0.0, 0.0, waits, 100, 0.0, one_core=False)
     idle = 10.0**13 if cause.code == "stranded-in-other-pool" else 0.0
-    time = WorkerTime(**{entry: 10**13})
+    time = WorkerTime(**{category: 10**13})
     (finding,) = findings(time, 1000, 10.0, blocked=blocked, stranded_ns=idle)
     assert finding.code == cause.code
     lines = wrap(finding.sentence, 78) + wrap(f"Try: {finding.advice}", 78)
@@ -522,7 +521,7 @@ def test_a_broken_promise_says_what_it_is_for_and_when_it_was_broken():
         pool.promises[0],
         verdict="broken",
         evidence="broken in 3 of 40",
-        moments_ns=(pool.begin_ns + 1_500_000_000,),
+        timestamps_ns=(pool.begin_ns + 1_500_000_000,),
     )
     said = promise_text(pool, broken).plain
     assert "✗ broken  workers park only" in said

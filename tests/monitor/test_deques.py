@@ -22,7 +22,7 @@ from idlehands_monitor.analysis.stats.order_statistics import (
     maximum_before,
     range_maximum,
 )
-from idlehands_monitor.analysis.time.job_history import Past
+from idlehands_monitor.analysis.time.job_history import JobHistory
 from idlehands_monitor.ledger import Ledger
 from idlehands_monitor.ledger.rows import last_rows
 from idlehands_monitor.model.deques import EndReading
@@ -166,8 +166,10 @@ def test_what_is_neither_judged_nor_ambiguous_had_no_choice(seed):
 @given(st.integers(0, 100_000))
 def test_takes_far_from_all_others_are_never_ambiguous(seed):
     run = Deques(seed, spacing=4_000 * US)
-    moments = sorted(m for task in run.tasks for m in (task.spawned, task.started))
-    near = {m for pair in pairwise(moments) if pair[1] - pair[0] <= 2 * TOLERANCE_NS for m in pair}
+    timestamps = sorted(m for task in run.tasks for m in (task.spawned, task.started))
+    near = {
+        m for pair in pairwise(timestamps) if pair[1] - pair[0] <= 2 * TOLERANCE_NS for m in pair
+    }
     for stamp, take in run.found().items():
         if not near:
             assert not take["ambiguous"]
@@ -177,25 +179,25 @@ def test_takes_far_from_all_others_are_never_ambiguous(seed):
 # -- by hand -------------------------------------------------------------------------------------
 
 
-def two_workers(order, thief=1, gap=1_000 * US, count=40):
+def two_workers(order, thief=1, idle_interval=1_000 * US, count=40):
     """Return `count` rounds in which worker 0 spawns three tasks and `thief` takes them in turn.
 
     order: 0 the oldest, 2 the newest.
     """
     history = History(2, 0)
-    now = gap
+    now = idle_interval
     for _ in range(count):
-        pushed = [Task(0, now + number * gap, spawned_by=0) for number in range(3)]
-        now += 3 * gap
+        pushed = [Task(0, now + number * idle_interval, spawned_by=0) for number in range(3)]
+        now += 3 * idle_interval
         for place in order:
             task = pushed[place]
-            task.worker, task.started, task.ended = thief, now, now + gap // 2
+            task.worker, task.started, task.ended = thief, now, now + idle_interval // 2
             task.taken_from = OWN_DEQUE if thief == 0 else 0
-            now += gap
+            now += idle_interval
         history.tasks += pushed
     for number, task in enumerate(history.tasks):
         task.number = number
-    history.end = now + gap
+    history.end = now + idle_interval
     return history
 
 
@@ -216,7 +218,7 @@ def test_a_thief_that_takes_the_newest_breaks_it_and_the_first_moments_are_told(
     assert (found.stolen.with_choice, found.stolen.at_end, found.stolen.rank) == (80, 0, 1.5)
     assert found.thieves_oldest == "broken"
     taken = sorted(task.started for task in history.tasks)
-    assert found.stolen.moments_ns == (taken[0], taken[1], taken[3], taken[4], taken[6])
+    assert found.stolen.timestamps_ns == (taken[0], taken[1], taken[3], taken[4], taken[6])
 
 
 @pytest.mark.parametrize(("order", "verdict"), [((2, 1, 0), "kept"), ((0, 1, 2), "broken")])
@@ -225,7 +227,7 @@ def test_an_owner_is_held_to_the_newest(order, verdict):
 
 
 def test_an_owner_is_judged_however_short_its_tasks_are():
-    found = ends_of(two_workers((2, 1, 0), thief=0, gap=100))
+    found = ends_of(two_workers((2, 1, 0), thief=0, idle_interval=100))
     assert (found.own.with_choice, found.own.at_end, found.own.ambiguous) == (80, 80, 0)
 
 
@@ -300,8 +302,8 @@ def test_only_the_latest_tasks_are_rebuilt_where_there_are_many():
 
 
 def test_a_live_view_is_told_once_a_second_and_of_the_very_end():
-    history = two_workers((0, 1, 2), gap=100_000 * US)
-    past = Past()
+    history = two_workers((0, 1, 2), idle_interval=100_000 * US)
+    past = JobHistory()
     held = Ledger()
     seen = []
     for frame in frames(history):

@@ -536,7 +536,7 @@ def test_watching_one_process_leaves_the_others_alone(folder, fake, berth, monke
         return find(self, *arguments)
 
     monkeypatch.setattr(Finder, "find", counted)
-    monkeypatch.setattr("idlehands_monitor.ingest.sources.live.NEWCOMER_SECONDS", 0.01)
+    monkeypatch.setattr("idlehands_monitor.ingest.sources.live.JOINED_SECONDS", 0.01)
     monkeypatch.setattr(discovery, "AGAIN_SECONDS", 1000.0)
     source = LiveSource(str(berth.pid) if by == "pid" else "berth")
     try:
@@ -579,7 +579,7 @@ def attach():
     def read(path, owner=None):
         process = asking.FoundProcess(17, str(path), owner=os.geteuid() if owner is None else owner)
         one = Attachment(process, Intake())
-        asyncio.run(one.attend())
+        asyncio.run(one.serve())
         return one
 
     return read

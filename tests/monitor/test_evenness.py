@@ -204,9 +204,9 @@ def with_diagonal(rows):
     return matrix
 
 
-def drawn(shares, looks, seed, workers=WORKERS):
+def drawn(shares, attempts, seed, workers=WORKERS):
     generator = np.random.default_rng(seed)
-    return with_diagonal([generator.multinomial(looks, shares) for _ in range(workers)])
+    return with_diagonal([generator.multinomial(attempts, shares) for _ in range(workers)])
 
 
 def test_one_in_twenty_even_thieves_looks_uneven_at_five_per_cent():
@@ -222,9 +222,9 @@ def test_hardly_any_even_pool_has_a_thief_that_looks_uneven_after_adjustment():
     assert np.mean(found) < 0.09  # 0.05 are expected
 
 
-@pytest.mark.parametrize("looks", [160, 700, 50_000])
-def test_an_even_choice_is_kept_whatever_the_number_of_looks(looks):
-    choices = [victim_choice(drawn(EVEN, looks, seed)) for seed in range(500)]
+@pytest.mark.parametrize("attempts", [160, 700, 50_000])
+def test_an_even_choice_is_kept_whatever_the_number_of_looks(attempts):
+    choices = [victim_choice(drawn(EVEN, attempts, seed)) for seed in range(500)]
     assert {choice.verdict for choice in choices} == {"kept"}
     assert {choice.pattern for choice in choices} == {""}
 
@@ -261,9 +261,9 @@ def test_one_victim_each_is_as_concentrated_as_can_be():
     assert choice.concentration == pytest.approx(1, abs=1e-3)
 
 
-@pytest.mark.parametrize("looks", [0, 34, 150])
-def test_too_few_looks_leave_the_choice_unknown(looks):
-    choice = victim_choice(with_diagonal([[looks, 0, 0, 0, 0, 0, 0]] * WORKERS))
+@pytest.mark.parametrize("attempts", [0, 34, 150])
+def test_too_few_looks_leave_the_choice_unknown(attempts):
+    choice = victim_choice(with_diagonal([[attempts, 0, 0, 0, 0, 0, 0]] * WORKERS))
     assert (choice.verdict, choice.pattern, choice.thieves) == ("unknown", "", ())
 
 
@@ -273,8 +273,8 @@ def test_one_busy_thief_with_few_looks_does_not_speak_for_the_pool():
 
 
 def test_an_effect_that_chance_may_well_have_made_leaves_the_choice_unknown():
-    looks = np.array([[0, 110, 70], [0, 0, 0], [0, 0, 0]])
-    choice = victim_choice(looks)
+    attempts = np.array([[0, 110, 70], [0, 0, 0], [0, 0, 0]])
+    choice = victim_choice(attempts)
     assert choice.effect > UNEVEN
     assert choice.p > CHANCE
     assert (choice.verdict, choice.pattern) == ("unknown", "")
@@ -284,13 +284,13 @@ def test_thieves_with_few_looks_are_left_out_of_the_test():
     rows = [[100] * 7] * 7 + [[30, 0, 0, 0, 0, 0, 0]]
     choice = victim_choice(with_diagonal(rows))
     assert [thief.thief for thief in choice.thieves] == list(range(7))
-    assert choice.looks == 4900
+    assert choice.attempts == 4900
 
 
 @pytest.mark.parametrize("workers", [1, 2])
 def test_with_a_single_victim_there_is_no_choice_to_judge(workers):
-    looks = np.full((workers, workers), 1000) - np.diag([1000] * workers)
-    assert victim_choice(looks).verdict == "unknown"
+    attempts = np.full((workers, workers), 1000) - np.diag([1000] * workers)
+    assert victim_choice(attempts).verdict == "unknown"
 
 
 def test_looks_that_are_no_square_are_refused():
@@ -304,16 +304,16 @@ def test_looks_that_are_no_square_are_refused():
 def searches(order, full, count, seed, workers=WORKERS):
     """Return (looks, hits) of searches that end at a hit; `order` gives the victims of one."""
     draw = random.Random(seed)
-    looks, hits = np.zeros((2, workers, workers), dtype=np.int64)
+    attempts, hits = np.zeros((2, workers, workers), dtype=np.int64)
     for thief in range(workers):
         for _ in range(count):
             ready = full(draw)
             for victim in order(draw, thief, workers):
-                looks[thief, victim] += 1
+                attempts[thief, victim] += 1
                 if victim in ready:
                     hits[thief, victim] += 1
                     break
-    return looks, hits
+    return attempts, hits
 
 
 def permutation(draw, thief, workers):
@@ -354,8 +354,8 @@ def test_random_searches_that_end_at_a_hit_are_even(order, full):
 
 def test_a_permutation_with_one_producer_looks_uneven_where_hits_are_not_known():
     # The producer is looked at in every search and each other victim in half of them.
-    looks, _hits = searches(permutation, FULL["one producer"], 400, 5)
-    assert victim_choice(looks).effect > UNEVEN
+    attempts, _hits = searches(permutation, FULL["one producer"], 400, 5)
+    assert victim_choice(attempts).effect > UNEVEN
 
 
 # -- patterns ----------------------------------------------------------------------------------
@@ -369,7 +369,7 @@ def test_an_ascending_order_is_named():
 
 def test_an_order_seen_in_looks_that_mostly_find_nothing_is_named():
     # Looks of the demonstration's pool with its fault of a fixed order; recorded from it.
-    looks = with_diagonal(
+    attempts = with_diagonal(
         [
             [366, 285, 227, 178, 154, 128, 115],
             [292, 227, 172, 134, 112, 101, 94],
@@ -381,13 +381,13 @@ def test_an_order_seen_in_looks_that_mostly_find_nothing_is_named():
             [153, 124, 114, 102, 93, 87, 87],
         ]
     )
-    choice = victim_choice(looks)
+    choice = victim_choice(attempts)
     assert (choice.verdict, choice.pattern) == ("broken", "fixed order")
 
 
 def test_neighbours_first_in_looks_that_mostly_find_nothing_are_named():
     # Recorded from the demonstration's pool with its fault of nearest neighbours.
-    looks = with_diagonal(
+    attempts = with_diagonal(
         [
             [125, 78, 67, 62, 62, 70, 95],
             [81, 119, 68, 62, 58, 60, 64],
@@ -400,10 +400,10 @@ def test_neighbours_first_in_looks_that_mostly_find_nothing_are_named():
         ]
     )
     # Its hits were nearly all at the neighbours: half of the effect could be of a permutation.
-    hits = np.zeros_like(looks)
+    hits = np.zeros_like(attempts)
     for thief in range(WORKERS):
         hits[thief, (thief + 1) % WORKERS] = 30
-    choice = victim_choice(looks, hits)
+    choice = victim_choice(attempts, hits)
     assert choice.effect < UNEVEN
     assert (choice.verdict, choice.pattern) == ("broken", "nearest neighbour")
 
@@ -447,9 +447,9 @@ def test_a_favourite_of_each_thief_is_named():
 
 def test_a_victim_that_nobody_tries_is_named_however_small_the_effect():
     rows = [[100] * 31] * 32
-    looks = with_diagonal(rows)
-    looks[:, 9] = 0
-    choice = victim_choice(looks)
+    attempts = with_diagonal(rows)
+    attempts[:, 9] = 0
+    choice = victim_choice(attempts)
     assert choice.effect < UNEVEN
     assert (choice.verdict, choice.pattern) == ("broken", "never tried")
     assert choice.never_tried == tuple((thief, 9) for thief in range(32) if thief != 9)
@@ -457,25 +457,25 @@ def test_a_victim_that_nobody_tries_is_named_however_small_the_effect():
 
 def test_a_victim_that_few_looks_are_expected_at_may_be_missed():
     each = int(NEVER_EXPECTED) // 2
-    looks = with_diagonal([[each] * 31] * 32)
-    looks[4, 9] = 0
-    choice = victim_choice(looks)
+    attempts = with_diagonal([[each] * 31] * 32)
+    attempts[4, 9] = 0
+    choice = victim_choice(attempts)
     assert (choice.verdict, choice.never_tried) == ("kept", ())
 
 
 def test_an_uneven_choice_without_a_pattern_has_no_word():
-    looks = with_diagonal([[100, 300, 100, 300, 100, 300, 100]] * WORKERS)
-    choice = victim_choice(looks)
+    attempts = with_diagonal([[100, 300, 100, 300, 100, 300, 100]] * WORKERS)
+    choice = victim_choice(attempts)
     assert (choice.verdict, choice.pattern) == ("broken", "")
 
 
 @given(st.integers(3, 9), st.integers(0, 10_000))
 def test_any_counts_give_a_verdict(workers, seed):
     draw = np.random.default_rng(seed)
-    looks = draw.integers(0, 10 ** draw.integers(1, 12), (workers, workers))
-    looks *= draw.integers(0, 2, (workers, workers))
-    hits = (looks * draw.random((workers, workers))).astype(np.int64)
-    choice = victim_choice(looks, hits)
+    attempts = draw.integers(0, 10 ** draw.integers(1, 12), (workers, workers))
+    attempts *= draw.integers(0, 2, (workers, workers))
+    hits = (attempts * draw.random((workers, workers))).astype(np.int64)
+    choice = victim_choice(attempts, hits)
     assert choice.verdict in {"kept", "broken", "unknown"}
     assert 0 <= choice.concentration <= 1
     assert all(0 <= thief.p <= thief.adjusted_p <= 1 for thief in choice.thieves)

@@ -22,7 +22,7 @@ OPEN_TASK = [0, 1, -1, 0, 5 * SECOND, -1, -1, 5 * SECOND, -2]
 def pool_with_a_gone_thread(doing=(OPEN_TASK,), seen=(1, 8)):
     """Return the ledger of two workers over 20 s; the thread of worker 0 was last seen at 8 s."""
     history = History(2, 20 * SECOND, [Task(0, 0, 0, 0, 5 * SECOND)])
-    history.gaps = [(1, 0, 20 * SECOND, True, -1)]
+    history.idle_intervals = [(1, 0, 20 * SECOND, True, -1)]
     held = ledger(history)
     for at_s in seen:
         threads = {100: [at_s * SECOND, 0], 101: [0, 0]}
@@ -57,7 +57,7 @@ def test_a_thread_that_was_gone_before_anybody_attached_ends_with_its_last_sign_
 def test_a_thread_that_ends_without_a_task_has_left():
     held = pool_with_a_gone_thread(doing=())
     pool = read_pool(held, held.pools[0], 0, 20 * SECOND)
-    assert (pool.workers[0].state, pool.stays.left, pool.stays.died) == ("left", 1, 0)
+    assert (pool.workers[0].state, pool.lifetimes.left, pool.lifetimes.died) == ("left", 1, 0)
     assert "lost-worker" not in [finding.code for finding in pool.findings]
 
 
@@ -66,7 +66,7 @@ def test_what_a_thread_did_before_it_was_gone_counts_though_it_is_sent_later():
     history = History(
         2, 20 * SECOND, [Task(0, 0, 0, 0, 5 * SECOND), Task(1, 0, 0, 5 * SECOND, 9 * SECOND)]
     )
-    history.gaps = [(1, 0, 20 * SECOND, True, -1)]
+    history.idle_intervals = [(1, 0, 20 * SECOND, True, -1)]
     names, *rows, levels = frames(history, batch=1)
     earlier = [frame for frame in rows if frame["first"] == 0]
     later = [frame for frame in rows if frame["first"] > 0]

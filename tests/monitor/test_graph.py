@@ -150,13 +150,15 @@ def test_a_graph_with_nothing_in_it_is_none():
     assert task_graph(held.pools[0], 0, 100) is None
 
 
-LOOKS = steal_counts(hits=((0, 2), (1, 0)), empties=((0, 5), (0, 0)), lost_races=((0, 0), (2, 0)))
+ATTEMPTS = steal_counts(
+    hits=((0, 2), (1, 0)), empties=((0, 5), (0, 0)), lost_races=((0, 0), (2, 0))
+)
 
 
 def test_looks_are_held_against_the_span_in_units_of_a_look_times_the_workers():
     # 10 looks in 1000 ns of searching: 100 ns each, so a span of 5000 ns is 50 and P*Tinf 100.
-    bound = steal_bound(TaskGraph(8000, 5000, 0, 9000, 0, 20), 2, 1000, LOOKS)
-    assert (bound.looks, bound.hits) == (10, 3)
+    bound = steal_bound(TaskGraph(8000, 5000, 0, 9000, 0, 20), 2, 1000, ATTEMPTS)
+    assert (bound.attempts, bound.hits) == (10, 3)
     assert (bound.unit_span, bound.bound, bound.share) == pytest.approx((50, 100, 0.1))
 
 
@@ -166,9 +168,9 @@ def test_without_looks_nothing_is_held_against_the_bound():
 
 
 def searched(workers, searching_ns):
-    entries = no_time(workers).entries.copy()
-    entries[4, 0] = searching_ns
-    return PoolTime(entries)
+    by_category = no_time(workers).by_category.copy()
+    by_category[4, 0] = searching_ns
+    return PoolTime(by_category)
 
 
 def read_graph(late_ns):
@@ -177,7 +179,7 @@ def read_graph(late_ns):
     tasks, end = listed(times, {}, 2)
     tasks[1].update(spawned=late_ns, started=late_ns, ended=late_ns + 100)
     pool = recorded(tasks, [], 2, end + late_ns)
-    return graph_reading(pool, searched(2, 1000), LOOKS, 0, end + late_ns)
+    return graph_reading(pool, searched(2, 1000), ATTEMPTS, 0, end + late_ns)
 
 
 def test_steals_are_held_against_the_bound_only_where_all_work_was_there_at_once():
@@ -201,7 +203,7 @@ def test_a_computation_that_the_window_cuts_is_not_whole_and_has_no_bounds():
     assert task_graph(pool, 0, end).whole
     assert not task_graph(pool, 1, end).whole  # the root was spawned before
     assert not task_graph(pool, 0, end - 1).whole  # and has not ended here
-    cut = graph_reading(pool, searched(1, 1000), LOOKS, 1, end)
+    cut = graph_reading(pool, searched(1, 1000), ATTEMPTS, 1, end)
     assert cut.steals is None
     assert "no other tasks run" in graph_lines(cut)[-1]
 

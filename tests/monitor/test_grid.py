@@ -127,7 +127,7 @@ def test_rates_are_counts_over_the_seconds_of_the_window():
 def test_looks_are_hits_empties_and_lost_races_together():
     pool = reading().pools[0]
     parts = [grid_of(pool, Choice(name)).counts for name in ("hits", "empties", "lost_races")]
-    assert (grid_of(pool, Choice("looks")).counts == sum(parts)).all()
+    assert (grid_of(pool, Choice("attempts")).counts == sum(parts)).all()
 
 
 def test_the_keys_go_through_every_count_and_unit_and_come_round():
@@ -145,9 +145,9 @@ def test_the_keys_go_through_every_count_and_unit_and_come_round():
     ("choice", "title"),
     [
         (Choice(), "steals, thief ↓ victim →"),
-        (Choice("looks", PER_SECOND), "looks, per second, thief ↓ victim →"),
+        (Choice("attempts", PER_SECOND), "attempts, per second, thief ↓ victim →"),
         (Choice("lost_races", SHARE), "lost races, share of the row, thief ↓ victim →"),
-        (Choice("empties"), "looks that found nothing, thief ↓ victim →"),
+        (Choice("empties"), "attempts that found nothing, thief ↓ victim →"),
     ],
 )
 def test_the_title_says_what_is_shown(choice, title):
@@ -195,8 +195,8 @@ def test_a_group_is_told_of_with_the_exact_sums_of_all_four_counts():
     one, other = range(4), range(8, 12)
     # Every thief took 5·victim of victim and found as many empty: 4·5·(8 + 9 + 10 + 11).
     assert cell_sentence(pool, one, other) == (
-        "thieves 0–3 looked 1520 times at victims 8–11: "
-        "760 looks took a task (50%), 760 found none, 0 lost the race"
+        "thieves 0–3 made 1520 attempts at victims 8–11: "
+        "760 hits (50%), 760 found none, 0 lost the race"
     )
 
 

@@ -29,8 +29,8 @@ from idlehands_monitor.ingest.sources.status import SourceStatus
 from idlehands_monitor.ledger import Ledger, ProcessSample
 from idlehands_monitor.ledger.host import MOST_IDS, MOST_SAMPLES
 from idlehands_monitor.model.host import HostReading
-from idlehands_monitor.model.worker_time import ENTRIES, PoolTime, WorkerTime
-from idlehands_monitor.model.workers import StayReading
+from idlehands_monitor.model.worker_time import CATEGORIES, PoolTime, WorkerTime
+from idlehands_monitor.model.workers import LifetimesReading
 from idlehands_monitor.session.feed import Feed
 from idlehands_monitor.views import html, text
 from idlehands_monitor.views import json as json_view
@@ -358,9 +358,9 @@ def pool_time(workers: int = 4, core_time: str = "kernel", **seconds: float) -> 
     """Return ten seconds of a pool, what is not named working."""
     parts = {name: int(value * SECOND) for name, value in seconds.items()}
     whole = WorkerTime(working=workers * 10 * SECOND - sum(parts.values()), **parts)
-    entries = np.zeros((len(ENTRIES), workers), dtype=np.int64)
-    entries[:, 0] = [getattr(whole, name) for name in ENTRIES]
-    return PoolTime(entries, 10 * SECOND, core_time)
+    by_category = np.zeros((len(CATEGORIES), workers), dtype=np.int64)
+    by_category[:, 0] = [getattr(whole, name) for name in CATEGORIES]
+    return PoolTime(by_category, 10 * SECOND, core_time)
 
 
 def found(time: PoolTime, *hosts: HostReading) -> dict[str, float]:
@@ -395,7 +395,7 @@ def test_waiting_workers_that_are_no_more_than_cores_are_not_too_many():
 
 
 def test_more_workers_than_cores_are_found_though_none_is_left_when_the_pool_has_closed():
-    over = StayReading(present=0, joined=4, left=4, died=0, dead=())
+    over = LifetimesReading(present=0, joined=4, left=4, died=0, dead=())
     free = host(quota_cores=None, usable_cores=2.0, throttled_share=None)
     (finding,) = host_findings(pool_time(run_queue_wait=12), over, (free,))
     assert finding.code == "more-workers-than-cores"

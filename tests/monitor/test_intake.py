@@ -110,7 +110,7 @@ def test_a_file_that_cannot_be_written_is_said_when_the_capture_ends(monkeypatch
 
 def test_names_kept_for_captures_are_bounded(monkeypatch, tmp_path):
     monkeypatch.setattr(intake, "OPENING_BYTES", 2000)
-    monkeypatch.setattr(intake, "PAST_BYTES", 10)
+    monkeypatch.setattr(intake, "HISTORY_BYTES", 10)
     stream = Intake()
     stream.take(made(HELLO))
     for pool in range(100):
@@ -126,7 +126,7 @@ def test_names_kept_for_captures_are_bounded(monkeypatch, tmp_path):
 def test_a_pool_that_was_withdrawn_is_not_named_again_by_a_capture_that_begins_later(
     monkeypatch, tmp_path
 ):
-    monkeypatch.setattr(intake, "PAST_BYTES", 10)
+    monkeypatch.setattr(intake, "HISTORY_BYTES", 10)
     stream = Intake()
     stream.take(made(HELLO) + made(names_frame(1)))
     stream.take(made({"frame": "withdrawn", "pool": 0}))

@@ -11,7 +11,7 @@ from readings import source
 from histories import History, Task, frames, ledger, levels_frame, names_frame, take_in
 from idlehands.wire import LOOKS, TASKS, encode_columns
 from idlehands_monitor.analysis.assemble import read, read_pool
-from idlehands_monitor.analysis.time.job_history import Past
+from idlehands_monitor.analysis.time.job_history import JobHistory
 from idlehands_monitor.analysis.time.worker_time import recorded_stretches
 from idlehands_monitor.analysis.windows import window_of
 from idlehands_monitor.ingest import checked_frames
@@ -20,7 +20,7 @@ from idlehands_monitor.ledger import host as host_module
 from idlehands_monitor.ledger import thread_waits as waits_module
 from idlehands_monitor.ledger.attempts import SNAPSHOT_BYTES
 from idlehands_monitor.ledger.pool import MOST_HOLES, Hole
-from idlehands_monitor.ledger.thread_waits import WaitLooks
+from idlehands_monitor.ledger.thread_waits import ThreadSamples
 from idlehands_monitor.model.vocabulary import WORDS
 from idlehands_monitor.session import feed
 
@@ -62,7 +62,7 @@ def held(*some):
     return found
 
 
-def looks(*cells):
+def samples(*cells):
     """Return the frame of looks since the last: (thief, victim, hits, empties, lost races)."""
     columns = encode_columns(LOOKS, list(zip(*cells, strict=True)))
     return {"frame": "counters", "pool": 0, "columns": columns}
@@ -186,8 +186,8 @@ def test_snapshots_stay_bounded_and_keep_the_first_and_the_last():
         },
         {**together(task_rows(0, [(0, 5)])), "parts": [[0, 0, 2], [0, 2, -1]]},
         {**together(task_rows(0, [(0, 5)])), "parts": [[0, 0]]},
-        looks((0, 1, 1, 0, 0)),
-        looks((-1, 0, 1, 0, 0)),
+        samples((0, 1, 1, 0, 0)),
+        samples((-1, 0, 1, 0, 0)),
         {"frame": "counters", "pool": 0, "columns": {"thief": b"", "victim": b"\0" * 8}},
         {"frame": "host", "at_ns": 5, "threads": {1: 2}},
     ],
@@ -337,9 +337,9 @@ def test_the_last_row_of_every_worker_before_a_frame_is_found():
 def test_looks_told_pair_by_pair_add_up_over_frames():
     pool = held(
         names_frame(3),
-        looks((0, 1, 1, 0, 0), (2, 1, 0, 4, 1)),
+        samples((0, 1, 1, 0, 0), (2, 1, 0, 4, 1)),
         levels(10, 3),
-        looks((0, 1, 2, 0, 0), (0, 2, 0, 7, 0)),
+        samples((0, 1, 2, 0, 0), (0, 2, 0, 7, 0)),
         levels(10**9, 3),
     ).pools[0]
     counts = pool.counts_between(0, 10**9)
@@ -360,7 +360,7 @@ def test_looks_told_pair_by_pair_add_up_over_frames():
 )
 def test_a_live_window_begins_with_the_nearest_whole_second_that_is_known(window_ns, begin_ns):
     found = held({**names_frame(1), "declared_ns": 200_000_000}, levels(7_300_000_000))
-    past = Past()
+    past = JobHistory()
     past.extend(found)
     (pool,) = read(found, source(), window_ns, past).pools
     assert (pool.begin_ns, pool.end_ns) == (begin_ns, 7_300_000_000)
@@ -393,7 +393,7 @@ def test_samples_of_threads_are_bounded_and_the_newest_stays(monkeypatch):
     counters = HostCounters()
     for at in range(50_000):
         counters.add(at, at % 3, at, 0)
-    held_samples = sum(len(thread.moments) for thread in counters._threads.values())
+    held_samples = sum(len(thread.timestamps) for thread in counters._threads.values())
     assert held_samples <= 1000
     core, _, covered = counters.between(0, 40_000, 49_999)
     assert core == pytest.approx(covered)
@@ -409,13 +409,13 @@ def test_of_very_many_threads_those_heard_of_last_are_held(monkeypatch):
 
 def test_sights_of_threads_are_bounded_and_the_newest_stays(monkeypatch):
     monkeypatch.setattr(waits_module, "MOST_THREADS", 10)
-    looks = WaitLooks(most=100)
+    samples = ThreadSamples(most=100)
     for at in range(10_000):
-        looks.add(at, {at % 3: "sleep" if at % 6 < 3 else "lock", 100 + at: "other"})
-    assert sum(len(looks.of(thread, 0, 1 << 60)[0]) for thread in range(20_000)) <= 100
-    moments, codes = looks.of(0, 0, 1 << 60)
-    assert (moments[-1], WORDS[codes[-1]]) == (9999, "lock")
-    assert len(looks.of(100, 0, 1 << 60)[0]) == 0
+        samples.add(at, {at % 3: "sleep" if at % 6 < 3 else "lock", 100 + at: "other"})
+    assert sum(len(samples.of(thread, 0, 1 << 60)[0]) for thread in range(20_000)) <= 100
+    timestamps, codes = samples.of(0, 0, 1 << 60)
+    assert (timestamps[-1], WORDS[codes[-1]]) == (9999, "lock")
+    assert len(samples.of(100, 0, 1 << 60)[0]) == 0
 
 
 def test_past_its_bound_a_ledger_forgets_the_oldest_rows_and_covers_less():
@@ -433,7 +433,7 @@ def test_past_its_bound_a_ledger_forgets_the_oldest_rows_and_covers_less():
 
 
 def test_the_past_lets_go_of_pools_that_are_gone():
-    past, found = Past(), held(names_frame(1), task_rows(0, [(0, 10)]), levels(20))
+    past, found = JobHistory(), held(names_frame(1), task_rows(0, [(0, 10)]), levels(20))
     past.extend(found)
     assert list(past.pools) == [0]
     past.extend(Ledger())
@@ -451,9 +451,9 @@ def test_holes_are_bounded_and_leave_out_no_less():
 
 
 def test_only_the_counts_of_thieves_that_looked_since_are_copied_where_a_snapshot_is_kept():
-    found = held(names_frame(3), looks((0, 1, 1, 0, 0), (2, 1, 7, 0, 0)), levels(0, workers=3))
+    found = held(names_frame(3), samples((0, 1, 1, 0, 0), (2, 1, 7, 0, 0)), levels(0, workers=3))
     for n in range(1, 20):
-        take_in(found, looks((0, 1, 1, 0, 0)), levels(n * 1_000_000_000, workers=3))
+        take_in(found, samples((0, 1, 1, 0, 0)), levels(n * 1_000_000_000, workers=3))
     pool = found.pools[0]
     snapshots = pool.attempts.snapshots
     assert len({id(snapshot.by_thief[0]) for snapshot in snapshots}) == len(snapshots) == 20
@@ -466,7 +466,7 @@ def test_counts_are_copied_as_often_as_snapshots_are_kept_and_not_with_all_level
     found = held(names_frame(2))
     arrays = {}
     for at_ns in range(0, 10_000_000_000, 10_000_000):  # a hundred times a second
-        take_in(found, looks((0, 1, 1, 0, 0)), levels(at_ns, workers=2))
+        take_in(found, samples((0, 1, 1, 0, 0)), levels(at_ns, workers=2))
         for snapshot in found.pools[0].attempts.snapshots:
             arrays.update((id(counts), counts) for counts in snapshot.by_thief.values())
     assert len(arrays) <= 25
@@ -474,9 +474,9 @@ def test_counts_are_copied_as_often_as_snapshots_are_kept_and_not_with_all_level
 
 
 def test_looks_count_from_the_levels_on_that_say_up_to_when_they_are():
-    found = held(names_frame(2), looks((0, 1, 1, 0, 0)), levels(10, workers=2))
+    found = held(names_frame(2), samples((0, 1, 1, 0, 0)), levels(10, workers=2))
     pool = found.pools[0]
-    take_in(found, looks((0, 1, 5, 0, 0)))
+    take_in(found, samples((0, 1, 5, 0, 0)))
     assert pool.counts_between(0, 20)[0].sum() == 1
     take_in(found, levels(20, workers=2))
     assert pool.counts_between(0, 20)[0].sum() == 6

@@ -11,7 +11,12 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from nist import DATASETS
 
-from idlehands_monitor.analysis.stats.summary import moments, quantile, quantile_of_sorted, wilson
+from idlehands_monitor.analysis.stats.summary import (
+    quantile,
+    quantile_of_sorted,
+    summarise,
+    wilson,
+)
 
 # NIST Statistical Reference Datasets, Univariate Summary Statistics; NumAcc1 to 4 after
 # S. D. Simon, J. P. Lesage (1989), Comput. Statist. Data Anal. 8:325-332. All certified exactly.
@@ -43,7 +48,7 @@ def test_moments_have_as_many_right_digits_as_the_data_allow(
 ):
     # The values of NumAcc3 and 4 are no binary fractions: of their deviations 9.4 and 8.2
     # digits can be had in 64 bits.
-    found = moments(values)
+    found = summarise(values)
     assert right_digits(found.mean, mean) >= 14.5
     assert right_digits(found.deviation, deviation) >= digits
     assert right_digits(found.lag_one, lag_one) >= min(digits, 8)
@@ -52,7 +57,7 @@ def test_moments_have_as_many_right_digits_as_the_data_allow(
 def test_the_one_pass_formula_fails_where_ours_does_not():
     one_pass = ((NUMACC4**2).sum() - NUMACC4.sum() ** 2 / 1001) / 1000
     assert abs(one_pass - 0.01) > 0.01
-    assert moments(NUMACC4).deviation == pytest.approx(0.1, rel=1e-8)
+    assert summarise(NUMACC4).deviation == pytest.approx(0.1, rel=1e-8)
 
 
 def digits_of_pi(count):
@@ -78,7 +83,7 @@ def test_moments_of_the_digits_of_pi_are_the_certified_ones():
     digits = digits_of_pi(5000)
     assert digits[956] == 8
     digits[956] = 3
-    found = moments(np.array(digits))
+    found = summarise(np.array(digits))
     assert found.mean == pytest.approx(4.53480000000000, rel=1e-14)
     assert found.deviation == pytest.approx(2.86733906028871, rel=1e-14)
     assert found.lag_one == pytest.approx(-0.00355099287237972, rel=1e-11)
@@ -87,7 +92,7 @@ def test_moments_of_the_digits_of_pi_are_the_certified_ones():
 @pytest.mark.parametrize("certified", DATASETS, ids=lambda certified: certified.name)
 def test_moments_of_observed_data_are_the_certified_ones(certified):
     """Mean to 14 digits, the rest to 12: all that double precision lets Mavro have."""
-    found = moments(np.array(certified.values))
+    found = summarise(np.array(certified.values))
     assert found.mean == pytest.approx(certified.mean, rel=1e-14)
     assert found.deviation == pytest.approx(certified.deviation, rel=1e-12)
     assert found.lag_one == pytest.approx(certified.lag_one, rel=1e-12)
@@ -99,7 +104,7 @@ def test_moments_of_observed_data_are_the_certified_ones(certified):
 )
 def test_moments_of_nanoseconds_are_those_of_exact_arithmetic(values, shift):
     values = [value >> shift for value in values]
-    found = moments(np.array(values, dtype=np.int64))
+    found = summarise(np.array(values, dtype=np.int64))
     assert found.mean == pytest.approx(float(statistics.mean(values)), rel=1e-9, abs=1e4)
     assert found.deviation == pytest.approx(statistics.stdev(values), rel=1e-9)
 
@@ -107,29 +112,29 @@ def test_moments_of_nanoseconds_are_those_of_exact_arithmetic(values, shift):
 @given(st.lists(st.integers(0, 1000), min_size=2, max_size=30), st.integers(0, 1 << 62))
 @example([0, 1], 1 << 62)
 def test_a_late_clock_changes_no_deviation(values, since_boot):
-    early = moments(np.array(values, dtype=np.int64))
-    late = moments(np.array(values, dtype=np.int64) + since_boot)
+    early = summarise(np.array(values, dtype=np.int64))
+    late = summarise(np.array(values, dtype=np.int64) + since_boot)
     assert early.deviation == late.deviation
 
 
 def test_differences_that_outgrow_64_bits_do_not_wrap_round():
     most = (1 << 63) - 1
-    assert moments(np.array([-most, most])).deviation == pytest.approx(math.sqrt(2) * 2.0**63)
+    assert summarise(np.array([-most, most])).deviation == pytest.approx(math.sqrt(2) * 2.0**63)
 
 
 def test_what_has_no_deviation_or_neighbours_says_so():
-    one = moments(np.array([5]))
+    one = summarise(np.array([5]))
     assert one.mean == 5
     assert math.isnan(one.deviation)
-    assert math.isnan(moments(np.array([5.0, 5.0])).lag_one)
+    assert math.isnan(summarise(np.array([5.0, 5.0])).lag_one)
     with pytest.raises(ValueError, match="no values"):
-        moments(np.array([]))
+        summarise(np.array([]))
 
 
 def test_the_squared_variation_of_exponential_times_is_one():
     times = np.random.default_rng(7).exponential(3.0, 100_000)
-    assert moments(times).variation == pytest.approx(1.0, abs=0.03)
-    assert math.isnan(moments(np.array([0, 0])).variation)
+    assert summarise(times).variation == pytest.approx(1.0, abs=0.03)
+    assert math.isnan(summarise(np.array([0, 0])).variation)
 
 
 # -- quantiles ---------------------------------------------------------------------------------

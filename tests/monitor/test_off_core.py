@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from histories import History, Task, ledger, names_frame, random_history, take_in
 from idlehands_monitor.analysis.assemble import read_pool
 from idlehands_monitor.analysis.stats.summary import wilson
-from idlehands_monitor.analysis.time.blocked import LEAST_LOOKS, blocked
+from idlehands_monitor.analysis.time.blocked import LEAST_ATTEMPTS, blocked
 from idlehands_monitor.analysis.time.worker_time import pool_time
 from idlehands_monitor.analysis.verdicts.findings import findings
 from idlehands_monitor.model.blocked import BlockedReading
@@ -27,10 +27,10 @@ seeds = st.integers(0, 2**16)
 SECOND = 10**9
 
 
-def looked_at(history, looks):
+def victims_tried(history, samples):
     """Return a ledger of a history whose workers' threads were looked at: (moment, {id: sort})."""
     held = ledger(history)
-    for at_ns, waits in looks:
+    for at_ns, waits in samples:
         take_in(held, {"frame": "host", "at_ns": at_ns, "threads": {}, "waits": waits})
     assert held.skipped_frames == 0
     return held
@@ -90,36 +90,38 @@ def test_looks_count_where_the_worker_is_in_a_task_and_in_no_recorded_wait():
     history = History(1, 100)
     history.tasks = [Task(0, 0, 0, 10, 60)]
     history.waits = [(0, 0, 20, 30)]
-    history.gaps = [(0, 60, 100, True, -1)]
+    history.idle_intervals = [(0, 60, 100, True, -1)]
     sleeping = {100: "sleep"}
-    held = looked_at(history, [(at, sleeping) for at in (5, 15, 25, 35, 59, 60, 80)])
-    looks = time_of(held).in_task.looks
-    assert looks.tolist() == [3 if sort == "sleep" else 0 for sort in WAIT_SORTS]
+    held = victims_tried(history, [(at, sleeping) for at in (5, 15, 25, 35, 59, 60, 80)])
+    samples = time_of(held).in_task.samples
+    assert samples.tolist() == [3 if sort == "sleep" else 0 for sort in WAIT_SORTS]
 
 
 def test_a_thread_that_ran_is_not_counted_and_an_unknown_sort_is_other():
     history = History(1, 100)
     history.tasks = [Task(0, 0, 0, 0, 100)]
-    held = looked_at(history, [(10, {100: "running"}), (20, {100: "a dream"}), (30, {7: "lock"})])
-    looks = dict(zip(WAIT_SORTS, time_of(held).in_task.looks.tolist(), strict=True))
-    assert looks == {**dict.fromkeys(WAIT_SORTS, 0), "other": 1}
+    held = victims_tried(
+        history, [(10, {100: "running"}), (20, {100: "a dream"}), (30, {7: "lock"})]
+    )
+    samples = dict(zip(WAIT_SORTS, time_of(held).in_task.samples.tolist(), strict=True))
+    assert samples == {**dict.fromkeys(WAIT_SORTS, 0), "other": 1}
 
 
-def hundred_seconds(looks):
+def hundred_seconds(samples):
     """One worker in one task that was on a core for 20 of 100 seconds; 10 were a recorded join."""
     history = History(1, 100 * SECOND)
     history.tasks = [Task(0, 0, 0, 0, 100 * SECOND, cpu=20 * SECOND)]
     history.waits = [(0, 0, 50 * SECOND, 60 * SECOND)]
-    held = looked_at(history, looks)
+    held = victims_tried(history, samples)
     held.pools[0].waits["on_task"][:] = 5
     return time_of(held)
 
 
 def test_blocked_time_is_split_by_the_shares_of_looks_with_their_intervals():
-    looks = [(at * SECOND, {100: "sleep" if at % 4 else "lock"}) for at in range(40)]
-    found = blocked(hundred_seconds(looks))
-    assert (found.join_s, found.marked_s, found.unsplit_s) == (10.0, 0.0, 0.0)
-    assert found.looks == 40
+    samples = [(at * SECOND, {100: "sleep" if at % 4 else "lock"}) for at in range(40)]
+    found = blocked(hundred_seconds(samples))
+    assert (found.join_s, found.declared_s, found.unsplit_s) == (10.0, 0.0, 0.0)
+    assert found.samples == 40
     sleep, lock = found.waits
     assert (sleep.sort, lock.sort) == ("sleep", "lock")
     assert (sleep.seconds, lock.seconds) == (pytest.approx(70 * 0.75), pytest.approx(70 * 0.25))
@@ -128,7 +130,7 @@ def test_blocked_time_is_split_by_the_shares_of_looks_with_their_intervals():
 
 
 def test_with_few_looks_nothing_is_split():
-    found = blocked(hundred_seconds([(SECOND, {100: "sleep"})] * (LEAST_LOOKS - 1)))
+    found = blocked(hundred_seconds([(SECOND, {100: "sleep"})] * (LEAST_ATTEMPTS - 1)))
     assert found.waits == ()
     assert found.unsplit_s == pytest.approx(70.0)
 
@@ -147,10 +149,10 @@ def test_one_cores_worth_of_work_by_several_workers_is_told_without_looks():
 
 
 def test_the_interpreter_lock_and_other_waits_are_separate_findings():
-    looks = [(at * SECOND, {100: "interpreter lock" if at % 2 else "sleep"}) for at in range(40)]
+    samples = [(at * SECOND, {100: "interpreter lock" if at % 2 else "sleep"}) for at in range(40)]
     history = History(1, 100 * SECOND)
     history.tasks = [Task(0, 0, 0, 0, 100 * SECOND, cpu=20 * SECOND)]
-    held = looked_at(history, looks)
+    held = victims_tried(history, samples)
     found = {f.code: f for f in read_pool(held, held.pools[0], 0, 100 * SECOND).findings}
     assert found["interpreter-lock"].worker_seconds == pytest.approx(40.0)
     assert found["blocked-in-task"].worker_seconds == pytest.approx(40.0)

@@ -128,13 +128,17 @@ def test_parks_are_those_of_a_slow_look(seed):
     history = random_history(seed)
     _, found = recorded(ledger(history).pools[0], 0, history.end)
     slow = []
-    for worker, began, ended, parked, woken in history.gaps:
+    for worker, began, ended, parked, woken in history.idle_intervals:
         if not parked:
             continue
         starts = [task.started for task in history.tasks if task.worker == worker]
         resumed = [wait[3] for wait in history.waits if wait[0] == worker]
         work = min((moment for moment in starts + resumed if moment >= ended), default=None)
-        others = [gap[1] for gap in history.gaps if gap[0] == worker and gap[3]]
+        others = [
+            idle_interval[1]
+            for idle_interval in history.idle_intervals
+            if idle_interval[0] == worker and idle_interval[3]
+        ]
         again = min((moment for moment in others if moment >= ended), default=None)
         useful = work is not None and (again is None or work <= again)
         slow.append((began, ended, woken, work if useful else -1, not useful and again is not None))
@@ -148,7 +152,7 @@ def parks(count=40, *, length=1_000 * US, latency=50 * US, useful=True):
     for number in range(count):
         woken = now + length
         began = woken + latency
-        history.gaps.append((0, now, began - 10 * US, True, woken))
+        history.idle_intervals.append((0, now, began - 10 * US, True, woken))
         if useful or number % 2:
             history.tasks.append(Task(len(history.tasks), woken, 0, began, began + 100 * US))
         now = began + 200 * US
@@ -192,7 +196,7 @@ def test_a_given_cost_takes_the_place_of_the_measured_one():
 
 def test_where_no_wake_is_known_nothing_is_said_of_spinning():
     history = parks()
-    history.gaps = [(*gap[:4], -1) for gap in history.gaps]
+    history.idle_intervals = [(*idle_interval[:4], -1) for idle_interval in history.idle_intervals]
     found = parking_of(history)
     assert (found.wake_to_work_s, found.park_cost_s, found.spins, found.best) == (
         None,

@@ -10,11 +10,11 @@ from itertools import combinations
 import pytest
 
 from idlehands_monitor.analysis.stealing.random_choice import (
+    attempts_per_hit,
+    attempts_to_see_all,
+    attempts_variance,
     implied_with_work,
-    looks_per_hit,
-    looks_to_see_all,
-    looks_variance,
-    shared_look,
+    shared_style,
     unseen,
 )
 
@@ -24,20 +24,20 @@ from idlehands_monitor.analysis.stealing.random_choice import (
 
 @pytest.mark.parametrize("workers", range(2, 17))
 def test_one_deque_with_work_takes_as_many_looks_as_there_are_others(workers):
-    assert looks_per_hit(workers - 1, 1) == workers - 1
-    assert looks_variance(workers - 1, 1) == (workers - 1) * (workers - 2)
+    assert attempts_per_hit(workers - 1, 1) == workers - 1
+    assert attempts_variance(workers - 1, 1) == (workers - 1) * (workers - 2)
 
 
 @pytest.mark.parametrize("workers", range(2, 17))
 def test_one_deque_with_work_takes_half_as_many_looks_without_replacement(workers):
-    assert looks_per_hit(workers - 1, 1, replacement=False) == workers / 2
+    assert attempts_per_hit(workers - 1, 1, replacement=False) == workers / 2
 
 
 @pytest.mark.parametrize(("victims", "with_work"), [(1, 1), (4, 2), (7, 1), (7, 3), (9, 9)])
 def test_looks_without_replacement_are_the_mean_over_all_places_of_the_work(victims, with_work):
     firsts = [places[0] + 1 for places in combinations(range(victims), with_work)]
     exact = Fraction(sum(firsts), len(firsts))
-    assert looks_per_hit(victims, with_work, replacement=False) == pytest.approx(float(exact))
+    assert attempts_per_hit(victims, with_work, replacement=False) == pytest.approx(float(exact))
 
 
 @pytest.mark.parametrize(("victims", "with_work"), [(7, 1), (7, 3), (15, 2)])
@@ -45,29 +45,29 @@ def test_looks_with_replacement_are_those_of_seeded_searches(victims, with_work)
     draw, searches = random.Random(3), 20_000
     counts = []
     for _ in range(searches):
-        looks = 1
+        attempts = 1
         while draw.randrange(victims) >= with_work:
-            looks += 1
-        counts.append(looks)
+            attempts += 1
+        counts.append(attempts)
     mean = sum(counts) / searches
-    error = math.sqrt(looks_variance(victims, with_work) / searches)
-    assert abs(mean - looks_per_hit(victims, with_work)) < 4 * error
+    error = math.sqrt(attempts_variance(victims, with_work) / searches)
+    assert abs(mean - attempts_per_hit(victims, with_work)) < 4 * error
     variance = sum((count - mean) ** 2 for count in counts) / searches
-    assert variance == pytest.approx(looks_variance(victims, with_work), rel=0.06)
+    assert variance == pytest.approx(attempts_variance(victims, with_work), rel=0.06)
 
 
 def test_nobody_with_work_is_looked_for_without_end():
-    assert looks_per_hit(7, 0) == looks_per_hit(7, 0, replacement=False) == math.inf
-    assert looks_variance(7, 0) == math.inf
+    assert attempts_per_hit(7, 0) == attempts_per_hit(7, 0, replacement=False) == math.inf
+    assert attempts_variance(7, 0) == math.inf
 
 
 def test_everybody_with_work_takes_one_look():
-    assert looks_per_hit(7, 7) == looks_per_hit(7, 7, replacement=False) == 1
-    assert looks_variance(7, 7) == 0
+    assert attempts_per_hit(7, 7) == attempts_per_hit(7, 7, replacement=False) == 1
+    assert attempts_variance(7, 7) == 0
 
 
 @pytest.mark.parametrize(
-    ("victims", "looks"),
+    ("victims", "attempts"),
     [
         (1, 1),
         (2, 3),
@@ -79,8 +79,8 @@ def test_everybody_with_work_takes_one_look():
         (31, 124.844601),
     ],
 )
-def test_seeing_every_victim_takes_the_coupon_collectors_looks(victims, looks):
-    assert looks_to_see_all(victims) == pytest.approx(looks, abs=5e-7)
+def test_seeing_every_victim_takes_the_coupon_collectors_looks(victims, attempts):
+    assert attempts_to_see_all(victims) == pytest.approx(attempts, abs=5e-7)
 
 
 @pytest.mark.parametrize(("bins", "empty"), [(8, 2.748871), (16, 5.697186)])
@@ -108,34 +108,34 @@ def test_a_single_victim_is_seen_by_one_look():
 
 def test_of_twenty_three_people_two_share_a_birthday_more_often_than_not():
     # The classic number, 0.507297.
-    assert shared_look(365, 23) == pytest.approx(0.507297, abs=5e-7)
+    assert shared_style(365, 23) == pytest.approx(0.507297, abs=5e-7)
 
 
 def test_more_thieves_than_victims_must_meet():
-    assert shared_look(3, 4) == 1
-    assert shared_look(3, 1) == shared_look(3, 0) == 0
+    assert shared_style(3, 4) == 1
+    assert shared_style(3, 1) == shared_style(3, 0) == 0
 
 
 def test_hits_at_random_tell_how_many_had_work():
     assert implied_with_work(7, 700, 100) == 1
     assert implied_with_work(7, 10, 0) == 0
-    assert looks_per_hit(7, 2) == pytest.approx(7 / implied_with_work(7, 7, 2))
+    assert attempts_per_hit(7, 2) == pytest.approx(7 / implied_with_work(7, 7, 2))
 
 
 @pytest.mark.parametrize(
     "call",
     [
-        lambda: looks_per_hit(0, 0),
-        lambda: looks_per_hit(3, 4),
-        lambda: looks_variance(3, -1),
-        lambda: looks_to_see_all(0),
+        lambda: attempts_per_hit(0, 0),
+        lambda: attempts_per_hit(3, 4),
+        lambda: attempts_variance(3, -1),
+        lambda: attempts_to_see_all(0),
         lambda: unseen(0, 1),
         lambda: unseen(3, -1),
-        lambda: shared_look(3, -1),
+        lambda: shared_style(3, -1),
         lambda: implied_with_work(3, 0, 0),
         lambda: implied_with_work(3, 2, 3),
     ],
 )
 def test_impossible_numbers_are_refused(call):
-    with pytest.raises(ValueError, match=r"victims|looks|thieves"):
+    with pytest.raises(ValueError, match=r"victims|attempts|thieves"):
         call()

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from histories import History, Task, ledger, random_history, scaled, take_in
 from idlehands_monitor.analysis.assemble import read
-from idlehands_monitor.analysis.time.job_history import Past
+from idlehands_monitor.analysis.time.job_history import JobHistory
 from idlehands_monitor.analysis.verdicts.promises import (
     BROKEN,
     KEPT,
@@ -37,7 +37,7 @@ def parkings(count, *, beside=0, lead_ns=MS):
     history = History(2, (count + 1) * 10 * MS)
     for turn in range(count):
         at = (turn + 1) * 10 * MS
-        history.gaps.append((1, at, at + 5 * MS, True, -1))
+        history.idle_intervals.append((1, at, at + 5 * MS, True, -1))
         if turn < beside:
             history.tasks.append(Task(0, at - lead_ns, 0, at + 3 * MS, at + 4 * MS))
     for number, task in enumerate(sorted(history.tasks, key=lambda task: task.spawned)):
@@ -58,8 +58,8 @@ def test_parking_beside_a_task_that_was_there_breaks_it_and_says_when():
     found = verdict_of(parkings(100, beside=10))
     assert (found.verdict, found.cases, found.broken) == (BROKEN, 100, 10)
     assert found.effect == pytest.approx(0.1)
-    assert found.moments_ns[0] == 10 * MS
-    assert len(found.moments_ns) == 10
+    assert found.timestamps_ns[0] == 10 * MS
+    assert len(found.timestamps_ns) == 10
 
 
 def test_a_task_that_comes_while_a_worker_parks_is_a_race_and_breaks_nothing():
@@ -114,7 +114,7 @@ def test_tasks_of_the_pool_itself_keep_the_promise_to_stay_in_it():
 def test_tasks_spawned_in_another_pool_are_told_by_their_stamp():
     found = foreign(hundred_tasks(), range(20, 40))
     assert (found.verdict, found.broken) == (BROKEN, 20)
-    assert found.moments_ns[0] == 20 * MS + 1000
+    assert found.timestamps_ns[0] == 20 * MS + 1000
 
 
 def graph(**changes):
@@ -161,7 +161,7 @@ def test_each_end_has_its_own_promise():
     owners, thieves = ends_kept(ends_of(100, 0))
     assert (owners.verdict, thieves.verdict) == (KEPT, BROKEN)
     assert thieves.evidence == "broken in 100 of 100 cases"
-    assert thieves.moments_ns[0] == 0
+    assert thieves.timestamps_ns[0] == 0
 
 
 def sizes_with(superiority):
@@ -202,11 +202,11 @@ def test_where_spawns_were_lost_in_between_nothing_is_judged_by_them():
 
 
 def test_what_is_judged_of_the_scheduler_may_be_some_seconds_old_and_findings_go_by_that():
-    past, held, made = Past(), ledger(scaled(random_history(3), 100 * MS)), []
+    past, held, made = JobHistory(), ledger(scaled(random_history(3), 100 * MS)), []
     past.extend(held)
     pool = past.pools[0]
     for second, seconds in [(20, 10), (21, 10), (29, 10), (29, 1), (30, 1), (31, 10), (40, 10)]:
-        pool.kept(
+        pool.cached(
             "it", second * 1000 * MS, seconds, lambda second=second: made.append(second) or {}
         )
     assert made == [20, 29, 30, 40]
@@ -215,7 +215,7 @@ def test_what_is_judged_of_the_scheduler_may_be_some_seconds_old_and_findings_go
 def test_when_nothing_comes_any_more_what_is_judged_seldom_is_judged_once_of_all_there_is():
     history = History(1, 900 * MS)
     history.tasks = [Task(n, 0, 0, n * 10 * MS, (n + 1) * 10 * MS) for n in range(90)]
-    held, past = ledger(history), Past()
+    held, past = ledger(history), JobHistory()
     source = SourceReading("pool", "live")
     (pool,) = held.pools.values()
     whole, pool.complete_ns = pool.complete_ns, 300 * MS

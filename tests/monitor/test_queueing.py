@@ -299,16 +299,18 @@ def test_a_window_that_cuts_through_has_two_boundary_terms():
     assert (found.finished_ns, found.before_ns, found.after_ns) == (14, 10, 4)
 
 
-moments = st.integers(0, 1 << 61)
-stays = st.integers(0, 1 << 61)
-sojourns = st.lists(st.tuples(moments, stays).map(lambda s: (s[0], s[0] + s[1])), max_size=40)
+timestamps = st.integers(0, 1 << 61)
+lifetimes = st.integers(0, 1 << 61)
+sojourns = st.lists(
+    st.tuples(timestamps, lifetimes).map(lambda s: (s[0], s[0] + s[1])), max_size=40
+)
 near = st.integers(0, 30)
 near_sojourns = st.lists(st.tuples(near, near).map(lambda s: (s[0], s[0] + s[1])), max_size=12)
 
 
 @given(
     st.one_of(
-        st.tuples(sojourns, moments, st.integers(1, 1 << 61)),
+        st.tuples(sojourns, timestamps, st.integers(1, 1 << 61)),
         st.tuples(near_sojourns, near, st.integers(1, 30)),
     )
 )

@@ -143,7 +143,7 @@ def test_a_copy_of_the_capture_never_replaces_a_file(ticking, tmp_path):
 def test_a_replayed_history_reads_like_the_live_one(tmp_path):
     history = History(2, 3 * SECOND)
     history.tasks = [Task(0, 0, 0, 0, 2 * SECOND), Task(1, SECOND, 1, 2 * SECOND, 3 * SECOND)]
-    history.gaps = [(1, 0, 2 * SECOND, True, -1)]
+    history.idle_intervals = [(1, 0, 2 * SECOND, True, -1)]
     path = tmp_path / "a.idlehands"
     hello = {"frame": "hello", "version": 1, "pid": 1, "argv0": "job.py", "python": "3.11"}
     write(path, [(3 * SECOND, [hello, *frames(history)])])

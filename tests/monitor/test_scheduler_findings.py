@@ -34,7 +34,7 @@ from idlehands_monitor.model.deques import (
 )
 from idlehands_monitor.model.host import HostReading
 from idlehands_monitor.model.parking import ParkingReading, SpinReading
-from idlehands_monitor.model.worker_time import ENTRIES, PoolTime
+from idlehands_monitor.model.worker_time import CATEGORIES, PoolTime
 
 SECOND = 1_000_000_000
 MS = 1_000_000
@@ -102,11 +102,11 @@ def test_who_could_have_had_what_is_that_of_the_obvious_search(seed):
     owner = sorted(draw.randint(0, 2) for _ in range(count))
     spawned = [draw.randint(0, 50) for _ in range(count)]
     pairs = sorted(zip(owner, spawned, strict=True))
-    moments = draw.sample(range(51, 500), count)  # a take is after its push
+    timestamps = draw.sample(range(51, 500), count)  # a take is after its push
     rows = {
         "owner": np.array([pair[0] for pair in pairs], dtype=np.int64),
         "spawned": np.array([pair[1] for pair in pairs], dtype=np.int64),
-        "started": np.array(moments, dtype=np.int64),
+        "started": np.array(timestamps, dtype=np.int64),
     }
     stolen = np.array([draw.random() < 0.5 for _ in range(count)])
     assert oldest_left(rows, stolen).tolist() == slow_oldest_left(rows, stolen)
@@ -167,20 +167,20 @@ def test_where_the_ends_are_kept_to_or_steals_are_few_nothing_is_said():
 
 
 def test_looks_that_all_go_to_one_of_two_victims_are_half_misplaced_less_chance():
-    looks = np.array([[0, 100, 0], [100, 0, 0], [100, 0, 0]])
+    attempts = np.array([[0, 100, 0], [100, 0, 0], [100, 0, 0]])
     # Each of six cells is 50 off; chance would make it sqrt(2/pi * 50 / 2) off on average.
     chance = 6 * math.sqrt(2 / math.pi * 25) / 2
-    assert misplaced(looks) == pytest.approx((150 - chance) / 300)
+    assert misplaced(attempts) == pytest.approx((150 - chance) / 300)
 
 
 def test_even_looks_and_draws_at_random_are_hardly_misplaced():
     assert misplaced(np.array([[0, 9, 9], [9, 0, 9], [9, 9, 0]])) == 0.0
     draw = np.random.default_rng(5)
-    looks = np.zeros((8, 8), dtype=np.int64)
+    attempts = np.zeros((8, 8), dtype=np.int64)
     for thief in range(8):
         others = [other for other in range(8) if other != thief]
-        looks[thief, others] = draw.multinomial(2000, [1 / 7] * 7)
-    assert misplaced(looks) < 0.01
+        attempts[thief, others] = draw.multinomial(2000, [1 / 7] * 7)
+    assert misplaced(attempts) < 0.01
 
 
 def test_no_looks_or_nobody_to_look_at_is_nothing_misplaced():
@@ -189,10 +189,10 @@ def test_no_looks_or_nobody_to_look_at_is_nothing_misplaced():
 
 
 def test_an_even_choice_finds_victims_with_work_as_often_as_they_were_found():
-    looks = np.array([[0, 90, 10], [0, 0, 0], [0, 0, 0]])
+    attempts = np.array([[0, 90, 10], [0, 0, 0], [0, 0, 0]])
     hits = np.array([[0, 9, 9], [0, 0, 0], [0, 0, 0]])
     # 50 looks at a victim that has work in one of ten, 50 at one that has in nine of ten.
-    assert hits_if_even(looks, hits) == pytest.approx(50 * 0.1 + 50 * 0.9)
+    assert hits_if_even(attempts, hits) == pytest.approx(50 * 0.1 + 50 * 0.9)
 
 
 # -- what each accounts for ----------------------------------------------------------------------
@@ -231,8 +231,8 @@ def parked(*spins, wasted=0, park_cost_s=0.001):
 
 def met(waited_s, thieves_s):
     return ContentionReading(
-        told=True,
-        meetings=500,
+        reported=True,
+        contended=500,
         lost=0,
         unknown=0,
         missing=0,
@@ -245,18 +245,18 @@ def met(waited_s, thieves_s):
         median_s=0.001,
         p99_s=0.01,
         by_length=(),
-        moments_ns=(),
+        timestamps_ns=(),
     )
 
 
-def pool_time(workers=2, seconds=10.0, **entries):
+def pool_time(workers=2, seconds=10.0, **by_category):
     """Return the time of so many workers; what is not given is working."""
-    known = {name: round(entries.get(name, 0) * SECOND) for name in ENTRIES}
+    known = {name: round(by_category.get(name, 0) * SECOND) for name in CATEGORIES}
     total = round(workers * seconds * SECOND)
     known["working"] = total - sum(known.values())
-    entries = np.zeros((len(ENTRIES), workers), dtype=np.int64)
-    entries[:, 0] = [known[name] for name in ENTRIES]  # who it was makes no difference
-    return PoolTime(entries, round(seconds * SECOND))
+    by_category = np.zeros((len(CATEGORIES), workers), dtype=np.int64)
+    by_category[:, 0] = [known[name] for name in CATEGORIES]  # who it was makes no difference
+    return PoolTime(by_category, round(seconds * SECOND))
 
 
 def told(time, use, steals=NO_LOOKS):
@@ -280,12 +280,12 @@ def test_whose_end_was_wrong_decides_what_to_try():
 
 
 def test_uneven_looks_account_for_their_share_of_what_is_left_of_searching():
-    looks = np.array([[0, 90, 10], [0, 0, 0], [0, 0, 0]])
+    attempts = np.array([[0, 90, 10], [0, 0, 0], [0, 0, 0]])
     use = SchedulerUse(ends(stolen_at_end=0), LARGER, UNEVEN)
     found, costs = told(pool_time(searching=1.0), use, UNEVEN_LOOKS)
     uneven = found["uneven-victims"]
-    assert uneven.worker_seconds == pytest.approx(0.25 * misplaced(looks))
-    assert costs.searching == pytest.approx((0.75 + 0.25 * misplaced(looks)) * SECOND)
+    assert uneven.worker_seconds == pytest.approx(0.25 * misplaced(attempts))
+    assert costs.searching == pytest.approx((0.75 + 0.25 * misplaced(attempts)) * SECOND)
     # 18 hits where evenly spread looks would have had 50: so much of the searching is to gain.
     assert uneven.gain_s == pytest.approx(0.25 * (1 - 18 / 50))
     assert "fixed order" in uneven.sentence
@@ -369,18 +369,20 @@ amounts = st.integers(0, 10**10)
 
 @settings(max_examples=200)
 @given(
-    entries=st.tuples(*[amounts] * len(ENTRIES)),
+    by_category=st.tuples(*[amounts] * len(CATEGORIES)),
     spared=st.floats(1e-3, 1.0),
     wasted=st.integers(0, 10**6),
     shares=st.tuples(st.floats(0, 1), st.floats(0, 1), st.floats(0, 3)),
     waits=st.tuples(st.floats(0, 20), st.floats(0, 1)),
     core_time=st.sampled_from(["kernel", "process"]),
 )
-def test_no_worker_time_is_accounted_for_twice(entries, spared, wasted, shares, waits, core_time):
+def test_no_worker_time_is_accounted_for_twice(
+    by_category, spared, wasted, shares, waits, core_time
+):
     blocked_share, idle_share, throttled = shares
     if core_time == "process":
-        entries = (*entries[:2], 0, *entries[3:])
-    time = PoolTime(np.array([entries]).T, 2 * SECOND, core_time)
+        by_category = (*by_category[:2], 0, *by_category[3:])
+    time = PoolTime(np.array([by_category]).T, 2 * SECOND, core_time)
     pool = time.pool
     use = SchedulerUse(
         ends(stolen_at_end=0),

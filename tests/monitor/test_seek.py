@@ -18,7 +18,7 @@ from idlehands_monitor.analysis.assemble import read_pool
 from idlehands_monitor.ingest.capture import CaptureWriter
 from idlehands_monitor.ingest.sources.replay import ReplaySource
 from idlehands_monitor.session.feed import Feed
-from idlehands_monitor.session.seek import Stopped, broken_moments, feed_at
+from idlehands_monitor.session.seek import Stopped, broken_timestamps, feed_at
 from idlehands_monitor.views.terminal import jumps
 from idlehands_monitor.views.terminal.app import Dashboard
 from idlehands_monitor.views.terminal.scheduler_screen import PromiseSheet, whole_text
@@ -45,7 +45,7 @@ def whole(seconds):
             Task(2 * number, at, 0, at, at + 200 * MS),
             Task(2 * number + 1, at + 10 * MS, 0, at + 210 * MS, at + 240 * MS),
         ]
-        history.gaps.append((1, at + 50 * MS, at + 150 * MS, True, -1))
+        history.idle_intervals.append((1, at + 50 * MS, at + 150 * MS, True, -1))
     return history
 
 
@@ -62,7 +62,7 @@ def capture(tmp_path):
         ended.seen[frame["table"], frame["worker"]] = part
         times = {
             "tasks": lambda: sorted(task.ended for task in history.tasks)[part],
-            "gaps": lambda: history.gaps[part][2],
+            "gaps": lambda: history.idle_intervals[part][2],
             "spawns": lambda: sorted(task.spawned for task in history.tasks)[part],
         }
         return times[frame["table"]]()
@@ -89,7 +89,7 @@ def played(path, seconds, speed=1.0):
     for _ in range(round(seconds * 10)):
         clock.now += 0.1
         feed.update()
-        feed.keep_past()
+        feed.extend_history()
     return feed
 
 
@@ -156,12 +156,12 @@ def test_a_moment_after_the_end_goes_to_the_end(capture):
 
 
 def test_moments_come_from_every_part_of_a_capture_in_order(capture):
-    moments = broken_moments(ReplaySource(capture), WINDOW_NS)[0, PARKS]
-    assert list(moments) == sorted(set(moments))
-    assert moments[0] == 50 * MS
-    assert {moment // WINDOW_NS for moment in moments} == {0, 1, 2, 3}
-    parked = {gap[1] for gap in whole(40).gaps}
-    assert set(moments) <= parked
+    timestamps = broken_timestamps(ReplaySource(capture), WINDOW_NS)[0, PARKS]
+    assert list(timestamps) == sorted(set(timestamps))
+    assert timestamps[0] == 50 * MS
+    assert {moment // WINDOW_NS for moment in timestamps} == {0, 1, 2, 3}
+    parked = {idle_interval[1] for idle_interval in whole(40).idle_intervals}
+    assert set(timestamps) <= parked
 
 
 # -- on the screen -------------------------------------------------------------------------------
@@ -180,7 +180,7 @@ def replaying(path, test, size=(120, 36)):
 
 def test_j_goes_through_the_moments_of_the_chosen_promise_one_after_the_other(capture):
     source = ReplaySource(capture)
-    moments = broken_moments(source.again(), WINDOW_NS)[0, PARKS]
+    timestamps = broken_timestamps(source.again(), WINDOW_NS)[0, PARKS]
 
     async def test(app, pilot):
         await shown(app, pilot, "tasks/s")
@@ -188,14 +188,14 @@ def test_j_goes_through_the_moments_of_the_chosen_promise_one_after_the_other(ca
         await shown(app, pilot, "workers park only when the whole pool is empty")
         await pilot.press("j")
         for place, key in ((0, "j"), (1, "j"), (2, "b"), (1, "b")):
-            into_s = (moments[place] - source.first_ns) / SECOND
+            into_s = (timestamps[place] - source.first_ns) / SECOND
             where = f"{into_s:.2f} s in" if into_s >= 0 else f"{-into_s:.2f} s before"
-            said = f"moment {place + 1} of {len(moments)}"
+            said = f"moment {place + 1} of {len(timestamps)}"
             await shown(app, pilot, where)
             await shown(app, pilot, said)
             assert "replay, paused" in screen_text(app)
             pool = app.pool
-            assert moments[place] <= pool.end_ns < moments[place] + 100 * MS
+            assert timestamps[place] <= pool.end_ns < timestamps[place] + 100 * MS
             await pilot.press(key)
         await shown(app, pilot, "moment 1 of")
         await pilot.press("space")
@@ -285,14 +285,14 @@ def test_the_cursor_stays_on_the_promises_and_the_rest_scrolls():
 
 def test_a_promise_whole_has_its_counts_its_effect_and_its_moments_as_ages():
     pool = reading().pools[0]
-    moments = (pool.end_ns - 2_500 * MS, pool.end_ns - 300 * MS)
+    timestamps = (pool.end_ns - 2_500 * MS, pool.end_ns - 300 * MS)
     broken = promise_of(
         pool,
         verdict="broken",
         cases=40,
         broken=9,
         effect=0.225,
-        moments_ns=moments,
+        timestamps_ns=timestamps,
         evidence="broken in 9 of 40",
         why="",
     )
@@ -314,7 +314,7 @@ def test_a_jump_that_nobody_waits_for_any_more_reads_no_further(capture):
         return len(asked) == 5
 
     with pytest.raises(Stopped):
-        broken_moments(source, WINDOW_NS, stopped)
+        broken_timestamps(source, WINDOW_NS, stopped)
     assert len(asked) == 5
     with pytest.raises(Stopped):
         feed_at(ReplaySource(capture), WINDOW_NS, 0, 30 * SECOND, lambda: True)
@@ -330,7 +330,7 @@ def test_q_during_a_jump_ends_the_reading_of_the_capture(capture, monkeypatch):
             went_on.append(time.sleep(0.01))
         raise Stopped
 
-    monkeypatch.setattr(jumps, "broken_moments", read_for_ever)
+    monkeypatch.setattr(jumps, "broken_timestamps", read_for_ever)
     app = Dashboard(Feed(ReplaySource(capture), WINDOW_NS))
 
     async def test():

@@ -14,20 +14,20 @@ from hypothesis import strategies as st
 from histories import take_in
 from idlehands.wire import GAPS, INBOX, LOST, PARKED, SPAWNS, STAYS, TASKS, encode_columns
 from idlehands_monitor.analysis.assemble import read
-from idlehands_monitor.analysis.time.thinned import sampled_shares
+from idlehands_monitor.analysis.time.thinned import thinned_shares
 from idlehands_monitor.analysis.time.worker_time import pool_time
 from idlehands_monitor.ledger import Hole, HostCounters, Ledger
 from idlehands_monitor.ledger.detail import EVERY, parts, weights
 from idlehands_monitor.ledger.queue_length import queued_at
 from idlehands_monitor.ledger.rows import Recent, task_rows
 from idlehands_monitor.model.source import SourceReading
-from idlehands_monitor.model.worker_time import ENTRIES
+from idlehands_monitor.model.worker_time import CATEGORIES
 from idlehands_monitor.views import json as json_view
 from idlehands_monitor.views import text
 from idlehands_monitor.views.text import second_line
 
 
-def shared_ledger(tasks, stays, end_ns, *, workers=1, gaps=(), steps=(), ran=None):
+def shared_ledger(tasks, lifetimes, end_ns, *, workers=1, idle_intervals=(), steps=(), ran=None):
     """Return a ledger of one pool; tasks: (worker, spawned, started, ended[, outcome, by]);
     stays: (worker, began, ended[, how]); gaps: (worker, began, ended, state)."""
     ledger = Ledger()
@@ -71,24 +71,30 @@ def shared_ledger(tasks, stays, end_ns, *, workers=1, gaps=(), steps=(), ran=Non
             ],
         )
         rows(
-            STAYS, worker, [(b, e, 1, 100 + w, *(h or [0])) for w, b, e, *h in stays if w == worker]
+            STAYS,
+            worker,
+            [(b, e, 1, 100 + w, *(h or [0])) for w, b, e, *h in lifetimes if w == worker],
         )
-        rows(GAPS, worker, [(b, e, state, 0, -1, -1) for w, b, e, state in gaps if w == worker])
+        rows(
+            GAPS,
+            worker,
+            [(b, e, state, 0, -1, -1) for w, b, e, state in idle_intervals if w == worker],
+        )
     levels = {"frame": "levels", "pool": 0, "at_ns": end_ns, "inbox": 0, "deques": []}
     counts = {"ran": ran or [sum(task[0] == w for task in tasks) for w in range(workers)]}
     take_in(ledger, {**levels, "workers": [[] for _ in range(workers)], "misuses": 0, **counts})
     return ledger
 
 
-def entries(ledger, begin, end):
+def by_category(ledger, begin, end):
     time = pool_time(ledger.pools[0], HostCounters(), begin, end)
-    return {name: getattr(time.pool, name) for name in ENTRIES if getattr(time.pool, name)}
+    return {name: getattr(time.pool, name) for name in CATEGORIES if getattr(time.pool, name)}
 
 
 def test_a_gap_is_parked_until_the_next_task_is_handed_in_and_waking_from_then_on():
     tasks = [(0, 10, 12, 20), (0, 40, 43, 50)]
     ledger = shared_ledger(tasks, [(0, 0, 60)], 60)
-    assert entries(ledger, 0, 60) == {
+    assert by_category(ledger, 0, 60) == {
         "working": 15,
         "waking": 5,  # 10 to 12 and 40 to 43
         "no_work": 40,  # 0 to 10, 20 to 40, 50 to 60
@@ -98,29 +104,29 @@ def test_a_gap_is_parked_until_the_next_task_is_handed_in_and_waking_from_then_o
 def test_a_worker_that_only_fetches_a_task_queued_already_is_dispatching():
     tasks = [(0, 10, 10, 20), (0, 15, 22, 30)]
     ledger = shared_ledger(tasks, [(0, 10, 30)], 40)
-    assert entries(ledger, 0, 40) == {"working": 18, "dispatch": 2}
+    assert by_category(ledger, 0, 40) == {"working": 18, "dispatch": 2}
 
 
 def test_a_parked_worker_beside_a_queued_task_is_starved():
     tasks = [(0, 10, 10, 50), (0, 20, 50, 60), (1, 0, 0, 5), (1, 55, 55, 60)]
     ledger = shared_ledger(tasks, [(0, 0, 60), (1, 0, 60)], 60, workers=2)
-    found = entries(ledger, 0, 60)
+    found = by_category(ledger, 0, 60)
     assert found["starved"] == 30  # worker 1 from 20, when a task was queued, to 50
     assert sum(found.values()) == 120
 
 
 def test_time_before_a_worker_joins_and_after_it_leaves_is_nobodys():
     ledger = shared_ledger([(0, 10, 10, 20)], [(0, 10, 25), (0, 40, 45)], 100)
-    assert sum(entries(ledger, 0, 100).values()) == 20
-    assert sum(entries(ledger, 22, 42).values()) == 5
+    assert sum(by_category(ledger, 0, 100).values()) == 20
+    assert sum(by_category(ledger, 22, 42).values()) == 5
 
 
 def test_windows_side_by_side_add_up_to_the_window_around_them():
     tasks = [(0, 10, 12, 20), (0, 15, 22, 30), (0, 40, 43, 50)]
     ledger = shared_ledger(tasks, [(0, 0, 60)], 60)
-    whole = entries(ledger, 0, 60)
+    whole = by_category(ledger, 0, 60)
     for cut in range(1, 60):
-        left, right = entries(ledger, 0, cut), entries(ledger, cut, 60)
+        left, right = by_category(ledger, 0, cut), by_category(ledger, cut, 60)
         assert {n: left.get(n, 0) + right.get(n, 0) for n in whole} == whole
 
 
@@ -128,7 +134,7 @@ def test_windows_side_by_side_add_up_to_the_window_around_them():
 def histories(draw):
     """Random workers, each with stays one after the other and tasks inside them."""
     workers = draw(st.integers(1, 3))
-    tasks, stays = [], []
+    tasks, lifetimes = [], []
     for worker in range(workers):
         moment = 0
         for _ in range(draw(st.integers(0, 3))):
@@ -139,40 +145,40 @@ def histories(draw):
                 tasks.append((worker, draw(st.integers(0, started)), started, moment))
             moment += draw(st.integers(0, 10))
             if moment > began:
-                stays.append((worker, began, moment))
+                lifetimes.append((worker, began, moment))
             else:
                 tasks = [t for t in tasks if t[0] != worker or t[2] < began]
-    return workers, sorted(tasks, key=lambda task: task[1]), stays
+    return workers, sorted(tasks, key=lambda task: task[1]), lifetimes
 
 
 @given(histories(), st.integers(0, 60), st.integers(1, 200))
 def test_entries_are_never_negative_and_add_up_to_the_time_that_workers_were_there(
     history, begin, length
 ):
-    workers, tasks, stays = history
+    workers, tasks, lifetimes = history
     end = begin + length
-    ledger = shared_ledger(tasks, stays, 1000, workers=workers)
+    ledger = shared_ledger(tasks, lifetimes, 1000, workers=workers)
     time = pool_time(ledger.pools[0], HostCounters(), begin, end)
-    there = sum(max(0, min(e, end) - max(b, begin)) for _, b, e in stays)
+    there = sum(max(0, min(e, end) - max(b, begin)) for _, b, e in lifetimes)
     assert time.pool.total == there
-    assert all(getattr(worker, name) >= 0 for worker in time.per_worker for name in ENTRIES)
+    assert all(getattr(worker, name) >= 0 for worker in time.per_worker for name in CATEGORIES)
 
 
-def slow_entries(workers, tasks, stays, begin, end):
+def slow_entries(workers, tasks, lifetimes, begin, end):
     """Return worker time by looking at every nanosecond, see docs/figures.md."""
     total = dict.fromkeys(("working", "dispatch", "waking", "starved", "no_work"), 0)
     for moment in range(begin, end):
         queued = sum(spawned <= moment < started for _, spawned, started, _ in tasks)
         parked = waking = 0
         for worker in range(workers):
-            stay = [(b, e) for w, b, e in stays if w == worker and b <= moment < e]
-            if not stay:
+            lifetime = [(b, e) for w, b, e in lifetimes if w == worker and b <= moment < e]
+            if not lifetime:
                 continue
-            mine = [t for t in tasks if t[0] == worker and stay[0][0] <= t[2] < stay[0][1]]
+            mine = [t for t in tasks if t[0] == worker and lifetime[0][0] <= t[2] < lifetime[0][1]]
             if any(t[2] <= moment < t[3] for t in mine):
                 total["working"] += 1
                 continue
-            before = max([stay[0][0], *(t[3] for t in mine if t[3] <= moment)])
+            before = max([lifetime[0][0], *(t[3] for t in mine if t[3] <= moment)])
             later = sorted((t[2], t[1]) for t in mine if t[2] > moment)
             if later and later[0][1] <= before:
                 total["dispatch"] += 1  # the next task was queued already: it only fetches it
@@ -188,13 +194,13 @@ def slow_entries(workers, tasks, stays, begin, end):
 @settings(max_examples=300)
 @given(histories(), st.integers(0, 60), st.integers(1, 120))
 def test_the_sweep_of_a_shared_queue_equals_the_slow_reference(history, begin, length):
-    workers, tasks, stays = history
+    workers, tasks, lifetimes = history
     # Of two tasks that begin at once one takes no time, and which came first is not to be told.
     tasks = [task for task in tasks if task[3] > task[2]]
-    stayed = [t for t in tasks if any(t[0] == w and b <= t[2] < e for w, b, e in stays)]
-    ledger = shared_ledger(stayed, stays, 1000, workers=workers)
+    stayed = [t for t in tasks if any(t[0] == w and b <= t[2] < e for w, b, e in lifetimes)]
+    ledger = shared_ledger(stayed, lifetimes, 1000, workers=workers)
     time = pool_time(ledger.pools[0], HostCounters(), begin, begin + length).pool
-    expected = slow_entries(workers, stayed, stays, begin, begin + length)
+    expected = slow_entries(workers, stayed, lifetimes, begin, begin + length)
     assert {name: getattr(time, name) for name in expected} == expected
 
 
@@ -210,20 +216,25 @@ def test_a_worker_that_died_is_named_with_the_task_lost_with_it():
     ledger = shared_ledger(tasks, [(0, 0, 9, 1)], 10)
     (pool,) = read(ledger, SourceReading("quay", "live")).pools
     assert (pool.tasks.finished, pool.tasks.lost) == (1, 1)
-    (dead,) = pool.stays.dead
+    (dead,) = pool.lifetimes.dead
     assert (dead.worker, dead.pid, dead.kind) == (0, 1, "load")
     assert pool.findings[0].code == "lost-worker"
 
 
 def sampled(pairs, *, ran):
     """A pool whose one worker ran `pairs` of (run, gap) as its sampled tasks from 100 on."""
-    tasks, gaps, moment = [], [], 100
-    for run, gap in pairs:
+    tasks, idle_intervals, moment = [], [], 100
+    for run, idle_interval in pairs:
         tasks.append((0, moment, moment, moment + run))
-        gaps.append((0, moment + run, moment + run + gap, PARKED))
-        moment += run + gap
+        idle_intervals.append((0, moment + run, moment + run + idle_interval, PARKED))
+        moment += run + idle_interval
     ledger = shared_ledger(
-        tasks, [(0, 0, 10_000)], 10_000, gaps=gaps, steps=[(100, 2), (5_000, 0)], ran=[ran]
+        tasks,
+        [(0, 0, 10_000)],
+        10_000,
+        idle_intervals=idle_intervals,
+        steps=[(100, 2), (5_000, 0)],
+        ran=[ran],
     )
     return ledger
 
@@ -232,7 +243,7 @@ def test_a_sampled_stretch_is_split_as_its_sampled_pairs_are():
     ledger = sampled([(30, 10), (20, 20), (40, 0), (30, 10)], ran=64)
     pool = ledger.pools[0]
     time = pool_time(pool, HostCounters(), 100, 5_000)
-    assert time.sampled_ns == time.recorded_ns == 4_900
+    assert time.thinned_ns == time.recorded_ns == 4_900
     assert time.pool.total == 4_900
     assert time.pool.working == pytest.approx(4_900 * 120 / 160, abs=1)
     assert time.pool.no_work == pytest.approx(4_900 * 40 / 160, abs=1)
@@ -242,7 +253,7 @@ def test_the_error_of_a_sampled_share_is_that_of_a_ratio_estimate():
     """By hand, Cochran eq. 6.13: residuals 0, -10, 10, 0 around the ratio 3/4 over pairs of 40."""
     pool = sampled([(30, 10), (20, 20), (40, 0), (30, 10)], ran=64).pools[0]
     present = pool_time(pool, HostCounters(), 100, 5_000).per_worker
-    shares = sampled_shares(pool, task_rows(pool, 5_000), _as_array([present[0].total]), 100, 5_000)
+    shares = thinned_shares(pool, task_rows(pool, 5_000), _as_array([present[0].total]), 100, 5_000)
     assert shares.pairs == 4
     assert shares.error == pytest.approx(math.sqrt(200 / 3 / 4) / 40)
 
@@ -263,7 +274,7 @@ def test_counts_of_a_sampled_stretch_are_the_totals_and_kinds_are_weighed():
     (pool,) = read(sampled([(30, 10), (20, 20)], ran=37), SourceReading("quay", "live")).pools
     assert pool.tasks.finished == 37
     assert pool.tasks.kinds[0].finished == 2 * EVERY
-    assert pool.sampled_s == pytest.approx(4.9e-6)
+    assert pool.thinned_s == pytest.approx(4.9e-6)
 
 
 def test_time_in_which_tasks_were_only_counted_is_stated_and_left_out():
@@ -305,7 +316,7 @@ def test_a_worker_seen_to_go_just_after_its_pool_closed_has_left():
     ledger = shared_ledger([(0, 1, 1, 2)], [(0, 0, 97), (1, 0, 90)], 100, workers=2)
     ledger.pools[0].closed_ns = 95
     (pool,) = read(ledger, SourceReading("quay", "live")).pools
-    assert (pool.stays.joined, pool.stays.left) == (2, 2)
+    assert (pool.lifetimes.joined, pool.lifetimes.left) == (2, 2)
 
 
 def test_a_worker_that_left_while_the_levels_were_read_joined_once():
@@ -315,7 +326,7 @@ def test_a_worker_that_left_while_the_levels_were_read_joined_once():
     take_in(pool, {**levels, "workers": [[[3, 50]]], "ran": [1]})
     pool.closed_ns = 99
     (found,) = read(ledger, SourceReading("quay", "live")).pools
-    assert (found.stays.joined, found.stays.left) == (1, 1)
+    assert (found.lifetimes.joined, found.lifetimes.left) == (1, 1)
 
 
 def test_where_rows_were_lost_the_rate_of_tasks_is_that_of_the_whole_window():
@@ -338,7 +349,7 @@ def test_who_attaches_late_counts_the_tasks_that_sampled_rows_of_the_past_stand_
     pool = ledger.pools[0]
     pool.declared_ns, pool.complete_from_ns = -1_000, 100
     (reading,) = read(ledger, SourceReading("quay", "live")).pools
-    assert reading.sampled_s > 0
+    assert reading.thinned_s > 0
     assert reading.tasks.finished == 4 * EVERY
 
 

@@ -94,7 +94,7 @@ def test_what_waited_for_a_core_between_tasks_is_not_put_into_tasks():
     history.tasks = [
         Task(n, 0, 0, n * 1000 * MS, n * 1000 * MS + 500 * MS, cpu=500 * MS) for n in range(10)
     ]
-    history.gaps = [
+    history.idle_intervals = [
         (0, n * 1000 * MS + 500 * MS, (n + 1) * 1000 * MS, False, -1) for n in range(10)
     ]
     held = ledger(history)
@@ -137,7 +137,7 @@ def test_kinds_add_up_to_the_pool_exactly_whatever_the_counters_say(seed, growth
             held.host.add(number * 9, 100 + thread, on, queued)
     time = pool_time(pool, held.host, 0, pool.complete_ns)
     assert time.in_task.by_kind.min() >= 0
-    assert time.entries.min() >= 0
+    assert time.by_category.min() >= 0
     assert time.pool.total == history.workers * history.end
     assert time.in_task.by_kind.sum(axis=1).tolist() == [
         time.pool.working,

@@ -42,7 +42,7 @@ def test_a_slice_is_the_difference_of_the_snapshots_at_its_edges():
     assert found.hits == (10, 10, 20)
     assert found.empties == (20, 20, 40)
     assert found.lost_races == (1, 1, 2)
-    assert found.looks == (31, 31, 62)
+    assert found.attempts == (31, 31, 62)
     assert found.edges_s == (0.0, 1.0, 2.0, 4.0)
     assert found.counted_s == (1.0, 1.0, 2.0)
 
@@ -51,7 +51,7 @@ def test_a_slice_without_a_snapshot_is_blank_and_the_next_counts_from_before_it(
     pool = told([(SECOND, 10, 0, 0), (4 * SECOND, 70, 0, 0)])
     found = counted(pool, [n * SECOND for n in range(5)])
     assert found.hits == (10, None, None, 60)
-    assert found.looks == (10, None, None, 60)
+    assert found.attempts == (10, None, None, 60)
     assert found.counted_s == (1.0, 0.0, 0.0, 3.0)
 
 
@@ -63,7 +63,7 @@ def test_before_the_first_snapshot_of_a_pool_attached_to_late_nothing_is_known()
 
 def test_a_pool_without_any_snapshot_is_blank_throughout():
     found = counted(told([]), [0, SECOND, 2 * SECOND])
-    assert found.looks == (None, None)
+    assert found.attempts == (None, None)
     assert found.counted_s == (0.0, 0.0)
 
 
@@ -98,7 +98,7 @@ def test_a_window_is_cut_into_equal_parts_that_hold_a_snapshot_each():
     pool = told(every_second(40))
     edges = slice_edges(pool, 0, 40 * SECOND, live=False)
     assert edges == [n * 2 * SECOND for n in range(21)]
-    assert None not in counted(pool, edges).looks
+    assert None not in counted(pool, edges).attempts
 
 
 def test_slices_of_a_live_window_stay_where_they_are_as_it_moves():

@@ -13,7 +13,7 @@ from readings import reading, source
 from histories import History, Task, frames, ledger, levels_frame, random_history, take_in
 from idlehands.wire import encode_columns
 from idlehands_monitor.analysis.assemble import read
-from idlehands_monitor.analysis.stealing.steals import MOST_FEEDERS, dry_times, stealing
+from idlehands_monitor.analysis.stealing.steals import MOST_FEEDERS, stealing, times_to_next_task
 from idlehands_monitor.ledger import Ledger
 from idlehands_monitor.views import json as json_view
 from idlehands_monitor.views import text
@@ -48,13 +48,18 @@ EMPTIES = [[0, 3, 3, 4], [1, 0, 1, 1], [0, 0, 0, 0], [2, 2, 2, 0]]
 
 def test_looks_and_hits_are_summed_per_thief():
     found = stealing_of(HITS, EMPTIES).by_thief
-    assert [(thief.looks, thief.hits) for thief in found] == [(13, 3), (8, 5), (8, 8), (6, 0)]
-    assert [thief.looks_per_hit for thief in found] == [pytest.approx(13 / 3), 1.6, 1.0, None]
+    assert [(thief.attempts, thief.hits) for thief in found] == [(13, 3), (8, 5), (8, 8), (6, 0)]
+    assert [thief.attempts_per_hit for thief in found] == [pytest.approx(13 / 3), 1.6, 1.0, None]
 
 
 def test_looks_and_hits_are_summed_per_victim():
     found = stealing_of(HITS, EMPTIES).by_victim
-    assert [(victim.looks, victim.hits) for victim in found] == [(15, 12), (8, 3), (7, 1), (5, 0)]
+    assert [(victim.attempts, victim.hits) for victim in found] == [
+        (15, 12),
+        (8, 3),
+        (7, 1),
+        (5, 0),
+    ]
 
 
 def test_tasks_flow_from_victims_to_thieves_less_what_comes_back():
@@ -84,13 +89,13 @@ def test_what_workers_give_they_take_from_each_other(workers, seed):
 def test_looks_at_random_tell_how_many_deques_had_work():
     # Of three others k have work: a look hits with k/3, so k = 3·16/35.
     found = stealing_of(HITS, EMPTIES)
-    assert found.looks_per_hit == pytest.approx(35 / 16)
+    assert found.attempts_per_hit == pytest.approx(35 / 16)
     assert found.with_work == pytest.approx(48 / 35)
 
 
 def test_a_pool_of_one_worker_has_nobody_to_look_at():
     found = stealing_of([[0]], [[0]])
-    assert (found.looks_per_hit, found.with_work) == (None, None)
+    assert (found.attempts_per_hit, found.with_work) == (None, None)
     assert found.choice.verdict == "unknown"
 
 
@@ -107,13 +112,15 @@ def test_a_shared_queue_has_no_stealing():
 
 def lengths(history, begin=0, end=None):
     held = ledger(history).pools[0]
-    return [times.tolist() for times in dry_times(held, begin, end or history.end)]
+    return [times.tolist() for times in times_to_next_task(held, begin, end or history.end)]
 
 
-def one(*gaps, second=60):
+def one(*idle_intervals, second=60):
     """Return a worker with a task until 20, gaps, and a task from `second` on."""
     tasks = [Task(0, 0, 0, 0, 20), Task(1, 0, 0, second, 90)]
-    return History(1, 100, tasks, gaps=[(0, *gap, -1) for gap in gaps])
+    return History(
+        1, 100, tasks, idle_intervals=[(0, *idle_interval, -1) for idle_interval in idle_intervals]
+    )
 
 
 def test_a_search_after_a_task_lasts_to_the_next_task():
@@ -137,12 +144,12 @@ def test_a_search_shorter_than_the_clock_can_tell_took_no_time():
 
 
 def test_a_worker_that_has_run_nothing_has_not_gone_empty():
-    history = History(1, 100, [Task(0, 0, 0, 50, 90)], gaps=[(0, 10, 50, True, -1)])
+    history = History(1, 100, [Task(0, 0, 0, 50, 90)], idle_intervals=[(0, 10, 50, True, -1)])
     assert lengths(history) == [[]]
 
 
 def test_a_worker_that_gets_no_more_tasks_is_left_out():
-    history = History(1, 100, [Task(0, 0, 0, 0, 20)], gaps=[(0, 20, 90, True, -1)])
+    history = History(1, 100, [Task(0, 0, 0, 0, 20)], idle_intervals=[(0, 20, 90, True, -1)])
     assert lengths(history) == [[]]
 
 
@@ -156,16 +163,16 @@ def test_a_time_cut_by_the_windows_edge_is_left_out():
 def test_a_search_in_a_join_ends_with_the_task_that_helps():
     history = History(1, 100, [Task(0, 0, 0, 0, 90), Task(1, 0, 0, 40, 60)])
     history.waits = [(0, 0, 10, 80)]
-    history.gaps = [(0, 12, 38, False, -1), (0, 62, 78, False, -1)]
+    history.idle_intervals = [(0, 12, 38, False, -1), (0, 62, 78, False, -1)]
     # The second search ends with the join, not with a task.
     assert lengths(history) == [[28]]
 
 
 def test_an_open_task_ends_the_time_before_it():
-    history = History(1, 100, [Task(0, 0, 0, 0, 20)], gaps=[(0, 25, 50, False, -1)])
+    history = History(1, 100, [Task(0, 0, 0, 0, 20)], idle_intervals=[(0, 25, 50, False, -1)])
     held = ledger(history)
     take_in(held, levels_frame(history, workers=[[[0, 1, -1, 0, 10, -1, -1, 55, -2]]]))
-    assert dry_times(held.pools[0], 0, 100)[0].tolist() == [30]
+    assert times_to_next_task(held.pools[0], 0, 100)[0].tolist() == [30]
 
 
 def slow(history, begin, end):
@@ -179,7 +186,11 @@ def slow(history, begin, end):
         for waiter, _, began, ended in history.waits:
             if waiter == worker:
                 edges += [(began, 0, "other"), (ended, 0, "other")]
-        edges += [(gap[1], 1, "gap") for gap in history.gaps if gap[0] == worker]
+        edges += [
+            (idle_interval[1], 1, "gap")
+            for idle_interval in history.idle_intervals
+            if idle_interval[0] == worker
+        ]
         since, ran, times = None, False, []
         for moment, _, what in sorted(edges):
             if not begin <= moment <= end:
@@ -203,15 +214,15 @@ def test_times_to_the_next_task_are_those_of_a_slow_walk(seed, data):
 
 
 def test_the_quantiles_are_of_all_the_times():
-    tasks, gaps = [], []
+    tasks, idle_intervals = [], []
     for number in range(21):
         began = number * 40 * MS
         tasks.append(Task(number, 0, number % 2, began, began + 10 * MS))
     # A worker's tasks begin every 80 ms; it goes empty 20 to 29 ms after its last one began.
     for number in range(19):
         empty = number * 40 * MS + (20 + number % 10) * MS
-        gaps.append((number % 2, empty, (number + 2) * 40 * MS, False, -1))
-    history = History(2, 1000 * MS, tasks, gaps=gaps)
+        idle_intervals.append((number % 2, empty, (number + 2) * 40 * MS, False, -1))
+    history = History(2, 1000 * MS, tasks, idle_intervals=idle_intervals)
     found = stealing_of([[0, 1], [1, 0]], [[0, 9], [9, 0]], history)
     expected = np.array([80 - 20 - number % 10 for number in range(19)]) / 1e3
     assert found.to_next_task.count == 19
@@ -225,7 +236,7 @@ def test_the_quantiles_are_of_all_the_times():
 def test_with_rows_lost_no_time_to_the_next_task_is_said():
     history = History(1, 1000 * MS, [Task(0, 0, 0, 0, 200 * MS)])
     history.tasks += [Task(1, 0, 0, 600 * MS, 700 * MS), Task(2, 0, 0, 900 * MS, 950 * MS)]
-    history.gaps = [(0, 250 * MS, 500 * MS, False, -1)]
+    history.idle_intervals = [(0, 250 * MS, 500 * MS, False, -1)]
     names, *rows, levels = frames(history, batch=1)
     tasks = [frame for frame in rows if frame["table"] == "tasks"]
     others = [frame for frame in rows if frame["table"] != "tasks"]
@@ -254,7 +265,7 @@ def test_the_document_says_who_took_from_whom_and_how_evenly():
 def test_the_text_says_how_victims_were_chosen_and_who_fed_the_others():
     lines = text.explain(reading(hits=100))
     assert "Choice of victims: uneven" in lines
-    assert "2.0 looks for each task taken, as if 1.5 of 3 others had work" in lines
+    assert "2.0 attempts for each hit, as if 1.5 of 3 others had work" in lines
     assert "Workers that gave more tasks than they took, the most first: 3 (600), 2 (200)" in lines
 
 

@@ -35,7 +35,12 @@ def matrix_of(app):
 def test_w_goes_through_what_is_counted_and_the_title_says_it():
     async def test(app, pilot):
         await pilot.press("tab")
-        for title in ("looks, thief", "looks that found nothing", "lost races", "steals, thief"):
+        for title in (
+            "attempts, thief",
+            "attempts that found nothing",
+            "lost races",
+            "steals, thief",
+        ):
             await pilot.press("w")
             await shown(app, pilot, title)
 
@@ -73,7 +78,7 @@ def test_n_changes_between_cells_and_numbers_in_every_number_of_colours(monkeypa
 def test_o_puts_most_traffic_first_and_the_cursor_stays_at_its_workers():
     async def test(app, pilot):
         await pilot.press("tab", "down", "right")
-        before = "1 ← 2: 10 of 20 looks"
+        before = "1 ← 2: 10 of 20 attempts"
         await shown(app, pilot, before)
         await pilot.press("o")
         await shown(app, pilot, "most traffic first")
@@ -92,7 +97,7 @@ def test_a_large_pool_is_grouped_said_in_words_and_g_shows_every_worker():
         await pilot.press("tab", "down", "right", "right")
         await shown(app, pilot, "8–15 ← 16–23: ")
         await pilot.press("g")
-        await shown(app, pilot, "8 ← 16: 80 of 160 looks; 80 empty, 0 lost races")
+        await shown(app, pilot, "8 ← 16: 80 of 160 attempts; 80 empty, 0 lost races")
         assert "stands for" not in screen_text(app)
         await pilot.press("g")
         await shown(app, pilot, "8–15 ← 16–23: ")
@@ -183,11 +188,11 @@ def test_t_opens_the_steals_on_the_whole_screen_at_every_size(size):
     async def test(app, pilot):
         await pilot.press("t")
         for words in (
-            "980 of 1960 looks took a task",
+            "980 hits in 1960 steal attempts",
             "steals, thief ↓ victim →",
             "over time, ",
             "lost races",
-            "share that did",
+            "share of hits ",
             "from and to",
             "t back",
         ):
@@ -215,7 +220,7 @@ def test_the_large_view_has_totals_of_every_worker_and_who_feeds_whom():
 def test_what_was_chosen_in_one_view_holds_in_the_other():
     async def test(app, pilot):
         await pilot.press("tab", "w", "down", "t")
-        await shown(app, pilot, "looks, thief ↓ victim →")
+        await shown(app, pilot, "attempts, thief ↓ victim →")
         assert matrix_of(app).thief == 1
         await pilot.press("o", "down", "t")
         await pilot.pause()
@@ -272,7 +277,7 @@ def test_a_pool_of_one_queue_says_that_nothing_is_stolen():
 TIMELINE = StealTimeline(
     edges_s=(0.0, 2.0, 4.0, 6.0, 8.0),
     counted_s=(2.0, 2.0, 0.0, 4.0),
-    looks=(10, 0, None, 80),
+    attempts=(10, 0, None, 80),
     hits=(5, 0, None, 20),
     empties=(5, 0, None, 50),
     lost_races=(0, 0, None, 10),
@@ -280,7 +285,7 @@ TIMELINE = StealTimeline(
 
 
 def test_rates_and_shares_over_time_are_blank_where_nothing_is_known():
-    assert rates(TIMELINE.looks, TIMELINE.counted_s) == [5.0, 0.0, None, 20.0]
+    assert rates(TIMELINE.attempts, TIMELINE.counted_s) == [5.0, 0.0, None, 20.0]
     assert hit_shares(TIMELINE) == [0.5, None, None, 0.25]
 
 
@@ -291,10 +296,10 @@ def test_bars_tell_nothing_from_not_known():
 
 
 def test_the_rows_over_time_say_their_units_and_their_axis():
-    looks, hits, share, lost, axis = timeline_rows(TIMELINE, 30)
-    assert looks == "looks          ▂_ █ up to 20/s"
+    attempts, hits, share, lost, axis = timeline_rows(TIMELINE, 30)
+    assert attempts == "attempts       ▂_ █ up to 20/s"
     assert hits.endswith("up to 5/s")
-    assert share == "share that did ▄  ▂ of 100 %"
+    assert share == "share of hits  ▄  ▂ of 100 %"
     assert lost.endswith("up to 2/s") or lost.endswith("up to 3/s")
     assert axis.startswith("from and to    −8.0 s")
     assert axis.endswith("end")
@@ -303,9 +308,9 @@ def test_the_rows_over_time_say_their_units_and_their_axis():
 def test_the_timeline_is_one_line_of_text():
     (line,) = timeline_line(TIMELINE)
     assert line == (
-        "Looks over time, 2.0 s a bar: ▂_ █ up to 20/s; 25 % to 50 % of them took a task"
+        "Steal attempts over time, 2.0 s a bar: ▂_ █ up to 20/s; 25 % to 50 % of them were hits"
     )
-    short = replace(TIMELINE, edges_s=(0.0, 2.0), counted_s=(2.0,), looks=(10,), hits=(5,))
+    short = replace(TIMELINE, edges_s=(0.0, 2.0), counted_s=(2.0,), attempts=(10,), hits=(5,))
     assert timeline_line(short) == []
 
 
@@ -318,7 +323,7 @@ def test_flows_are_largest_first_and_equal_ones_by_worker():
 
 def test_a_workers_row_has_its_looks_against_those_at_random():
     stealing = reading().pools[0].stealing
-    thief = replace(stealing.by_thief[0], looks_at_random=3.25)
+    thief = replace(stealing.by_thief[0], attempts_at_random=3.25)
     rows = worker_rows(replace(stealing, by_thief=(thief, *stealing.by_thief[1:])))
     assert rows[0].split() == ["0", "60", "30", "2.0/3.2", "–", "0", "0", "−30"]
     assert len({len(row) for row in rows}) == 1

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from histories import History, Task, frames, random_history, scaled, take_in
 from idlehands_monitor.analysis.assemble import read
-from idlehands_monitor.analysis.time.job_history import Past
+from idlehands_monitor.analysis.time.job_history import JobHistory
 from idlehands_monitor.analysis.time.stranded import stranded
 from idlehands_monitor.ledger import Ledger
 from idlehands_monitor.model.source import SourceReading
@@ -33,7 +33,10 @@ def slow_stranded(histories, end):
         idle = excess = 0
         for history in histories:
             queued = sum(task.spawned <= moment < task.started for task in history.tasks)
-            parked = sum(gap[3] and gap[1] <= moment < gap[2] for gap in history.gaps)
+            parked = sum(
+                idle_interval[3] and idle_interval[1] <= moment < idle_interval[2]
+                for idle_interval in history.idle_intervals
+            )
             idle += max(0, parked - queued)
             excess += max(0, queued - parked)
         total += min(idle, excess)
@@ -42,7 +45,7 @@ def slow_stranded(histories, end):
 
 def parked_and_loaded():
     """Pool 0: two workers parked from 10 to 90. Pool 1: one busy worker, three queued from 30."""
-    idle = History(2, 100, gaps=[(0, 10, 90, True, -1), (1, 10, 90, True, -1)])
+    idle = History(2, 100, idle_intervals=[(0, 10, 90, True, -1), (1, 10, 90, True, -1)])
     loaded = History(1, 100, [Task(0, 0, 0, 0, 100), Task(1, 30), Task(2, 30), Task(3, 30)])
     return idle, loaded
 
@@ -54,7 +57,9 @@ def test_workers_parked_in_one_pool_beside_tasks_queued_in_another_are_stranded(
 
 def test_tasks_for_which_their_own_pool_has_parked_workers_strand_nobody():
     idle, loaded = parked_and_loaded()
-    loaded = History(4, 100, loaded.tasks, gaps=[(w, 0, 100, True, -1) for w in (1, 2, 3)])
+    loaded = History(
+        4, 100, loaded.tasks, idle_intervals=[(w, 0, 100, True, -1) for w in (1, 2, 3)]
+    )
     assert stranded(list(job(idle, loaded).pools.values()), 0, 100) == {}
 
 
@@ -72,7 +77,7 @@ def test_stranded_time_equals_the_slow_reference(chosen):
 @given(st.lists(seeds, min_size=2, max_size=2))
 def test_settled_seconds_of_stranded_time_add_up_to_that_of_the_window(chosen):
     histories = [scaled(random_history(seed), 20_000_000) for seed in chosen]
-    held, past = job(*histories), Past()
+    held, past = job(*histories), JobHistory()
     past.extend(held)
     last = (min(history.end for history in histories) - 500_000_000) // 10**9 * 10**9
     at_once = stranded(list(held.pools.values()), 0, last) if last > 0 else {}

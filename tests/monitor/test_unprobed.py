@@ -13,7 +13,7 @@ from test_dashboard import shown as on_screen
 
 from histories import take_in
 from idlehands_monitor.analysis.assemble import read
-from idlehands_monitor.analysis.external.pools import sampled_pools
+from idlehands_monitor.analysis.external.pools import external_pools
 from idlehands_monitor.analysis.external.roles import chain, role_of
 from idlehands_monitor.analysis.stats.summary import wilson
 from idlehands_monitor.ingest.sources import stack_frames, stacks
@@ -25,7 +25,7 @@ from idlehands_monitor.model.external import Estimate
 from idlehands_monitor.views.external import Part, advice_lines, amount, parts
 from idlehands_monitor.views.html import render as render_html
 from idlehands_monitor.views.json import render as render_json
-from idlehands_monitor.views.palette import ENTRY_LOOKS, SAMPLED_LOOKS
+from idlehands_monitor.views.palette import CATEGORY_STYLES, EXTERNAL_STYLES
 from idlehands_monitor.views.terminal import worker_screen
 from idlehands_monitor.views.terminal.external import rows
 from idlehands_monitor.views.text import explain, second_line
@@ -140,7 +140,7 @@ def two_workers(parked_dumps, dumps=10, working=0.0, waits=None):
 
 
 def only_pool(held, window_ns=None):
-    (pool,) = sampled_pools(held, window_ns)
+    (pool,) = external_pools(held, window_ns)
     return pool
 
 
@@ -282,7 +282,7 @@ def test_threads_seen_waiting_at_a_queue_once_are_its_workers():
         counters(0, {1: [0, 0], 2: [0, 0], 3: [0, 0]}),
         counters(3, {1: [0, 0], 2: [0, 0], 3: [0, 0]}),
     )
-    queue, rest = sampled_pools(held, None)
+    queue, rest = external_pools(held, None)
     assert (queue.kind, [worker.native_id for worker in queue.workers]) == (
         "queue and threads",
         [1, 2],
@@ -309,7 +309,7 @@ def test_pools_of_threads_are_told_apart_by_their_threads_names():
         counters(0, {1: [0, 0], 2: [0, 0]}),
         counters(2, {1: [0, 0], 2: [0, 0]}),
     )
-    assert {pool.name for pool in sampled_pools(held, None)} == {"fetch", "store"}
+    assert {pool.name for pool in external_pools(held, None)} == {"fetch", "store"}
 
 
 def test_stacks_are_counted_where_workers_were_blocked_or_parked():
@@ -398,7 +398,7 @@ def test_a_dump_in_two_frames_is_one_dump():
 def test_a_damaged_frame_is_counted_and_skipped(damage):
     held = ledger({**stacks_frame(1, []), **damage})
     assert held.skipped_frames == 1
-    assert sampled_pools(held, None) == ()
+    assert external_pools(held, None) == ()
 
 
 @pytest.mark.parametrize("waits", [7, {"x": "lock"}])
@@ -425,7 +425,7 @@ def test_what_a_forked_child_has_from_its_parent_is_left_out():
 
 
 @pytest.mark.parametrize(
-    ("processes", "dump_seconds", "cores", "gap"),
+    ("processes", "dump_seconds", "cores", "idle_interval"),
     [
         (1, 0.0001, 64, 1.0),  # never more than one a second of a process
         (4, 0.001, 64, 0.25),
@@ -434,8 +434,8 @@ def test_what_a_forked_child_has_from_its_parent_is_left_out():
         (64, 0.1, 2, 2.0),  # one in two seconds is always made
     ],
 )
-def test_dumps_are_spaced_by_what_they_cost(processes, dump_seconds, cores, gap):
-    assert spacing(processes, dump_seconds, cores) == pytest.approx(gap)
+def test_dumps_are_spaced_by_what_they_cost(processes, dump_seconds, cores, idle_interval):
+    assert spacing(processes, dump_seconds, cores) == pytest.approx(idle_interval)
 
 
 def test_a_thread_is_told_by_the_stack_its_pointer_is_in():
@@ -512,7 +512,7 @@ def test_every_view_says_that_it_is_sampled_and_not_recorded():
     reading = shown()
     assert "is sampled, not recorded" in explain(reading)
     assert "is sampled, not recorded" in render_html(reading)
-    assert "sampled" in second_line(reading)
+    assert "external" in second_line(reading)
     (pool,) = json.loads(render_json(reading))["sampled"]
     assert pool["recorded"] is False
     assert "number-of-tasks" in pool["unanswered"]
@@ -527,7 +527,7 @@ def test_the_json_has_shares_intervals_and_stacks():
 
 def test_parked_is_never_drawn_or_called_no_work():
     reading = shown()
-    assert SAMPLED_LOOKS["parked"].glyph not in {look.glyph for look in ENTRY_LOOKS.values()}
+    assert EXTERNAL_STYLES["parked"].glyph not in {look.glyph for look in CATEGORY_STYLES.values()}
     drawn = "\n".join(
         "".join(text for text, _ in row) for row in rows(reading.sampled[0], 78, 24)[0]
     )

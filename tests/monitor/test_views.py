@@ -15,23 +15,23 @@ from readings import HOSTILE, reading
 from rich.cells import cell_len
 
 from idlehands_monitor.analysis.verdicts.findings import findings
-from idlehands_monitor.model.worker_time import ENTRIES, WorkerTime
+from idlehands_monitor.model.worker_time import CATEGORIES, WorkerTime
 from idlehands_monitor.views import html, text
 from idlehands_monitor.views import json as json_view
 from idlehands_monitor.views.formatting import clean, count, detail_sentence, seconds, share
 from idlehands_monitor.views.palette import (
+    CATEGORY_STYLES,
     CIVIDIS,
     DENSITY,
-    ENTRY_LOOKS,
     contrast,
     luminance,
     step,
     text_on,
 )
 from idlehands_monitor.views.terminal.drawing import (
+    category_cells,
     cell_number,
     column_cells,
-    entry_cells,
     fit,
     spark,
     split_cells,
@@ -101,14 +101,14 @@ def test_matrix_steps_grow_strictly_lighter():
 
 def test_entries_stand_out_from_a_dark_ground():
     # WCAG 2.x success criterion 1.4.11: 3 : 1 for graphics.
-    for look in ENTRY_LOOKS.values():
+    for look in CATEGORY_STYLES.values():
         assert contrast(look.colour, "#121212") >= 3.0
 
 
 def test_every_entry_has_a_glyph_and_a_colour_of_its_own():
-    assert list(ENTRY_LOOKS) == list(ENTRIES)
-    assert len({look.glyph for look in ENTRY_LOOKS.values()}) == 8
-    assert len({look.colour for look in ENTRY_LOOKS.values()}) == 8
+    assert list(CATEGORY_STYLES) == list(CATEGORIES)
+    assert len({look.glyph for look in CATEGORY_STYLES.values()}) == 8
+    assert len({look.colour for look in CATEGORY_STYLES.values()}) == 8
 
 
 def test_matrix_steps_have_a_glyph_each_and_only_zero_is_blank():
@@ -140,7 +140,7 @@ def test_cells_add_up_and_no_value_is_off_by_a_whole_cell(values, cells):
 
 def test_a_bar_keeps_the_order_of_the_entries_and_leaves_out_what_is_too_small():
     time = WorkerTime(working=50, starved=30, no_work=20)
-    assert entry_cells(time, 10) == [("working", 5), ("starved", 3), ("no_work", 2)]
+    assert category_cells(time, 10) == [("working", 5), ("starved", 3), ("no_work", 2)]
     assert column_cells(time, 4) == ["working", "working", "starved", "no_work"]
 
 
@@ -212,7 +212,7 @@ def test_counts_and_shares_are_short():
 
 
 @pytest.mark.parametrize(
-    ("entry", "code"),
+    ("category", "code"),
     [
         ("starved", "starved-beside-work"),
         ("no_work", "too-little-parallelism"),
@@ -220,9 +220,12 @@ def test_counts_and_shares_are_short():
         ("blocked", "blocked-in-task"),
     ],
 )
-def test_the_costliest_cause_is_the_headline(entry, code):
+def test_the_costliest_cause_is_the_headline(category, code):
     time = WorkerTime(
-        **{**dict.fromkeys(("starved", "no_work", "searching", "blocked"), 10**9), entry: 2 * 10**9}
+        **{
+            **dict.fromkeys(("starved", "no_work", "searching", "blocked"), 10**9),
+            category: 2 * 10**9,
+        }
     )
     found = findings(time, 5, 1.0)
     assert len(found) == 4

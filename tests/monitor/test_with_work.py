@@ -13,22 +13,27 @@ from readings import source
 from histories import NEVER, History, Task, frames, levels_frame, random_history, take_in
 from idlehands.wire import GAPS, OWN_DEQUE, encode_columns
 from idlehands_monitor.analysis.assemble import read
-from idlehands_monitor.analysis.stealing.with_work import looked_at
+from idlehands_monitor.analysis.stealing.with_work import victims_tried
 from idlehands_monitor.ledger import Ledger
 
-LOOKS = 4
+ATTEMPTS = 4
 
 
-def ledger(history, looks=lambda place: LOOKS):
+def ledger(history, attempts=lambda place: ATTEMPTS):
     """Return a ledger whose searches have so many looks each, by their place among a worker's."""
     held = Ledger()
     for frame in frames(history):
         if frame.get("table") == "gaps":
             mine = sorted(
-                (gap for gap in history.gaps if gap[0] == frame["worker"]), key=lambda gap: gap[2]
+                (
+                    idle_interval
+                    for idle_interval in history.idle_intervals
+                    if idle_interval[0] == frame["worker"]
+                ),
+                key=lambda idle_interval: idle_interval[2],
             )
             rows = [
-                (began, ended, int(parked), 0 if parked else looks(place), -1, woken)
+                (began, ended, int(parked), 0 if parked else attempts(place), -1, woken)
                 for place, (_, began, ended, parked, woken) in enumerate(mine)
             ]
             columns = encode_columns(GAPS.names, list(zip(*rows, strict=True)))
@@ -41,13 +46,13 @@ def ledger(history, looks=lambda place: LOOKS):
 
 def found(history, begin=0, end=None):
     pool = ledger(history).pools[0]
-    got = looked_at(pool, begin, end or history.end)
-    return got.looks.tolist(), got.with_work.tolist()
+    got = victims_tried(pool, begin, end or history.end)
+    return got.attempts.tolist(), got.with_work.tolist()
 
 
 def one_thief(*tasks, search=(20, 60)):
     """Return a pool of three in which worker 2 searches once."""
-    return History(3, 100, list(tasks), gaps=[(2, *search, False, -1)])
+    return History(3, 100, list(tasks), idle_intervals=[(2, *search, False, -1)])
 
 
 def test_a_deque_has_work_from_a_spawn_to_the_begin_of_that_task():
@@ -91,9 +96,9 @@ def test_a_search_shorter_than_the_clock_can_tell_is_beside_what_there_was_at_it
 
 def test_searches_count_by_their_looks_and_not_by_their_length():
     history = one_thief(Task(0, 10, 0, 30, 90, taken_from=OWN_DEQUE), search=(20, 30))
-    history.gaps.append((2, 40, 99, False, -1))
-    got = looked_at(ledger(history, looks=lambda place: (6, 2)[place]).pools[0], 0, 100)
-    assert (got.looks.tolist(), got.with_work.tolist()) == ([0, 0, 8], [0, 0, 6])
+    history.idle_intervals.append((2, 40, 99, False, -1))
+    got = victims_tried(ledger(history, attempts=lambda place: (6, 2)[place]).pools[0], 0, 100)
+    assert (got.attempts.tolist(), got.with_work.tolist()) == ([0, 0, 8], [0, 0, 6])
 
 
 def test_an_open_task_was_in_its_deque_until_it_began():
@@ -101,27 +106,27 @@ def test_an_open_task_was_in_its_deque_until_it_began():
     take_in(
         held, levels_frame(History(3, 100), workers=[[[0, 1, -1, 0, 30, 0, -1, 70, -1]], [], []])
     )
-    got = looked_at(held.pools[0], 0, 100)
+    got = victims_tried(held.pools[0], 0, 100)
     assert got.with_work.tolist() == [0, 0, 4 * 30 / 40]
 
 
 def slow(history, begin, end):
     """Look at every nanosecond of every search, once in all where it has no length."""
-    looks, beside = [0] * history.workers, [Fraction(0)] * history.workers
-    for worker, began, ended, parked, _ in history.gaps:
+    attempts, beside = [0] * history.workers, [Fraction(0)] * history.workers
+    for worker, began, ended, parked, _ in history.idle_intervals:
         if parked or not begin <= began <= ended <= end:
             continue
-        moments = range(began, max(ended, began + 1))
-        for moment in moments:
+        timestamps = range(began, max(ended, began + 1))
+        for moment in timestamps:
             owners = {
                 task.worker if task.taken_from == OWN_DEQUE else task.taken_from
                 for task in history.tasks
                 if task.started < NEVER and task.spawned <= moment < min(task.started, end)
             }
             others = {owner for owner in owners if owner >= 0} - {worker}
-            beside[worker] += Fraction(LOOKS * len(others), len(moments))
-        looks[worker] += LOOKS
-    return looks, [float(value) for value in beside]
+            beside[worker] += Fraction(ATTEMPTS * len(others), len(timestamps))
+        attempts[worker] += ATTEMPTS
+    return attempts, [float(value) for value in beside]
 
 
 @given(st.integers(0, 3000), st.data())
@@ -132,13 +137,13 @@ def test_searches_and_deques_are_those_of_a_slow_walk(seed, data):
             task.taken_from = data.draw(st.sampled_from([-2, -1, *range(history.workers)]))
     begin = data.draw(st.integers(0, history.end - 1))
     end = data.draw(st.integers(begin + 1, history.end))
-    looks, beside = slow(history, begin, end)
-    assert found(history, begin, end) == (looks, pytest.approx(beside))
+    attempts, beside = slow(history, begin, end)
+    assert found(history, begin, end) == (attempts, pytest.approx(beside))
 
 
 def test_looks_at_random_are_the_others_over_those_with_work():
     task = Task(0, 30, 0, 50, 90, taken_from=OWN_DEQUE)
     (pool,) = read(ledger(one_thief(task)), source()).pools
     # For half of the search one of two others had work: two victims over half a deque.
-    assert pool.stealing.looks_at_random == pytest.approx(2 / 0.5)
-    assert [thief.looks_at_random for thief in pool.stealing.by_thief] == [None, None, 4.0]
+    assert pool.stealing.attempts_at_random == pytest.approx(2 / 0.5)
+    assert [thief.attempts_at_random for thief in pool.stealing.by_thief] == [None, None, 4.0]

@@ -96,7 +96,7 @@ def test_a_live_window_is_the_sum_of_its_settled_seconds_and_the_rest(seed, data
     at_once = time_of(history, begin)
     assert window.pool == at_once.pool
     # Which of several parked workers starved is shared out in whole nanoseconds of each second.
-    assert abs(window.entries - at_once.entries).max() <= len(past.seconds) + 2
+    assert abs(window.by_category - at_once.by_category).max() <= len(past.seconds) + 2
     assert window.recorded_ns == history.end - begin
 
 
@@ -127,7 +127,7 @@ def test_parked_beside_a_queued_task_is_starved_and_beside_none_is_no_work():
     # Worker 0 works all the time. Worker 1 is parked throughout; a task is queued from 30 to 80.
     history = History(2, 100)
     history.tasks = [Task(0, 0, 0, 0, 80), Task(1, 30, 0, 80, 100)]
-    history.gaps = [(1, 0, 100, True, -1)]
+    history.idle_intervals = [(1, 0, 100, True, -1)]
     time = time_of(history).pool
     assert time == WorkerTime(working=100, starved=50, no_work=50)
 
@@ -136,7 +136,7 @@ def test_parked_with_its_next_task_there_and_the_wake_sent_is_waking():
     # Spawned at 30, wake sent at 40, awake at 60, running at 62.
     history = History(1, 100)
     history.tasks = [Task(0, 30, 0, 62, 100)]
-    history.gaps = [(0, 0, 60, True, 40)]
+    history.idle_intervals = [(0, 0, 60, True, 40)]
     time = time_of(history).pool
     assert time == WorkerTime(working=38, dispatch=2, waking=20, starved=10, no_work=30)
 
@@ -144,14 +144,14 @@ def test_parked_with_its_next_task_there_and_the_wake_sent_is_waking():
 def test_without_a_known_wake_waking_begins_when_the_task_is_there():
     history = History(1, 100)
     history.tasks = [Task(0, 30, 0, 62, 100)]
-    history.gaps = [(0, 0, 60, True, -1)]
+    history.idle_intervals = [(0, 0, 60, True, -1)]
     assert time_of(history).pool.waking == 30
 
 
 def test_a_wake_that_led_to_parking_again_is_not_waking():
     history = History(1, 100)
     history.tasks = [Task(0, 10, 0, 90, 100)]
-    history.gaps = [(0, 0, 40, True, 20), (0, 42, 88, True, 80)]
+    history.idle_intervals = [(0, 0, 40, True, 20), (0, 42, 88, True, 80)]
     time = time_of(history).pool
     assert time.waking == 8  # only the second park's wake, from 80 to 88
     assert time.starved == 30 + 38  # 10 to 40, and 42 to 80
@@ -160,7 +160,7 @@ def test_a_wake_that_led_to_parking_again_is_not_waking():
 def test_two_parked_workers_share_what_one_queued_task_starves():
     history = History(3, 100)
     history.tasks = [Task(0, 0, 0, 0, 100), Task(1, 0)]
-    history.gaps = [(1, 0, 100, True, -1), (2, 0, 100, True, -1)]
+    history.idle_intervals = [(1, 0, 100, True, -1), (2, 0, 100, True, -1)]
     time = time_of(history)
     assert time.pool.starved == 100
     assert [worker.starved for worker in time.per_worker] == [0, 50, 50]
@@ -178,7 +178,7 @@ def test_a_join_that_helps_splits_into_what_was_done_in_it():
     history = History(1, 100)
     history.tasks = [Task(0, 0, 0, 0, 100), Task(1, 5, 0, 20, 50)]
     history.waits = [(0, 0, 10, 90)]
-    history.gaps = [(0, 55, 60, False, -1), (0, 60, 85, True, -1)]
+    history.idle_intervals = [(0, 55, 60, False, -1), (0, 60, 85, True, -1)]
     time = time_of(history).pool
     assert time.working == 20 + 30
     assert (time.searching, time.no_work) == (5, 25)
@@ -207,7 +207,7 @@ def test_kernel_counters_split_working_run_queue_wait_and_blocked():
 def test_searching_is_taken_to_use_its_core_before_tasks_get_the_rest():
     history = History(1, 100)
     history.tasks = [Task(0, 0, 0, 0, 50)]
-    history.gaps = [(0, 50, 100, False, -1)]
+    history.idle_intervals = [(0, 50, 100, False, -1)]
     held = ledger(history)
     for at, on_core in ((0, 0), (100, 60)):
         held.host.add(at, 100, on_core, 0)

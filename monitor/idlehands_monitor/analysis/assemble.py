@@ -14,20 +14,20 @@ from ..model.reading import STEALING, PoolReading, Reading, StrandedReading
 from ..model.source import SkippedReading, SourceReading
 from ..model.stealing import StealReading
 from .deques.use import deque_use
-from .external.pools import sampled_pools
+from .external.pools import external_pools
 from .graph.bounds import graph_reading
 from .graph.graph import MOST_LIVE_TASKS, MOST_TASKS
 from .host.host import host_readings, of_pool
 from .queueing.flow import balance, queueing
 from .queueing.tasks import hand_overs_reading, task_reading
+from .stats.cache import SECOND_NS
 from .stealing.steals import stealing
 from .time.blocked import blocked
-from .time.history import SECOND_NS
 from .time.job_history import DAMAGED
 from .time.stranded import stranded
-from .time.window import Whole
+from .time.window import Window
 from .time.worker_time import pool_time, rates_of, slice_times
-from .time.workers import comings_and_goings, worker_readings
+from .time.workers import lifetimes_reading, worker_readings
 from .verdicts.findings import findings
 from .verdicts.host_findings import host_findings
 from .verdicts.promises import promises
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from ..ledger import Ledger, PoolLedger
     from ..model.host import HostReading
     from .time.history import PoolHistory
-    from .time.job_history import Past
+    from .time.job_history import JobHistory
     from .time.stranded import Pairs
 
 CLOCKS_MAY_DIFFER = 1000
@@ -54,7 +54,7 @@ def read(
     ledger: Ledger,
     source: SourceReading,
     window_ns: int | None = None,
-    past: Past | None = None,
+    past: JobHistory | None = None,
     *,
     fresh: bool = True,
 ) -> Reading:
@@ -82,7 +82,7 @@ def read(
         def of_host() -> tuple[HostReading, ...]:
             return host_readings(ledger, since, end)
 
-        host = of_host() if past is None else past.kept("host", end, HOST_SECONDS, of_host)
+        host = of_host() if past is None else past.cached("host", end, HOST_SECONDS, of_host)
         between = _stranded(ledger, windows, past)
     pools, contradictory = [], 0
     for number, window in windows.items():
@@ -102,11 +102,13 @@ def read(
         tuple(pools),
         host,
         tuple(StrandedReading(*pair, ns / 1e9) for pair, ns in pairs),
-        sampled_pools(ledger, window_ns),
+        external_pools(ledger, window_ns),
     )
 
 
-def _stranded(ledger: Ledger, windows: Mapping[int, tuple[int, int]], past: Past | None) -> Pairs:
+def _stranded(
+    ledger: Ledger, windows: Mapping[int, tuple[int, int]], past: JobHistory | None
+) -> Pairs:
     """Return what was stranded between pools while all of them were there."""
     begin = max(window[0] for window in windows.values())
     end = min(window[1] for window in windows.values())
@@ -132,7 +134,7 @@ def read_pool(
     one of `DAMAGED` where the rows contradict each other.
     """
     if history is None:
-        held = Whole(pool, begin_ns, end_ns).ordered()
+        held = Window(pool, begin_ns, end_ns).ordered()
         rates = rates_of(pool, ledger.host, held, begin_ns, end_ns)
         time = pool_time(pool, ledger.host, begin_ns, end_ns, held, rates)
         edges = edges_of(begin_ns, end_ns)
@@ -143,14 +145,14 @@ def read_pool(
     else:
         time = history.time(pool, ledger.host, begin_ns, end_ns)
         times, lengths, slice_s = history.times, history.queue_lengths, SECOND_NS / 1e9
-    if time.entries.min(initial=0) * CLOCKS_MAY_DIFFER < -time.recorded_ns:
+    if time.by_category.min(initial=0) * CLOCKS_MAY_DIFFER < -time.recorded_ns:
         raise ValueError("the rows of a pool contradict each other")
     window_s = time.recorded_ns / 1e9
-    sampled = time.counted_ns + time.sampled_ns > 0
+    sampled = time.counted_ns + time.thinned_ns > 0
     whole = not sampled and time.recorded_ns == end_ns - begin_ns
     steals = _steals(pool, begin_ns, end_ns)
-    stays = comings_and_goings(pool, begin_ns, end_ns)
-    tasks = task_reading(pool, begin_ns, end_ns, time, history, sampled=sampled)
+    lifetimes = lifetimes_reading(pool, begin_ns, end_ns)
+    tasks = task_reading(pool, begin_ns, end_ns, time, history, thinned=sampled)
     waited = blocked(time)
 
     def judged() -> dict[str, Any]:
@@ -170,10 +172,10 @@ def read_pool(
     if history is None:
         more = judged()
     else:
-        more = history.kept("judged", end_ns, 1 if fresh else SELDOM_SECONDS, judged)
+        more = history.cached("judged", end_ns, 1 if fresh else SELDOM_SECONDS, judged)
     use = SchedulerUse.of(more)
     costs = scheduler_costs(time, steals, use)
-    others = host_findings(time, stays, of_pool(pool, host))
+    others = host_findings(time, lifetimes, of_pool(pool, host))
     others += scheduler_findings(time, steals, use, costs)
     return PoolReading(
         name=pool.name,
@@ -194,18 +196,18 @@ def read_pool(
         blocked=waited,
         detail=WORDS[min(step_at(pool, end_ns), len(WORDS) - 1)],
         counted_s=time.counted_ns / 1e9,
-        sampled_s=time.sampled_ns / 1e9,
-        sampling_error=time.error,
+        thinned_s=time.thinned_ns / 1e9,
+        thinning_error=time.error,
         steals=steals,
         hand_overs=hand_overs_reading(pool, begin_ns, end_ns),
-        stays=stays,
+        lifetimes=lifetimes,
         broken=pool.broken,
         inbox=pool.inbox,
         findings=findings(
             time.pool,
             pool.workers,
             window_s,
-            stays,
+            lifetimes,
             others,
             waited,
             stranded_ns,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from ..ledger import Ledger, PoolLedger
-from .time.history import SECOND_NS
+from .stats.cache import SECOND_NS
 
 MOST_SLICES = 60
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from ..ingest.capture import CaptureError
 from ..ingest.sources import host
 from ..ingest.sources.discovery import Finder, Job, descendants, process_id
-from ..ingest.sources.external import SampledSource
+from ..ingest.sources.external import ExternalSource
 from ..ingest.sources.live import LiveSource
 from ..ingest.sources.probed import has_probe
 from ..ingest.sources.replay import ReplaySource
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 SUFFIX = ".idlehands"
 ATTACHING_SECONDS = 5.0
 FIRST_TASK_SECONDS = 3.0
-SAMPLED_SECONDS = 15.0
+EXTERNAL_SECONDS = 15.0
 """How long the first look at a process may take, which py-spy gives up on in ten seconds."""
 
 
@@ -66,7 +66,7 @@ def open_live(target: str | None) -> TakingSource:
         _refuse_probed(pid)
         if _comes_on(pid, job, finder):
             return _attached(LiveSource(str(pid)), ATTACHING_SECONDS)
-        return _attached(SampledSource(pid), SAMPLED_SECONDS)
+        return _attached(ExternalSource(pid), EXTERNAL_SECONDS)
     raise CommandError(_nothing(target, processes, finder), NOTHING_TO_WATCH)
 
 

@@ -21,7 +21,7 @@ from idlehands.wire import encode
 from . import CheckedFrame, Piece, skipped
 from . import pieces as pieces_of
 from .capture import CaptureError, CaptureWriter
-from .limits import PAST_BYTES, QUEUE_BYTES
+from .limits import HISTORY_BYTES, QUEUE_BYTES
 from .recording import Entry, Recording
 
 if TYPE_CHECKING:
@@ -65,8 +65,8 @@ class Intake:
         self._missed = 0
         self._missed_openings: dict[str, _Opening] = {}
         self._past: deque[Entry] = deque()
-        self._past_bytes = 0
-        self._past_is_cut = False
+        self._history_bytes = 0
+        self._history_is_cut = False
         self._openings: dict[str, _Opening] = {}
         self._opening_bytes = 0
         self._recording: Recording | None = None
@@ -77,8 +77,8 @@ class Intake:
         self.warning = ""
         with self._lock:
             self._past.clear()
-            self._past_bytes = self._opening_bytes = 0
-            self._past_is_cut = False
+            self._history_bytes = self._opening_bytes = 0
+            self._history_is_cut = False
             self._openings.clear()
 
     def take(self, pieces: list[Piece], pid: int | None = None) -> None:
@@ -132,10 +132,12 @@ class Intake:
 
     def _keep(self, at_ns: int, data: bytes) -> None:
         self._past.append((at_ns, data))
-        self._past_bytes += len(data) + FRAME_BYTES
-        while self._past and (self._past_bytes > PAST_BYTES or self._past[0][0] < at_ns - PAST_NS):
-            self._past_bytes -= len(self._past.popleft()[1]) + FRAME_BYTES
-            self._past_is_cut = True
+        self._history_bytes += len(data) + FRAME_BYTES
+        while self._past and (
+            self._history_bytes > HISTORY_BYTES or self._past[0][0] < at_ns - PAST_NS
+        ):
+            self._history_bytes -= len(self._past.popleft()[1]) + FRAME_BYTES
+            self._history_is_cut = True
 
     def drain(self) -> list[CheckedFrame]:
         """Return the frames that arrived since the last call, in order. Never blocks."""
@@ -154,7 +156,7 @@ class Intake:
         writer = CaptureWriter(path, replace=replace)
         with self._lock:
             past = list(self._past)
-            if self._past_is_cut:  # it no longer begins with who and what this is
+            if self._history_is_cut:  # it no longer begins with who and what this is
                 at_ns = past[0][0] if past else monotonic_ns()
                 past[:0] = [(at_ns, opening.raw) for opening in self._openings.values()]
             self._recording = Recording(writer, past)

@@ -25,9 +25,9 @@ STEPS = 1024
 THREADS = 1 << 14
 """Threads sampled at one moment."""
 STACK_FRAMES = 40
-MOMENT_NS = 1 << 58
+TIMESTAMP_NS = 1 << 58
 """Any moment of the host's monotonic clock lies between -1 (unknown) and this, nine years."""
-DURATION_NS = MOMENT_NS
+DURATION_NS = TIMESTAMP_NS
 NUMBER = 1 << 53
 """Any count, and the number of any task or row: a double holds every smaller integer."""
 PROCESS_ID = 1 << 31
@@ -58,7 +58,7 @@ is held, and what is worked out of them, a live job keeps within 300 MB and a ca
 QUEUE_BYTES = 16 << 20
 """What may wait for the caller of a live stream. One that comes faster than it is drained loses
 whole batches; a capture still has them."""
-PAST_BYTES = 24 << 20
+HISTORY_BYTES = 24 << 20
 """How much of the recent past of a live stream is kept, to begin a capture with."""
 WAITING_BYTES = 32 << 20
 """What may wait to be written to a capture; the past before it is held in memory anyway."""

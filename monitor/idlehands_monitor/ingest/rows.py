@@ -16,11 +16,11 @@ if TYPE_CHECKING:
     from idlehands.wire import Frame, Table
 
 WORD = 8
-OLD_LOOKS = LOOKS[2:]
+OLD_STYLES = LOOKS[2:]
 """Before version 3 of the wire these three were sent whole, of one thief."""
 
 _NUMBER_OR_NONE = (NONE, limits.NUMBER)
-_MOMENT = (NONE, limits.MOMENT_NS)
+_TIMESTAMP = (NONE, limits.TIMESTAMP_NS)
 _WORKER = (NONE, limits.WORKERS - 1)
 _ANY = (-(2**63), 2**63 - 1)
 RANGES = {
@@ -61,7 +61,7 @@ class _Bounds(NamedTuple):
 def _bounds(table: Table) -> _Bounds:
     """Return the ranges of a table's columns, and where beginning and end are; one place if none"""
     names = table.names
-    low, high = np.array([RANGES.get(name, _MOMENT) for name in names], dtype=np.int64).T
+    low, high = np.array([RANGES.get(name, _TIMESTAMP) for name in names], dtype=np.int64).T
     began = next((names.index(name) for name in BEGINNINGS if name in names), 0)
     return _Bounds(low, high, began, names.index("ended_ns") if began or "began_ns" in names else 0)
 
@@ -170,7 +170,7 @@ def checked_counters(frame: Frame) -> CheckedFrame:
     thief (one number) and totals, shape (3, victims). Raises Refused."""
     pool = POOL(frame.get("pool"))
     if "columns" not in frame:
-        totals = _looks(frame, OLD_LOOKS)
+        totals = _looks(frame, OLD_STYLES)
         thief = WORKER(frame.get("worker"))
         return CheckedFrame({"frame": "counters", "pool": pool, "thief": thief, "totals": totals})
     columns = frame["columns"]

@@ -123,7 +123,7 @@ def pairs(key: Check, entry: Check, most: int) -> Check:
 
 def counters(number: int) -> Check:
     """Return a check for so many counters of one thread, -1 where unknown."""
-    numbers = wholes(NONE, limits.MOMENT_NS, number)
+    numbers = wholes(NONE, limits.TIMESTAMP_NS, number)
 
     def check(value: Any) -> tuple[int, ...]:
         found = tuple(numbers(value))
@@ -136,7 +136,7 @@ def counters(number: int) -> Check:
 
 COUNT = whole(0, limits.NUMBER)
 COUNT_OR_NONE = whole(NONE, limits.NUMBER)
-MOMENT = whole(NONE, limits.MOMENT_NS)
+TIMESTAMP = whole(NONE, limits.TIMESTAMP_NS)
 PROCESS = whole(NONE, limits.PROCESS_ID)
 THREAD = whole(NONE, limits.THREAD_ID)
 KERNEL_THREAD = whole(0, limits.PROCESS_ID)
@@ -164,7 +164,7 @@ def dead_process(value: Any) -> tuple[int, int]:
 def step(value: Any) -> tuple[int, int]:
     """Return (moment, step of detail)."""
     at_ns, number = two_of(value)
-    return MOMENT(at_ns), whole(0, 100)(number)
+    return TIMESTAMP(at_ns), whole(0, 100)(number)
 
 
 def two_of(value: Any) -> list[Any]:
@@ -178,7 +178,7 @@ def two_of(value: Any) -> list[Any]:
 OPEN_LENGTHS = {0: 9, 1: 3, 2: 3, 3: 2}
 """Words of an open interval by its first one: task, wait, gap, stay."""
 MOST_WORDS = 16
-OPEN_WORDS = wholes(NONE - 2, limits.MOMENT_NS, MOST_WORDS * limits.OPEN_INTERVALS)
+OPEN_WORDS = wholes(NONE - 2, limits.TIMESTAMP_NS, MOST_WORDS * limits.OPEN_INTERVALS)
 
 
 def open_workers(value: Any) -> list[list[list[int]]]:
@@ -242,8 +242,8 @@ FRAMES: Mapping[str, Mapping[str, Key]] = {
         "name": Key(text),
         "pool_kind": Key(text),
         "workers": Key(whole(0, limits.NUMBER)),
-        "declared_ns": Key(MOMENT),
-        "closed_ns": Key(MOMENT),
+        "declared_ns": Key(TIMESTAMP),
+        "closed_ns": Key(TIMESTAMP),
         "shared_queue": Key(flag, False),
         "tells_meetings": Key(flag, False),
         "broken": Key(text, ""),
@@ -255,7 +255,7 @@ FRAMES: Mapping[str, Mapping[str, Key]] = {
     },
     "levels": {
         "pool": Key(POOL),
-        "at_ns": Key(MOMENT),
+        "at_ns": Key(TIMESTAMP),
         "inbox": Key(COUNT_OR_NONE),
         "deques": Key(wholes(NONE, limits.NUMBER, limits.LISTED_WORKERS)),
         "workers": Key(open_workers),
@@ -264,7 +264,7 @@ FRAMES: Mapping[str, Mapping[str, Key]] = {
         "spawned": Key(COUNT_OR_NONE, NONE),
     },
     "cost": {
-        "at_ns": Key(MOMENT),
+        "at_ns": Key(TIMESTAMP),
         "recording_ns": Key(whole(0, limits.DURATION_NS)),
         "sending_ns": Key(whole(0, limits.DURATION_NS)),
     },
@@ -278,31 +278,31 @@ FRAMES: Mapping[str, Mapping[str, Key]] = {
     "bye": {"reason": Key(text, "")},
     "from": {"pid": Key(PROCESS)},
     "host": {
-        "at_ns": Key(MOMENT),
+        "at_ns": Key(TIMESTAMP),
         "threads": Key(pairs(KERNEL_THREAD, counters(2), limits.THREADS)),
-        "moments": Key(pairs(KERNEL_THREAD, MOMENT, limits.THREADS), {}),
+        "moments": Key(pairs(KERNEL_THREAD, TIMESTAMP, limits.THREADS), {}),
         "waits": Key(pairs(KERNEL_THREAD, text, limits.THREADS), {}),
         "gone": Key(wholes(0, limits.PROCESS_ID, limits.THREADS), []),
         "switches": Key(pairs(KERNEL_THREAD, counters(3), limits.THREADS), {}),
     },
     "process": {
-        "at_ns": Key(MOMENT),
+        "at_ns": Key(TIMESTAMP),
         "pid": Key(PROCESS),
         **{
-            name: Key(whole(NONE, limits.MOMENT_NS), NONE)
+            name: Key(whole(NONE, limits.TIMESTAMP_NS), NONE)
             for name in (
                 *("resident_bytes", "minor_faults", "major_faults", "voluntary_switches"),
                 *("nonvoluntary_switches", "io_wait_ns", "affinity", "periods"),
                 *("throttled_periods", "throttled_ns"),
             )
         },
-        "started_ns": Key(whole(-limits.MOMENT_NS, limits.MOMENT_NS), NONE),
+        "started_ns": Key(whole(-limits.TIMESTAMP_NS, limits.TIMESTAMP_NS), NONE),
         "usable_cores": Key(cores, float(NONE)),
         "quota_cores": Key(cores, float(NONE)),
     },
-    "window": {"begin_ns": Key(MOMENT), "length_ns": Key(whole(0, limits.DURATION_NS))},
+    "window": {"begin_ns": Key(TIMESTAMP), "length_ns": Key(whole(0, limits.DURATION_NS))},
     "stacks": {
-        "at_ns": Key(whole(0, limits.MOMENT_NS)),
+        "at_ns": Key(whole(0, limits.TIMESTAMP_NS)),
         "pid": Key(PROCESS),
         "parent": Key(PROCESS, NONE),
         "missing": Key(text, ""),

@@ -130,15 +130,15 @@ class AttemptCounts:
         """
         if not self.snapshots:
             return np.zeros((3, self.side, self.side), dtype=np.int64)
-        moments = [snapshot.at_ns for snapshot in self.snapshots]
-        counts = self.snapshots[min(len(moments) - 1, bisect_left(moments, end_ns))].counts
+        timestamps = [snapshot.at_ns for snapshot in self.snapshots]
+        counts = self.snapshots[min(len(timestamps) - 1, bisect_left(timestamps, end_ns))].counts
         if begin_ns > declared_ns:
-            counts -= self.snapshots[max(0, bisect_right(moments, begin_ns) - 1)].counts
+            counts -= self.snapshots[max(0, bisect_right(timestamps, begin_ns) - 1)].counts
         return counts
 
-    def forget_before(self, moment_ns: int) -> None:
-        """Drop the snapshots that none after `moment_ns` is counted from."""
-        while len(self.snapshots) > 1 and self.snapshots[1].at_ns <= moment_ns:
+    def forget_before(self, timestamp_ns: int) -> None:
+        """Drop the snapshots that none after `timestamp_ns` is counted from."""
+        while len(self.snapshots) > 1 and self.snapshots[1].at_ns <= timestamp_ns:
             self.snapshots.popleft()
 
 

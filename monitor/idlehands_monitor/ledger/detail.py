@@ -17,23 +17,23 @@ import numpy as np
 
 from ..model.arrays import Int64
 from ..model.worker_time import PoolTime
-from .rows import Recent, whole_runs
+from .rows import Recent, ran_to_end
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from .pool import PoolLedger
 
-NO_CPU, SAMPLED, TOTALS = 1, 2, 3
+NO_CPU, THINNED, TOTALS = 1, 2, 3
 EVERY = 16
 WORDS = ("", "no CPU times", f"one task in {EVERY}", "totals only")
 
 
-def step_at(pool: PoolLedger, moment_ns: int) -> int:
+def step_at(pool: PoolLedger, timestamp_ns: int) -> int:
     """Return the step of detail at a moment: 0 full, 1 no CPU times, 2 sampled, 3 totals only."""
     step = 0
     for at_ns, turned_to in pool.steps:
-        if at_ns <= moment_ns:
+        if at_ns <= timestamp_ns:
             step = turned_to
     return step
 
@@ -42,7 +42,7 @@ def parts(pool: PoolLedger, begin_ns: int, end_ns: int) -> Iterable[tuple[int, i
     """Yield (begin, end, step) of the parts of a stretch, whole steps of detail each."""
     low, step = begin_ns, step_at(pool, begin_ns)
     for at_ns, turned_to in pool.steps:
-        if low < at_ns < end_ns and (turned_to >= SAMPLED or step >= SAMPLED):
+        if low < at_ns < end_ns and (turned_to >= THINNED or step >= THINNED):
             yield low, at_ns, step
             low = at_ns
         if at_ns < end_ns:
@@ -54,12 +54,12 @@ def parts(pool: PoolLedger, begin_ns: int, end_ns: int) -> Iterable[tuple[int, i
 def weights(pool: PoolLedger, store: Recent) -> Int64:
     """Return how many tasks each of some rows of the task table stands for, shape (rows,)."""
     weight = np.ones(len(store["task"]), dtype=np.int64)
-    if pool.sampled_by in pool.tasks.table.names:
-        moments = store[pool.sampled_by]
+    if pool.thinned_by in pool.tasks.table.names:
+        timestamps = store[pool.thinned_by]
         edges = [*pool.steps, (int(np.iinfo(np.int64).max), 0)]
         for (at_ns, step), (until_ns, _) in zip(edges, edges[1:], strict=False):
-            if step == SAMPLED:
-                weight[(moments >= at_ns) & (moments < until_ns)] = EVERY
+            if step == THINNED:
+                weight[(timestamps >= at_ns) & (timestamps < until_ns)] = EVERY
     return weight
 
 
@@ -71,7 +71,7 @@ def _before(pool: PoolLedger, begin_ns: int, until_ns: int) -> Int64:
     store = Recent(pool.tasks, begin_ns)
     weight = weights(pool, store)
     ran = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= until_ns)
-    ran &= whole_runs(store["outcome"])
+    ran &= ran_to_end(store["outcome"])
     spawned = (store["spawned_ns"] > begin_ns) & (store["spawned_ns"] <= until_ns)
     return np.array([weight[ran].sum(), weight[spawned].sum()], dtype=np.int64)
 
@@ -98,5 +98,5 @@ def tasks_run(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[int, int]:
 
 def whole(pool: PoolLedger, time: PoolTime, begin_ns: int, end_ns: int) -> bool:
     """Say whether every task of a window left a row: none were lost, and none sampled."""
-    sampled = any(step >= SAMPLED for at_ns, step in pool.steps if at_ns < end_ns)
+    sampled = any(step >= THINNED for at_ns, step in pool.steps if at_ns < end_ns)
     return not sampled and time.recorded_ns >= end_ns - begin_ns

@@ -16,7 +16,7 @@ import numpy as np
 from idlehands.wire import NONE
 
 from ..model.arrays import Int64
-from .thread_waits import WaitLooks
+from .thread_waits import ThreadSamples
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -38,30 +38,30 @@ GROWTH_NS = 300_000_000_000
 class _Growth:
     """Samples of one thread's counters, oldest first."""
 
-    __slots__ = ("moments", "on_core", "run_queue")
+    __slots__ = ("on_core", "run_queue", "timestamps")
 
     def __init__(self) -> None:
-        self.moments = array("q")
+        self.timestamps = array("q")
         self.on_core = array("q")
         self.run_queue = array("q")
 
-    def at(self, moment_ns: int) -> tuple[float, float]:
+    def at(self, timestamp_ns: int) -> tuple[float, float]:
         """Return both counters at a moment between the first and the last sample."""
-        place = bisect_right(self.moments, moment_ns, 1, len(self.moments) - 1)
-        before, after = self.moments[place - 1], self.moments[place]
-        part = (moment_ns - before) / (after - before) if after > before else 0.0
+        place = bisect_right(self.timestamps, timestamp_ns, 1, len(self.timestamps) - 1)
+        before, after = self.timestamps[place - 1], self.timestamps[place]
+        part = (timestamp_ns - before) / (after - before) if after > before else 0.0
         core, queue = self.on_core[place - 1], self.run_queue[place - 1]
         core_on = part * (self.on_core[place] - core)
         return core + core_on, queue + part * (self.run_queue[place] - queue)
 
     def drop(self, count: int) -> None:
         """Forget the first samples."""
-        for values in (self.moments, self.on_core, self.run_queue):
+        for values in (self.timestamps, self.on_core, self.run_queue):
             del values[:count]
 
     def thin(self) -> None:
         """Forget every other sample but the last."""
-        for values in (self.moments, self.on_core, self.run_queue):
+        for values in (self.timestamps, self.on_core, self.run_queue):
             del values[-2::-2]
 
 
@@ -75,14 +75,14 @@ class HostCounters:
         self._threads: dict[int, _Growth] = {}
         self._held = 0
         self.has_run_queue = False
-        self.waits = WaitLooks()
+        self.waits = ThreadSamples()
 
     def apply(self, frame: CheckedFrame) -> None:
         """Take the threads' times of a ``host`` frame."""
-        at_ns, moments = frame["at_ns"], frame["moments"]
+        at_ns, timestamps = frame["at_ns"], frame["moments"]
         for native_id, (on_core, run_queue) in frame["threads"].items():
-            self.add(moments.get(native_id, at_ns), native_id, on_core, run_queue)
-        self.waits.add(at_ns, frame["waits"], moments)
+            self.add(timestamps.get(native_id, at_ns), native_id, on_core, run_queue)
+        self.waits.add(at_ns, frame["waits"], timestamps)
 
     def add(self, at_ns: int, native_id: int, on_core_ns: int, run_queue_ns: int) -> None:
         """Add a sample. A counter that went backwards is another thread with the same id."""
@@ -92,10 +92,10 @@ class HostCounters:
             if len(self._threads) >= MOST_THREADS:
                 self._forget_thread(next(iter(self._threads)))
         self._threads[native_id] = thread  # at the end: the order is who was heard of last
-        if thread.moments and (on_core_ns < thread.on_core[-1] or at_ns < thread.moments[-1]):
-            self._held -= len(thread.moments)
-            thread.drop(len(thread.moments))
-        thread.moments.append(at_ns)
+        if thread.timestamps and (on_core_ns < thread.on_core[-1] or at_ns < thread.timestamps[-1]):
+            self._held -= len(thread.timestamps)
+            thread.drop(len(thread.timestamps))
+        thread.timestamps.append(at_ns)
         thread.on_core.append(on_core_ns)
         thread.run_queue.append(run_queue_ns)
         self.has_run_queue = self.has_run_queue or run_queue_ns >= 0
@@ -103,10 +103,10 @@ class HostCounters:
         if self._held > MOST_TIMES:
             for thread in self._threads.values():
                 thread.thin()
-            self._held = sum(len(thread.moments) for thread in self._threads.values())
+            self._held = sum(len(thread.timestamps) for thread in self._threads.values())
 
     def _forget_thread(self, native_id: int) -> None:
-        self._held -= len(self._threads.pop(native_id).moments)
+        self._held -= len(self._threads.pop(native_id).timestamps)
 
     def between(self, native_id: int, begin_ns: int, end_ns: int) -> tuple[float, float, int]:
         """Return (on-core ns, run-queue ns, ns of the stretch covered) inside two moments.
@@ -116,7 +116,7 @@ class HostCounters:
         thread = self._threads.get(native_id)
         if thread is None:
             return 0.0, 0.0, 0
-        first, last = thread.moments[0], thread.moments[-1]
+        first, last = thread.timestamps[0], thread.timestamps[-1]
         low = begin_ns if begin_ns > first else first
         high = end_ns if end_ns < last else last
         if high <= low:
@@ -127,7 +127,7 @@ class HostCounters:
     def last_ns(self, native_id: int) -> int:
         """Return when a thread was last sampled, -1 for never."""
         thread = self._threads.get(native_id)
-        return thread.moments[-1] if thread is not None and thread.moments else NONE
+        return thread.timestamps[-1] if thread is not None and thread.timestamps else NONE
 
     def samples(self, native_id: int, begin_ns: int, end_ns: int, more: int) -> Int64:
         """Return a thread's samples in a stretch and up to `more` on either side of it.
@@ -150,29 +150,29 @@ class HostCounters:
             if thread is None:
                 counts.append(0)
                 continue
-            first = max(0, bisect_left(thread.moments, begin_ns) - more)
-            last = bisect_right(thread.moments, end_ns) + more
-            moments = thread.moments[first:last]
-            counts.append(len(moments))
-            columns[0].extend(moments)
+            first = max(0, bisect_left(thread.timestamps, begin_ns) - more)
+            last = bisect_right(thread.timestamps, end_ns) + more
+            timestamps = thread.timestamps[first:last]
+            counts.append(len(timestamps))
+            columns[0].extend(timestamps)
             columns[1].extend(thread.on_core[first:last])
             columns[2].extend(thread.run_queue[first:last])
         return np.array(counts, dtype=np.int64), np.array(columns, dtype=np.int64).T
 
-    def forget_before(self, moment_ns: int) -> None:
-        """Drop the samples before `moment_ns`, but for the last, from which growth is counted.
+    def forget_before(self, timestamp_ns: int) -> None:
+        """Drop the samples before `timestamp_ns`, but for the last, from which growth is counted.
 
         A thread that was not heard of since is forgotten.
         """
         for native_id, thread in list(self._threads.items()):
-            if thread.moments[-1] < moment_ns:
+            if thread.timestamps[-1] < timestamp_ns:
                 self._forget_thread(native_id)
                 continue
-            old = bisect_right(thread.moments, moment_ns) - 1
-            dropped = max(0, min(old, len(thread.moments) - 2))
+            old = bisect_right(thread.timestamps, timestamp_ns) - 1
+            dropped = max(0, min(old, len(thread.timestamps) - 2))
             thread.drop(dropped)
             self._held -= dropped
-        self.waits.forget_before(moment_ns)
+        self.waits.forget_before(timestamp_ns)
 
 
 class SwitchSample(NamedTuple):
@@ -228,10 +228,10 @@ class ProcessCounters:
                 held.clear()
             _add(self.threads, native_id, new, MOST_SWITCH_SAMPLES)
 
-    def forget_before(self, moment_ns: int) -> None:
-        """Drop what was sampled more than `GROWTH_NS` before `moment_ns`, but for the last."""
+    def forget_before(self, timestamp_ns: int) -> None:
+        """Drop what was sampled more than `GROWTH_NS` before `timestamp_ns`, but for the last."""
         for held in (self.processes, self.threads):
-            _forget(held, moment_ns - GROWTH_NS)
+            _forget(held, timestamp_ns - GROWTH_NS)
 
 
 def _add(held: dict[int, list[Any]], number: int, new: Any, most: int) -> None:
@@ -245,10 +245,10 @@ def _add(held: dict[int, list[Any]], number: int, new: Any, most: int) -> None:
         del held[next(iter(held))]
 
 
-def _forget(held: dict[int, list[Any]], moment_ns: int) -> None:
+def _forget(held: dict[int, list[Any]], timestamp_ns: int) -> None:
     for number, samples in list(held.items()):
-        if samples[-1].at_ns < moment_ns:
+        if samples[-1].at_ns < timestamp_ns:
             del held[number]
             continue
-        old = bisect_right(samples, moment_ns, key=attrgetter("at_ns")) - 1
+        old = bisect_right(samples, timestamp_ns, key=attrgetter("at_ns")) - 1
         del samples[: max(0, old)]

@@ -229,14 +229,14 @@ class Ledger:
                 return forgotten  # tables without rows: there are no more pools than `POOLS`
         return forgotten
 
-    def forget_before(self, moment_ns: int) -> None:
-        """Drop what ended before `moment_ns`, whole processes of a job that goes on included."""
+    def forget_before(self, timestamp_ns: int) -> None:
+        """Drop what ended before `timestamp_ns`, whole processes of a job that goes on included."""
         for pid in [pid for pid, origin in self.origins.items() if origin.ended]:
             pools = [self.pools[n] for key, n in self._numbers.items() if key[0] == pid]
-            if not self.is_over and all(pool.complete_ns < moment_ns for pool in pools):
+            if not self.is_over and all(pool.complete_ns < timestamp_ns for pool in pools):
                 self._drop(pid)
         for pool in self.pools.values():
-            pool.forget_before(moment_ns)
-        self.host.forget_before(moment_ns)
-        self.processes.forget_before(moment_ns)
-        self.samples.forget_before(moment_ns)
+            pool.forget_before(timestamp_ns)
+        self.host.forget_before(timestamp_ns)
+        self.processes.forget_before(timestamp_ns)
+        self.samples.forget_before(timestamp_ns)

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from .pool import PoolLedger
 
 
-class Seat(NamedTuple):
+class Slot(NamedTuple):
     """A thread that was a worker for a stretch of time inside a window."""
 
     worker: int
@@ -28,9 +28,9 @@ class Seat(NamedTuple):
     ended_ns: int
 
 
-def stay_rows(pool: PoolLedger, end_ns: int) -> Rows:
+def lifetime_rows(pool: PoolLedger, end_ns: int) -> Rows:
     """Return the stays of a pool's workers, those still open included, by worker and beginning."""
-    store = pool.stays
+    store = pool.lifetimes
     workers, still = still_open(pool, store, "began_ns", ("stay",))
     present = [pool.threads[w].native_id if w in pool.threads else -1 for w in workers]
     rows = {
@@ -44,20 +44,20 @@ def stay_rows(pool: PoolLedger, end_ns: int) -> Rows:
     return {name: column[order] for name, column in rows.items()}
 
 
-def seats(pool: PoolLedger, begin_ns: int, end_ns: int) -> list[Seat]:
+def slots(pool: PoolLedger, begin_ns: int, end_ns: int) -> list[Slot]:
     """Return which threads were the pool's workers in a window, and when."""
     if not pool.shared_queue:
         return [
-            Seat(worker, thread.native_id, begin_ns, min(end_ns, pool.gone.get(worker, end_ns)))
+            Slot(worker, thread.native_id, begin_ns, min(end_ns, pool.gone.get(worker, end_ns)))
             for worker, thread in pool.threads.items()
             if worker < pool.workers and pool.gone.get(worker, end_ns) > begin_ns
         ]
-    rows = stay_rows(pool, end_ns)
+    rows = lifetime_rows(pool, end_ns)
     inside = (rows["ended"] > begin_ns) & (rows["began"] < end_ns)
     began, ended = np.maximum(rows["began"], begin_ns), np.minimum(rows["ended"], end_ns)
     columns = (rows["worker"], rows["native_id"], began, ended)
     return [
-        Seat(*row) for row in zip(*(column[inside].tolist() for column in columns), strict=True)
+        Slot(*row) for row in zip(*(column[inside].tolist() for column in columns), strict=True)
     ]
 
 
@@ -70,60 +70,72 @@ def present_ns(pool: PoolLedger, begin_ns: int, end_ns: int) -> Int64:
                 present[worker] = max(0, min(end_ns, gone_ns) - begin_ns)
         return present
     present = np.zeros(pool.workers, dtype=np.int64)
-    for seat in seats(pool, begin_ns, end_ns):
-        present[seat.worker] += seat.ended_ns - seat.began_ns
+    for slot in slots(pool, begin_ns, end_ns):
+        present[slot.worker] += slot.ended_ns - slot.began_ns
     return present
 
 
-def inside_stays(tasks: Rows, stays: Rows) -> Rows:
+def inside_lifetimes(tasks: Rows, lifetimes: Rows) -> Rows:
     """Return the tasks that lie in a stay, in order, with the column ``stay``: which one.
 
     A task that no stay is known for (its row was lost) has no place in the worker time.
     """
-    if not len(stays["began"]) or not len(tasks["began"]):
+    if not len(lifetimes["began"]) or not len(tasks["began"]):
         none = np.zeros(len(tasks["began"]), dtype=np.bool_)
         return {
             **{name: column[none] for name, column in tasks.items()},
             "stay": tasks["began"][none],
         }
-    base = min(int(stays["began"].min()), int(tasks["began"].min()))
-    span = max(int(stays["ended"].max()), int(tasks["ended"].max())) - base + 2
+    base = min(int(lifetimes["began"].min()), int(tasks["began"].min()))
+    span = max(int(lifetimes["ended"].max()), int(tasks["ended"].max())) - base + 2
     key = tasks["worker"] * span + tasks["began"] - base
-    place = np.searchsorted(stays["worker"] * span + stays["began"] - base, key, side="right") - 1
+    place = (
+        np.searchsorted(lifetimes["worker"] * span + lifetimes["began"] - base, key, side="right")
+        - 1
+    )
     known = place >= 0
     place = np.maximum(place, 0)
-    known &= (stays["worker"][place] == tasks["worker"]) & (tasks["began"] <= stays["ended"][place])
+    known &= (lifetimes["worker"][place] == tasks["worker"]) & (
+        tasks["began"] <= lifetimes["ended"][place]
+    )
     order = np.argsort(key[known], kind="stable")
     chosen = {name: column[known][order] for name, column in tasks.items()}
     chosen["stay"] = place[known][order]
-    chosen["ended"] = np.minimum(chosen["ended"], stays["ended"][chosen["stay"]])
+    chosen["ended"] = np.minimum(chosen["ended"], lifetimes["ended"][chosen["stay"]])
     return chosen
 
 
-def inferred_gaps(tasks: Rows, stays: Rows) -> Rows:
-    """Return the parked stretches of workers, from `inside_stays` and `stay_rows`.
+def inferred_idle_intervals(tasks: Rows, lifetimes: Rows) -> Rows:
+    """Return the parked stretches of workers, from `inside_lifetimes` and `lifetime_rows`.
 
     Columns as those of recorded gaps: worker, began, ended, parked (1), waking_ns.
     """
-    stay = tasks["stay"]
-    first = np.ones(len(stay), dtype=np.bool_)
-    first[1:] = stay[1:] != stay[:-1]
-    before = np.empty(len(stay), dtype=np.int64)
+    lifetime = tasks["stay"]
+    first = np.ones(len(lifetime), dtype=np.bool_)
+    first[1:] = lifetime[1:] != lifetime[:-1]
+    before = np.empty(len(lifetime), dtype=np.int64)
     before[1:] = tasks["ended"][:-1]
-    before[first] = stays["began"][stay[first]]
+    before[first] = lifetimes["began"][lifetime[first]]
     parked = (tasks["spawned_ns"] > before) & (tasks["began"] > before)
-    last = stays["began"].copy()
-    np.maximum.at(last, stay, tasks["ended"])
-    idle = last < stays["ended"]
+    last = lifetimes["began"].copy()
+    np.maximum.at(last, lifetime, tasks["ended"])
+    idle = last < lifetimes["ended"]
     wakes = np.clip(tasks["spawned_ns"], before, tasks["began"])
     rows = {
-        "worker": np.concatenate([tasks["worker"][parked], stays["worker"][idle]]),
+        "worker": np.concatenate([tasks["worker"][parked], lifetimes["worker"][idle]]),
         "began": np.concatenate([before[parked], last[idle]]),
-        "ended": np.concatenate([tasks["began"][parked], stays["ended"][idle]]),
-        "waking_ns": np.concatenate([wakes[parked], stays["ended"][idle]]),
+        "ended": np.concatenate([tasks["began"][parked], lifetimes["ended"][idle]]),
+        "waking_ns": np.concatenate([wakes[parked], lifetimes["ended"][idle]]),
     }
     rows["parked"] = np.ones(len(rows["worker"]), dtype=np.int64)
     return rows
 
 
-__all__ = ["Seat", "inferred_gaps", "inside_stays", "present_ns", "seats", "stay_rows"]
+__all__ = [
+    "Slot",
+    "inferred_idle_intervals",
+    "inside_lifetimes",
+    "lifetime_rows",
+    "present_ns",
+    "slots",
+]

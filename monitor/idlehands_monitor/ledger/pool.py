@@ -83,7 +83,7 @@ class PoolLedger:
 
     `first_dead`: exit status by process id of those whose end broke the pool.
     `left_out`: workers past the first that are read; their tasks are counted only.
-    `untold`: tasks run of which no row was made, because detail had been given up.
+    `unreported`: tasks run of which no row was made, because detail had been given up.
     `spawns_lost_ns`: the last spawn before the latest loss of such rows, -1 before any. `gone`: by
     worker, of a pool that does not tell itself, the last sign of life of a thread that is gone.
     """
@@ -99,20 +99,27 @@ class PoolLedger:
         self.closed_ns = NONE
         self.task_kinds: list[str] = []
         self.shared_queue = False
-        self.tells_meetings = False
+        self.reports_contention = False
         self.broken = ""
         self.first_dead: dict[int, int] = {}
         self.steps: list[tuple[int, int]] = []
-        self.sampled_by = ""
+        self.thinned_by = ""
         self.totals: deque[tuple[int, int, int]] = deque(maxlen=MOST_TOTALS)
         self.threads: dict[int, WorkerThread] = {}
         self.tasks = TableStore(TASKS, "ended_ns")
         self.waits = TableStore(WAITS, "ended_ns")
-        self.gaps = TableStore(GAPS, "ended_ns")
+        self.idle_intervals = TableStore(GAPS, "ended_ns")
         self.spawns = TableStore(SPAWNS, "spawned_ns")
-        self.stays = TableStore(STAYS, "ended_ns")
-        self.meetings = TableStore(MEETINGS, "at_ns")
-        stores = (self.tasks, self.waits, self.gaps, self.spawns, self.stays, self.meetings)
+        self.lifetimes = TableStore(STAYS, "ended_ns")
+        self.contended = TableStore(MEETINGS, "at_ns")
+        stores = (
+            self.tasks,
+            self.waits,
+            self.idle_intervals,
+            self.spawns,
+            self.lifetimes,
+            self.contended,
+        )
         self.stores = {store.table.name: store for store in stores}
         self.attempts = AttemptCounts()
         self.inbox = NONE
@@ -122,10 +129,10 @@ class PoolLedger:
         self.misuses = 0
         self.complete_ns = NONE
         self.complete_from_ns = NONE
-        self.untold = 0
+        self.unreported = 0
         self.spawns_lost_ns = NONE
         self.lost_rows = 0
-        self.meetings_lost = 0
+        self.contended_lost = 0
         self.holes: list[Hole] = []
         self.gone: dict[int, int] = {}
         self._rings: dict[str, dict[int, _Ring]] = {}
@@ -170,10 +177,10 @@ class PoolLedger:
         self.kind = frame["pool_kind"]
         self.declared_ns = frame["declared_ns"]
         self.closed_ns = frame["closed_ns"]
-        self.tells_meetings = frame["tells_meetings"]
+        self.reports_contention = frame["tells_meetings"]
         self.broken = frame["broken"]
         self.first_dead = dict(frame["first_dead"])
-        self.sampled_by = frame["sampled_by"]
+        self.thinned_by = frame["sampled_by"]
         self.left_out = frame["left_out"]
         if frame["steps"]:
             self.steps = sorted(dict([*self.steps, *frame["steps"]]).items())[-MOST_STEPS:]
@@ -222,7 +229,7 @@ class PoolLedger:
                 self.spawns_lost_ns = int(self.spawns["spawned_ns"][-1])
             return
         if table == MEETINGS.name:  # worker time does not hang on them
-            self.meetings_lost += rows
+            self.contended_lost += rows
             return
         if ring.lost_since_ns is None:
             # A ring that was empty when all had last been sent lost what came after that.
@@ -267,7 +274,7 @@ class PoolLedger:
         ran = frame["ran"]
         self._total(at_ns, sum(ran), frame["spawned"])
         rows = self.written(TASKS.name) - self._ring(TASKS.name, NONE).written
-        self.untold = max(0, sum(ran) - rows) if ran else 0
+        self.unreported = max(0, sum(ran) - rows) if ran else 0
 
     def note_gone(self, worker: int, seen_ns: int) -> None:
         """Note that a worker's thread is gone, and when it was last seen, -1 for never.
@@ -312,13 +319,13 @@ class PoolLedger:
         self.forget_before(min(largest.halve(), max(self.complete_ns, self.complete_from_ns)))
         return before - sum(map(len, self.stores.values()))
 
-    def forget_before(self, moment_ns: int) -> None:
-        """Drop rows, snapshots and holes that ended before `moment_ns`."""
+    def forget_before(self, timestamp_ns: int) -> None:
+        """Drop rows, snapshots and holes that ended before `timestamp_ns`."""
         for store in self.stores.values():
-            store.forget_before(moment_ns)
-        self.attempts.forget_before(moment_ns)
-        self.holes = [hole for hole in self.holes if hole.ended_ns > moment_ns]
-        self.complete_from_ns = max(self.complete_from_ns, moment_ns)
+            store.forget_before(timestamp_ns)
+        self.attempts.forget_before(timestamp_ns)
+        self.holes = [hole for hole in self.holes if hole.ended_ns > timestamp_ns]
+        self.complete_from_ns = max(self.complete_from_ns, timestamp_ns)
 
 
 def _open_intervals(rows: list[list[int]], until_ns: int = NONE) -> list[OpenInterval]:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .detail import SAMPLED, step_at
+from .detail import THINNED, step_at
 from .rows import Recent, still_open
 
 if TYPE_CHECKING:
@@ -39,31 +39,31 @@ def mean_lengths(pool: PoolLedger, edges_ns: Sequence[int]) -> tuple[float, ...]
     area = queued_at(pool, begin) * (edges - begin).astype(np.float64) + came - went
     means = np.maximum(0.0, np.diff(area) / np.diff(edges))
     known = [
-        max(step_at(pool, low), step_at(pool, high)) < SAMPLED
+        max(step_at(pool, low), step_at(pool, high)) < THINNED
         for low, high in zip(edges_ns, edges_ns[1:], strict=False)
     ]
     return tuple(np.where(known, means, np.nan).tolist())
 
 
-def _sum_until(moments: Int64, edges: Int64) -> Float:
+def _sum_until(timestamps: Int64, edges: Int64) -> Float:
     """Return for each edge the summed time since all moments from the first edge up to it."""
-    moments = np.sort(moments[(moments >= edges[0]) & (moments < edges[-1])]) - edges[0]
-    before = np.searchsorted(moments, edges - edges[0], side="left")
-    sums = np.concatenate([[0.0], np.cumsum(moments, dtype=np.float64)])
+    timestamps = np.sort(timestamps[(timestamps >= edges[0]) & (timestamps < edges[-1])]) - edges[0]
+    before = np.searchsorted(timestamps, edges - edges[0], side="left")
+    sums = np.concatenate([[0.0], np.cumsum(timestamps, dtype=np.float64)])
     return np.asarray(before * (edges - edges[0]).astype(np.float64) - sums[before])
 
 
-def queued_at(pool: PoolLedger, moment_ns: int) -> int:
+def queued_at(pool: PoolLedger, timestamp_ns: int) -> int:
     """Return how many tasks were queued at a moment: spawned before it, not started before it.
 
     Counted back from the running totals, so that it is exact however little of the past the
     tables hold.
     """
-    spawned = Recent(pool.spawns, moment_ns)["spawned_ns"]
-    spawned_before = pool.written("spawns") - int(np.count_nonzero(spawned >= moment_ns))
+    spawned = Recent(pool.spawns, timestamp_ns)["spawned_ns"]
+    spawned_before = pool.written("spawns") - int(np.count_nonzero(spawned >= timestamp_ns))
     _workers, still = still_open(pool, pool.tasks, "started_ns", ("task",))
-    started = Recent(pool.tasks, moment_ns)["started_ns"]
-    started_since = int(np.count_nonzero(started >= moment_ns))
-    started_since += sum(interval.began_ns >= moment_ns for interval in still)
-    started_before = pool.written("tasks") + pool.untold + len(still) - started_since
+    started = Recent(pool.tasks, timestamp_ns)["started_ns"]
+    started_since = int(np.count_nonzero(started >= timestamp_ns))
+    started_since += sum(interval.began_ns >= timestamp_ns for interval in still)
+    started_before = pool.written("tasks") + pool.unreported + len(still) - started_since
     return max(0, spawned_before - started_before)

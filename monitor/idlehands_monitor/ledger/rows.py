@@ -25,7 +25,7 @@ def never_ran(outcome: Int64) -> Bool:
     return np.asarray((outcome == CANCELLED) | (outcome == MOVED), dtype=np.bool_)
 
 
-def whole_runs(outcome: Int64) -> Bool:
+def ran_to_end(outcome: Int64) -> Bool:
     """Say which tasks ran to their end in their pool, returning or raising."""
     return np.asarray(~never_ran(outcome) & (outcome != LOST), dtype=np.bool_)
 

@@ -91,11 +91,11 @@ class Samples:
         """Note that something was sampled at a moment."""
         self._add(at_ns, 0)
 
-    def forget_before(self, moment_ns: int) -> None:
-        """Drop what was sampled before `moment_ns`."""
-        while self.dumps and self.dumps[0].at_ns < moment_ns:
+    def forget_before(self, timestamp_ns: int) -> None:
+        """Drop what was sampled before `timestamp_ns`."""
+        while self.dumps and self.dumps[0].at_ns < timestamp_ns:
             self._held -= len(self.dumps.popleft().threads)
-        self.first_ns = max(self.first_ns, moment_ns)
+        self.first_ns = max(self.first_ns, timestamp_ns)
         live = sum(len(dump.threads) for dump in self.dumps)
         if len(self._stacks) > 2 * live + LEAST_STACKS or self._frames > MOST_FRAMES:
             kept = (thread.stack for dump in self.dumps for thread in dump.threads)

@@ -1,0 +1,1 @@
+"""The vocabulary and every dataclass of a reading; imports nothing of the monitor."""

@@ -19,16 +19,16 @@ class WaitReading:
 class BlockedReading:
     """What the blocked time of a pool waited for.
 
-    join_s, marked_s: exact, from waits that the tasks recorded. waits: the rest, split by `looks`
+    join_s, marked_s: exact, from waits that the tasks recorded. waits: the rest, split by `samples`
     at blocked workers; empty with too few of them, then unsplit_s is all the rest. one_core: the
     worker time on a core adds up to about one core while more workers than one were in tasks,
     which is how the interpreter lock looks from outside.
     """
 
     join_s: float
-    marked_s: float
+    declared_s: float
     waits: tuple[WaitReading, ...]
-    looks: int
+    samples: int
     unsplit_s: float
     one_core: bool
 

@@ -42,7 +42,7 @@ class EndReading:
     at_end: int
     rank: float
     length: float
-    moments_ns: tuple[int, ...]
+    timestamps_ns: tuple[int, ...]
 
     @property
     def verdict(self) -> str:
@@ -172,7 +172,7 @@ class LengthReading:
 
     least: int
     most: int | None
-    meetings: int
+    contended: int
     lost: int
     waited_s: float
 
@@ -189,8 +189,8 @@ class ContentionReading:
     by_length: by the length of the deque. moments_ns: the first at longer deques.
     """
 
-    told: bool
-    meetings: int
+    reported: bool
+    contended: int
     lost: int
     unknown: int
     missing: int
@@ -203,7 +203,7 @@ class ContentionReading:
     median_s: float | None
     p99_s: float | None
     by_length: tuple[LengthReading, ...]
-    moments_ns: tuple[int, ...]
+    timestamps_ns: tuple[int, ...]
 
     @property
     def near_empty_share(self) -> float | None:

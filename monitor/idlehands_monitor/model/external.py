@@ -53,7 +53,7 @@ class StackReading:
 
 
 @dataclass(frozen=True, slots=True)
-class SampledTime:
+class ExternalTime:
     """Where worker time went, as far as it can be told from outside.
 
     seconds: worker time that the kernel's counters cover. working, run_queue_wait: shares of it,
@@ -78,7 +78,7 @@ class SampledTime:
 
 
 @dataclass(frozen=True, slots=True)
-class SampledWorkerReading:
+class ExternalWorkerReading:
     """One worker. native_id: the kernel's id, -1 where it could not be told.
 
     state: "working", "blocked", "parked" or "unknown", in the last sample; waits_for: the sort of
@@ -90,14 +90,14 @@ class SampledWorkerReading:
     pid: int
     native_id: int
     ident: int
-    time: SampledTime
+    time: ExternalTime
     state: str
     waits_for: str
     place: PlaceReading | None
 
 
 @dataclass(frozen=True, slots=True)
-class SampledPoolReading:
+class ExternalPoolReading:
     """What looks like one pool of a process without a probe, over one window.
 
     kind: what it looks like, as pools with a probe are called. module: the library's module whose
@@ -110,9 +110,9 @@ class SampledPoolReading:
     kind: str
     module: str
     pid: int
-    workers: tuple[SampledWorkerReading, ...]
+    workers: tuple[ExternalWorkerReading, ...]
     window_s: float
-    time: SampledTime
+    time: ExternalTime
     parked_stacks: tuple[StackReading, ...]
     blocked_stacks: tuple[StackReading, ...]
     missing: str = ""

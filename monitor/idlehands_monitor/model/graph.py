@@ -19,9 +19,9 @@ class StealBoundReading:
     T∞ / look_s, bound P times that. share: looks / bound. See `bounds`.
     """
 
-    looks: int
+    attempts: int
     hits: int
-    look_s: float
+    attempt_s: float
     unit_span: float
     bound: float
     share: float

@@ -21,7 +21,7 @@ class PromiseReading:
     cases: int
     broken: int
     effect: float
-    moments_ns: tuple[int, ...]
+    timestamps_ns: tuple[int, ...]
     purpose: str
     source: str
     why: str = ""

@@ -15,11 +15,11 @@ from .source import SourceReading
 from .stealing import StealReading
 from .tasks import HandOverReading, TaskReading
 from .worker_time import WorkerTime
-from .workers import StayReading, WorkerReading
+from .workers import LifetimesReading, WorkerReading
 
 if TYPE_CHECKING:
     from .deques import ContentionReading, EndsReading, LargerStealsReading, SizesReading
-    from .external import SampledPoolReading
+    from .external import ExternalPoolReading
     from .graph import GraphReading
     from .host import HostReading
     from .parking import ParkingReading
@@ -28,6 +28,9 @@ if TYPE_CHECKING:
 
 STEALING = "work-stealing"
 """The kind of a pool whose workers take from each other's deques."""
+
+
+NO_HAND_OVERS = HandOverReading(())
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,13 +72,13 @@ class PoolReading:
     misuses: int
     closed: bool
     history: tuple[WorkerTime, ...]
-    hand_overs: HandOverReading = HandOverReading(())
-    stays: StayReading | None = None
+    hand_overs: HandOverReading = NO_HAND_OVERS
+    lifetimes: LifetimesReading | None = None
     broken: str = ""
     detail: str = ""
     counted_s: float = 0.0
-    sampled_s: float = 0.0
-    sampling_error: float = 0.0
+    thinned_s: float = 0.0
+    thinning_error: float = 0.0
     queueing: QueueingReading | None = None
     balance: BalanceReading | None = None
     ends: EndsReading | None = None
@@ -123,7 +126,7 @@ class Reading:
     pools: tuple[PoolReading, ...]
     host: tuple[HostReading, ...] = ()
     stranded: tuple[StrandedReading, ...] = ()
-    sampled: tuple[SampledPoolReading, ...] = ()
+    sampled: tuple[ExternalPoolReading, ...] = ()
 
     @property
     def total(self) -> WorkerTime:

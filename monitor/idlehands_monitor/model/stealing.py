@@ -17,7 +17,7 @@ class ThiefChoice:
     """One thief's looks against an even choice; adjusted_p: over the thieves tested."""
 
     thief: int
-    looks: int
+    attempts: int
     chi_square: float
     p: float
     adjusted_p: float
@@ -40,7 +40,7 @@ class VictimChoice:
     pattern: str
     effect: float
     concentration: float
-    looks: int
+    attempts: int
     chi_square: float
     degrees: int
     p: float
@@ -115,7 +115,7 @@ class StealTimeline:
 
     edges_s: tuple[float, ...]
     counted_s: tuple[float, ...]
-    looks: Counts
+    attempts: Counts
     hits: Counts
     empties: Counts
     lost_races: Counts
@@ -127,7 +127,7 @@ class StealTimeline:
 
 
 @dataclass(frozen=True, slots=True)
-class DryReading:
+class NextTaskReading:
     """How long it took from going empty to the next task, over `count` times; None without any.
 
     From the beginning of the first search or park after a task (or a wait in one) to the
@@ -150,11 +150,11 @@ class ThiefReading:
     """
 
     worker: int
-    looks: int
+    attempts: int
     hits: int
-    looks_per_hit: float | None
-    to_next_task: DryReading
-    looks_at_random: float | None = None
+    attempts_per_hit: float | None
+    to_next_task: NextTaskReading
+    attempts_at_random: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +165,7 @@ class VictimReading:
     """
 
     worker: int
-    looks: int
+    attempts: int
     hits: int
     net_given: int
 
@@ -185,11 +185,11 @@ class StealingReading:
     by_victim: tuple[VictimReading, ...]
     net_flow: Matrix
     feeders: tuple[VictimReading, ...]
-    looks_per_hit: float | None
+    attempts_per_hit: float | None
     with_work: float | None
-    to_next_task: DryReading
+    to_next_task: NextTaskReading
     choice: VictimChoice
-    looks_at_random: float | None
+    attempts_at_random: float | None
     timeline: StealTimeline
 
 

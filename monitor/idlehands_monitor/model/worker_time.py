@@ -43,11 +43,11 @@ class WorkerTime:
         return self.searching + self.waking + self.starved + self.no_work
 
     def __add__(self, other: WorkerTime) -> WorkerTime:
-        return WorkerTime(*(getattr(self, name) + getattr(other, name) for name in ENTRIES))
+        return WorkerTime(*(getattr(self, name) + getattr(other, name) for name in CATEGORIES))
 
 
-ENTRIES = tuple(field.name for field in fields(WorkerTime))
-FIRST_BETWEEN, FIRST_IDLE = ENTRIES.index("dispatch"), ENTRIES.index("searching")
+CATEGORIES = tuple(field.name for field in fields(WorkerTime))
+FIRST_BETWEEN, FIRST_IDLE = CATEGORIES.index("dispatch"), CATEGORIES.index("searching")
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,9 +61,9 @@ class InTask:
     """
 
     by_kind: Int64
-    looks: Int64
+    samples: Int64
     joined_ns: int = 0
-    marked_ns: int = 0
+    declared_ns: int = 0
 
     def __add__(self, other: InTask) -> InTask:
         few, many = sorted((self.by_kind, other.by_kind), key=lambda table: table.shape[1])
@@ -72,9 +72,9 @@ class InTask:
         by_kind[:, -1] += few[:, -1]
         return InTask(
             by_kind,
-            self.looks + other.looks,
+            self.samples + other.samples,
             self.joined_ns + other.joined_ns,
-            self.marked_ns + other.marked_ns,
+            self.declared_ns + other.declared_ns,
         )
 
 
@@ -87,20 +87,20 @@ def nothing_in_task() -> InTask:
 class PoolTime:
     """Worker time of one pool over the recorded part of a window.
 
-    `entries`: nanoseconds, shape (8, workers), in the order of `ENTRIES`. `recorded_ns` is the
-    window less its holes. `counted_ns` is that part of it of which only the number of tasks is
-    known, not in `entries`; `sampled_ns` the part whose figures are estimates, with the standard
-    error `error` of the share of time in tasks. `core_time` says what splits working from
+    `by_category`: nanoseconds, shape (8, workers), in the order of `CATEGORIES`. `recorded_ns` is
+    the window less its holes. `counted_ns` is the part of it of which only the number of tasks is
+    known, not in `by_category`; `thinned_ns` the part whose figures are estimates, with the
+    standard error `error` of the share of time in tasks. `core_time` says what splits working from
     blocked: "kernel" (schedstat), "process" (no run queue), "tasks" (only CPU times read with the
     tasks), "assumed" (tasks counted as working). `in_task` says what the time in tasks was.
     `waited`: what each worker spent in recorded waits, a part of blocked, shape (workers,).
     """
 
-    entries: Int64
+    by_category: Int64
     recorded_ns: int = 0
     core_time: str = "assumed"
     counted_ns: int = 0
-    sampled_ns: int = 0
+    thinned_ns: int = 0
     error: float = 0.0
     in_task: InTask = field(default_factory=nothing_in_task)
     waited: Int64 = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
@@ -108,29 +108,31 @@ class PoolTime:
     @cached_property
     def pool(self) -> WorkerTime:
         """The sum over all workers."""
-        return WorkerTime(*self.entries.sum(axis=1).tolist())
+        return WorkerTime(*self.by_category.sum(axis=1).tolist())
 
     @cached_property
     def per_worker(self) -> tuple[WorkerTime, ...]:
         """Each worker's part; they add up to `pool` entry by entry."""
-        return tuple(WorkerTime(*column) for column in self.entries.T.tolist())
+        return tuple(WorkerTime(*column) for column in self.by_category.T.tolist())
 
     @cached_property
     def idle_shares(self) -> Float:
         """Share of its time that each worker was idle, shape (workers,), NaN where it had none."""
-        total = self.entries.sum(axis=0)
-        idle = self.entries[FIRST_IDLE:].sum(axis=0)
+        total = self.by_category.sum(axis=0)
+        idle = self.by_category[FIRST_IDLE:].sum(axis=0)
         shares = np.full(len(total), np.nan)
         np.divide(idle, total, out=shares, where=total > 0)
         return shares
 
     def __add__(self, other: PoolTime) -> PoolTime:
         """Return the worker time of two windows side by side; workers may have come between."""
-        few, many = sorted((self.entries, other.entries), key=lambda entries: entries.shape[1])
+        few, many = sorted(
+            (self.by_category, other.by_category), key=lambda by_category: by_category.shape[1]
+        )
         total = many.copy()
         total[:, : few.shape[1]] += few
-        sampled = self.sampled_ns + other.sampled_ns
-        error = math.hypot(self.error * self.sampled_ns, other.error * other.sampled_ns)
+        sampled = self.thinned_ns + other.thinned_ns
+        error = math.hypot(self.error * self.thinned_ns, other.error * other.thinned_ns)
         return PoolTime(
             total,
             self.recorded_ns + other.recorded_ns,
@@ -144,7 +146,7 @@ class PoolTime:
 
     def unwaited(self) -> Int64:
         """Return each worker's time in tasks outside recorded waits, shape (workers,)."""
-        inside: Int64 = self.entries[:FIRST_BETWEEN].sum(axis=0)
+        inside: Int64 = self.by_category[:FIRST_BETWEEN].sum(axis=0)
         return inside - padded(self.waited, len(inside))
 
 
@@ -155,7 +157,7 @@ def padded(values: Int64, length: int) -> Int64:
 
 def no_time(workers: int) -> PoolTime:
     """Return the worker time of an empty window."""
-    return PoolTime(np.zeros((len(ENTRIES), workers), dtype=np.int64))
+    return PoolTime(np.zeros((len(CATEGORIES), workers), dtype=np.int64))
 
 
 def in_task_ns(time: WorkerTime) -> int:

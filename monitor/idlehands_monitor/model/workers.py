@@ -52,7 +52,7 @@ class DeadWorkerReading:
 
 
 @dataclass(frozen=True, slots=True)
-class StayReading:
+class LifetimesReading:
     """How many workers a pool has, and how many joined, left and died in the window.
 
     dead: those whose end broke the pool, and the latest of the others that died, oldest first.

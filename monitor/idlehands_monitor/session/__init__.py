@@ -1,0 +1,1 @@
+"""One sitting: feed, seeking, captures, stacks; all state, input and output of a screen."""

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 from idlehands.wire import NONE
 
 from ..analysis.assemble import read
-from ..analysis.time.history import SECOND_NS
-from ..analysis.time.job_history import Past
+from ..analysis.stats.cache import SECOND_NS
+from ..analysis.time.job_history import JobHistory
 from ..ingest import PAST_FIRST
 from ..ingest.limits import FILE_TABLE_BYTES, LIVE_TABLE_BYTES
 from ..ingest.sources import host
@@ -43,7 +43,7 @@ class Feed:
         self.source = source
         self.window_ns = window_ns
         self.ledger = Ledger()
-        self._past = Past()
+        self._past = JobHistory()
         self._keep = keep
         self._forgot_ns = 0
         self._began: tuple[CheckedFrame, float] | None = None
@@ -62,7 +62,7 @@ class Feed:
         """Take in frames of the source, and forget what has become too old."""
         for frame in frames:
             if self.ledger.begins_anew(frame):
-                self.ledger, self._past = self.ledger.successor(), Past()
+                self.ledger, self._past = self.ledger.successor(), JobHistory()
                 self._forgot_ns = 0
             self.ledger.apply(frame)
         if not self._keep:
@@ -73,7 +73,7 @@ class Feed:
         if self.ledger.dropped and self._keep:
             self.ledger.skipped["pools", OLDER] = self.ledger.dropped
 
-    def keep_past(self) -> None:
+    def extend_history(self) -> None:
         """Work out the seconds that have settled, before what they are made of is forgotten."""
         self._past.extend(self.ledger)
 
@@ -86,7 +86,7 @@ class Feed:
     def reading(self, *, fresh: bool = True) -> Reading:
         """Return the reading of what is held now; see `read` for what is not `fresh`."""
         if not self._keep:
-            self.keep_past()
+            self.extend_history()
         past = None if self._keep else self._past
         return read(self.ledger, self._describe(), self.window_ns, past, fresh=fresh)
 

@@ -47,7 +47,7 @@ def feed_at(
     source: ReplaySource,
     window_ns: int | None,
     pool: int,
-    moment_ns: int,
+    timestamp_ns: int,
     stopped: Callable[[], bool] = _never,
 ) -> Feed:
     """Return a feed over `source`, which has not been drained, played to a moment and paused.
@@ -59,31 +59,31 @@ def feed_at(
     kept_ns = -1
     source.pause(True)
     for frames in _blocks(source, stopped):
-        if source.head_ns < moment_ns:  # nothing in the block can be as late as that
+        if source.head_ns < timestamp_ns:  # nothing in the block can be as late as that
             feed.take(frames)
-        elif (rest := _take_until(feed, frames, pool, moment_ns)) is not None:
+        elif (rest := _take_until(feed, frames, pool, timestamp_ns)) is not None:
             source.put_back(rest, feed.ledger.pools[pool].complete_ns)
             break
         latest = feed.ledger.latest_ns
-        if latest > moment_ns - PAST_NS and latest - kept_ns > BETWEEN_NS:
-            feed.keep_past()
+        if latest > timestamp_ns - PAST_NS and latest - kept_ns > BETWEEN_NS:
+            feed.extend_history()
             kept_ns = latest
     return feed
 
 
 def _take_until(
-    feed: Feed, frames: list[CheckedFrame], pool: int, moment_ns: int
+    feed: Feed, frames: list[CheckedFrame], pool: int, timestamp_ns: int
 ) -> list[CheckedFrame] | None:
     """Take frames until a pool is complete up to a moment; return the rest, None if it is not."""
     for place, frame in enumerate(frames, 1):
         feed.take([frame])
         held = feed.ledger.pools.get(pool)
-        if held is not None and held.complete_ns >= moment_ns:
+        if held is not None and held.complete_ns >= timestamp_ns:
             return frames[place:]
     return None
 
 
-def broken_moments(
+def broken_timestamps(
     source: ReplaySource, window_ns: int, stopped: Callable[[], bool] = _never
 ) -> Moments:
     """Return when promises were broken by the windows of a whole capture, one after the other.
@@ -109,4 +109,4 @@ def broken_moments(
 def _collect(feed: Feed, found: dict[tuple[int, str], set[int]]) -> None:
     for pool in feed.reading().pools:
         for promise in pool.promises:
-            found.setdefault((pool.number, promise.code), set()).update(promise.moments_ns)
+            found.setdefault((pool.number, promise.code), set()).update(promise.timestamps_ns)

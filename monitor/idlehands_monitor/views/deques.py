@@ -33,12 +33,15 @@ def deque_lines(pool: PoolReading) -> list[str]:
 
 def contention_lines(met: ContentionReading) -> list[str]:
     """Return how often operations met at a deque's end, and how full it was then."""
-    if not met.meetings:
+    if not met.contended:
         return ["  No operation waited at a deque, and none lost its task to another"]
     share = met.near_empty_share
     near = f"; {share:.0%} of them at a deque of one task or none" if share is not None else ""
     missing = f"; {met.missing} more are not in the record" if met.missing else ""
-    meetings, lost = number_of(met.meetings, "meeting"), number_of(met.lost, "lost race")
+    meetings, lost = (
+        number_of(met.contended, "contended operation"),
+        number_of(met.lost, "lost race"),
+    )
     lines = [f"  {meetings} at deque ends, {lost}{near}{missing}"]
     if met.median_s is not None and met.p99_s is not None:
         lines.append(
@@ -47,7 +50,7 @@ def contention_lines(met: ContentionReading) -> list[str]:
         )
     by_length = ", ".join(_length(group) for group in met.by_length)
     if by_length:
-        lines.append(f"  Meetings by the number of tasks in the deque: {by_length}")
+        lines.append(f"  Contended operations by the number of tasks in the deque: {by_length}")
     return lines
 
 
@@ -57,7 +60,7 @@ def _length(group: LengthReading) -> str:
     else:
         length = str(group.least) if group.least == group.most else f"{group.least}–{group.most}"
     waited = f" ({seconds(group.waited_s)})" if group.waited_s else ""
-    return f"{length}: {group.meetings}{waited}"
+    return f"{length}: {group.contended}{waited}"
 
 
 def parking_lines(pool: PoolReading) -> list[str]:

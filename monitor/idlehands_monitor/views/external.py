@@ -12,10 +12,10 @@ from .formatting import clean, number_of, seconds, share, shortened
 if TYPE_CHECKING:
     from ..model.external import (
         Estimate,
+        ExternalPoolReading,
+        ExternalTime,
+        ExternalWorkerReading,
         PlaceReading,
-        SampledPoolReading,
-        SampledTime,
-        SampledWorkerReading,
         StackReading,
     )
     from ..model.reading import Reading
@@ -30,9 +30,9 @@ NAMES = {
 """The parts of sampled worker time, in the order in which every view has them."""
 
 NOT_RECORDED = (
-    "This process is sampled, not recorded. Samples do not show how many tasks ran, how long they "
-    "waited in the queue, whether parked workers were starved or had no work, what was stolen or "
-    "handed over, or how fast workers woke."
+    "This process is external: it is sampled, not recorded. Samples do not show how many tasks "
+    "ran, how long they waited in the queue, whether parked workers were starved or had no work, "
+    "what was stolen or handed over, or how fast workers woke."
 )
 IN_SHORT = ("sampled, not recorded", "no task counts, waits or steals")
 PROBE_ADVICE = "To see these too, run the job with a probe: idlehands run."
@@ -62,12 +62,12 @@ LOPSIDED = 3
 class Part(NamedTuple):
     """One part of sampled worker time: its share, and the interval where it is an estimate."""
 
-    entry: str
+    category: str
     value: float
     estimate: Estimate | None
 
 
-def parts(time: SampledTime) -> list[Part]:
+def parts(time: ExternalTime) -> list[Part]:
     """Return the parts that add up to all worker time; none where no time is known."""
     if not time.seconds:
         return []
@@ -101,7 +101,7 @@ def amount(part: Part) -> str:
     return f"{value} % ± {max(below, above)}"
 
 
-def waits_text(time: SampledTime) -> str:
+def waits_text(time: ExternalTime) -> str:
     """Write what off-core time went into, empty where that is not known."""
     return ", ".join(
         f"{clean(wait.sort, 30)} {share(wait.share)}" for wait in time.waits if wait.share >= 0.005
@@ -120,7 +120,7 @@ def stack_text(stack: StackReading) -> str:
     return " ← ".join(map(place_text, stack.frames)) or "no Python frame"
 
 
-def state_text(worker: SampledWorkerReading) -> str:
+def state_text(worker: ExternalWorkerReading) -> str:
     """Write what a worker was in at its last sample."""
     state = "not known" if worker.state == "unknown" else worker.state
     if worker.state == "unknown" and worker.waits_for:
@@ -130,13 +130,13 @@ def state_text(worker: SampledWorkerReading) -> str:
     return state
 
 
-def origin(pool: SampledPoolReading) -> str:
+def origin(pool: ExternalPoolReading) -> str:
     """Write what a pool looks like and whose it is."""
     module = f", {clean(pool.module, 60)}" if pool.module and pool.module != pool.name else ""
     return f"{clean(pool.kind, 30)}{module}, process {pool.pid}"
 
 
-def missing_text(pool: SampledPoolReading) -> str:
+def missing_text(pool: ExternalPoolReading) -> str:
     """Write why there are no stacks and what there is all the same, empty where there are."""
     if not pool.missing:
         return ""
@@ -144,7 +144,7 @@ def missing_text(pool: SampledPoolReading) -> str:
     return f"Stacks could not be read: {clean(pool.missing, 400)}. {STILL_SHOWN}{waits}"
 
 
-def advice_text(pool: SampledPoolReading, program: str) -> str:
+def advice_text(pool: ExternalPoolReading, program: str) -> str:
     """Write how to learn what samples do not show of a program, or that its library has no
     adapter."""
     if pool.library:
@@ -163,7 +163,7 @@ def advice_lines(reading: Reading) -> list[str]:
     return list(lines) or [_probe_advice(program)]
 
 
-def dumps_text(pool: SampledPoolReading) -> str:
+def dumps_text(pool: ExternalPoolReading) -> str:
     """Write how much the figures rest on."""
     dumps = pool.time.dumps
     return f"{number_of(dumps, 'dump')} in {seconds(pool.window_s)}"
@@ -179,7 +179,7 @@ def explain_lines(reading: Reading) -> list[str]:
     return [*lines, "", f"({TIME_NOTE})"]
 
 
-def _pool_lines(pool: SampledPoolReading) -> list[str]:
+def _pool_lines(pool: ExternalPoolReading) -> list[str]:
     lines = [
         f"Pool {clean(pool.name, 60)} (looks like: {origin(pool)}): "
         f"{number_of(len(pool.workers), 'worker')}, "
@@ -190,8 +190,8 @@ def _pool_lines(pool: SampledPoolReading) -> list[str]:
     lines += ["", "Where the worker time went"]
     for part in parts(pool.time):
         spent = f"{part.value * pool.time.seconds:>10.2f} s"
-        lines.append(f"  {NAMES[part.entry]:<15}{spent}   {amount(part)}")
-        if part.entry in ("blocked", "off_core"):
+        lines.append(f"  {NAMES[part.category]:<15}{spent}   {amount(part)}")
+        if part.category in ("blocked", "off_core"):
             lines += [
                 f"    {clean(wait.sort, 30):<20}{share(wait.share):>6}" for wait in pool.time.waits
             ]
@@ -208,7 +208,7 @@ def _pool_lines(pool: SampledPoolReading) -> list[str]:
             lines += [f"  {stack.samples:>5} × {stack_text(stack)}" for stack in stacks]
     lines += ["", "Workers"]
     for worker in pool.workers:
-        shares = ", ".join(f"{NAMES[part.entry]} {amount(part)}" for part in parts(worker.time))
+        shares = ", ".join(f"{NAMES[part.category]} {amount(part)}" for part in parts(worker.time))
         lines.append(
             f"  {worker.index:>4} {shortened(clean(worker.name), NAME_CELLS):<{NAME_CELLS}} "
             f"{shares or 'no counters'}; {state_text(worker)}"
@@ -216,13 +216,13 @@ def _pool_lines(pool: SampledPoolReading) -> list[str]:
     return lines
 
 
-def second_part(pool: SampledPoolReading) -> str:
+def second_part(pool: ExternalPoolReading) -> str:
     """Return a pool in part of one line, for terminals without a screen and for logs."""
-    shares = ", ".join(f"{NAMES[part.entry]} {amount(part)}" for part in parts(pool.time))
+    shares = ", ".join(f"{NAMES[part.category]} {amount(part)}" for part in parts(pool.time))
     waits = waits_text(pool.time)
     if waits:
         shares += f"; {'blocked' if pool.time.blocked else 'off the core'} in: {waits}"
     if pool.missing:
         shares += f"; stacks could not be read: {clean(pool.missing, 400)}"
     workers = number_of(len(pool.workers), "worker")
-    return f"{clean(pool.name, 60)} ({workers}, sampled): {shares}"
+    return f"{clean(pool.name, 60)} ({workers}, external): {shares}"

@@ -17,9 +17,9 @@ if TYPE_CHECKING:
 
     from ..model.reading import Reading
     from ..model.tasks import KindReading, TaskReading
-    from ..model.workers import DeadWorkerReading, StayReading
+    from ..model.workers import DeadWorkerReading, LifetimesReading
 
-ENTRY_NAMES = {
+CATEGORY_NAMES = {
     "working": "working",
     "blocked": "blocked",
     "run_queue_wait": "run-queue wait",
@@ -78,9 +78,11 @@ def maybe(value: float | None) -> str:
     return "–" if value is None else seconds(value)
 
 
-def entry_name(entry: str, core_time: str) -> str:
+def category_name(category: str, core_time: str) -> str:
     """Write an entry's name: working, where nothing tells it from blocked, is time in tasks."""
-    return "in tasks" if entry == "working" and core_time == "assumed" else ENTRY_NAMES[entry]
+    return (
+        "in tasks" if category == "working" and core_time == "assumed" else CATEGORY_NAMES[category]
+    )
 
 
 def kind_time_words(kind: KindReading, core_time: str) -> str:
@@ -171,20 +173,20 @@ def moved_words(moved: int) -> str:
 
 
 def detail_sentence(
-    detail: str, counted_s: float, sampled_s: float, error: float, cost: float | None
+    detail: str, counted_s: float, thinned_s: float, error: float, cost: float | None
 ) -> str:
     """Write what the probe gave up to cost less, and what it costs as it is; empty where nothing.
 
     cost: the share of the worker time that it takes, None where that is not known.
     """
-    if not detail and not counted_s and not sampled_s:
+    if not detail and not counted_s and not thinned_s:
         return ""
     text = f"To cost less the probe records: {detail or 'all'}."
     if cost is not None:
         text += f" As it is it costs {cost:.1%} of the worker time."
-    if sampled_s:
+    if thinned_s:
         plus_minus = f", ± {error:.1%} of the time in tasks" if error == error else ""
-        text += f" For {seconds(sampled_s)} of the window times are estimated from a sample of the"
+        text += f" For {seconds(thinned_s)} of the window times are estimated from a sample of the"
         text += f" tasks{plus_minus}."
     if counted_s:
         text += f" For {seconds(counted_s)} of the window only the number of tasks is known."
@@ -195,15 +197,14 @@ def _of(dead: DeadWorkerReading) -> str:
     return f"a thread of process {dead.pid}" if dead.is_thread else f"process {dead.pid}"
 
 
-def stays_sentence(stays: StayReading) -> str:
+def lifetimes_sentence(lifetimes: LifetimesReading) -> str:
     """Write how a pool's workers came and went; foreign text in it is not yet clean."""
-    text = (
-        f"{number_of(stays.present, 'worker')} at the end; {stays.joined} joined, {stays.left} left"
-    )
-    if not stays.died:
+    there = number_of(lifetimes.present, "worker")
+    text = f"{there} at the end; {lifetimes.joined} joined, {lifetimes.left} left"
+    if not lifetimes.died:
         return text + "."
-    text += f", {stays.died} died"
-    for dead in stays.dead:
+    text += f", {lifetimes.died} died"
+    for dead in lifetimes.dead:
         task = f" in {dead.kind}, {seconds(dead.run_s)} after it began" if dead.kind else ""
         who = f"worker {dead.worker} ({_of(dead)})" if dead.worker >= 0 else _of(dead)
         text += f"; {who} died{task}"

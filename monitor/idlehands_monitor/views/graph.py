@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from ..model.graph import GraphReading, StealBoundReading
 
 GREEDY = "R. L. Graham 1966, Bell Syst. Tech. J. 45:1563-1581"
-LOOKS = "N. S. Arora, R. D. Blumofe, C. G. Plaxton 1998, SPAA '98:119-129"
+ATTEMPTS = "N. S. Arora, R. D. Blumofe, C. G. Plaxton 1998, SPAA '98:119-129"
 
 NO_BOUND = "  The bound of a greedy schedule is not given: it holds only where "
 
@@ -46,10 +46,11 @@ def _steals(bound: StealBoundReading | None) -> list[str]:
     if bound is None:
         return []
     return [
-        f"  {count(bound.looks)} looks at other deques, {count(bound.hits)} of them steals: "
-        f"{_share(bound.share)} P*Tinf, which is {count(bound.bound)} looks of "
-        f"{seconds(bound.look_s)}",
-        f"  With victims chosen at random at most {EXPECTED_SHARE} P*Tinf are expected ({LOOKS})",
+        f"  {count(bound.attempts)} steal attempts, {count(bound.hits)} of them hits: "
+        f"{_share(bound.share)} P*Tinf, which is {count(bound.bound)} attempts of "
+        f"{seconds(bound.attempt_s)}",
+        f"  With victims chosen at random at most {EXPECTED_SHARE} P*Tinf are expected "
+        f"({ATTEMPTS})",
     ]
 
 

@@ -29,8 +29,8 @@ OUTSIDE = range(-1, 0)
 """The row of tasks that came from outside the pool."""
 COUNTED = {
     "hits": "steals",
-    "looks": "looks",
-    "empties": "looks that found nothing",
+    "attempts": "attempts",
+    "empties": "attempts that found nothing",
     "lost_races": "lost races",
 }
 UNITS = ("count", "per second", "share of the row")
@@ -212,7 +212,7 @@ def sides(
 
 
 def _counted(steals: StealReading, counted: str) -> Counts:
-    if counted == "looks":
+    if counted == "attempts":
         return steals.counts.sum(axis=0)  # type: ignore[no-any-return]
     part: Counts = steals.counts[("hits", "empties", "lost_races").index(counted)]
     return part
@@ -254,15 +254,15 @@ def steal_sentence(
         return f"{one} does not steal from itself"
     part = steals.counts[:, thief[0] : thief[-1] + 1, victim[0] : victim[-1] + 1]
     hits, empties, lost = part.sum(axis=(1, 2)).tolist()
-    looks = hits + empties + lost
+    attempts = hits + empties + lost
     races = number_of(lost, "lost race")
     if short:
-        return f"{one} ← {other}: {hits} of {looks} looks; {empties} empty, {races}"
-    share = f" ({hits / looks:.0%})" if looks else ""
+        return f"{one} ← {other}: {hits} of {attempts} attempts; {empties} empty, {races}"
+    share = f" ({hits / attempts:.0%})" if attempts else ""
     thieves, victims = ("thief", "victim") if len(thief) == 1 else ("thieves", "victims")
     return (
-        f"{thieves} {one} looked {number_of(looks, 'time')} at {victims} {other}: "
-        f"{number_of(hits, 'look')} took a task{share}, {empties} found none, {lost} lost the race"
+        f"{thieves} {one} made {number_of(attempts, 'attempt')} at {victims} {other}: "
+        f"{number_of(hits, 'hit')}{share}, {empties} found none, {lost} lost the race"
     )
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING
 
-from ..model.worker_time import ENTRIES
+from ..model.worker_time import CATEGORIES
 from .external import (
     NAMES,
     NOT_RECORDED,
@@ -24,31 +24,31 @@ from .external import (
     waits_text,
 )
 from .formatting import (
-    ENTRY_NAMES,
+    CATEGORY_NAMES,
     calls_words,
+    category_name,
     clean,
     detail_sentence,
-    entry_name,
     failed_words,
     kind_time_words,
+    lifetimes_sentence,
     maybe,
     moved_words,
     number_of,
     seconds,
     skipped_lines,
-    stays_sentence,
 )
 from .grid import grid_of, name_of
 from .hosts import host_lines
-from .palette import BLANK, CIVIDIS, ENTRY_LOOKS, SAMPLED_LOOKS, steps, text_on
+from .palette import BLANK, CATEGORY_STYLES, CIVIDIS, EXTERNAL_STYLES, steps, text_on
 from .queue import flow_lines, queue_lines
-from .stealing import looks_line, stealing_lines
+from .stealing import attempts_line, stealing_lines
 from .text import CORE_TIME_NOTES, who
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from ..model.external import SampledPoolReading, SampledTime
+    from ..model.external import ExternalPoolReading, ExternalTime
     from ..model.reading import PoolReading, Reading
     from ..model.worker_time import WorkerTime
 
@@ -100,7 +100,7 @@ def render(reading: Reading) -> str:
     return "\n".join(page)
 
 
-def _sampled(pool: SampledPoolReading) -> Iterable[str]:
+def _sampled(pool: ExternalPoolReading) -> Iterable[str]:
     yield (
         f"<h2>Pool {_text(pool.name)}</h2><p>Looks like: {_text(origin(pool))}; "
         f"{number_of(len(pool.workers), 'worker')}, {dumps_text(pool)}, "
@@ -108,10 +108,10 @@ def _sampled(pool: SampledPoolReading) -> Iterable[str]:
     )
     if pool.missing:
         yield f"<p>{escape(missing_text(pool))}</p>"
-    yield "<h3>Where the worker time went</h3>" + _sampled_bar(pool.time)
+    yield "<h3>Where the worker time went</h3>" + _external_bar(pool.time)
     rows = "".join(
-        f'<tr><td><span class="key" style="background:{SAMPLED_LOOKS[part.entry].colour}"></span>'
-        f"{NAMES[part.entry]}</td><td>{part.value * pool.time.seconds:.2f} s</td>"
+        f"<tr><td>{_key(EXTERNAL_STYLES[part.category].colour)}"
+        f"{NAMES[part.category]}</td><td>{part.value * pool.time.seconds:.2f} s</td>"
         f"<td>{amount(part)}</td></tr>"
         for part in parts(pool.time)
     )
@@ -132,7 +132,7 @@ def _sampled(pool: SampledPoolReading) -> Iterable[str]:
             )
             yield f"<h3>{title}</h3><table><tr><th>stack</th><th>samples</th></tr>{rows}</table>"
     rows = "".join(
-        f"<tr><td>{worker.index} {_text(worker.name)}</td><td>{_sampled_bar(worker.time)}</td>"
+        f"<tr><td>{worker.index} {_text(worker.name)}</td><td>{_external_bar(worker.time)}</td>"
         f"<td>{_text(state_text(worker))}</td></tr>"
         for worker in pool.workers
     )
@@ -142,13 +142,17 @@ def _sampled(pool: SampledPoolReading) -> Iterable[str]:
     )
 
 
-def _sampled_bar(time: SampledTime) -> str:
+def _external_bar(time: ExternalTime) -> str:
     spans = "".join(
-        f'<span style="width:{part.value:.4%};background:{SAMPLED_LOOKS[part.entry].colour}" '
-        f'title="{NAMES[part.entry]} {amount(part)}"></span>'
+        f'<span style="width:{part.value:.4%};background:{EXTERNAL_STYLES[part.category].colour}" '
+        f'title="{NAMES[part.category]} {amount(part)}"></span>'
         for part in parts(time)
     )
     return f'<div class="bar">{spans}</div>'
+
+
+def _key(colour: str) -> str:
+    return f'<span class="key" style="background:{colour}"></span>'
 
 
 def _text(text: str) -> str:
@@ -163,13 +167,13 @@ def _pool(pool: PoolReading, cost: float | None) -> Iterable[str]:
     )
     if pool.broken:
         yield f'<p class="headline">The pool is broken: {_text(pool.broken)}</p>'
-    detail = detail_sentence(pool.detail, pool.counted_s, pool.sampled_s, pool.sampling_error, cost)
+    detail = detail_sentence(pool.detail, pool.counted_s, pool.thinned_s, pool.thinning_error, cost)
     if detail:
         yield f"<p>{_text(detail)}</p>"
-    if pool.stays is not None:
-        yield f"<p>{_text(stays_sentence(pool.stays))}</p>"
+    if pool.lifetimes is not None:
+        yield f"<p>{_text(lifetimes_sentence(pool.lifetimes))}</p>"
     yield "<h3>Where the worker time went</h3>" + _bar(pool.time)
-    yield _entries(pool)
+    yield _categories(pool)
     yield f'<p class="note">{CORE_TIME_NOTES[pool.core_time]}</p>'
     yield "<h3>Findings</h3>"
     if not pool.findings:
@@ -192,21 +196,22 @@ def _pool(pool: PoolReading, cost: float | None) -> Iterable[str]:
 def _bar(time: WorkerTime) -> str:
     total = max(1, time.total)
     spans = "".join(
-        f'<span style="width:{getattr(time, entry) / total:.4%};'
-        f'background:{ENTRY_LOOKS[entry].colour}" title="{ENTRY_NAMES[entry]} '
-        f'{getattr(time, entry) / 1e9:.2f} s"></span>'
-        for entry in ENTRIES
+        f'<span style="width:{getattr(time, category) / total:.4%};'
+        f'background:{CATEGORY_STYLES[category].colour}" title="{CATEGORY_NAMES[category]} '
+        f'{getattr(time, category) / 1e9:.2f} s"></span>'
+        for category in CATEGORIES
     )
     return f'<div class="bar">{spans}</div>'
 
 
-def _entries(pool: PoolReading) -> str:
+def _categories(pool: PoolReading) -> str:
     total = max(1, pool.time.total)
     rows = "".join(
-        f'<tr><td><span class="key" style="background:{ENTRY_LOOKS[entry].colour}"></span>'
-        f"{entry_name(entry, pool.core_time)}</td><td>{getattr(pool.time, entry) / 1e9:.2f} s</td>"
-        f"<td>{getattr(pool.time, entry) / total:.1%}</td></tr>"
-        for entry in ENTRIES
+        f"<tr><td>{_key(CATEGORY_STYLES[category].colour)}"
+        f"{category_name(category, pool.core_time)}</td>"
+        f"<td>{getattr(pool.time, category) / 1e9:.2f} s</td>"
+        f"<td>{getattr(pool.time, category) / total:.1%}</td></tr>"
+        for category in CATEGORIES
     )
     return f"<table>{rows}</table>"
 
@@ -243,7 +248,7 @@ def _matrix(pool: PoolReading) -> str:
         rows.append(f"<tr><th>{name_of(group)}</th>{cells}</tr>")
     said = "Tasks: one row a submitter (out: outside the pool), one column a worker that ran them."
     if pool.has_steals:
-        said = f"{looks_line(steals)}. One row a thief, one column a victim."
+        said = f"{attempts_line(steals)}. One row a thief, one column a victim."
     if grid.is_grouped:
         said += f" Here {grid.title[-1]}."
     return (

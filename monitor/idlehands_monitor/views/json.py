@@ -6,18 +6,18 @@ RFC 8259 permits no NaN, so none is let through. Every duration is in seconds.
 from __future__ import annotations
 
 import json
-from dataclasses import asdict
+from dataclasses import fields, is_dataclass
 from itertools import islice
 from math import isfinite
 from typing import TYPE_CHECKING, Any
 
-from ..model.worker_time import ENTRIES, WorkerTime
+from ..model.worker_time import CATEGORIES, WorkerTime
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from ..model.deques import ContentionReading, EndsReading, SizesReading
-    from ..model.external import Estimate, SampledPoolReading, SampledTime
+    from ..model.external import Estimate, ExternalPoolReading, ExternalTime
     from ..model.findings import Finding
     from ..model.promises import PromiseReading
     from ..model.reading import PoolReading, Reading
@@ -25,6 +25,21 @@ if TYPE_CHECKING:
     from ..model.tasks import TaskReading
 
 SCHEMA = 1
+KEYS = {
+    "attempts": "looks",
+    "attempts_per_hit": "looks_per_hit",
+    "attempts_at_random": "looks_at_random",
+    "attempt_s": "look_s",
+    "contended": "meetings",
+    "declared_s": "marked_s",
+    "external": "sampled",
+    "reported": "told",
+    "samples": "looks",
+    "timestamps_ns": "moments_ns",
+}
+"""Keys of the document that keep an older word than the field they hold: keys are never renamed."""
+OWN_KEYS = {"StackReading": {"samples": "samples"}}
+"""Fields of one dataclass whose name is their key all the same."""
 CHUNKS = 1 << 14
 
 
@@ -32,7 +47,7 @@ def document(reading: Reading) -> dict[str, Any]:
     """Return the document as plain lists, maps, strings and finite numbers."""
     whole = {
         "schema": SCHEMA,
-        "source": asdict(reading.source),
+        "source": fields_of(reading.source),
         "job": {
             "processes": list(reading.source.processes),
             "pools": len(reading.pools),
@@ -41,12 +56,27 @@ def document(reading: Reading) -> dict[str, Any]:
             "worker_time": _time(reading.total),
         },
         "pools": [_pool(pool) for pool in reading.pools],
-        "host": [asdict(process) for process in reading.host],
-        "stranded": [asdict(pair) for pair in reading.stranded],
+        "host": [fields_of(process) for process in reading.host],
+        "stranded": [fields_of(pair) for pair in reading.stranded],
         "sampled": [_sampled(pool) for pool in reading.sampled],
     }
     plain: dict[str, Any] = _plain(whole)
     return plain
+
+
+def fields_of(reading: Any) -> dict[str, Any]:
+    """Return the fields of a dataclass by their keys in the document, dataclasses in it too."""
+    own = OWN_KEYS.get(type(reading).__name__, {})
+    return {
+        own.get(field.name, KEYS.get(field.name, field.name)): _value(getattr(reading, field.name))
+        for field in fields(reading)
+    }
+
+
+def _value(value: Any) -> Any:
+    if is_dataclass(value):
+        return fields_of(value)
+    return [_value(inner) for inner in value] if isinstance(value, tuple) else value
 
 
 def _plain(value: Any) -> Any:
@@ -94,7 +124,7 @@ def _pool(pool: PoolReading) -> dict[str, Any]:
             "worker_time": [_time(t) for t in pool.history],
             "queued": [length if isfinite(length) else None for length in pool.queue_lengths],
         },
-        "blocked": asdict(pool.blocked) if pool.blocked is not None else None,
+        "blocked": fields_of(pool.blocked) if pool.blocked is not None else None,
         "per_worker": [
             {
                 "worker": worker.index,
@@ -113,31 +143,31 @@ def _pool(pool: PoolReading) -> dict[str, Any]:
             "submitters": ["outside", *range(len(pool.workers))] if hand_overs else [],
             "matrix": [list(row) for row in hand_overs],
         },
-        "stays": asdict(pool.stays) if pool.stays is not None else None,
+        "stays": fields_of(pool.lifetimes) if pool.lifetimes is not None else None,
         "broken": pool.broken,
         "detail": pool.detail or "full",
         "counted_s": pool.counted_s,
-        "sampled_s": pool.sampled_s,
-        "sampling_error": pool.sampling_error if isfinite(pool.sampling_error) else None,
-        "graph": asdict(pool.graph) if pool.graph is not None else None,
+        "sampled_s": pool.thinned_s,
+        "sampling_error": pool.thinning_error if isfinite(pool.thinning_error) else None,
+        "graph": fields_of(pool.graph) if pool.graph is not None else None,
         "promises": [_promise(promise) for promise in pool.promises],
         "findings": [_finding(finding) for finding in pool.findings],
         "lost_rows": pool.lost_rows,
         "misuses": pool.misuses,
         "closed": pool.closed,
-        "queueing": _finite(asdict(pool.queueing)) if pool.queueing is not None else None,
-        "balance": asdict(pool.balance) if pool.balance is not None else None,
+        "queueing": _finite(fields_of(pool.queueing)) if pool.queueing is not None else None,
+        "balance": fields_of(pool.balance) if pool.balance is not None else None,
         "ends": _ends(pool.ends) if pool.ends is not None else None,
         "sizes": _sizes(pool.sizes) if pool.sizes is not None else None,
-        "parking": asdict(pool.parking) if pool.parking is not None else None,
+        "parking": fields_of(pool.parking) if pool.parking is not None else None,
         "contention": _contention(pool.contention) if pool.contention is not None else None,
-        "larger_steals": asdict(pool.larger_steals) if pool.larger_steals is not None else None,
+        "larger_steals": fields_of(pool.larger_steals) if pool.larger_steals is not None else None,
     }
 
 
 def _ends(ends: EndsReading) -> dict[str, Any]:
     return {
-        **asdict(ends),
+        **fields_of(ends),
         "owners_newest": ends.owners_newest,
         "thieves_oldest": ends.thieves_oldest,
     }
@@ -145,15 +175,15 @@ def _ends(ends: EndsReading) -> dict[str, Any]:
 
 def _contention(met: ContentionReading) -> dict[str, Any]:
     return {
-        **asdict(met),
+        **fields_of(met),
         "near_empty_share": met.near_empty_share,
-        "moments_ns": [str(moment) for moment in met.moments_ns],
+        "moments_ns": [str(moment) for moment in met.timestamps_ns],
     }
 
 
 def _sizes(sizes: SizesReading) -> dict[str, Any]:
     judged = {"stolen_larger": sizes.stolen_larger, "judged_by": sizes.judged_by}
-    return {**asdict(sizes), **judged}
+    return {**fields_of(sizes), **judged}
 
 
 def _finite(values: dict[str, Any]) -> dict[str, Any]:
@@ -164,7 +194,7 @@ def _finite(values: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _sampled(pool: SampledPoolReading) -> dict[str, Any]:
+def _sampled(pool: ExternalPoolReading) -> dict[str, Any]:
     return {
         "name": pool.name,
         "kind": pool.kind,
@@ -172,9 +202,9 @@ def _sampled(pool: SampledPoolReading) -> dict[str, Any]:
         "pid": pool.pid,
         "workers": len(pool.workers),
         "window_s": pool.window_s,
-        "time": _sampled_time(pool.time),
-        "parked_stacks": [asdict(stack) for stack in pool.parked_stacks],
-        "blocked_stacks": [asdict(stack) for stack in pool.blocked_stacks],
+        "time": _thinned_time(pool.time),
+        "parked_stacks": [fields_of(stack) for stack in pool.parked_stacks],
+        "blocked_stacks": [fields_of(stack) for stack in pool.blocked_stacks],
         "per_worker": [
             {
                 "worker": worker.index,
@@ -183,8 +213,8 @@ def _sampled(pool: SampledPoolReading) -> dict[str, Any]:
                 "native_id": worker.native_id,
                 "state": worker.state,
                 "waits_for": worker.waits_for,
-                "place": asdict(worker.place) if worker.place is not None else None,
-                "time": _sampled_time(worker.time),
+                "place": fields_of(worker.place) if worker.place is not None else None,
+                "time": _thinned_time(worker.time),
             }
             for worker in pool.workers
         ],
@@ -195,7 +225,7 @@ def _sampled(pool: SampledPoolReading) -> dict[str, Any]:
     }
 
 
-def _sampled_time(time: SampledTime) -> dict[str, Any]:
+def _thinned_time(time: ExternalTime) -> dict[str, Any]:
     return {
         "worker_seconds": time.seconds,
         "working": time.working,
@@ -217,7 +247,7 @@ def _estimate(estimate: Estimate | None) -> dict[str, float] | None:
 
 
 def _time(time: WorkerTime) -> dict[str, float]:
-    return {f"{entry}_s": getattr(time, entry) / 1e9 for entry in ENTRIES}
+    return {f"{category}_s": getattr(time, category) / 1e9 for category in CATEGORIES}
 
 
 def _tasks(tasks: TaskReading) -> dict[str, Any]:
@@ -234,7 +264,7 @@ def _tasks(tasks: TaskReading) -> dict[str, Any]:
         "per_s": tasks.per_s,
         "calls": tasks.calls,
         "failed_share": tasks.failed_share,
-        "kinds": [asdict(kind) for kind in tasks.kinds],
+        "kinds": [fields_of(kind) for kind in tasks.kinds],
     }
 
 
@@ -253,14 +283,16 @@ def _steals(steals: StealReading) -> dict[str, Any]:
 
 
 def _promise(promise: PromiseReading) -> dict[str, Any]:
-    document = asdict(promise)
-    document["moments_ns"] = [str(moment) for moment in promise.moments_ns]  # RFC 8259, section 6
+    document = fields_of(promise)
+    document["moments_ns"] = [
+        str(moment) for moment in promise.timestamps_ns
+    ]  # RFC 8259, section 6
     return document
 
 
 def _stealing(stealing: StealingReading | None) -> dict[str, Any]:
     if stealing is not None:
-        return asdict(stealing)
+        return fields_of(stealing)
     lists = dict.fromkeys(("by_thief", "by_victim", "net_flow", "feeders"), ())
     single = dict.fromkeys(
         ("looks_per_hit", "with_work", "to_next_task", "choice", "looks_at_random", "timeline")
@@ -269,4 +301,4 @@ def _stealing(stealing: StealingReading | None) -> dict[str, Any]:
 
 
 def _finding(finding: Finding) -> dict[str, Any]:
-    return asdict(finding)
+    return fields_of(finding)

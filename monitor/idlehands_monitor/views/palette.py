@@ -15,28 +15,30 @@ import numpy.typing as npt
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class Style:
     """How an entry of worker time is drawn."""
 
     glyph: str
     colour: str
 
 
-ENTRY_LOOKS = {
-    "working": Look("█", "#009E73"),
-    "blocked": Look("▓", "#0072B2"),
-    "run_queue_wait": Look("▒", "#CC79A7"),
-    "dispatch": Look("░", "#F0E442"),
-    "searching": Look("╱", "#56B4E9"),
-    "waking": Look("▴", "#E69F00"),
-    "starved": Look("╳", "#D55E00"),
-    "no_work": Look("·", "#999999"),
+CATEGORY_STYLES = {
+    "working": Style("█", "#009E73"),
+    "blocked": Style("▓", "#0072B2"),
+    "run_queue_wait": Style("▒", "#CC79A7"),
+    "dispatch": Style("░", "#F0E442"),
+    "searching": Style("╱", "#56B4E9"),
+    "waking": Style("▴", "#E69F00"),
+    "starved": Style("╳", "#D55E00"),
+    "no_work": Style("·", "#999999"),
 }
 
-SAMPLED_LOOKS = {
-    **{entry: ENTRY_LOOKS[entry] for entry in ("working", "blocked", "run_queue_wait")},
-    "parked": Look("─", "#E69F00"),
-    "off_core": Look("┄", "#999999"),
+EXTERNAL_STYLES = {
+    **{
+        category: CATEGORY_STYLES[category] for category in ("working", "blocked", "run_queue_wait")
+    },
+    "parked": Style("─", "#E69F00"),
+    "off_core": Style("┄", "#999999"),
 }
 """Parked is not drawn as no work: samples do not say whether there was any."""
 

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 MARKS = {"kept": "✓", "broken": "✗", "unknown": "·"}
 COLOURS = {"kept": "#009E73", "broken": "#D55E00", "unknown": ""}
-MOST_MOMENTS = 3
+MOST_TIMESTAMPS = 3
 
 
 class PromiseLine(NamedTuple):
@@ -30,11 +30,11 @@ def promise_line(promise: PromiseReading) -> PromiseLine:
     return PromiseLine(MARKS[promise.verdict], promise.verdict, promise.what, said)
 
 
-def moments_words(pool: PoolReading, promise: PromiseReading) -> str:
+def timestamps_words(pool: PoolReading, promise: PromiseReading) -> str:
     """Return when a promise was first broken, in seconds from the beginning of the window."""
-    if promise.verdict != "broken" or not promise.moments_ns:
+    if promise.verdict != "broken" or not promise.timestamps_ns:
         return ""
-    first = promise.moments_ns[:MOST_MOMENTS]
+    first = promise.timestamps_ns[:MOST_TIMESTAMPS]
     said = ", ".join(f"{(moment - pool.begin_ns) / 1e9:.2f} s" for moment in first)
     return f"first broken {said} into the window"
 
@@ -58,7 +58,7 @@ def promise_facts(promise: PromiseReading) -> list[tuple[str, str]]:
 
 def ages_words(pool: PoolReading, promise: PromiseReading) -> str:
     """Return how long before the end of the window a promise was broken, the latest first."""
-    ages = sorted((pool.end_ns - moment) / 1e9 for moment in promise.moments_ns)
+    ages = sorted((pool.end_ns - moment) / 1e9 for moment in promise.timestamps_ns)
     if not ages:
         return ""
     said = ", ".join(seconds(age) for age in ages)
@@ -74,6 +74,6 @@ def promise_lines(pool: PoolReading) -> list[str]:
         line = promise_line(promise)
         lines.append(f"  {line.verdict:<8} {line.what}: {line.said}")
         if promise.verdict == "broken":
-            moments = moments_words(pool, promise)
+            moments = timestamps_words(pool, promise)
             lines.append(f"           {promise.purpose}{f' ({moments})' if moments else ''}")
     return lines

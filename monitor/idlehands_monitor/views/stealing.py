@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from ..model.stealing import StealingReading, StealReading, StealTimeline, VictimChoice
 
-VERDICTS = {"kept": "even", "broken": "uneven", "unknown": "too few looks to say"}
+VERDICTS = {"kept": "even", "broken": "uneven", "unknown": "too few steal attempts to say"}
 NONE_HERE = "_"
 """The bar of nothing; what is not known is blank."""
 MOST_FLOWS = 5
@@ -21,10 +21,11 @@ LABEL_CELLS = 15
 WIDEST_BAR = 6
 
 
-def looks_line(steals: StealReading) -> str:
+def attempts_line(steals: StealReading) -> str:
     """Return how looks ended."""
+    attempts = number_of(steals.attempts_total, "steal attempt")
     return (
-        f"{steals.hits_total} of {number_of(steals.attempts_total, 'look')} took a task, "
+        f"{number_of(steals.hits_total, 'hit')} in {attempts}, "
         f"{steals.empties_total} found an empty deque, {steals.lost_races_total} lost the race for "
         f"the task"
     )
@@ -32,7 +33,7 @@ def looks_line(steals: StealReading) -> str:
 
 def stealing_lines(stealing: StealingReading | None) -> list[str]:
     """Return who fed whom, how hard work was to find and how victims are chosen."""
-    if stealing is None or not any(thief.looks for thief in stealing.by_thief):
+    if stealing is None or not any(thief.attempts for thief in stealing.by_thief):
         return []
     lines = summary_lines(stealing)
     flows = flow_words(stealing, MOST_FLOWS)
@@ -48,11 +49,11 @@ def summary_lines(stealing: StealingReading) -> list[str]:
 
 def _finding_work(stealing: StealingReading) -> list[str]:
     parts = []
-    if stealing.looks_per_hit is not None:
-        random = stealing.looks_at_random
+    if stealing.attempts_per_hit is not None:
+        random = stealing.attempts_at_random
         against = f" ({random:.1f} with victims chosen at random)" if random is not None else ""
         parts.append(
-            f"{stealing.looks_per_hit:.1f} looks for each task taken{against}, as if "
+            f"{stealing.attempts_per_hit:.1f} attempts for each hit{against}, as if "
             f"{stealing.with_work:.1f} of {len(stealing.by_thief) - 1} others had work"
         )
     dry = stealing.to_next_task
@@ -79,19 +80,18 @@ def _choice(choice: VictimChoice) -> str:
     if not choice.thieves:
         return verdict
     named = f", {choice.pattern}" if choice.pattern else ""
-    return (
-        f"{verdict}{named} (effect size {choice.effect:.2f} from {number_of(choice.looks, 'look')})"
-    )
+    attempts = number_of(choice.attempts, "steal attempt")
+    return f"{verdict}{named} (effect size {choice.effect:.2f} from {attempts})"
 
 
 # -- each worker as a thief and as a victim ------------------------------------------------------
 
 HEADS = (
     f"{'':>6}{'as a thief':<30}{'as a victim':<20}",
-    f"{'':>4}{'looks':>7}{'took':>7}{'a hit':>10}{'next':>8}{'looks':>7}{'gave':>6}{'net':>7}",
+    f"{'':>4}{'tried':>7}{'hits':>7}{'a hit':>10}{'next':>8}{'tried':>7}{'gave':>6}{'net':>7}",
 )
 TABLE_NOTES = (
-    "a hit: looks for each task taken, / with victims chosen at random · "
+    "tried: steal attempts · a hit: attempts for each hit, / with victims chosen at random · "
     "next: from an empty deque to the next task, median · net: tasks given less tasks taken"
 )
 
@@ -102,18 +102,18 @@ def worker_rows(stealing: StealingReading) -> list[str]:
     for thief, victim in zip(stealing.by_thief, stealing.by_victim, strict=True):
         dry = thief.to_next_task.median_s
         rows.append(
-            f"{thief.worker:>4}{count(thief.looks):>7}{count(thief.hits):>7}"
-            f"{_against(thief.looks_per_hit, thief.looks_at_random):>10}"
+            f"{thief.worker:>4}{count(thief.attempts):>7}{count(thief.hits):>7}"
+            f"{_against(thief.attempts_per_hit, thief.attempts_at_random):>10}"
             f"{'–' if dry is None else seconds(dry):>8}"
-            f"{count(victim.looks):>7}{count(victim.hits):>6}{_signed(victim.net_given):>7}"
+            f"{count(victim.attempts):>7}{count(victim.hits):>6}{_signed(victim.net_given):>7}"
         )
     return rows
 
 
-def _against(looks: float | None, random: float | None) -> str:
+def _against(attempts: float | None, random: float | None) -> str:
     return "/".join(
         "–" if value is None else f"{value:.1f}" if value < 10 else count(value)
-        for value in (looks, random)
+        for value in (attempts, random)
     )
 
 
@@ -135,8 +135,8 @@ def rates(counts: Sequence[int | None], counted_s: Sequence[float]) -> list[floa
 def hit_shares(timeline: StealTimeline) -> list[float | None]:
     """Return the share of looks that took a task, None where there was no look or it is blank."""
     return [
-        hits / looks if looks and hits is not None else None
-        for looks, hits in zip(timeline.looks, timeline.hits, strict=True)
+        hits / attempts if attempts and hits is not None else None
+        for attempts, hits in zip(timeline.attempts, timeline.hits, strict=True)
     ]
 
 
@@ -155,33 +155,33 @@ def bars(values: Sequence[float | None], largest: float, width: int = 1) -> str:
 
 def timeline_line(timeline: StealTimeline) -> list[str]:
     """Return the looks over time as one line; none where fewer than two slices are known."""
-    looks = rates(timeline.looks, timeline.counted_s)
-    known = [value for value in looks if value is not None]
+    attempts = rates(timeline.attempts, timeline.counted_s)
+    known = [value for value in attempts if value is not None]
     if len(known) < 2:
         return []
     shares = [value for value in hit_shares(timeline) if value is not None]
-    took = f"; {share(min(shares))} to {share(max(shares))} of them took a task" if shares else ""
+    hits = f"; {share(min(shares))} to {share(max(shares))} of them were hits" if shares else ""
     return [
-        f"Looks over time, {seconds(timeline.slice_s)} a bar: {bars(looks, max(known))} "
-        f"up to {count(max(known))}/s{took}"
+        f"Steal attempts over time, {seconds(timeline.slice_s)} a bar: "
+        f"{bars(attempts, max(known))} up to {count(max(known))}/s{hits}"
     ]
 
 
 def timeline_rows(timeline: StealTimeline, cells: int) -> list[str]:
     """Return looks, hits, their share and lost races over time, a row each, and the time axis."""
-    slices = max(1, len(timeline.looks))
+    slices = max(1, len(timeline.attempts))
     width = max(1, min(WIDEST_BAR, (cells - LABEL_CELLS - 12) // slices))
     found = []
     for name, counts in (
-        ("looks", timeline.looks),
-        ("took a task", timeline.hits),
+        ("attempts", timeline.attempts),
+        ("hits", timeline.hits),
         ("lost races", timeline.lost_races),
     ):
         values = rates(counts, timeline.counted_s)
         most = max((value for value in values if value is not None), default=0.0)
         found.append(f"{name:<{LABEL_CELLS}}{bars(values, most, width)} up to {count(most)}/s")
     shares = bars(hit_shares(timeline), 1.0, width)
-    found.insert(2, f"{'share that did':<{LABEL_CELLS}}{shares} of 100 %")
+    found.insert(2, f"{'share of hits':<{LABEL_CELLS}}{shares} of 100 %")
     begin = f"−{seconds(timeline.edges_s[-1])}"
     end = "end".rjust(max(4, slices * width - len(begin)))
     return [*found, f"{'from and to':<{LABEL_CELLS}}{begin}{end}"]

@@ -5,17 +5,18 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from ..model.worker_time import ENTRIES
+from ..model.worker_time import CATEGORIES
 from .deques import deque_lines, parking_lines
 from .external import explain_lines, second_part
 from .formatting import (
     calls_words,
+    category_name,
     clean,
     count,
     detail_sentence,
-    entry_name,
     failed_words,
     kind_time_words,
+    lifetimes_sentence,
     maybe,
     moved_words,
     nothing,
@@ -24,14 +25,13 @@ from .formatting import (
     share,
     shortened,
     skipped_lines,
-    stays_sentence,
 )
 from .graph import graph_lines
 from .grid import Grid, grid_of, name_of
 from .hosts import host_lines
 from .promises import promise_lines
 from .queue import flow_lines, queue_lines
-from .stealing import looks_line, stealing_lines
+from .stealing import attempts_line, stealing_lines
 
 if TYPE_CHECKING:
     from ..model.reading import PoolReading, Reading
@@ -83,7 +83,7 @@ def _job(reading: Reading) -> list[str]:
     lines = [
         f"The job: {len(reading.pools)} pools{where}, {number_of(workers, 'worker')}, "
         f"{reading.total.total / 1e9:.1f} worker-seconds",
-        *_entries(reading.total, "assumed" if all_assumed else ""),
+        *_categories(reading.total, "assumed" if all_assumed else ""),
     ]
     if reading.headline is not None:
         pool, finding = reading.headline
@@ -119,10 +119,10 @@ def second_line(reading: Reading) -> str:
     parts = [second_part(pool) for pool in reading.sampled]
     for pool in reading.pools:
         shares = ", ".join(
-            f"{entry_name(entry, pool.core_time)} "
-            f"{share(getattr(pool.time, entry) / max(1, pool.time.total))}"
-            for entry in ENTRIES
-            if getattr(pool.time, entry) * 200 >= pool.time.total
+            f"{category_name(category, pool.core_time)} "
+            f"{share(getattr(pool.time, category) / max(1, pool.time.total))}"
+            for category in CATEGORIES
+            if getattr(pool.time, category) * 200 >= pool.time.total
         )
         rate = pool.tasks.per_s
         headline = f"; {pool.headline.code}" if pool.headline else ""
@@ -164,7 +164,7 @@ def _pool(pool: PoolReading, cost: float | None) -> list[str]:
         f"{number_of(len(pool.workers), 'worker')} over "
         f"{seconds(pool.window_s)}, {pool.time.total / 1e9:.1f} worker-seconds",
         *([f"The pool is broken: {clean(pool.broken)}"] if pool.broken else []),
-        *([clean(stays_sentence(pool.stays), 2000)] if pool.stays is not None else []),
+        *([clean(lifetimes_sentence(pool.lifetimes), 2000)] if pool.lifetimes is not None else []),
         *_detail(pool, cost),
         "",
         *_worker_time(pool),
@@ -196,22 +196,22 @@ def _pool(pool: PoolReading, cost: float | None) -> list[str]:
 
 def _detail(pool: PoolReading, cost: float | None) -> list[str]:
     sentence = detail_sentence(
-        pool.detail, pool.counted_s, pool.sampled_s, pool.sampling_error, cost
+        pool.detail, pool.counted_s, pool.thinned_s, pool.thinning_error, cost
     )
     return [sentence] if sentence else []
 
 
 def _worker_time(pool: PoolReading) -> list[str]:
-    return ["Where the worker time went", *_entries(pool.time, pool.core_time)]
+    return ["Where the worker time went", *_categories(pool.time, pool.core_time)]
 
 
-def _entries(time: WorkerTime, core_time: str) -> list[str]:
+def _categories(time: WorkerTime, core_time: str) -> list[str]:
     lines = []
-    for entry in ENTRIES:
-        value = getattr(time, entry)
+    for category in CATEGORIES:
+        value = getattr(time, category)
         part = value / max(1, time.total)
         bar = "#" * round(part * BAR_CELLS)
-        name, spent = entry_name(entry, core_time), f"{value / 1e9:.2f}"
+        name, spent = category_name(category, core_time), f"{value / 1e9:.2f}"
         lines.append(f"  {name:<15}{spent:>10} s {part * 100:>6.1f} %  {bar}".rstrip())
     return lines
 
@@ -222,7 +222,7 @@ def _blocked(pool: PoolReading) -> list[str]:
     if blocked is None or pool.time.blocked * 200 < pool.time.total:
         return []
     parts = []
-    for name, value in (("joins", blocked.join_s), ("declared waits", blocked.marked_s)):
+    for name, value in (("joins", blocked.join_s), ("declared waits", blocked.declared_s)):
         if value > 0:
             parts.append(f"{name} {seconds(value)}")
     for wait in blocked.waits:
@@ -232,7 +232,7 @@ def _blocked(pool: PoolReading) -> list[str]:
     if blocked.unsplit_s > 0:
         why = " (together the workers used about one core)" if blocked.one_core else ""
         parts.append(f"cause not known {seconds(blocked.unsplit_s)}{why}")
-    note = f" (from {number_of(blocked.looks, 'sample')})" if blocked.waits else ""
+    note = f" (from {number_of(blocked.samples, 'sample')})" if blocked.waits else ""
     return [f"  What blocked time waited for{note}: {'; '.join(parts)}"]
 
 
@@ -282,7 +282,7 @@ def _kind(pool: PoolReading, kind: KindReading, names: list[str]) -> str:
 def _matrix(pool: PoolReading) -> list[str]:
     steals, grid = pool.steals, grid_of(pool, most=MOST_MATRIX_WORKERS)
     if pool.has_steals:
-        lines = [f"Steals: {looks_line(steals)}"]
+        lines = [f"Steals: {attempts_line(steals)}"]
         lines += stealing_lines(pool.stealing)
         what = "tasks taken, thief by victim"
     else:

@@ -48,7 +48,14 @@ while caught < 80 and time.monotonic() < deadline:
         break  # it was raised, and did not come here
     except Tick:
         caught += 1
-print(caught, raised[0])
+while True:  # a signal that came late must not end the program
+    try:
+        signal.setitimer(signal.ITIMER_REAL, 0)
+        signal.signal(signal.SIGALRM, signal.SIG_IGN)
+        break
+    except Tick:
+        caught += 1
+print(caught == raised[0])
 jobs.put(None)
 thread.join()
 pool.shutdown()

@@ -1,0 +1,1 @@
+"""How a pool uses its deques: at which ends, sizes of stolen tasks, contention."""

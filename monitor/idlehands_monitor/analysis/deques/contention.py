@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 LENGTHS = (0, 1, 2, 4, 8, 16)
 """Lengths of deques are told in groups that begin with these."""
-MOST_MOMENTS = 20
+MOST_TIMESTAMPS = 20
 
 
 def contention(
@@ -32,20 +32,20 @@ def contention(
 
     `rebuilt_ns`: from when on its deques are rebuilt.
     """
-    if not pool.tells_meetings and not len(pool.meetings) and not pool.meetings_lost:
+    if not pool.reports_contention and not len(pool.contended) and not pool.contended_lost:
         return None
-    store = Recent(pool.meetings, begin_ns)
+    store = Recent(pool.contended, begin_ns)
     inside = (store["at_ns"] >= begin_ns) & (store["at_ns"] < end_ns)
     at, length, waited = (store[name][inside] for name in ("at_ns", "length", "waited_ns"))
     stealing = (store["worker"] != store["owner"])[inside]
     waits = waited[waited >= 0]
     longer = length > NEAR_EMPTY
     return ContentionReading(
-        told=pool.tells_meetings,
-        meetings=len(at),
+        reported=pool.reports_contention,
+        contended=len(at),
         lost=int(np.count_nonzero(waited < 0)),
         unknown=int(np.count_nonzero(length < 0)),
-        missing=pool.meetings_lost,
+        missing=pool.contended_lost,
         near_empty=int(np.count_nonzero((length >= 0) & ~longer)),
         longer=int(np.count_nonzero(longer)),
         judged=int(np.count_nonzero(longer & (at >= rebuilt_ns))),
@@ -55,7 +55,7 @@ def contention(
         median_s=quantile(waits, 0.5) / 1e9 if len(waits) else None,
         p99_s=quantile(waits, 0.99) / 1e9 if len(waits) else None,
         by_length=_by_length(length, waited),
-        moments_ns=tuple(np.sort(at[longer])[:MOST_MOMENTS].tolist()),
+        timestamps_ns=tuple(np.sort(at[longer])[:MOST_TIMESTAMPS].tolist()),
     )
 
 

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 TOLERANCE_NS = 50_000
 """How far a stamp may be from the push or take it tells of; common practice, no source."""
-MOST_MOMENTS = 5
+MOST_TIMESTAMPS = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +87,7 @@ def _end(found: Takes, chosen: Bool, rank: Int64) -> EndReading:
         at_end=int(np.count_nonzero(judged & found.at_end)),
         rank=quantile(rank[judged], 0.5) if judged.any() else 0.0,
         length=quantile(found.length[judged], 0.5) if judged.any() else 0.0,
-        moments_ns=tuple(wrong[:MOST_MOMENTS].tolist()),
+        timestamps_ns=tuple(wrong[:MOST_TIMESTAMPS].tolist()),
     )
 
 

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ...ledger.rows import Recent, never_ran, own_ns, whole_runs
+from ...ledger.rows import Recent, never_ran, own_ns, ran_to_end
 from ...model.deques import BROKEN, LEAST_TAKES, LargerStealsReading
 from .ends import deque_rows, left_own_deque, soonest, takes
 from .sizes import subtree_ns
@@ -66,7 +66,7 @@ def _work_with(pool: PoolLedger, begin_ns: int, end_ns: int, wanted: Int64) -> I
     """Return per wanted task the time of it and all that came from it, 0 where it has not ended."""
     store = Recent(pool.tasks, begin_ns)
     ran = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)
-    ran &= whole_runs(store["outcome"])
+    ran &= ran_to_end(store["outcome"])
     number = store["task"][ran]
     if not len(number):
         return np.zeros(len(wanted), dtype=np.int64)

@@ -15,7 +15,7 @@ import numpy as np
 
 from idlehands.wire import OWN_DEQUE
 
-from ...ledger.rows import Recent, own_ns, whole_runs
+from ...ledger.rows import Recent, own_ns, ran_to_end
 from ...model.arrays import Bool, Float, Int64
 from ...model.deques import LEAST_TAKES, DepthReading, SizesReading
 from ..stats.rank_test import rank_test
@@ -33,7 +33,7 @@ def sizes(pool: PoolLedger, begin_ns: int, end_ns: int) -> SizesReading | None:
     """
     store = Recent(pool.tasks, begin_ns)
     ran = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)
-    ran &= whole_runs(store["outcome"])
+    ran &= ran_to_end(store["outcome"])
     taken_from = store["taken_from"][ran]
     stolen, local = taken_from >= 0, taken_from == OWN_DEQUE
     own, hints = np.maximum(own_ns(pool, store, ran), 0), store["size"][ran]

@@ -1,0 +1,1 @@
+"""What an external process, one without a probe, shows of its pools."""

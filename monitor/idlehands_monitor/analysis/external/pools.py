@@ -18,16 +18,16 @@ from typing import TYPE_CHECKING
 from ...ledger.rows import NEVER
 from ...model.external import (
     Estimate,
+    ExternalPoolReading,
+    ExternalTime,
+    ExternalWorkerReading,
     PlaceReading,
-    SampledPoolReading,
-    SampledTime,
-    SampledWorkerReading,
     StackReading,
     WaitShareReading,
 )
 from ...model.vocabulary import RUNNING, WORDS
 from ..stats.summary import wilson
-from .roles import PROCESSES, THREADS, UNPROBED_LIBRARIES, chain
+from .roles import EXTERNAL_LIBRARIES, PROCESSES, THREADS, chain
 from .workers import Group, ThreadKey, Worker, groups_of
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ MOST_STACKS = 5
 LEAST_COVERED_NS = 1
 
 
-def sampled_pools(ledger: Ledger, window_ns: int | None) -> tuple[SampledPoolReading, ...]:
+def external_pools(ledger: Ledger, window_ns: int | None) -> tuple[ExternalPoolReading, ...]:
     """Return a reading of each pool that the dumps show, the largest first."""
     samples = ledger.samples
     if not samples.dumps:
@@ -68,7 +68,7 @@ class _Window:
 
     def pool(
         self, group: Group, workers: list[Worker], missing: str = ""
-    ) -> SampledPoolReading | None:
+    ) -> ExternalPoolReading | None:
         """Return the reading of one pool, None where nothing of it is in the window."""
         covered: list[tuple[Worker, list[Seen], tuple[float, float, int]]] = []
         for worker in sorted(workers, key=lambda worker: worker.key):
@@ -83,7 +83,7 @@ class _Window:
             for index, (worker, seen, counters) in enumerate(covered)
         )
         everything = [one for _, seen, _ in covered for one in seen]
-        return SampledPoolReading(
+        return ExternalPoolReading(
             name=group.label,
             kind=group.kind,
             module=group.module,
@@ -98,12 +98,12 @@ class _Window:
             parked_stacks=_stacks(one for one in everything if one.role.parked),
             blocked_stacks=_stacks(one for one in everything if _is_blocked(one)),
             missing=missing,
-            library=UNPROBED_LIBRARIES.get(group.module, ""),
+            library=EXTERNAL_LIBRARIES.get(group.module, ""),
         )
 
     def _worker(
         self, index: int, worker: Worker, seen: list[Seen], counters: tuple[float, float, int]
-    ) -> SampledWorkerReading:
+    ) -> ExternalWorkerReading:
         wait = seen[-1].sample.wait if seen else self._last_wait(worker.native_id)
         state = "working" if wait == RUNNING else "unknown"
         place = None
@@ -112,7 +112,7 @@ class _Window:
         name = worker.name
         if worker.native_id == worker.key.pid:
             name = f"process {worker.key.pid}"
-        return SampledWorkerReading(
+        return ExternalWorkerReading(
             index=index,
             name=name or f"thread {worker.native_id}",
             pid=worker.key.pid,
@@ -133,7 +133,7 @@ class _Window:
         seen: list[list[Seen]],
         counters: list[tuple[float, float, int]],
         native_ids: list[int],
-    ) -> SampledTime:
+    ) -> ExternalTime:
         """Return the time of some workers, each with its sights, counters and kernel id."""
         total = sum(covered for _, _, covered in counters)
         working = min(1.0, sum(on for on, _, _ in counters) / total) if total else 0.0
@@ -151,7 +151,7 @@ class _Window:
             parked = Estimate(share, low, high)
         blocked_share = blocked.value if blocked is not None else off_core
         waits, number = self._what_for(seen, native_ids, blocked_share)
-        return SampledTime(total / 1e9, working, queued, parked, blocked, dumps, waits, number)
+        return ExternalTime(total / 1e9, working, queued, parked, blocked, dumps, waits, number)
 
     def _what_for(
         self, seen: list[list[Seen]], native_ids: list[int], blocked: float
@@ -220,7 +220,7 @@ def _stacks(seen: Iterable[Seen]) -> tuple[StackReading, ...]:
     return tuple(StackReading(frames, count) for frames, count in counts.most_common(MOST_STACKS))
 
 
-def _without_stacks(ledger: Ledger, begin_ns: int, end_ns: int) -> tuple[SampledPoolReading, ...]:
+def _without_stacks(ledger: Ledger, begin_ns: int, end_ns: int) -> tuple[ExternalPoolReading, ...]:
     """Return one reading of all threads of those processes whose stacks could not be read."""
     dumps = ledger.samples.dumps
     read = {dump.pid for dump in dumps if not dump.missing}

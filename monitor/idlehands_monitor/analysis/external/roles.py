@@ -53,7 +53,7 @@ LOOPS = (
     _Loop("process_tasks", "pebble/pool/process.py", PROCESS_POOL, "pebble.pool.process", False),
     _Loop("run", "mpire/worker.py", PROCESS_POOL, "mpire.worker", False),
 )
-UNPROBED_LIBRARIES = {"pebble.pool.process": "pebble", "mpire.worker": "mpire"}
+EXTERNAL_LIBRARIES = {"pebble.pool.process": "pebble", "mpire.worker": "mpire"}
 """Libraries by the module of their worker processes' loop, of which the probe has no adapter."""
 POOL_OF_THREADS = _Loop("worker", "", THREAD_POOL, "multiprocessing.pool", True)
 """`multiprocessing.pool.ThreadPool`: the same loop, in a thread."""

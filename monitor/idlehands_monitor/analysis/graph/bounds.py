@@ -65,17 +65,17 @@ def steal_bound(
     graph: TaskGraph, workers: int, searching_ns: int, steals: StealReading
 ) -> StealBoundReading | None:
     """Return the looks beside P·T∞, None without looks or time that they took."""
-    looks = steals.attempts_total
-    if not looks or searching_ns <= 0 or not graph.span_ns:
+    attempts = steals.attempts_total
+    if not attempts or searching_ns <= 0 or not graph.span_ns:
         return None
-    look_ns = searching_ns / looks
-    unit_span = graph.span_ns / look_ns
+    attempt_ns = searching_ns / attempts
+    unit_span = graph.span_ns / attempt_ns
     bound = workers * unit_span
     return StealBoundReading(
-        looks=looks,
+        attempts=attempts,
         hits=steals.hits_total,
-        look_s=look_ns / 1e9,
+        attempt_s=attempt_ns / 1e9,
         unit_span=unit_span,
         bound=bound,
-        share=looks / bound,
+        share=attempts / bound,
     )

@@ -16,7 +16,7 @@ import numpy as np
 
 from idlehands.wire import MOVED
 
-from ...ledger.rows import Recent, whole_runs
+from ...ledger.rows import Recent, ran_to_end
 
 if TYPE_CHECKING:
     from ...ledger import PoolLedger
@@ -64,7 +64,7 @@ def task_graph(
     None where there is none, where there are more than `most`, and where one went to another pool.
     """
     tasks, waits = Recent(pool.tasks, begin_ns), Recent(pool.waits, begin_ns)
-    ran = whole_runs(tasks["outcome"])
+    ran = ran_to_end(tasks["outcome"])
     chosen = (tasks["spawned_ns"] >= begin_ns) & (tasks["ended_ns"] <= end_ns)
     if (tasks["outcome"][chosen] == MOVED).any():  # a part of the graph ran in another pool
         return None

@@ -1,0 +1,1 @@
+"""What the host reported of the processes of a job."""

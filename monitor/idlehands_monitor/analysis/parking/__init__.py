@@ -1,0 +1,1 @@
+"""How workers park and wake, and what spinning before a park would have cost."""

@@ -1,9 +1,9 @@
 """Parks and wakes of a pool's workers: how long, how quickly into work, and what spinning would do.
 
-Pure. Of pools that report gaps from those; of pools whose workers share one queue they follow from
-the tasks (`stays`): such a worker is woken when the task that it runs next is handed in. A wait is
-the time from a park's beginning to the moment its wake was sent: a spinning worker would have gone
-on then.
+Pure. A pool with deques records its idle intervals. In a pool whose workers share one queue they
+follow from the tasks (`lifetimes`): a worker is woken when the task that it runs next is handed in.
+A wait is the time from a park's beginning to the moment its wake was sent: then a spinning worker
+would have gone on.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import numpy as np
 
 from idlehands.wire import PARKED
 
-from ...ledger.lifetimes import inferred_gaps, inside_stays, stay_rows
+from ...ledger.lifetimes import inferred_idle_intervals, inside_lifetimes, lifetime_rows
 from ...ledger.rows import (
     NEVER,
     Recent,
@@ -90,8 +90,8 @@ def parking(
 
 def recorded(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[int, Parks]:
     """Return (how many parks began, those that ended) in a window, of a pool that reports gaps."""
-    store = Recent(pool.gaps, begin_ns)
-    workers, still = still_open(pool, pool.gaps, "began_ns", ("parked",))
+    store = Recent(pool.idle_intervals, begin_ns)
+    workers, still = still_open(pool, pool.idle_intervals, "began_ns", ("parked",))
     parked = store["state"] == PARKED
     rows = {
         "worker": with_more(store["worker"][parked], workers),
@@ -130,9 +130,11 @@ def _work(pool: PoolLedger, begin_ns: int) -> Rows:
 def _next(worker: Int64, at: Int64, whose: Int64, since: Int64) -> Int64:
     """Return the first of the moments `at` of the same worker from `since` on, or `NEVER`."""
     order = np.lexsort((at, worker))
-    moments = np.unique(np.concatenate([at, since]))  # their places fit into one key with a worker
-    keys = (worker * len(moments) + np.searchsorted(moments, at))[order]
-    place = np.searchsorted(keys, whose * len(moments) + np.searchsorted(moments, since))
+    timestamps = np.unique(
+        np.concatenate([at, since])
+    )  # their places fit into one key with a worker
+    keys = (worker * len(timestamps) + np.searchsorted(timestamps, at))[order]
+    place = np.searchsorted(keys, whose * len(timestamps) + np.searchsorted(timestamps, since))
     found = order[np.minimum(place, len(order) - 1)] if len(order) else place
     there = place < len(order)
     there[there] = worker[found[there]] == whose[there]
@@ -146,11 +148,15 @@ def inferred(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[int, Parks]:
 
     Each ends with a task, so none is wasted.
     """
-    stays = stay_rows(pool, end_ns)
-    gaps = inferred_gaps(inside_stays(task_rows(pool, end_ns, begin_ns), stays), stays)
-    begun = int(np.count_nonzero((gaps["began"] >= begin_ns) & (gaps["began"] < end_ns)))
+    lifetimes = lifetime_rows(pool, end_ns)
+    idle_intervals = inferred_idle_intervals(
+        inside_lifetimes(task_rows(pool, end_ns, begin_ns), lifetimes), lifetimes
+    )
+    begun = int(
+        np.count_nonzero((idle_intervals["began"] >= begin_ns) & (idle_intervals["began"] < end_ns))
+    )
     # The last one of a stay leads to no task: it ends as it wakes.
-    inside = (gaps["ended"] > begin_ns) & (gaps["ended"] <= end_ns)
-    inside &= gaps["waking_ns"] < gaps["ended"]
-    began, ended, woken = (gaps[name][inside] for name in ("began", "ended", "waking_ns"))
+    inside = (idle_intervals["ended"] > begin_ns) & (idle_intervals["ended"] <= end_ns)
+    inside &= idle_intervals["waking_ns"] < idle_intervals["ended"]
+    began, ended, woken = (idle_intervals[name][inside] for name in ("began", "ended", "waking_ns"))
     return begun, Parks(began, ended, woken, ended, np.zeros(len(began), dtype=np.bool_))

@@ -1,0 +1,1 @@
+"""How tasks flow through a pool, beside what queueing theory says of that."""

@@ -2,7 +2,7 @@
 
 Pure. A task is in the pool from its spawn until it ends; a cancelled one leaves when it is
 cancelled, which is its started_ns. What is in the pool at the end of a window is told by the
-open intervals and by the spawns that no task answers to. Formulas are in `queueing`, `moments`
+open intervals and by the spawns that no task answers to. Formulas are in `queueing`, `summarise`
 and `spread`.
 """
 
@@ -14,12 +14,12 @@ import numpy as np
 
 from ...ledger.detail import whole
 from ...ledger.queue_length import queued_at
-from ...ledger.rows import NEVER, Recent, never_ran, own_ns, still_open, whole_runs
+from ...ledger.rows import NEVER, Recent, never_ran, own_ns, ran_to_end, still_open
 from ...model.arrays import Int64
 from ...model.queueing import BalanceReading, QueueingReading
 from ...model.worker_time import in_task_ns
 from ..stats.spread import imbalance, jain
-from ..stats.summary import moments
+from ..stats.summary import summarise
 from .theory import LittleReading, allen_cunneen, little, mmc
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ def queueing(
         return None
     store = Recent(pool.tasks, begin_ns)
     ran = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)
-    ran &= whole_runs(store["outcome"])
+    ran &= ran_to_end(store["outcome"])
     count = int(np.count_nonzero(ran))
     busy_ns = in_task_ns(time.pool)
     if count < LEAST_TASKS or busy_ns <= 0:
@@ -61,7 +61,7 @@ def queueing(
         arrival_rate=path.arrival_rate,
         mean_in_pool=path.mean_in_system,
         mean_time_s=path.mean_time_s,
-        mean_queue_wait_s=moments((store["started_ns"] - store["spawned_ns"])[ran]).mean / 1e9,
+        mean_queue_wait_s=summarise((store["started_ns"] - store["spawned_ns"])[ran]).mean / 1e9,
         mean_service_s=service_s,
         utilisation=busy_ns / time.pool.total,
         arrival_variation=between,
@@ -80,7 +80,7 @@ def balance(time: PoolTime, finished: int) -> BalanceReading | None:
     None with fewer than `LEAST_TASKS` finished tasks, and where detail was sampled.
     """
     loads = [in_task_ns(worker) / 1e9 for worker in time.per_worker if worker.total > 0]
-    if finished < LEAST_TASKS or time.counted_ns + time.sampled_ns > 0 or not loads:
+    if finished < LEAST_TASKS or time.counted_ns + time.thinned_ns > 0 or not loads:
         return None
     spread = imbalance(loads)
     return BalanceReading(len(loads), spread.excess, spread.time, jain(loads))
@@ -118,7 +118,8 @@ def _unanswered(spawns: Int64, known: Int64, begin_ns: int, end_ns: int) -> Int6
     Several may bear one stamp (the chunks of a map), so they are counted off against each other.
     """
     spawns, known = (
-        np.sort(moments[(moments >= begin_ns) & (moments < end_ns)]) for moments in (spawns, known)
+        np.sort(summarise[(summarise >= begin_ns) & (summarise < end_ns)])
+        for summarise in (spawns, known)
     )
     place_among_equals = np.arange(len(spawns)) - np.searchsorted(spawns, spawns, side="left")
     answered = np.searchsorted(known, spawns, "right") - np.searchsorted(known, spawns, "left")
@@ -129,7 +130,7 @@ def _variation(times: Int64) -> float | None:
     """Return the squared coefficient of variation, None where there is too little to tell."""
     if len(times) < LEAST_TASKS - 1:  # of the times between so many tasks there is one fewer
         return None
-    variation = moments(times).variation
+    variation = summarise(times).variation
     return variation if variation == variation else None
 
 

@@ -9,13 +9,13 @@ from idlehands.wire import CANCELLED, FAILED, LOST, MOVED
 from ...ledger import OpenInterval, PoolLedger
 from ...ledger.detail import tasks_run, weights
 from ...ledger.queue_length import queued_at
-from ...ledger.rows import Recent, whole_runs
+from ...ledger.rows import Recent, ran_to_end
 from ...model.arrays import Bool, Int64
 from ...model.reading import STEALING
 from ...model.tasks import HandOverReading, KindReading, TaskReading
 from ...model.worker_time import PoolTime
+from ..stats.cache import Cache
 from ..stats.summary import quantile
-from ..time.history import PoolHistory
 from ..time.workers import kind_name
 
 MOST_COUNTED_KIND = 1 << 16
@@ -23,6 +23,7 @@ MOST_COUNTED_KIND = 1 << 16
 
 
 def hand_overs_reading(pool: PoolLedger, begin_ns: int, end_ns: int) -> HandOverReading:
+    """Return who ran what whom had handed in, nothing for a pool that steals."""
     if pool.kind == STEALING:
         return HandOverReading(())
     store, side = Recent(pool.tasks, begin_ns), pool.workers
@@ -39,31 +40,36 @@ def task_reading(
     begin_ns: int,
     end_ns: int,
     time: PoolTime,
-    history: PoolHistory | None,
+    cache: Cache | None,
     *,
-    sampled: bool,
+    thinned: bool,
 ) -> TaskReading:
+    """Return the tasks of a window whose worker time is `time`.
+
+    `thinned`: one task in some left a row, or none; then the running totals count the tasks.
+    `cache` keeps for a second what takes longest to work out of many tasks.
+    """
     store = Recent(pool.tasks, begin_ns)
     inside = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)
     outcome = store["outcome"][inside]
-    moments = Recent(pool.spawns, begin_ns)["spawned_ns"]
-    spawned = int(np.count_nonzero((moments >= begin_ns) & (moments < end_ns)))
+    timestamps = Recent(pool.spawns, begin_ns)["spawned_ns"]
+    spawned = int(np.count_nonzero((timestamps >= begin_ns) & (timestamps < end_ns)))
     weight = weights(pool, store)
-    finished, over_ns = int(np.count_nonzero(whole_runs(outcome))), time.recorded_ns
+    finished, over_ns = int(np.count_nonzero(ran_to_end(outcome))), time.recorded_ns
     queued = queued_at(pool, end_ns)
-    if sampled:  # the rows are some of the tasks; the totals count them all
+    if thinned:  # the rows are some of the tasks; the totals count them all
         queued = max(0, pool.inbox) if pool.closed_ns < 0 else 0
-    if (sampled or pool.lost_rows) and pool.totals and pool.totals[-1][1]:
+    if (thinned or pool.lost_rows) and pool.totals and pool.totals[-1][1]:
         finished, spawned = tasks_run(pool, begin_ns, end_ns)
         over_ns = end_ns - begin_ns  # where rows were lost, too, tasks were counted
 
     def spread() -> tuple[tuple[KindReading, ...], float | None]:
         """Return what takes the longest to work out of many tasks: kinds, the median wait."""
-        ran = inside & whole_runs(store["outcome"])
+        ran = inside & ran_to_end(store["outcome"])
         waits = (store["started_ns"] - store["spawned_ns"])[ran]
         return _kinds(pool, store, ran, weight, time), _median_s(waits)
 
-    kinds, median = spread() if history is None else history.kept("spread", end_ns, 1, spread)
+    kinds, median = spread() if cache is None else cache.cached("spread", end_ns, 1, spread)
     return TaskReading(
         finished=finished,
         failed=int(weight[inside][outcome == FAILED].sum()),

@@ -1,0 +1,1 @@
+"""Numerics that several questions need."""

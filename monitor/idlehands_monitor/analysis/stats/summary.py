@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Moments:
+class Summary:
     """The mean of `count` values, their deviation (divisor n − 1), and r₁ between neighbours.
 
     deviation is NaN for fewer than two values, lag_one also where all values are the same.
@@ -37,20 +37,20 @@ class Moments:
         return (self.deviation / self.mean) ** 2 if self.mean else math.nan
 
 
-def moments(values: Int64 | Float) -> Moments:
-    """Return the moments of values of shape (n,), in their order and unit.
+def summarise(values: Int64 | Float) -> Summary:
+    """Return summary statistics of values of shape (n,), in their order and unit.
 
     r₁ = Σ(xᵢ − x̄)(xᵢ₊₁ − x̄)/Σ(xᵢ − x̄)² as in the NIST Statistical Reference Datasets. Raises
     ValueError for no values.
     """
     if not len(values):
-        raise ValueError("there are no values to take moments of")
+        raise ValueError("there are no values to summarise")
     count = len(values)
     shift, shifted = _shifted(values)
     offset = float(shifted.mean())
     around = shifted - offset
     squares = float((around**2).sum())
-    return Moments(
+    return Summary(
         count,
         shift + offset,
         math.sqrt(squares / (count - 1)) if count > 1 else math.nan,

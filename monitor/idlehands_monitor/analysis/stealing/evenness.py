@@ -139,7 +139,7 @@ def benjamini_hochberg(p_values: Sequence[float] | Float) -> Float:
 
 
 def victim_choice(attempts: Int64, hits: Int64 | None = None) -> VictimChoice:
-    """Return whether looks of shape (thieves, victims), square, are spread evenly over victims.
+    """Return whether attempts of shape (thieves, victims), square, are spread evenly over victims.
 
     A thief is tested with at least 5 looks expected at each victim; in all there must be so many
     that an uneven choice exceeds five standard deviations of χ² (0.2²·looks ≥ 5√(2·df)). The
@@ -151,12 +151,12 @@ def victim_choice(attempts: Int64, hits: Int64 | None = None) -> VictimChoice:
     even. Where `hits` are known, each counts k/(k + 1) with the k (or all: draws with
     replacement) that makes the least of the effect. Raises ValueError for unlike shapes.
     """
-    looks, took = _square(attempts, hits)
-    victims = len(looks) - 1
-    if victims < 2 or (looks < 0).any():  # a single victim is no choice
+    attempts, took = _square(attempts, hits)
+    victims = len(attempts) - 1
+    if victims < 2 or (attempts < 0).any():  # a single victim is no choice
         return NO_CHOICE
-    looks, took = _others(looks), _others(took)
-    totals = looks.sum(axis=1)
+    attempts, took = _others(attempts), _others(took)
+    totals = attempts.sum(axis=1)
     tested = np.flatnonzero(totals >= LEAST_EXPECTED * victims)
     degrees = len(tested) * (victims - 1)
     everything = int(totals[tested].sum())
@@ -164,12 +164,12 @@ def victim_choice(attempts: Int64, hits: Int64 | None = None) -> VictimChoice:
         return NO_CHOICE
     with_work = range(1, min(victims, MOST_WITH_WORK + 1)) if took.any() else ()
     weights = [1.0, *(k / (k + 1) for k in with_work)]
-    effect, statistics = _least_effect(looks[tested], took[tested], weights)
-    never = _never_tried(looks, tested, totals)
+    effect, statistics = _least_effect(attempts[tested], took[tested], weights)
+    never = _never_tried(attempts, tested, totals)
     thieves = _thieves(tested, totals, statistics, victims - 1)
     together = sum(thief.chi_square for thief in thieves)
     p = _upper_tail(degrees, together)
-    word = pattern(tested, looks[tested], never=bool(never))
+    word = pattern(tested, attempts[tested], never=bool(never))
     uneven = effect >= (ORDERED if word in ORDERS else UNEVEN)
     broken = bool(never) or (uneven and p < CHANCE)
     return VictimChoice(
@@ -177,7 +177,7 @@ def victim_choice(attempts: Int64, hits: Int64 | None = None) -> VictimChoice:
         pattern=word if broken else "",
         effect=effect,
         concentration=min(1.0, effect / math.sqrt(victims - 1)),
-        looks=everything,
+        attempts=everything,
         chi_square=together,
         degrees=degrees,
         p=p,
@@ -187,11 +187,11 @@ def victim_choice(attempts: Int64, hits: Int64 | None = None) -> VictimChoice:
 
 
 def _square(attempts: Int64, hits: Int64 | None) -> tuple[Int64, Int64]:
-    looks = np.asarray(attempts, dtype=np.int64)
-    took = np.zeros_like(looks) if hits is None else np.asarray(hits, dtype=np.int64)
-    if looks.ndim != 2 or looks.shape[0] != looks.shape[1] or took.shape != looks.shape:
-        raise ValueError(f"looks of shape {looks.shape}, hits of shape {took.shape}")
-    return looks, took
+    attempts = np.asarray(attempts, dtype=np.int64)
+    took = np.zeros_like(attempts) if hits is None else np.asarray(hits, dtype=np.int64)
+    if attempts.ndim != 2 or attempts.shape[0] != attempts.shape[1] or took.shape != attempts.shape:
+        raise ValueError(f"attempts of shape {attempts.shape}, hits of shape {took.shape}")
+    return attempts, took
 
 
 def _others(matrix: Int64) -> Int64:
@@ -200,21 +200,21 @@ def _others(matrix: Int64) -> Int64:
     return np.asarray(matrix[~np.eye(side, dtype=bool)].reshape(side, side - 1))
 
 
-def _least_effect(looks: Int64, took: Int64, weights: Sequence[float]) -> tuple[float, Float]:
+def _least_effect(attempts: Int64, took: Int64, weights: Sequence[float]) -> tuple[float, Float]:
     """Return (the effect, χ² of each thief) with that weight of a hit that makes the least of it.
 
     Counts of shape (thieves, victims). A thief's Σ(x − x̄)² with x = look − (1 − weight)·hit is a
     square in the weight, so the counts are gone through once.
     """
-    mean_looks, mean_took = looks.mean(axis=1), took.mean(axis=1)
-    around, around_took = looks - mean_looks[:, None], took - mean_took[:, None]
+    mean_attempts, mean_took = attempts.mean(axis=1), took.mean(axis=1)
+    around, around_took = attempts - mean_attempts[:, None], took - mean_took[:, None]
     square, square_took = (around**2).sum(axis=1), (around_took**2).sum(axis=1)
     product = (around * around_took).sum(axis=1)
-    thieves, victims = looks.shape
+    thieves, victims = attempts.shape
 
     def weighed(weight: float) -> tuple[float, Float]:
         less = 1 - weight
-        means = mean_looks - less * mean_took
+        means = mean_attempts - less * mean_took
         squares = square - 2 * less * product + less**2 * square_took
         statistics = np.maximum(squares, 0.0) / np.maximum(means, 1e-9)
         over = float(statistics.sum()) - thieves * (victims - 1)
@@ -229,8 +229,8 @@ def _thieves(
     p_values = [_upper_tail(degrees, statistic) for statistic in statistics.tolist()]
     adjusted = benjamini_hochberg(p_values).tolist()
     return tuple(
-        ThiefChoice(thief, looks, statistic, p, more)
-        for thief, looks, statistic, p, more in zip(
+        ThiefChoice(thief, attempts, statistic, p, more)
+        for thief, attempts, statistic, p, more in zip(
             tested.tolist(),
             totals[tested].tolist(),
             statistics.tolist(),
@@ -241,9 +241,9 @@ def _thieves(
     )
 
 
-def _never_tried(looks: Int64, tested: Int64, totals: Int64) -> tuple[tuple[int, int], ...]:
-    often = tested[totals[tested] >= NEVER_EXPECTED * looks.shape[1]]
-    rows, places = (found[:MOST_NEVER_TRIED] for found in np.nonzero(looks[often] == 0))
+def _never_tried(attempts: Int64, tested: Int64, totals: Int64) -> tuple[tuple[int, int], ...]:
+    often = tested[totals[tested] >= NEVER_EXPECTED * attempts.shape[1]]
+    rows, places = (found[:MOST_NEVER_TRIED] for found in np.nonzero(attempts[often] == 0))
     thieves = often[rows]
     victims = places + (places >= thieves)  # behind the thief's own place all move up by one
     return tuple(zip(thieves.tolist(), victims.tolist(), strict=True))

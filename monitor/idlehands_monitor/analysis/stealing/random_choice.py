@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 
 
-def looks_per_hit(victims: int, with_work: int, *, replacement: bool = True) -> float:
+def attempts_per_hit(victims: int, with_work: int, *, replacement: bool = True) -> float:
     """Return the mean number of looks up to the first hit; infinite where nobody has work.
 
     n/k with replacement (the geometric distribution), (n + 1)/(k + 1) without. Raises ValueError
@@ -23,16 +23,16 @@ def looks_per_hit(victims: int, with_work: int, *, replacement: bool = True) -> 
     return victims / with_work if replacement else (victims + 1) / (with_work + 1)
 
 
-def looks_variance(victims: int, with_work: int) -> float:
+def attempts_variance(victims: int, with_work: int) -> float:
     """Return the variance of the looks up to the first hit with replacement, n(n − k)/k².
 
-    Infinite where nobody has work. Raises ValueError as `looks_per_hit`.
+    Infinite where nobody has work. Raises ValueError as `attempts_per_hit`.
     """
     _require(victims, with_work)
     return victims * (victims - with_work) / with_work**2 if with_work else math.inf
 
 
-def looks_to_see_all(victims: int) -> float:
+def attempts_to_see_all(victims: int) -> float:
     """Return the mean looks with replacement until every victim was seen, n·Hₙ: the coupon
     collector's.
 
@@ -42,19 +42,19 @@ def looks_to_see_all(victims: int) -> float:
     return victims * math.fsum(1 / number for number in range(1, victims + 1))
 
 
-def unseen(victims: int, looks: int) -> float:
+def unseen(victims: int, attempts: int) -> float:
     """Return how many victims so many looks with replacement leave out, n(1 − 1/n)^looks.
 
     The empty bins of balls thrown at random. Raises ValueError for fewer than one victim or
     looks below 0.
     """
     _require(victims, 0)
-    if looks < 0:
-        raise ValueError(f"{looks} looks: not below 0")
-    return victims * (1 - 1 / victims) ** looks
+    if attempts < 0:
+        raise ValueError(f"{attempts} attempts: not below 0")
+    return victims * (1 - 1 / victims) ** attempts
 
 
-def shared_look(victims: int, thieves: int) -> float:
+def shared_style(victims: int, thieves: int) -> float:
     """Return the chance that of so many looks at random two or more are at one victim.
 
     1 − Π(1 − i/n), the birthday problem. Raises ValueError for fewer than one victim or
@@ -68,7 +68,7 @@ def shared_look(victims: int, thieves: int) -> float:
     return 1 - math.prod(1 - taken / victims for taken in range(thieves))
 
 
-def implied_with_work(victims: int, looks: int, hits: int) -> float:
+def implied_with_work(victims: int, attempts: int, hits: int) -> float:
     """Return how many victims must have had work on average if looks were at random, k = n·hits/
     looks.
 
@@ -76,9 +76,9 @@ def implied_with_work(victims: int, looks: int, hits: int) -> float:
     ValueError unless 0 <= hits <= looks and looks >= 1.
     """
     _require(victims, 0)
-    if not 0 <= hits <= looks or looks < 1:
-        raise ValueError(f"{hits} hits in {looks} looks")
-    return victims * hits / looks
+    if not 0 <= hits <= attempts or attempts < 1:
+        raise ValueError(f"{hits} hits in {attempts} attempts")
+    return victims * hits / attempts
 
 
 def _require(victims: int, with_work: int) -> None:

@@ -13,7 +13,7 @@ import numpy as np
 from ...ledger.rows import MOST_LIVE_ROWS, MOST_ROWS, Recent, last_rows, never_ran, still_open
 from ...model.arrays import Int64
 from ...model.stealing import (
-    DryReading,
+    NextTaskReading,
     StealingReading,
     ThiefReading,
     VictimReading,
@@ -22,7 +22,7 @@ from ..stats.summary import quantile_of_sorted
 from .evenness import victim_choice
 from .random_choice import implied_with_work
 from .timeline import steal_timeline
-from .with_work import LookedAt, looked_at
+from .with_work import VictimsTried, victims_tried
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -48,19 +48,19 @@ def stealing(
     """
     if not steals.counts.size:
         return None
-    hits, looks = steals.counts[0], steals.counts.sum(axis=0)
+    hits, attempts = steals.counts[0], steals.counts.sum(axis=0)
     workers = len(hits)
-    times, random = [_no_times()] * workers, LookedAt(np.zeros(workers), np.zeros(workers))
+    times, random = [_no_times()] * workers, VictimsTried(np.zeros(workers), np.zeros(workers))
     if whole:
-        times = dry_times(pool, begin_ns, end_ns)
+        times = times_to_next_task(pool, begin_ns, end_ns)
         most = MOST_LIVE_ROWS if live else MOST_ROWS
-        random = looked_at(pool, last_rows(pool.tasks, begin_ns, most), end_ns)
+        random = victims_tried(pool, last_rows(pool.tasks, begin_ns, most), end_ns)
     flow = (hits - hits.T).T
     victims = tuple(
         VictimReading(worker, *counts)
         for worker, counts in enumerate(
             zip(
-                looks.sum(axis=0).tolist(),
+                attempts.sum(axis=0).tolist(),
                 hits.sum(axis=0).tolist(),
                 flow.sum(axis=1).tolist(),
                 strict=True,
@@ -68,17 +68,17 @@ def stealing(
         )
     )
     feeders = sorted((victim for victim in victims if victim.net_given > 0), key=_given)
-    made, took = int(looks.sum()), int(hits.sum())
+    made, took = int(attempts.sum()), int(hits.sum())
     return StealingReading(
-        by_thief=_thieves(looks, hits, times, random),
+        by_thief=_thieves(attempts, hits, times, random),
         by_victim=victims,
         net_flow=tuple(tuple(row) for row in flow.tolist()),
         feeders=tuple(feeders[:MOST_FEEDERS]),
-        looks_per_hit=made / took if took else None,
+        attempts_per_hit=made / took if took else None,
         with_work=implied_with_work(workers - 1, made, took) if made and workers > 1 else None,
         to_next_task=_dry(np.concatenate(times)),
-        choice=victim_choice(looks, hits),
-        looks_at_random=_at_random(workers, random.looks.sum(), random.with_work.sum()),
+        choice=victim_choice(attempts, hits),
+        attempts_at_random=_at_random(workers, random.attempts.sum(), random.with_work.sum()),
         timeline=steal_timeline(pool, begin_ns, end_ns, live=live),
     )
 
@@ -88,9 +88,9 @@ def _given(victim: VictimReading) -> tuple[int, int]:
 
 
 def _thieves(
-    looks: Int64, hits: Int64, times: Sequence[Int64], random: LookedAt
+    attempts: Int64, hits: Int64, times: Sequence[Int64], random: VictimsTried
 ) -> tuple[ThiefReading, ...]:
-    totals = zip(looks.sum(axis=1).tolist(), hits.sum(axis=1).tolist(), times, strict=True)
+    totals = zip(attempts.sum(axis=1).tolist(), hits.sum(axis=1).tolist(), times, strict=True)
     return tuple(
         ThiefReading(
             worker,
@@ -98,34 +98,34 @@ def _thieves(
             took,
             made / took if took else None,
             _dry(lengths),
-            _at_random(len(looks), random.looks[worker], random.with_work[worker]),
+            _at_random(len(attempts), random.attempts[worker], random.with_work[worker]),
         )
         for worker, (made, took, lengths) in enumerate(totals)
     )
 
 
-def _at_random(workers: int, looks: float, with_work: float) -> float | None:
+def _at_random(workers: int, attempts: float, with_work: float) -> float | None:
     """Return n/k, k being how many of the n others had work on average at a look."""
-    return float((workers - 1) * looks / with_work) if with_work > 0 else None
+    return float((workers - 1) * attempts / with_work) if with_work > 0 else None
 
 
 def _no_times() -> Int64:
     return np.zeros(0, dtype=np.int64)
 
 
-def _dry(lengths: Int64) -> DryReading:
+def _dry(lengths: Int64) -> NextTaskReading:
     if not len(lengths):
-        return DryReading(0, None, None)
+        return NextTaskReading(0, None, None)
     ordered = np.sort(lengths)
     median, high = (quantile_of_sorted(ordered, p) / 1e9 for p in (0.5, HIGH))
-    return DryReading(len(lengths), median, high)
+    return NextTaskReading(len(lengths), median, high)
 
 
-def dry_times(pool: PoolLedger, begin_ns: int, end_ns: int) -> list[Int64]:
+def times_to_next_task(pool: PoolLedger, begin_ns: int, end_ns: int) -> list[Int64]:
     """Return each worker's times from going empty to its next task, in nanoseconds, (n,) each.
 
-    See `DryReading`. A time that the window's edge cuts is left out; so the longest are missing
-    from a short window.
+    See `NextTaskReading`. A time that the window's edge cuts is left out, so a short window
+    lacks the longest times.
     """
     worker, moment, what = _moments(pool, begin_ns)
     inside = (moment >= begin_ns) & (moment <= end_ns)
@@ -148,7 +148,9 @@ def dry_times(pool: PoolLedger, begin_ns: int, end_ns: int) -> list[Int64]:
 
 def _moments(pool: PoolLedger, begin_ns: int) -> tuple[Int64, Int64, Int64]:
     """Return (worker, moment, what) of all edges of tasks and waits, and beginnings of gaps."""
-    tasks, waits, gaps = (Recent(store, begin_ns) for store in (pool.tasks, pool.waits, pool.gaps))
+    tasks, waits, idle_intervals = (
+        Recent(store, begin_ns) for store in (pool.tasks, pool.waits, pool.idle_intervals)
+    )
     ran = ~never_ran(tasks["outcome"])
     open_workers, still = still_open(pool, pool.tasks, "started_ns", ("task",))
     parts = (
@@ -157,7 +159,7 @@ def _moments(pool: PoolLedger, begin_ns: int) -> tuple[Int64, Int64, Int64]:
         (open_workers, [interval.began_ns for interval in still], BEGAN),
         (waits["worker"], waits["began_ns"], OTHER),
         (waits["worker"], waits["ended_ns"], OTHER),
-        (gaps["worker"], gaps["began_ns"], GAP),
+        (idle_intervals["worker"], idle_intervals["began_ns"], GAP),
     )
     return (
         np.concatenate([np.asarray(part[0], dtype=np.int64) for part in parts]),

@@ -59,25 +59,27 @@ def counted(pool: PoolLedger, edges: Sequence[int]) -> StealTimeline:
     The first and the last edge are counted as the ledger counts a window between them.
     """
     snapshots = list(pool.attempts.snapshots)
-    moments = [snapshot.at_ns for snapshot in snapshots]
+    timestamps = [snapshot.at_ns for snapshot in snapshots]
     from_zero = edges[0] <= pool.declared_ns
     if from_zero:
-        moments.insert(0, pool.declared_ns)
-    places = [max(0, bisect_right(moments, edge) - 1) for edge in edges[:-1]]
-    places.append(min(len(moments) - 1, bisect_left(moments, edges[-1])))
+        timestamps.insert(0, pool.declared_ns)
+    places = [max(0, bisect_right(timestamps, edge) - 1) for edge in edges[:-1]]
+    places.append(min(len(timestamps) - 1, bisect_left(timestamps, edges[-1])))
     known = {
         place: snapshots[place - from_zero].totals if place >= from_zero else NOTHING
         for place in set(places)
         if snapshots
     }
     parts = [
-        _between(known[low], known[high], moments[high] - moments[low]) if low < high else BLANK
+        _between(known[low], known[high], timestamps[high] - timestamps[low])
+        if low < high
+        else BLANK
         for low, high in pairwise(places)
     ]
     spans, hits, empties, lost = zip(*parts, strict=True)
-    looks = tuple(None if None in part else sum(filter(None, part[1:])) for part in parts)
+    attempts = tuple(None if None in part else sum(filter(None, part[1:])) for part in parts)
     seconds = tuple((edge - edges[0]) / 1e9 for edge in edges)
-    return StealTimeline(seconds, spans, looks, hits, empties, lost)
+    return StealTimeline(seconds, spans, attempts, hits, empties, lost)
 
 
 def _between(early: Totals, late: Totals, nanoseconds: int) -> Part:

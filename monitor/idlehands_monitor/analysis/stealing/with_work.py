@@ -3,7 +3,7 @@
 Pure. A task was in the deque that it was taken from, from its spawn to its begin; a deque had work
 while any task was in it. A look was at some moment of the search that it is counted in. What looks
 at random would need follows from that: n/k a hit, where k of n others have work
-(`probing.looks_per_hit`, looks with replacement).
+(`probing.attempts_per_hit`, looks with replacement).
 """
 
 from __future__ import annotations
@@ -21,11 +21,11 @@ if TYPE_CHECKING:
     from ...model.arrays import Bool, Float, Int64
 
 
-class LookedAt(NamedTuple):
+class VictimsTried(NamedTuple):
     """Of each worker, shape (workers,): its looks, and those times the number of other deques that
     had work, on average over the search that a look was in."""
 
-    looks: Float
+    attempts: Float
     with_work: Float
 
 
@@ -37,25 +37,31 @@ class Spans(NamedTuple):
     ended: Int64
 
 
-def looked_at(pool: PoolLedger, begin_ns: int, end_ns: int) -> LookedAt:
+def victims_tried(pool: PoolLedger, begin_ns: int, end_ns: int) -> VictimsTried:
     """Return the looks of each worker in a window, and beside how many deques with work.
 
     Searches that the window's edges cut are left out. Tasks that had not begun at the window's end
     are in no row, and in no deque here.
     """
     full = with_work(pool, begin_ns, end_ns)
-    gaps = Recent(pool.gaps, begin_ns)
-    who, began, ended = gaps["worker"], gaps["began_ns"], gaps["ended_ns"]
-    whole = (gaps["state"] == SEARCHING) & (gaps["attempts"] > 0)
+    idle_intervals = Recent(pool.idle_intervals, begin_ns)
+    who, began, ended = (
+        idle_intervals["worker"],
+        idle_intervals["began_ns"],
+        idle_intervals["ended_ns"],
+    )
+    whole = (idle_intervals["state"] == SEARCHING) & (idle_intervals["attempts"] > 0)
     whole &= (began >= begin_ns) & (ended >= began) & (ended <= end_ns)
     whole &= (who >= 0) & (who < pool.workers)
     searches = Spans(who[whole], began[whole] - begin_ns, ended[whole] - begin_ns)
     # On an axis on which workers' windows follow each other, only a worker's own spans count.
     apart = end_ns - begin_ns + 1
     own = mean_beside(_laid_out(searches, apart), _laid_out(full, apart))
-    looks = gaps["attempts"][whole].astype(np.float64)
-    beside = looks * (mean_beside(searches, full) - own)
-    return LookedAt(*(_per_worker(searches.who, some, pool.workers) for some in (looks, beside)))
+    attempts = idle_intervals["attempts"][whole].astype(np.float64)
+    beside = attempts * (mean_beside(searches, full) - own)
+    return VictimsTried(
+        *(_per_worker(searches.who, some, pool.workers) for some in (attempts, beside))
+    )
 
 
 def _per_worker(who: Int64, amounts: Float, workers: int) -> Float:
@@ -107,21 +113,21 @@ def mean_beside(some: Spans, others: Spans) -> Float:
     return np.where(length > 0, in_common / np.maximum(length, 1), at_once)
 
 
-def _going_on(spans: Spans, moments: Int64) -> Int64:
+def _going_on(spans: Spans, timestamps: Int64) -> Int64:
     began, ended = (
-        np.searchsorted(np.sort(edges), moments, side="right")
+        np.searchsorted(np.sort(edges), timestamps, side="right")
         for edges in (spans.began, spans.ended)
     )
     return np.asarray(began - ended, dtype=np.int64)
 
 
-def _until(spans: Spans, moments: Int64) -> Float:
+def _until(spans: Spans, timestamps: Int64) -> Float:
     """Return how much of all spans lies before each moment, nanoseconds."""
-    total = np.zeros(len(moments))
+    total = np.zeros(len(timestamps))
     for edges, sign in ((np.sort(spans.began), 1.0), (np.sort(spans.ended), -1.0)):
-        before = np.searchsorted(edges, moments)
+        before = np.searchsorted(edges, timestamps)
         sums = np.concatenate([[0.0], np.cumsum(edges, dtype=np.float64)])
-        total += sign * (before * moments.astype(np.float64) - sums[before])
+        total += sign * (before * timestamps.astype(np.float64) - sums[before])
     return total
 
 

@@ -1,0 +1,1 @@
+"""The time split: where every worker-second of a window went."""

@@ -11,7 +11,7 @@ from ..stats.summary import wilson
 if TYPE_CHECKING:
     from ...model.worker_time import PoolTime
 
-LEAST_LOOKS = 20
+LEAST_ATTEMPTS = 20
 """Fewer looks at blocked workers split nothing: common practice, no source."""
 ONE_CORE = (0.85, 1.1)
 """Cores in use that look like one thread running at a time, the rest waiting for its lock."""
@@ -30,19 +30,19 @@ def blocked(time: PoolTime) -> BlockedReading | None:
     if total <= 0:
         return None
     split = time.in_task
-    rest = max(0, total - split.joined_ns - split.marked_ns) / 1e9
-    looks = int(split.looks.sum())
+    rest = max(0, total - split.joined_ns - split.declared_ns) / 1e9
+    samples = int(split.samples.sum())
     waits = []
-    if looks >= LEAST_LOOKS:
-        for sort, count in zip(WAIT_SORTS, split.looks.tolist(), strict=True):
+    if samples >= LEAST_ATTEMPTS:
+        for sort, count in zip(WAIT_SORTS, split.samples.tolist(), strict=True):
             if count:
-                low, high = wilson(count, looks)
-                waits.append(WaitReading(sort, rest * count / looks, rest * low, rest * high))
+                low, high = wilson(count, samples)
+                waits.append(WaitReading(sort, rest * count / samples, rest * low, rest * high))
     return BlockedReading(
         join_s=split.joined_ns / 1e9,
-        marked_s=split.marked_ns / 1e9,
+        declared_s=split.declared_ns / 1e9,
         waits=tuple(sorted(waits, key=lambda wait: -wait.seconds)),
-        looks=looks,
+        samples=samples,
         unsplit_s=0.0 if waits else rest,
         one_core=_is_one_core(time),
     )

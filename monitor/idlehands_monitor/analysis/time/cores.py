@@ -6,14 +6,14 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from ...ledger.lifetimes import seats
+from ...ledger.lifetimes import slots
 from ...model.arrays import Float, Int64
 from .state_rates import FIRST_KIND, ON, QUEUED, UNKNOWN_KIND, fitted, start_rates, sums_of
 
 if TYPE_CHECKING:
     from ...ledger import HostCounters, PoolLedger
     from .state_rates import Evidence
-    from .window import Cut
+    from .window import Slice
 
 
 class InTasks(NamedTuple):
@@ -27,7 +27,7 @@ class InTasks(NamedTuple):
 
 
 def states_in_tasks(
-    host: HostCounters, stretch: Cut, evidence: Evidence, rates: Float | None, in_task: Int64
+    host: HostCounters, stretch: Slice, evidence: Evidence, rates: Float | None, in_task: Int64
 ) -> InTasks:
     """Return how the time in tasks of a stretch was spent; `in_task` is exact, ns per worker."""
     columns = len(evidence.samples)
@@ -49,7 +49,7 @@ def states_in_tasks(
     return InTasks(source, working, queued, kinds)
 
 
-def kinds_by_rates(stretch: Cut, rates: Float, kinds: int) -> Float:
+def kinds_by_rates(stretch: Slice, rates: Float, kinds: int) -> Float:
     """Return how the states of the time in tasks spread over kinds by their rates alone.
 
     Shape (kinds + 1, 3), as in `InTasks`; recorded waits are not taken out.
@@ -66,7 +66,7 @@ def kinds_by_rates(stretch: Cut, rates: Float, kinds: int) -> Float:
 
 
 def on_core(
-    pool: PoolLedger, host: HostCounters, stretch: Cut, in_task: Int64, bookkeeping: Int64
+    pool: PoolLedger, host: HostCounters, stretch: Slice, in_task: Int64, bookkeeping: Int64
 ) -> tuple[str, Int64, Int64]:
     """Return (source, on-core ns, run-queue ns) of the time inside tasks, per worker.
 
@@ -98,15 +98,15 @@ def on_core(
     return source, on.astype(np.int64), run_queue.astype(np.int64)
 
 
-def _from_host(pool: PoolLedger, host: HostCounters, stretch: Cut) -> tuple[Float, Float, Int64]:
+def _from_host(pool: PoolLedger, host: HostCounters, stretch: Slice) -> tuple[Float, Float, Int64]:
     """Return (on-core ns, run-queue ns, ns of its presence that samples cover) per worker."""
     cores, queues = np.zeros(stretch.workers), np.zeros(stretch.workers)
     covered_ns = np.zeros(stretch.workers, dtype=np.int64)
-    for seat in seats(pool, stretch.begin_ns, stretch.end_ns):
-        core, queue, covered = host.between(seat.native_id, seat.began_ns, seat.ended_ns)
+    for slot in slots(pool, stretch.begin_ns, stretch.end_ns):
+        core, queue, covered = host.between(slot.native_id, slot.began_ns, slot.ended_ns)
         if covered:
-            scale = (seat.ended_ns - seat.began_ns) / covered
-            cores[seat.worker] += core * scale
-            queues[seat.worker] += queue * scale
-            covered_ns[seat.worker] += seat.ended_ns - seat.began_ns
+            scale = (slot.ended_ns - slot.began_ns) / covered
+            cores[slot.worker] += core * scale
+            queues[slot.worker] += queue * scale
+            covered_ns[slot.worker] += slot.ended_ns - slot.began_ns
     return cores, queues, covered_ns

@@ -10,16 +10,17 @@ from __future__ import annotations
 
 from collections import deque
 from itertools import islice
-from typing import TYPE_CHECKING, Any, Callable, TypeVar
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ...ledger.queue_length import mean_lengths
 from ...model.reading import STEALING
 from ...model.worker_time import PoolTime, no_time
+from ..stats.cache import SECOND_NS, Cache
 from .reconcile import reconciled
 from .state_rates import estimated, together
-from .window import Whole
+from .window import Window
 from .worker_time import evidence_between, pool_time
 
 if TYPE_CHECKING:
@@ -28,43 +29,14 @@ if TYPE_CHECKING:
     from ...model.worker_time import WorkerTime
     from .state_rates import Evidence
 
-SECOND_NS = 1_000_000_000
 SETTLED_NS = 500_000_000
 MOST_SECONDS = 240
 RATE_SECONDS, SETTLED_RATES, RATES_EVERY = 30, 5, 2
 """From up to so many settled seconds it is estimated how kinds of task divide into on a core and
 off; after so many, from the rates before on, once in so many seconds."""
 
-Kept = TypeVar("Kept")
 
-
-class Keeping:
-    """Keeps what costs more to work out than a screen that is drawn four times a second should."""
-
-    def __init__(self) -> None:
-        self._kept: dict[str, tuple[int, Any]] = {}  # for which end it was made, and what
-        self._asked: dict[str, int] = {}
-
-    def kept(self, what: str, end_ns: int, seconds: int, make: Callable[[], Kept]) -> Kept:
-        """Return what `make` returned last for `what`, made anew if that is so many seconds old.
-
-        Also when the end is where it was the last time: nothing comes any more, or it is held
-        still, and what is shown then is of all that there is.
-        """
-        stands = self._asked.get(what) == end_ns
-        self._asked[what] = end_ns
-        known = self._kept.get(what)
-        if (
-            known is None
-            or (stands and known[0] != end_ns)
-            or not 0 <= end_ns // SECOND_NS - known[0] // SECOND_NS < seconds
-        ):
-            known = self._kept[what] = end_ns, make()
-        found: Kept = known[1]
-        return found
-
-
-class PoolHistory(Keeping):
+class PoolHistory(Cache):
     """The settled seconds of one pool, oldest first, at most `MOST_SECONDS`."""
 
     def __init__(self) -> None:
@@ -92,7 +64,7 @@ class PoolHistory(Keeping):
             self._lengths.clear()
         for second in range(start, last):
             begin = second * SECOND_NS
-            whole = Whole(pool, begin, begin + SECOND_NS)
+            whole = Window(pool, begin, begin + SECOND_NS)
             self._learn(pool, host, whole)
             self.seconds.append(pool_time(pool, host, begin, begin + SECOND_NS, whole, self._rates))
             if pool.kind != STEALING:
@@ -103,7 +75,7 @@ class PoolHistory(Keeping):
             self.queue_lengths = tuple(self._lengths)
             self._idle = _columns([second.idle_shares for second in self.seconds])
 
-    def _learn(self, pool: PoolLedger, host: HostCounters, second: Whole) -> None:
+    def _learn(self, pool: PoolLedger, host: HostCounters, second: Window) -> None:
         """Estimate anew how kinds of task divide, from the last seconds and one more."""
         found = evidence_between(pool, host, second, second.begin_ns, second.begin_ns + SECOND_NS)
         if found is None:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from .history import Keeping, PoolHistory
+from ..stats.cache import Cache
+from .history import PoolHistory
 from .stranded import StrandedHistory
 
 if TYPE_CHECKING:
@@ -15,7 +16,7 @@ DAMAGED = (ArithmeticError, LookupError, ValueError)
 that overlap, waits outside of tasks. Only the sweep over all rows can tell."""
 
 
-class Past(Keeping):
+class JobHistory(Cache):
     """The settled seconds of every pool by its number, and of what was stranded between them."""
 
     def __init__(self) -> None:

@@ -39,12 +39,14 @@ class Nesting:
         reach = np.where(place > 0, self._reach[np.maximum(place - 1, 0)], -1)
         return np.asarray((place > 0) & (reach >= ended), dtype=np.bool_)
 
-    def helping(self, tasks: Rows, gaps: Rows) -> Int64:
+    def helping(self, tasks: Rows, idle_intervals: Rows) -> Int64:
         """Return 1 per wait in which its worker ran, searched or parked, 0 for the others."""
         if not len(self._began):
             return np.zeros(0, dtype=np.int64)
         starts = np.sort(
-            np.concatenate([self._keys(rows["worker"], rows["began"]) for rows in (tasks, gaps)])
+            np.concatenate(
+                [self._keys(rows["worker"], rows["began"]) for rows in (tasks, idle_intervals)]
+            )
         )
         low = np.searchsorted(starts, self._began, side="right")
         high = np.searchsorted(starts, self._ended, side="left")

@@ -16,16 +16,16 @@ from ...model.vocabulary import WAIT_SORTS
 from ...model.worker_time import InTask
 from ..stats.rounding import shared_out
 from .state_rates import ON, QUEUED
-from .thread_states import sights
+from .thread_states import sightings
 
 if TYPE_CHECKING:
     from ...ledger import HostCounters, PoolLedger
     from ...model.arrays import Float, Int64
-    from .window import Cut, Intervals
+    from .window import Intervals, Slice
 
 
 def in_task(
-    pool: PoolLedger, host: HostCounters, stretch: Cut, states: Int64, kinds: Float
+    pool: PoolLedger, host: HostCounters, stretch: Slice, states: Int64, kinds: Float
 ) -> InTask:
     """Return what the time in tasks of a stretch was.
 
@@ -46,7 +46,7 @@ def in_task(
     np.add.at(idle, _kind(waits, number)[~helping], waits.lengths[~helping])
     return InTask(
         np.stack((on, total - on - queued + idle, queued)),
-        _looks(pool, host, stretch),
+        _samples(pool, host, stretch),
         int(waits.lengths[~helping & joins].sum()),
         int(waits.lengths[~helping & ~joins].sum()),
     )
@@ -57,8 +57,8 @@ def _kind(rows: Intervals, kinds: int) -> Int64:
     return np.where((kind >= 0) & (kind < kinds - 1), kind, kinds - 1)
 
 
-def _looks(pool: PoolLedger, host: HostCounters, stretch: Cut) -> Int64:
+def _samples(pool: PoolLedger, host: HostCounters, stretch: Slice) -> Int64:
     """Return how often workers blocked in a task were seen in each sort of wait."""
-    seen = sights(pool, host, stretch)
+    seen = sightings(pool, host, stretch)
     codes = seen.code[seen.in_task & (seen.code >= 0)]
     return np.bincount(codes, minlength=len(WAIT_SORTS)).astype(np.int64)

@@ -10,10 +10,10 @@ import numpy as np
 
 from ...model.arrays import Int64
 from ..stats.rounding import round_to_total
-from .window import Cut, sum_per_worker
+from .window import Slice, sum_per_worker
 
 
-def parked_split(stretch: Cut) -> tuple[Int64, Int64]:
+def parked_split(stretch: Slice) -> tuple[Int64, Int64]:
     """Return (waking, starved) nanoseconds per worker, shape (workers,) each.
 
     Their sum over workers is ∫ min(q, p) dt exactly. Which of several parked workers starved
@@ -31,21 +31,24 @@ def parked_split(stretch: Cut) -> tuple[Int64, Int64]:
     waiting = parked - awaking
     share = np.where(waiting > 0, np.maximum(short, 0) / np.maximum(waiting, 1), 0.0)
     cumulative = np.concatenate([[0.0], np.cumsum(share * widths)])
-    per_gap = np.interp(wakes, edges, cumulative) - np.interp(began, edges, cumulative)
-    shares = np.bincount(worker, weights=per_gap, minlength=workers).astype(np.float64)
+    per_interval = np.interp(wakes, edges, cumulative) - np.interp(began, edges, cumulative)
+    shares = np.bincount(worker, weights=per_interval, minlength=workers).astype(np.float64)
     most = sum_per_worker(worker, wakes - began, workers)
     return waking, round_to_total(shares, total, most)
 
 
-def _parked(stretch: Cut) -> tuple[Int64, Int64, Int64, Int64]:
+def _parked(stretch: Slice) -> tuple[Int64, Int64, Int64, Int64]:
     """Return (worker, began, ended, when its waking began) of the parked gaps."""
-    gaps = stretch.gaps
-    chosen = gaps.extra["parked"] == 1
-    worker, began, ended = (column[chosen] for column in (gaps.worker, gaps.began, gaps.ended))
-    return worker, began, ended, np.clip(gaps.extra["waking_ns"][chosen], began, ended)
+    idle_intervals = stretch.idle_intervals
+    chosen = idle_intervals.extra["parked"] == 1
+    worker, began, ended = (
+        column[chosen]
+        for column in (idle_intervals.worker, idle_intervals.began, idle_intervals.ended)
+    )
+    return worker, began, ended, np.clip(idle_intervals.extra["waking_ns"][chosen], began, ended)
 
 
-def levels(stretch: Cut) -> tuple[Int64, Int64, Int64, Int64]:
+def levels(stretch: Slice) -> tuple[Int64, Int64, Int64, Int64]:
     """Return step functions over the stretch: edges (n+1,), then q, p and waking workers (n,)."""
     _, began, ended, wakes = _parked(stretch)
     kinds = (
@@ -56,11 +59,11 @@ def levels(stretch: Cut) -> tuple[Int64, Int64, Int64, Int64]:
         (wakes, 2, 1),
         (ended, 2, -1),
     )
-    moments = np.concatenate([times for times, _, _ in kinds])
+    timestamps = np.concatenate([times for times, _, _ in kinds])
     lengths = [len(times) for times, _, _ in kinds]
-    order = np.argsort(moments, kind="stable")
-    edges = np.concatenate([[stretch.begin_ns], moments[order], [stretch.end_ns]])
-    sums = np.zeros((3, len(moments) + 1), dtype=np.int64)
+    order = np.argsort(timestamps, kind="stable")
+    edges = np.concatenate([[stretch.begin_ns], timestamps[order], [stretch.end_ns]])
+    sums = np.zeros((3, len(timestamps) + 1), dtype=np.int64)
     for level in range(3):  # small steps, one level at a time: there may be millions
         steps = [step if level == of else 0 for _, of, step in kinds]
         each = np.repeat(np.array(steps, dtype=np.int8), lengths)[order]

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ...model.worker_time import ENTRIES, FIRST_BETWEEN, SOURCES, InTask, PoolTime, padded
+from ...model.worker_time import CATEGORIES, FIRST_BETWEEN, SOURCES, InTask, PoolTime, padded
 from ..stats.rounding import shared_out
 
 if TYPE_CHECKING:
@@ -33,20 +33,20 @@ def _split_like(time: PoolTime, known: PoolTime) -> PoolTime:
 
     That is into working, blocked and run-queue wait, of which `known` knows more.
     """
-    workers = time.entries.shape[1]
+    workers = time.by_category.shape[1]
     inside, inside_known = time.unwaited(), padded(known.unwaited(), workers)
-    entries = time.entries.copy()
+    by_category = time.by_category.copy()
     left = inside.copy()
-    for row in (ENTRIES.index("working"), ENTRIES.index("run_queue_wait")):
-        part = padded(known.entries[row], workers)
-        pooled = known.entries[row].sum() / max(1, int(known.unwaited().sum()))
+    for row in (CATEGORIES.index("working"), CATEGORIES.index("run_queue_wait")):
+        part = padded(known.by_category[row], workers)
+        pooled = known.by_category[row].sum() / max(1, int(known.unwaited().sum()))
         share = np.where(inside_known > 0, part / np.maximum(inside_known, 1), pooled)
-        entries[row] = np.minimum((inside * share).astype(np.int64), left)
-        left -= entries[row]
-    entries[ENTRIES.index("blocked")] = left + padded(time.waited, workers)
-    working, _, run_queue = entries[:FIRST_BETWEEN].sum(axis=1).tolist()
+        by_category[row] = np.minimum((inside * share).astype(np.int64), left)
+        left -= by_category[row]
+    by_category[CATEGORIES.index("blocked")] = left + padded(time.waited, workers)
+    working, _, run_queue = by_category[:FIRST_BETWEEN].sum(axis=1).tolist()
     in_task = _kinds_split_like(time.in_task, known.in_task, working, run_queue)
-    return replace(time, entries=entries, core_time=known.core_time, in_task=in_task)
+    return replace(time, by_category=by_category, core_time=known.core_time, in_task=in_task)
 
 
 def _kinds_split_like(time: InTask, known: InTask, working: int, run_queue: int) -> InTask:

@@ -50,10 +50,10 @@ class Evidence:
     """Thread time of a stretch, in pieces: one for each interval and what the thread was in.
 
     Shape (pieces,): interval, worker, column (see `UNKNOWN_KIND`), ns, and of these read_ns in
-    tasks whose on-core time cpu_ns was read. Shape (intervals, 2): `said`, on-core and run-queue ns
-    of each interval, NaN where no sample covers it. late: the most run-queue ns of each that the
-    kernel may have said in the next one, 0 where there is none. samples: how often threads were
-    seen (able to run, blocked) in each column, shape (columns, 2).
+    tasks whose on-core time cpu_ns was read. Shape (intervals, 2): `reported`, on-core and
+    run-queue ns of each interval, NaN where no sample covers it. late: the most run-queue ns of
+    each that the kernel may have counted in the next one, 0 where there is none. samples: how
+    often threads were seen (able to run, blocked) in each column, shape (columns, 2).
     """
 
     interval: Int64
@@ -62,44 +62,44 @@ class Evidence:
     ns: Float
     read_ns: Float
     cpu_ns: Float
-    said: Float
+    reported: Float
     late: Float
     samples: Int64
 
     @property
     def is_covered(self) -> bool:
         """Whether any of its intervals lies between two samples."""
-        return bool((~np.isnan(self.said[:, 0])).any())
+        return bool((~np.isnan(self.reported[:, 0])).any())
 
     def thinned(self) -> Evidence:
         """Return stretches of its intervals, all of it where it is small."""
         step = -(-len(self.ns) // MOST_PIECES)
         if step <= 1:
             return self
-        kept = np.arange(len(self.said)) // TOGETHER % step == 0
+        kept = np.arange(len(self.reported)) // TOGETHER % step == 0
         chosen = kept[self.interval]
         pieces = (self.worker, self.column, self.ns, self.read_ns, self.cpu_ns)
         worker, column, ns, read_ns, cpu_ns = (values[chosen] for values in pieces)
         interval = (np.cumsum(kept) - 1)[self.interval[chosen]]
         late = np.where(np.append(kept[1:], False), self.late, 0.0)[kept]
-        said = self.said[kept]
-        return Evidence(interval, worker, column, ns, read_ns, cpu_ns, said, late, self.samples)
+        reported = self.reported[kept]
+        return Evidence(interval, worker, column, ns, read_ns, cpu_ns, reported, late, self.samples)
 
 
 def together(parts: Sequence[Evidence]) -> Evidence:
     """Return the evidence of several stretches as one."""
-    firsts = np.cumsum([0, *(len(part.said) for part in parts)])
+    firsts = np.cumsum([0, *(len(part.reported) for part in parts)])
     columns = max(len(part.samples) for part in parts)
     samples = np.zeros((columns, 2), dtype=np.int64)
     for part in parts:
         samples[: len(part.samples)] += part.samples
     numbered = [part.interval + first for part, first in zip(parts, firsts, strict=False)]
-    worker, column, ns, read_ns, cpu_ns, said, late = (
+    worker, column, ns, read_ns, cpu_ns, reported, late = (
         np.concatenate([getattr(part, name) for part in parts])
-        for name in ("worker", "column", "ns", "read_ns", "cpu_ns", "said", "late")
+        for name in ("worker", "column", "ns", "read_ns", "cpu_ns", "reported", "late")
     )
     interval = np.concatenate(numbered)
-    return Evidence(interval, worker, column, ns, read_ns, cpu_ns, said, late, samples)
+    return Evidence(interval, worker, column, ns, read_ns, cpu_ns, reported, late, samples)
 
 
 class Fit:
@@ -119,12 +119,12 @@ class Fit:
         self.cpu_ns = evidence.cpu_ns
         self._allowed = np.ones((2 * self.pieces, 3))
         self._allowed[self.pieces :, ON] = 0.0
-        intervals = len(evidence.said)
+        intervals = len(evidence.reported)
         read = np.bincount(evidence.interval, weights=self.cpu_ns, minlength=intervals)
         free = np.bincount(self.interval, weights=self.ns, minlength=intervals)
-        self._on = np.clip(evidence.said[:, 0] - read, 0.0, free)
+        self._on = np.clip(evidence.reported[:, 0] - read, 0.0, free)
         self._free = free
-        self._queued = evidence.said[:, 1]
+        self._queued = evidence.reported[:, 1]
         self._late, self._moved = evidence.late, np.zeros(intervals)
         self._known = ~np.isnan(self._on)
         self._wanted = np.zeros((intervals, 3))

@@ -15,12 +15,13 @@ from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
-from ...ledger.detail import SAMPLED, parts
-from ...ledger.lifetimes import seats
+from ...ledger.detail import THINNED, parts
+from ...ledger.lifetimes import slots
 from ...model.arrays import Float, Int64
-from .history import MOST_SECONDS, SECOND_NS, SETTLED_NS
+from ..stats.cache import SECOND_NS
+from .history import MOST_SECONDS, SETTLED_NS
 from .parked import levels
-from .window import Whole
+from .window import Window
 from .worker_time import recorded_stretches
 
 if TYPE_CHECKING:
@@ -67,18 +68,18 @@ def stranded(
 def _is_recorded(pool: PoolLedger, begin_ns: int, end_ns: int) -> bool:
     stretches = list(recorded_stretches(pool, begin_ns, end_ns))
     whole = stretches == [(begin_ns, end_ns)] and pool.complete_from_ns <= begin_ns
-    return whole and all(step < SAMPLED for _, _, step in parts(pool, begin_ns, end_ns))
+    return whole and all(step < THINNED for _, _, step in parts(pool, begin_ns, end_ns))
 
 
 def _steps(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[Int64, Int64, Int64]:
     """Return (edges, idle workers, excess tasks): shapes (n + 1,), (n,), (n,)."""
-    edges, queued, parked, _ = levels(Whole(pool, begin_ns, end_ns).cut(begin_ns, end_ns))
+    edges, queued, parked, _ = levels(Window(pool, begin_ns, end_ns).slice(begin_ns, end_ns))
     return edges, np.maximum(parked - queued, 0), np.maximum(queued - parked, 0)
 
 
-def _at(edges: Int64, values: Numbers, moments: Int64) -> Numbers:
+def _at(edges: Int64, values: Numbers, timestamps: Int64) -> Numbers:
     """Return a step function's values from each moment on."""
-    place = np.searchsorted(edges, moments, side="right") - 1
+    place = np.searchsorted(edges, timestamps, side="right") - 1
     return values[np.clip(place, 0, len(values) - 1)]
 
 
@@ -95,8 +96,8 @@ def free_cores(ledger: Ledger | None, begin_ns: int, end_ns: int) -> tuple[Int64
     if ledger is None or usable <= 0:
         return edges, np.full(len(edges) - 1, np.inf)
     used = np.zeros(len(edges) - 1)
-    held = (seat for pool in ledger.pools.values() for seat in seats(pool, begin_ns, end_ns))
-    for thread in {seat.native_id for seat in held}:
+    held = (slot for pool in ledger.pools.values() for slot in slots(pool, begin_ns, end_ns))
+    for thread in {slot.native_id for slot in held}:
         samples = ledger.host.samples(thread, begin_ns, end_ns, 1)
         if len(samples) > 1:
             used += np.diff(np.interp(edges, samples[:, 0], samples[:, 1]))

@@ -23,24 +23,27 @@ class Shares(NamedTuple):
     pairs: int
 
 
-def sampled_shares(
+def thinned_shares(
     pool: PoolLedger, tasks: Rows, present: Int64, begin_ns: int, end_ns: int
 ) -> Shares:
     """Return how workers spent a stretch in which tasks were sampled; ns per worker."""
     workers = len(present)
     inside = (tasks["began"] >= begin_ns) & (tasks["ended"] <= end_ns)
     runner, run = tasks["worker"][inside], (tasks["ended"] - tasks["began"])[inside]
-    gaps = Recent(pool.gaps, begin_ns)
-    chosen = (gaps["began_ns"] >= begin_ns) & (gaps["ended_ns"] <= end_ns)
-    chosen &= (gaps["worker"] >= 0) & (gaps["worker"] < workers)
-    idler, idle = gaps["worker"][chosen], (gaps["ended_ns"] - gaps["began_ns"])[chosen]
-    parked = gaps["state"][chosen] == PARKED
+    idle_intervals = Recent(pool.idle_intervals, begin_ns)
+    chosen = (idle_intervals["began_ns"] >= begin_ns) & (idle_intervals["ended_ns"] <= end_ns)
+    chosen &= (idle_intervals["worker"] >= 0) & (idle_intervals["worker"] < workers)
+    idler, idle = (
+        idle_intervals["worker"][chosen],
+        (idle_intervals["ended_ns"] - idle_intervals["began_ns"])[chosen],
+    )
+    parked = idle_intervals["state"][chosen] == PARKED
     in_task = np.bincount(runner, weights=run, minlength=workers)
-    in_gap = np.bincount(idler, weights=idle, minlength=workers)
+    in_idle = np.bincount(idler, weights=idle, minlength=workers)
     in_park = np.bincount(idler[parked], weights=idle[parked], minlength=workers)
-    whole = np.maximum(in_task + in_gap, 1.0)
+    whole = np.maximum(in_task + in_idle, 1.0)
     # Of a worker without a sample nothing is known; it is taken to have been parked.
-    known = (in_task + in_gap) > 0
+    known = (in_task + in_idle) > 0
     return Shares(
         (present * np.where(known, in_task / whole, 0.0)).astype(np.int64),
         (present * np.where(known, in_park / whole, 1.0)).astype(np.int64),

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from ...ledger.lifetimes import seats
+from ...ledger.lifetimes import slots
 from ...model.arrays import Bool, Float, Int64
 from .state_rates import BETWEEN, FIRST_KIND, PARKED, UNKNOWN_KIND, Evidence
 
@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from ...ledger import HostCounters, PoolLedger
-    from ...ledger.lifetimes import Seat
-    from .window import Cut, Intervals
+    from ...ledger.lifetimes import Slot
+    from .window import Intervals, Slice
 
 SAMPLES_BEYOND = 4
 MOST_CELLS = 1 << 22
@@ -27,12 +27,12 @@ MOST_CELLS = 1 << 22
 NONE_SEEN = np.zeros(0, dtype=np.int64)
 
 
-def evidence_of(pool: PoolLedger, host: HostCounters, stretch: Cut) -> Evidence:
+def evidence_of(pool: PoolLedger, host: HostCounters, stretch: Slice) -> Evidence:
     """Return what is known of the threads of a pool's workers in a stretch."""
     rows = _Rows(pool, host, stretch)
     columns = len(pool.task_kinds) + FIRST_KIND
-    tasks, waits, gaps = stretch.tasks, stretch.waits, stretch.gaps
-    helping, parked = waits.extra["helping"] > 0, gaps.extra["parked"] == 1
+    tasks, waits, idle_intervals = stretch.tasks, stretch.waits, stretch.idle_intervals
+    helping, parked = waits.extra["helping"] > 0, idle_intervals.extra["parked"] == 1
     cpu = tasks.extra["cpu_ns"]
     read = cpu >= 0
     kind, around = column_of(tasks.extra["kind"], columns), column_of(waits.extra["kind"], columns)
@@ -40,11 +40,11 @@ def evidence_of(pool: PoolLedger, host: HostCounters, stretch: Cut) -> Evidence:
     table.add(tasks, kind, 1.0)
     table.add(waits, around, -1.0)
     table.add(waits, np.full(len(around), PARKED), np.where(helping, 0.0, 1.0))
-    table.add(gaps, np.full(len(parked), PARKED), np.where(parked, 1.0, 0.0))
+    table.add(idle_intervals, np.full(len(parked), PARKED), np.where(parked, 1.0, 0.0))
     if read.any():
         table.add(tasks, kind, np.where(read, 1.0, 0.0), "read_ns")
     table.add_cpu(tasks, kind)
-    seen = sights(pool, host, stretch)
+    seen = sightings(pool, host, stretch)
     asked = np.flatnonzero(seen.in_task)
     worker = np.concatenate([seen.worker[asked], rows.worker])
     moment = np.concatenate([seen.moment[asked], rows.ended])
@@ -70,27 +70,27 @@ class _Rows:
     counters grew, shape (n, 2), on-core and run-queue ns, NaN where no sample covers it.
     """
 
-    def __init__(self, pool: PoolLedger, host: HostCounters, stretch: Cut) -> None:
-        held = [s for s in seats(pool, stretch.begin_ns, stretch.end_ns) if s.began_ns < s.ended_ns]
-        held.sort(key=lambda seat: (seat.worker, seat.began_ns))
+    def __init__(self, pool: PoolLedger, host: HostCounters, stretch: Slice) -> None:
+        held = [s for s in slots(pool, stretch.begin_ns, stretch.end_ns) if s.began_ns < s.ended_ns]
+        held.sort(key=lambda slot: (slot.worker, slot.began_ns))
         worker, _, began, ended = np.array(held, dtype=np.int64).reshape(-1, 4).T
         steps = _Steps(host, held)
         bare = ~steps.covers(began, ended)
-        of, low, high, said = steps.of, steps.low, steps.high, steps.grown
+        of, low, high, reported = steps.of, steps.low, steps.high, steps.grown
         inside = (np.maximum(low, began[of]) < np.minimum(high, ended[of])) & ~bare[of]
-        of, low, high, said = of[inside], low[inside], high[inside], said[inside]
+        of, low, high, reported = of[inside], low[inside], high[inside], reported[inside]
         # What lies before the first sample or behind the last; all of it where there are none.
         first = np.where(bare, ended, np.minimum(steps.first, ended))
         last = np.where(bare, ended, np.maximum(steps.last, began))
         early, late = np.flatnonzero(began < first), np.flatnonzero(last < ended)
-        seat = np.concatenate([of, early, late])
+        slot = np.concatenate([of, early, late])
         begins = np.concatenate([np.maximum(low, began[of]), began[early], last[late]])
         ends = np.concatenate([np.minimum(high, ended[of]), first[early], ended[late]])
         part = (ends - begins)[: len(of)] / np.maximum(high - low, 1)
         nothing = np.full((len(early) + len(late), 2), np.nan)
-        order = np.lexsort((begins, seat))
-        self.worker, self.began, self.ended = worker[seat][order], begins[order], ends[order]
-        self.said: Float = np.concatenate([said * part[:, None], nothing])[order]
+        order = np.lexsort((begins, slot))
+        self.worker, self.began, self.ended = worker[slot][order], begins[order], ends[order]
+        self.reported: Float = np.concatenate([reported * part[:, None], nothing])[order]
         self._base, self._span = stretch.begin_ns, stretch.end_ns - stretch.begin_ns + 1
 
     def overlaps(self, rows: Intervals) -> tuple[Int64, Int64, Int64]:
@@ -116,20 +116,20 @@ class _Steps:
     over its edges.
     """
 
-    def __init__(self, host: HostCounters, held: Sequence[Seat]) -> None:
-        asked = [(seat.native_id, seat.began_ns, seat.ended_ns) for seat in held]
+    def __init__(self, host: HostCounters, held: Sequence[Slot]) -> None:
+        asked = [(slot.native_id, slot.began_ns, slot.ended_ns) for slot in held]
         self._counts, samples = host.samples_of(asked, SAMPLES_BEYOND)
         owner = np.repeat(np.arange(len(held)), self._counts)
         same = owner[1:] == owner[:-1]
-        moments = samples[:, 0]
-        self.of, self.low, self.high = owner[1:][same], moments[:-1][same], moments[1:][same]
+        timestamps = samples[:, 0]
+        self.of, self.low, self.high = owner[1:][same], timestamps[:-1][same], timestamps[1:][same]
         grown = np.maximum(samples[1:, 1:] - samples[:-1, 1:], 0)[same]
         self.grown: Float = grown.astype(np.float64)
         ends = np.cumsum(self._counts)
         there = self._counts > 0
         self.first, self.last = np.zeros((2, len(held)), dtype=np.int64)
-        self.first[there] = moments[(ends - self._counts)[there]]
-        self.last[there] = moments[ends[there] - 1]
+        self.first[there] = timestamps[(ends - self._counts)[there]]
+        self.last[there] = timestamps[ends[there] - 1]
         self._carry_back()
 
     def covers(self, began: Int64, ended: Int64) -> Bool:
@@ -144,18 +144,18 @@ class _Steps:
             _carry_back(room[mine], self.grown[mine])
 
 
-def _carry_back(room: Float, said: Float) -> None:
+def _carry_back(room: Float, reported: Float) -> None:
     """Move what an interval has no room for into the one before, in place."""
     for state in range(2):
-        over = said[:, state] - room
+        over = reported[:, state] - room
         if over.max() <= 0.0:
-            room = room - said[:, state]
+            room = room - reported[:, state]
             continue
         sums = np.cumsum(over[::-1])
         carried = (sums - np.minimum(0.0, np.minimum.accumulate(sums)))[::-1]
-        said[:, state] -= carried
-        said[:-1, state] += carried[1:]
-        room = np.maximum(room - said[:, state], 0.0)
+        reported[:, state] -= carried
+        reported[:-1, state] += carried[1:]
+        room = np.maximum(room - reported[:, state], 0.0)
 
 
 class _Table:
@@ -189,7 +189,7 @@ class _Table:
         several = (np.bincount(place, minlength=len(cpu)) > 1)[place]
         inside = np.bincount(interval, weights=np.where(several, 0.0, even), minlength=count)
         reach = np.bincount(interval, weights=np.where(several, ns, 0.0), minlength=count)
-        left = np.maximum(self._rows.said[:, 0] - inside, 1.0)
+        left = np.maximum(self._rows.reported[:, 0] - inside, 1.0)
         rate = np.where(np.isnan(left), np.nan, left / np.maximum(reach, 1.0))[interval]
         part = ns * np.where(np.isnan(rate), cpu[place], np.minimum(rate, 1.0))
         wanted = np.bincount(place, weights=even, minlength=len(cpu))
@@ -226,10 +226,10 @@ class _Table:
         read_ns = np.minimum(sums["read_ns"], ns)
         cpu_ns = np.minimum(sums["cpu_ns"], read_ns)
         worker = rows.worker[interval]
-        return Evidence(interval, worker, column, ns, read_ns, cpu_ns, rows.said, late, samples)
+        return Evidence(interval, worker, column, ns, read_ns, cpu_ns, rows.reported, late, samples)
 
 
-class Sights(NamedTuple):
+class Sightings(NamedTuple):
     """Samples of what workers' threads were in, shape (n,) each: worker, moment, code (place in
     `WAIT_SORTS`, -1 able to run), in_task: whether in a task and in no recorded wait."""
 
@@ -239,19 +239,19 @@ class Sights(NamedTuple):
     in_task: Bool
 
 
-def sights(pool: PoolLedger, host: HostCounters, stretch: Cut) -> Sights:
+def sightings(pool: PoolLedger, host: HostCounters, stretch: Slice) -> Sightings:
     """Return the samples of a pool's threads in a stretch."""
-    taken = seats(pool, stretch.begin_ns, stretch.end_ns)
-    found = [host.waits.of(seat.native_id, seat.began_ns, seat.ended_ns) for seat in taken]
+    taken = slots(pool, stretch.begin_ns, stretch.end_ns)
+    found = [host.waits.of(slot.native_id, slot.began_ns, slot.ended_ns) for slot in taken]
     workers = [
-        np.full(len(moment), seat.worker) for seat, (moment, _) in zip(taken, found, strict=True)
+        np.full(len(moment), slot.worker) for slot, (moment, _) in zip(taken, found, strict=True)
     ]
-    moments, codes = ([one[column] for one in found] for column in (0, 1))
+    timestamps, codes = ([one[column] for one in found] for column in (0, 1))
     worker, moment, code = (
-        np.concatenate([NONE_SEEN, *part]) for part in (workers, moments, codes)
+        np.concatenate([NONE_SEEN, *part]) for part in (workers, timestamps, codes)
     )
     inside = _open_at(stretch.tasks, worker, moment) > _open_at(stretch.waits, worker, moment)
-    return Sights(worker, moment, code, inside)
+    return Sightings(worker, moment, code, inside)
 
 
 def _open_at(rows: Intervals, worker: Int64, moment: Int64) -> Int64:
@@ -267,7 +267,7 @@ def _open_at(rows: Intervals, worker: Int64, moment: Int64) -> Int64:
     return np.searchsorted(begun, key, side="right") - np.searchsorted(over, key, side="right")
 
 
-def _late(rows: _Rows, tasks: Intervals, place: Int64, seen: Sights) -> Float:
+def _late(rows: _Rows, tasks: Intervals, place: Int64, seen: Sightings) -> Float:
     """Return how long a thread can have waited for a core when an interval ended, in ns.
 
     place: the task in hand then, -1 for none.
@@ -280,7 +280,7 @@ def _late(rows: _Rows, tasks: Intervals, place: Int64, seen: Sights) -> Float:
     asked = np.array([end in able for end in ends], dtype=np.bool_)
     asked[:-1] &= rows.began[1:] == rows.ended[:-1]
     asked[-1:] = False
-    chosen = np.flatnonzero(asked & (place >= 0) & ~np.isnan(rows.said[:, 0]))
+    chosen = np.flatnonzero(asked & (place >= 0) & ~np.isnan(rows.reported[:, 0]))
     late[chosen] = rows.ended[chosen] - np.maximum(tasks.began[place[chosen]], rows.began[chosen])
     return late
 
@@ -303,4 +303,4 @@ def _task_at(tasks: Intervals, worker: Int64, moment: Int64) -> Int64:
     return np.where(open_then, place, -1)
 
 
-__all__ = ["Sights", "evidence_of", "sights"]
+__all__ = ["Sightings", "evidence_of", "sightings"]

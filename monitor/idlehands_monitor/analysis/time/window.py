@@ -1,6 +1,6 @@
 """What a pool's workers were in, as arrays of intervals inside one stretch of time.
 
-`Whole` takes the ledger's rows and the intervals still open and finds out how they nest; its `cut`
+`Window` takes the ledger's rows and the intervals still open and finds out how they nest; its `cut`
 clips them to a stretch: a task can wait, and while it waits its worker can run other tasks, search
 and park. Everything is in integer nanoseconds.
 """
@@ -14,7 +14,7 @@ import numpy as np
 
 from idlehands.wire import NONE, PARKED, SEARCHING
 
-from ...ledger.lifetimes import inferred_gaps, inside_stays, present_ns, stay_rows
+from ...ledger.lifetimes import inferred_idle_intervals, inside_lifetimes, lifetime_rows, present_ns
 from ...ledger.queue_length import queued_at
 from ...ledger.rows import (
     NEVER,
@@ -59,7 +59,7 @@ class Intervals:
 
 
 @dataclass(frozen=True, slots=True)
-class Cut:
+class Slice:
     """One pool inside [begin_ns, end_ns].
 
     tasks.extra: task, kind, spawned_ns, full_ns (its length outside the stretch too), cpu_ns.
@@ -75,7 +75,7 @@ class Cut:
     workers: int
     tasks: Intervals
     waits: Intervals
-    gaps: Intervals
+    idle_intervals: Intervals
     spawned_ns: Int64
     started_ns: Int64
     queued_at_begin: int
@@ -89,7 +89,7 @@ def sum_per_worker(worker: Int64, values: Int64, workers: int) -> Int64:
     return totals
 
 
-class Whole:
+class Window:
     """All that matters of a window, worked out once; any part of it can then be cut out.
 
     Nesting and waking are worked out on whole intervals, so that a part's edge changes neither,
@@ -105,27 +105,29 @@ class Whole:
         tasks, cancelled = tasks_and_departures(pool, end_ns, since)
         self.started_ns = np.sort(np.concatenate([tasks["began"], cancelled]))
         if pool.shared_queue:
-            stays = stay_rows(pool, end_ns)
-            tasks = inside_stays(tasks, stays)
-            gaps = inferred_gaps(tasks, stays)
+            lifetimes = lifetime_rows(pool, end_ns)
+            tasks = inside_lifetimes(tasks, lifetimes)
+            idle_intervals = inferred_idle_intervals(tasks, lifetimes)
         else:
-            gaps = _gaps(pool, end_ns, since)
-        nesting = Nesting(waits, min(_least(rows["began"]) for rows in (tasks, waits, gaps)))
-        for rows in (tasks, waits, gaps):
+            idle_intervals = _idle_intervals(pool, end_ns, since)
+        nesting = Nesting(
+            waits, min(_least(rows["began"]) for rows in (tasks, waits, idle_intervals))
+        )
+        for rows in (tasks, waits, idle_intervals):
             rows["nested"] = nesting.inside(rows).astype(np.int64)
-        waits["helping"] = nesting.helping(tasks, gaps)
+        waits["helping"] = nesting.helping(tasks, idle_intervals)
         waits["kind"] = _kinds_of(waits["task"], tasks)
         if not pool.shared_queue:
-            gaps["waking_ns"] = waking_from(gaps, tasks)
-        self.tasks, self.waits, self.gaps = tasks, waits, gaps
+            idle_intervals["waking_ns"] = waking_from(idle_intervals, tasks)
+        self.tasks, self.waits, self.idle_intervals = tasks, waits, idle_intervals
         self.spawned_ns = np.sort(Recent(pool.spawns, begin_ns)["spawned_ns"])
         self.queued_at_begin = queued_at(pool, begin_ns)
         self.evidence: dict[tuple[int, int], Evidence] = {}
         self._reach: dict[int, Int64] = {}
 
-    def ordered(self) -> Whole:
+    def ordered(self) -> Window:
         """Put the intervals in order of their ends, so that a part is found without a search."""
-        for rows in (self.tasks, self.waits, self.gaps):
+        for rows in (self.tasks, self.waits, self.idle_intervals):
             order = np.argsort(rows["ended"], kind="stable")
             for name in rows:
                 rows[name] = rows[name][order]
@@ -133,19 +135,19 @@ class Whole:
             self._reach[id(rows)] = np.minimum.accumulate(rows["began"][::-1])[::-1]
         return self
 
-    def cut(self, begin_ns: int, end_ns: int) -> Cut:
+    def slice(self, begin_ns: int, end_ns: int) -> Slice:
         """Return the part between two moments."""
         spawned, began = (self._edges(times, begin_ns) for times in self._moments)
         last_spawned, last_began = (self._edges(times, end_ns) for times in self._moments)
         first = [self._edges(times, self.begin_ns) for times in self._moments]
         queued = self.queued_at_begin + (spawned - first[0]) - (began - first[1])
-        return Cut(
+        return Slice(
             begin_ns,
             end_ns,
             self.pool.workers,
             tasks=self._clip(self.tasks, begin_ns, end_ns),
             waits=self._clip(self.waits, begin_ns, end_ns),
-            gaps=self._clip(self.gaps, begin_ns, end_ns),
+            idle_intervals=self._clip(self.idle_intervals, begin_ns, end_ns),
             spawned_ns=self.spawned_ns[spawned:last_spawned],
             started_ns=self.started_ns[began:last_began],
             queued_at_begin=max(0, queued),
@@ -157,8 +159,8 @@ class Whole:
         return self.spawned_ns, self.started_ns
 
     @staticmethod
-    def _edges(times: Int64, moment_ns: int) -> int:
-        return int(np.searchsorted(times, moment_ns, side="left"))
+    def _edges(times: Int64, timestamp_ns: int) -> int:
+        return int(np.searchsorted(times, timestamp_ns, side="left"))
 
     def _clip(self, rows: Rows, begin_ns: int, end_ns: int) -> Intervals:
         reach = self._reach.get(id(rows))
@@ -203,9 +205,9 @@ def _kinds_of(numbers: Int64, tasks: Rows) -> Int64:
     return np.where(tasks["task"][found] == numbers, tasks["kind"][found], NONE)
 
 
-def _gaps(pool: PoolLedger, end_ns: int, since_ns: int) -> Rows:
-    store = Recent(pool.gaps, since_ns)
-    workers, still = still_open(pool, pool.gaps, "began_ns", ("searching", "parked"))
+def _idle_intervals(pool: PoolLedger, end_ns: int, since_ns: int) -> Rows:
+    store = Recent(pool.idle_intervals, since_ns)
+    workers, still = still_open(pool, pool.idle_intervals, "began_ns", ("searching", "parked"))
     states = [PARKED if interval.what == "parked" else SEARCHING for interval in still]
     rows = {
         "worker": with_more(store["worker"], workers),
@@ -232,34 +234,34 @@ def _clip(rows: Rows, begin_ns: int, end_ns: int) -> Intervals:
     )
 
 
-def waking_from(gaps: Rows, tasks: Rows) -> Int64:
+def waking_from(idle_intervals: Rows, tasks: Rows) -> Int64:
     """Return per gap when its waking began, its end where it is not parked or led to no task.
 
     The task that the worker runs next must start before the worker parks again; waking begins
     when that task was there and, where the moment is known, the wake had been sent.
     """
-    wakes = gaps["ended"].copy()
-    parks = np.flatnonzero(gaps["parked"] == 1)
+    wakes = idle_intervals["ended"].copy()
+    parks = np.flatnonzero(idle_intervals["parked"] == 1)
     if not len(parks) or not len(tasks["began"]):
         return wakes
-    base = min(int(gaps["began"].min()), int(tasks["began"].min()))
-    span = int(max(gaps["ended"].max(), tasks["ended"].max())) - base + 2
+    base = min(int(idle_intervals["began"].min()), int(tasks["began"].min()))
+    span = int(max(idle_intervals["ended"].max(), tasks["ended"].max())) - base + 2
 
     def keys(worker: Int64, moment: Int64) -> Int64:
         return worker * span + np.minimum(moment - base, span - 1)
 
-    worker, closed = gaps["worker"][parks], gaps["closed_ns"][parks]
+    worker, closed = idle_intervals["worker"][parks], idle_intervals["closed_ns"][parks]
     end_of_worker = (worker + 1) * span  # no key of this worker is as large
     closing = keys(worker, closed)
     starts, order = _sorted(keys(tasks["worker"], tasks["began"]))
-    begins, _ = _sorted(keys(worker, gaps["began"][parks]))
+    begins, _ = _sorted(keys(worker, idle_intervals["began"][parks]))
     following = np.searchsorted(starts, closing, side="left")
     next_start = np.append(starts, NEVER)[following]
     next_park = np.append(begins, NEVER)[np.searchsorted(begins, closing, side="left")]
     led = (next_start < end_of_worker) & (next_start <= next_park) & (closed != NEVER)
     chosen, task = parks[led], order[following[led]]
-    there = np.maximum(tasks["spawned_ns"][task], gaps["woken_ns"][chosen])
-    wakes[chosen] = np.clip(there, gaps["began"][chosen], gaps["ended"][chosen])
+    there = np.maximum(tasks["spawned_ns"][task], idle_intervals["woken_ns"][chosen])
+    wakes[chosen] = np.clip(there, idle_intervals["began"][chosen], idle_intervals["ended"][chosen])
     return wakes
 
 

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ...ledger.detail import SAMPLED, TOTALS, parts
+from ...ledger.detail import THINNED, TOTALS, parts
 from ...ledger.rows import task_rows
 from ...model.worker_time import PoolTime, no_time
 from .cores import kinds_by_rates, on_core, states_in_tasks
@@ -30,9 +30,9 @@ from .off_core import in_task as in_task_split
 from .parked import parked_split
 from .reconcile import reconciled
 from .state_rates import FIRST_KIND, estimated, start_rates, together
-from .thinned import sampled_shares
+from .thinned import thinned_shares
 from .thread_states import evidence_of
-from .window import Cut, Whole
+from .window import Slice, Window
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -47,7 +47,7 @@ def pool_time(
     host: HostCounters,
     begin_ns: int,
     end_ns: int,
-    whole: Whole | None = None,
+    whole: Window | None = None,
     rates: Float | None = None,
     *,
     quick: bool = False,
@@ -59,7 +59,7 @@ def pool_time(
     in tasks is split by the counters of each thread over all of it and the rates of its kinds, not
     interval by interval: a tenth of the work, for what is worked out again soon.
     """
-    whole = whole or Whole(pool, begin_ns, end_ns)
+    whole = whole or Window(pool, begin_ns, end_ns)
     if rates is None:
         known = not quick
         rates = rates_of(pool, host, whole, begin_ns, end_ns) if known else start_rates(FIRST_KIND)
@@ -74,14 +74,14 @@ def slice_times(
     pool: PoolLedger,
     host: HostCounters,
     edges: Sequence[int],
-    whole: Whole | None = None,
+    whole: Window | None = None,
     rates: Float | None = None,
 ) -> tuple[PoolTime, ...]:
     """Return the worker time between each two neighbours of the sorted moments `edges`.
 
     `whole`, in order, and `rates` where they have been worked out already.
     """
-    whole = whole or Whole(pool, edges[0], edges[-1]).ordered()
+    whole = whole or Window(pool, edges[0], edges[-1]).ordered()
     if rates is None:
         rates = rates_of(pool, host, whole, edges[0], edges[-1])
     pairs = zip(edges, edges[1:], strict=False)
@@ -91,7 +91,7 @@ def slice_times(
 
 
 def rates_of(
-    pool: PoolLedger, host: HostCounters, whole: Whole, begin_ns: int, end_ns: int
+    pool: PoolLedger, host: HostCounters, whole: Window, begin_ns: int, end_ns: int
 ) -> Float:
     """Return how kinds of task divide into on a core, queued for one and blocked, in a window."""
     found = evidence_between(pool, host, whole, begin_ns, end_ns)
@@ -99,14 +99,14 @@ def rates_of(
 
 
 def evidence_between(
-    pool: PoolLedger, host: HostCounters, whole: Whole, begin_ns: int, end_ns: int
+    pool: PoolLedger, host: HostCounters, whole: Window, begin_ns: int, end_ns: int
 ) -> Evidence | None:
     """Return the evidence of a window where all was recorded, None where the kernel said none."""
     found = []
     for low, high in recorded_stretches(pool, begin_ns, end_ns):
         for began, ended, step in parts(pool, low, high):
-            if step < SAMPLED:
-                part = evidence_of(pool, host, whole.cut(began, ended))
+            if step < THINNED:
+                part = evidence_of(pool, host, whole.slice(began, ended))
                 whole.evidence[began, ended] = part
                 found.append(part)
     covered = [part for part in found if part.is_covered]
@@ -129,7 +129,7 @@ def recorded_stretches(pool: PoolLedger, begin_ns: int, end_ns: int) -> Iterable
 def _stretch_time(
     pool: PoolLedger,
     host: HostCounters,
-    whole: Whole,
+    whole: Window,
     begin_ns: int,
     end_ns: int,
     step: int,
@@ -140,46 +140,50 @@ def _stretch_time(
     """Return the worker time of a stretch without holes in one step of detail."""
     length = end_ns - begin_ns
     if step == TOTALS:
-        nothing = no_time(pool.workers).entries
+        nothing = no_time(pool.workers).by_category
         return PoolTime(nothing, recorded_ns=length, counted_ns=length)
-    stretch = whole.cut(begin_ns, end_ns)
-    if step == SAMPLED:
-        return _sampled_time(pool, host, stretch)
+    stretch = whole.slice(begin_ns, end_ns)
+    if step == THINNED:
+        return _thinned_time(pool, host, stretch)
     if quick:
         return _recorded_time(pool, host, stretch, None, rates)
     evidence = whole.evidence.get((begin_ns, end_ns)) or evidence_of(pool, host, stretch)
     return _recorded_time(pool, host, stretch, evidence, rates)
 
 
-def _sampled_time(pool: PoolLedger, host: HostCounters, stretch: Cut) -> PoolTime:
+def _thinned_time(pool: PoolLedger, host: HostCounters, stretch: Slice) -> PoolTime:
     """Return the worker time of a stretch in which tasks were sampled, see `detail`."""
     present = stretch.present_ns
-    shares = sampled_shares(
+    shares = thinned_shares(
         pool, task_rows(pool, stretch.end_ns), present, stretch.begin_ns, stretch.end_ns
     )
     dispatch = present - shares.in_task - shares.parked
     source, working, run_queue = on_core(pool, host, stretch, shares.in_task, dispatch)
     nothing = np.zeros(stretch.workers, dtype=np.int64)
     blocked = shares.in_task - working - run_queue
-    entries = (working, blocked, run_queue, dispatch, nothing, nothing, nothing, shares.parked)
+    by_category = (working, blocked, run_queue, dispatch, nothing, nothing, nothing, shares.parked)
     length = stretch.end_ns - stretch.begin_ns
-    return PoolTime(np.stack(entries), length, source, sampled_ns=length, error=shares.error)
+    return PoolTime(np.stack(by_category), length, source, thinned_ns=length, error=shares.error)
 
 
 def _recorded_time(
-    pool: PoolLedger, host: HostCounters, stretch: Cut, evidence: Evidence | None, rates: Float
+    pool: PoolLedger, host: HostCounters, stretch: Slice, evidence: Evidence | None, rates: Float
 ) -> PoolTime:
     """Return the worker time of a stretch of which all was recorded, quickly without evidence."""
     workers = stretch.workers
-    tasks, waits, gaps = stretch.tasks, stretch.waits, stretch.gaps
-    parked_rows = gaps.extra["parked"] == 1
+    tasks, waits, idle_intervals = stretch.tasks, stretch.waits, stretch.idle_intervals
+    parked_rows = idle_intervals.extra["parked"] == 1
     helping = waits.extra["helping"] > 0
-    nested = tasks.per_worker(workers, tasks.nested) + gaps.per_worker(workers, gaps.nested)
+    nested = tasks.per_worker(workers, tasks.nested) + idle_intervals.per_worker(
+        workers, idle_intervals.nested
+    )
     in_task = tasks.per_worker(workers) - waits.per_worker(workers)
-    outer = tasks.per_worker(workers, ~tasks.nested) + gaps.per_worker(workers, ~gaps.nested)
+    outer = tasks.per_worker(workers, ~tasks.nested) + idle_intervals.per_worker(
+        workers, ~idle_intervals.nested
+    )
     dispatch = stretch.present_ns - outer + waits.per_worker(workers, helping) - nested
-    searching = gaps.per_worker(workers, ~parked_rows)
-    parked = gaps.per_worker(workers, parked_rows)
+    searching = idle_intervals.per_worker(workers, ~parked_rows)
+    parked = idle_intervals.per_worker(workers, parked_rows)
     waking, starved = parked_split(stretch)
     if evidence is None:
         source, working, run_queue = on_core(pool, host, stretch, in_task, dispatch + searching)
@@ -189,8 +193,8 @@ def _recorded_time(
     waited = waits.per_worker(workers, ~helping)
     blocked = in_task - working - run_queue + waited
     no_work = parked - waking - starved
-    entries = (working, blocked, run_queue, dispatch, searching, waking, starved, no_work)
+    by_category = (working, blocked, run_queue, dispatch, searching, waking, starved, no_work)
     states = np.array([working.sum(), run_queue.sum(), 0])
     split = in_task_split(pool, host, stretch, states, kinds)
     length = stretch.end_ns - stretch.begin_ns
-    return PoolTime(np.stack(entries), length, source, in_task=split, waited=waited)
+    return PoolTime(np.stack(by_category), length, source, in_task=split, waited=waited)

@@ -9,7 +9,7 @@ import numpy as np
 from idlehands.wire import DIED, LOST, NONE
 
 from ...ledger.rows import NEVER, Recent, still_open
-from ...model.workers import DeadWorkerReading, StayReading, WorkerReading
+from ...model.workers import DeadWorkerReading, LifetimesReading, WorkerReading
 
 if TYPE_CHECKING:
     from ...ledger import OpenInterval, PoolLedger
@@ -75,8 +75,8 @@ def worker_readings(
 def _last_ended(pool: PoolLedger) -> dict[int, int]:
     """Return when each worker ended the last task that it has a row of."""
     last = pool.tasks.last_before(len(pool.tasks))
-    moments = pool.tasks["ended_ns"][last].tolist()
-    return dict(zip(pool.tasks["worker"][last].tolist(), moments, strict=True))
+    timestamps = pool.tasks["ended_ns"][last].tolist()
+    return dict(zip(pool.tasks["worker"][last].tolist(), timestamps, strict=True))
 
 
 def _present(
@@ -110,7 +110,7 @@ def kind_name(pool: PoolLedger, kind: int) -> str:
     return pool.task_kinds[kind] if 0 <= kind < len(pool.task_kinds) else f"kind {kind}"
 
 
-def comings_and_goings(pool: PoolLedger, begin_ns: int, end_ns: int) -> StayReading | None:
+def lifetimes_reading(pool: PoolLedger, begin_ns: int, end_ns: int) -> LifetimesReading | None:
     """Return who joined, left and died in a window, None where a pool's workers are fixed.
 
     Of these, too, where threads are gone. Who died before the window counts where it is missing in
@@ -118,15 +118,15 @@ def comings_and_goings(pool: PoolLedger, begin_ns: int, end_ns: int) -> StayRead
     """
     if not pool.shared_queue:
         return _gone(pool, end_ns) if pool.gone else None
-    stays = pool.stays
+    lifetimes = pool.lifetimes
     if 0 <= pool.closed_ns <= end_ns:  # whose workers may be seen to go only after that
         end_ns = NEVER
-    ended = (stays["ended_ns"] > begin_ns) & (stays["ended_ns"] <= end_ns)
-    began = stays["began_ns"]
-    _workers, open_stays = still_open(pool, stays, "began_ns", ("stay",))
-    still = [interval.began_ns for interval in open_stays]
+    ended = (lifetimes["ended_ns"] > begin_ns) & (lifetimes["ended_ns"] <= end_ns)
+    began = lifetimes["began_ns"]
+    _workers, open_lifetimes = still_open(pool, lifetimes, "began_ns", ("stay",))
+    still = [interval.began_ns for interval in open_lifetimes]
     joined = int(np.count_nonzero((began >= begin_ns) & (began < end_ns)))
-    deaths = (stays["how"] == DIED) | _broke_pool(pool)
+    deaths = (lifetimes["how"] == DIED) | _broke_pool(pool)
     if still or pool.closed_ns >= 0:  # else it is what no worker is left of
         deaths = ended & deaths
     rows = np.flatnonzero(deaths)
@@ -134,12 +134,12 @@ def comings_and_goings(pool: PoolLedger, begin_ns: int, end_ns: int) -> StayRead
     unseen = tuple(
         DeadWorkerReading(NONE, pid, "", 0.0, exit_status=status)
         for pid, status in pool.first_dead.items()
-        if pid not in stays["pid"]
+        if pid not in lifetimes["pid"]
     )
-    return StayReading(
+    return LifetimesReading(
         present=len(still),
         joined=joined + sum(begin_ns <= moment < end_ns for moment in still),
-        left=int(np.count_nonzero(ended & ~deaths & (stays["how"] != DIED))),
+        left=int(np.count_nonzero(ended & ~deaths & (lifetimes["how"] != DIED))),
         died=len(rows) + len(unseen),
         dead=(*unseen, *(_dead(pool, row) for row in shown)),
     )
@@ -147,11 +147,11 @@ def comings_and_goings(pool: PoolLedger, begin_ns: int, end_ns: int) -> StayRead
 
 def _broke_pool(pool: PoolLedger) -> Bool:
     """Return which stays ended with a process whose end broke the pool."""
-    broke: Bool = np.isin(pool.stays["pid"], list(pool.first_dead))
+    broke: Bool = np.isin(pool.lifetimes["pid"], list(pool.first_dead))
     return broke
 
 
-def _gone(pool: PoolLedger, end_ns: int) -> StayReading:
+def _gone(pool: PoolLedger, end_ns: int) -> LifetimesReading:
     """Return what is known of fixed workers whose threads are gone: who was in a task died."""
     gone = {worker: at_ns for worker, at_ns in pool.gone.items() if at_ns <= end_ns}
     dead = []
@@ -164,15 +164,15 @@ def _gone(pool: PoolLedger, end_ns: int) -> StayReading:
             dead.append(DeadWorkerReading(worker, pool.pid, kind, run_s, at_ns, is_thread=True))
     died = len(dead)
     present = pool.workers - len(gone)
-    return StayReading(present, 0, len(gone) - died, died, tuple(dead[-MOST_DEAD_SHOWN:]))
+    return LifetimesReading(present, 0, len(gone) - died, died, tuple(dead[-MOST_DEAD_SHOWN:]))
 
 
 def _dead(pool: PoolLedger, row: int) -> DeadWorkerReading:
     """Return what is known of a worker that died: its last task is the one lost with it."""
-    worker, ended, pid = (int(pool.stays[name][row]) for name in ("worker", "ended_ns", "pid"))
+    worker, ended, pid = (int(pool.lifetimes[name][row]) for name in ("worker", "ended_ns", "pid"))
     tasks = pool.tasks
     lost = (tasks["worker"] == worker) & (tasks["outcome"] == LOST) & (tasks["ended_ns"] <= ended)
-    places = np.flatnonzero(lost & (tasks["started_ns"] >= pool.stays["began_ns"][row]))
+    places = np.flatnonzero(lost & (tasks["started_ns"] >= pool.lifetimes["began_ns"][row]))
     kind, run_s = "", 0.0
     if len(places):
         last = int(places[-1])

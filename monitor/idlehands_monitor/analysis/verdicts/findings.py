@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from ...model.worker_time import WorkerTime
-    from ...model.workers import DeadWorkerReading, StayReading
+    from ...model.workers import DeadWorkerReading, LifetimesReading
 
 LEAST_WINDOW_S = 1.0
 LEAST_SHARE = 0.05
@@ -61,7 +61,7 @@ class _Cause(NamedTuple):
 def _interpreter_lock_ns(facts: _Facts) -> float:
     """Return what waiting for the interpreter lock took: seen, or told by one core's worth."""
     blocked = facts.blocked
-    if blocked.looks and not blocked.unsplit_s:
+    if blocked.samples and not blocked.unsplit_s:
         seen = blocked.seconds(INTERPRETER_LOCK) * 1e9
     else:
         seen = blocked.unsplit_s * 1e9 if blocked.one_core else 0.0
@@ -95,7 +95,7 @@ CAUSES = (
     _Cause(
         "long-searches",
         lambda facts: facts.time.searching - facts.searched_ns,
-        "Workers were looking for tasks in other deques",
+        "Workers were searching other deques for tasks",
         "Make tasks larger or split from the top, so that one steal brings more work.",
     ),
     _Cause(
@@ -118,7 +118,7 @@ def findings(
     time: WorkerTime,
     workers: int,
     window_s: float,
-    stays: StayReading | None = None,
+    lifetimes: LifetimesReading | None = None,
     others: tuple[Finding, ...] = (),
     blocked: BlockedReading | None = None,
     stranded_ns: float = 0.0,
@@ -131,9 +131,9 @@ def findings(
 
     No worker time is accounted for twice, but by a worker that died.
 
-    `stays` is there where workers come and go; `one_queue` says whether they share a queue, None
-    that they do if they come and go. `broken` says why the pool cannot be used any more. A worker
-    that died, or a pool that broke, comes before all others: what follows it may be its doing.
+    `lifetimes` is given where workers come and go; `one_queue` says whether workers share a queue,
+    None that they do if they come and go. `broken` says why the pool cannot be used any more. A
+    worker that died, or a pool that broke, comes before all others, which may follow from it.
     `others` are put in their place among these.
     `blocked` says what blocked time waited for; `stranded_ns` how much of its idle time the pool
     had while tasks were queued in another; `searched_ns` what `others` account for of searching.
@@ -141,19 +141,21 @@ def findings(
     quota_s = sum(finding.worker_seconds for finding in others if finding.code == "cpu-quota")
     held_back = max(0.0, quota_s * 1e9 - time.run_queue_wait)
     facts = _Facts(time, blocked or NOT_BLOCKED, stranded_ns, searched_ns, held_back)
-    shared = stays is not None if one_queue is None else one_queue
+    shared = lifetimes is not None if one_queue is None else one_queue
     costs = _costs(facts, workers, window_s, one_queue=shared)
     costs += others
     by_cost = sorted(costs, key=lambda finding: -finding.worker_seconds)
-    return (*_dead_workers(time, stays, broken), *by_cost)
+    return (*_dead_workers(time, lifetimes, broken), *by_cost)
 
 
-def _dead_workers(time: WorkerTime, stays: StayReading | None, broken: str) -> tuple[Finding, ...]:
-    if stays is None or not (stays.died or broken):
+def _dead_workers(
+    time: WorkerTime, lifetimes: LifetimesReading | None, broken: str
+) -> tuple[Finding, ...]:
+    if lifetimes is None or not (lifetimes.died or broken):
         return ()
-    seconds = sum(dead.run_s for dead in stays.dead)
+    seconds = sum(dead.run_s for dead in lifetimes.dead)
     share = min(1.0, seconds * 1e9 / time.total) if time.total else 0.0
-    sentence = _deaths(stays) if stays.died else f"The pool is broken: {broken}."
+    sentence = _deaths(lifetimes) if lifetimes.died else f"The pool is broken: {broken}."
     advice = (
         "Find what ended it: too little memory (see the kernel's log), a crash in compiled code "
         "(run with -X faulthandler), a signal that another process sent, or, of a thread, an "
@@ -162,22 +164,22 @@ def _dead_workers(time: WorkerTime, stays: StayReading | None, broken: str) -> t
     return (Finding("lost-worker", seconds, share, sentence, advice),)
 
 
-def _deaths(stays: StayReading) -> str:
-    broke = [dead for dead in stays.dead if dead.exit_status is not None]
-    first, last = stays.dead[0], stays.dead[-1]
+def _deaths(lifetimes: LifetimesReading) -> str:
+    broke = [dead for dead in lifetimes.dead if dead.exit_status is not None]
+    first, last = lifetimes.dead[0], lifetimes.dead[-1]
     if broke:
         sentence = f"The pool broke: {'; '.join(map(_death, broke))}."
-        if stays.died + stays.left > len(broke):
+        if lifetimes.died + lifetimes.left > len(broke):
             sentence += " The pool then ended its other workers itself."
-    elif stays.died == 1:
+    elif lifetimes.died == 1:
         sentence = f"A worker died: {_death(last)}."
     elif last.died_ns - first.died_ns < AT_ONCE_NS and not last.is_thread:
         sentence = (
-            f"{stays.died} workers died at once, {_death(first)}; a pool that breaks ends all its "
-            "workers itself, so which of them was the first is not known."
+            f"{lifetimes.died} workers died at once, {_death(first)}; a pool that breaks ends all "
+            "its workers itself, so which of them was the first is not known."
         )
     else:
-        sentence = f"{stays.died} workers died; the last one was {_death(last)}."
+        sentence = f"{lifetimes.died} workers died; the last one was {_death(last)}."
     return sentence
 
 
@@ -250,7 +252,7 @@ def _waited_for(blocked: BlockedReading) -> str:
     Time of which that is not known takes part in the comparison, but where it is the lock's.
     """
     unknown = 0.0 if blocked.one_core else blocked.unsplit_s
-    sorts = {"a join": blocked.join_s, "a declared wait to end": blocked.marked_s}
+    sorts = {"a join": blocked.join_s, "a declared wait to end": blocked.declared_s}
     for wait in blocked.waits:
         if wait.sort != INTERPRETER_LOCK:
             sorts[WAIT_WORDS.get(wait.sort, "something else")] = wait.seconds

@@ -17,7 +17,7 @@ from .findings import LEAST_SHARE, is_too_little, part_of_all
 if TYPE_CHECKING:
     from ...model.host import HostReading
     from ...model.worker_time import PoolTime
-    from ...model.workers import StayReading
+    from ...model.workers import LifetimesReading
 
 LEAST_GROWTH_S = 60.0
 LEAST_GROWTH_BYTES_PER_MINUTE = 1 << 20
@@ -26,7 +26,7 @@ LEAST_GROWTH_SHARE_PER_MINUTE = 0.01
 
 
 def host_findings(
-    time: PoolTime, stays: StayReading | None, host: tuple[HostReading, ...]
+    time: PoolTime, lifetimes: LifetimesReading | None, host: tuple[HostReading, ...]
 ) -> tuple[Finding, ...]:
     """Return the findings on a pool from its worker time and the readings of its processes."""
     if not host:
@@ -34,19 +34,19 @@ def host_findings(
     found = _memory_growth(host)
     if is_too_little(time.pool, time.recorded_ns / 1e9):
         return found
-    workers = _workers(time, stays)
+    workers = _workers(time, lifetimes)
     lost = _lost_to_quota(time, host)
     return (*_quota(time, workers, host, lost), *_too_many(time, workers, host, lost), *found)
 
 
-def _workers(time: PoolTime, stays: StayReading | None) -> int:
+def _workers(time: PoolTime, lifetimes: LifetimesReading | None) -> int:
     """Return how many workers there were, on average over the window where they come and go.
 
     Not those at its end: a pool that has closed has none then.
     """
-    if stays is None:
+    if lifetimes is None:
         return len(time.per_worker)
-    return max(stays.present, round(time.pool.total / time.recorded_ns))
+    return max(lifetimes.present, round(time.pool.total / time.recorded_ns))
 
 
 def _lost_to_quota(time: PoolTime, host: tuple[HostReading, ...]) -> float:

@@ -21,7 +21,7 @@ PARKS_WHEN_EMPTY = Promise(
     "parks-when-empty",
     "workers park only when the whole pool is empty",
     "A worker that parks beside queued work has to be woken for it, and a wake costs more than the "
-    "look that parking spared.",
+    "steal attempt that parking spared.",
     "R. L. Graham 1966, Bell Syst. Tech. J. 45:1563-1581 (no processor idle while a task is ready)",
 )
 STAYS_IN_POOL = Promise(
@@ -68,7 +68,7 @@ VICTIMS_EVEN = Promise(
 )
 ENDS_NEAR_EMPTY = Promise(
     "ends-meet-near-empty",
-    "owners and thieves meet only at near-empty deques",
+    "owners and thieves contend only at near-empty deques",
     "Owner and thief take from opposite ends, so they want the same task only when it is the last. "
     "Waiting at fuller deques makes every push and take slower.",
     "D. Chase, Y. Lev 2005, SPAA '05:21-28",

@@ -43,7 +43,7 @@ RACE_NS = 200_000
 its core for a moment: common practice, no source."""
 LEAST_CASES = 30
 MOST_BROKEN = 0.05
-MOST_MOMENTS = 20
+MOST_TIMESTAMPS = 20
 
 
 SPAWNS_LOST = "rows of spawns were lost, so it is not known what was queued when"
@@ -56,12 +56,12 @@ def judged(
     promise: Promise,
     cases: int,
     broken: int,
-    moments: Int64,
+    timestamps: Int64,
     *,
     least: int = LEAST_CASES,
     most: float = MOST_BROKEN,
 ) -> PromiseReading:
-    """Return the reading of a promise broken in `broken` of `cases`, at `moments` among others.
+    """Return the reading of a promise broken in `broken` of `cases`, at `timestamps` among others.
 
     It is broken where that is more than the share `most`.
     """
@@ -74,7 +74,7 @@ def judged(
         cases=cases,
         broken=broken,
         effect=share,
-        moments_ns=tuple(np.sort(moments)[:MOST_MOMENTS].tolist()),
+        timestamps_ns=tuple(np.sort(timestamps)[:MOST_TIMESTAMPS].tolist()),
         purpose=promise.purpose,
         source=promise.source,
         why="" if verdict != UNKNOWN else f"only {cases} cases; {least} are needed",
@@ -103,7 +103,7 @@ def promises(
         return (
             not_judged(
                 PARKS_WHEN_EMPTY,
-                "the workers share one queue and do not record when they look into it",
+                "the workers share one queue and do not record when they read it",
             ),
             *(
                 not_judged(promise, NO_STEALS)
@@ -143,7 +143,7 @@ def ends_kept(ends: EndsReading | None) -> tuple[PromiseReading, PromiseReading]
 
 def _end(promise: Promise, end: EndReading, verdict: str) -> PromiseReading:
     broken = end.with_choice - end.at_end
-    reading = judged(promise, end.with_choice, broken, np.array(end.moments_ns, dtype=np.int64))
+    reading = judged(promise, end.with_choice, broken, np.array(end.timestamps_ns, dtype=np.int64))
     why = reading.why or ("too close to tell" if verdict == UNKNOWN else "")
     return replace(reading, verdict=verdict, why=why)
 
@@ -172,12 +172,12 @@ def sizes_kept(
 def victims_even(stealing: StealingReading | None) -> PromiseReading:
     """Return whether victims were chosen evenly; the effect is Cohen's w, see `evenness`."""
     if stealing is None:
-        return not_judged(VICTIMS_EVEN, "no looks were counted")
+        return not_judged(VICTIMS_EVEN, "no steal attempts were counted")
     choice = stealing.choice
-    reading = judged(VICTIMS_EVEN, choice.looks, 0, np.zeros(0, dtype=np.int64))
-    why = "too few looks" if choice.verdict == UNKNOWN else ""
+    reading = judged(VICTIMS_EVEN, choice.attempts, 0, np.zeros(0, dtype=np.int64))
+    why = "too few steal attempts" if choice.verdict == UNKNOWN else ""
     pattern = f", {choice.pattern}" if choice.pattern else ""
-    evidence = f"effect size {choice.effect:.2f} in {choice.looks} looks{pattern}"
+    evidence = f"effect size {choice.effect:.2f} in {choice.attempts} steal attempts{pattern}"
     return replace(
         reading, verdict=choice.verdict, effect=choice.effect, why=why, evidence=evidence
     )
@@ -186,13 +186,15 @@ def victims_even(stealing: StealingReading | None) -> PromiseReading:
 def ends_meet(met: ContentionReading | None, ends: EndsReading | None) -> PromiseReading:
     """Judge how many operations at deques of two tasks or more had to wait, or lost their task."""
     if met is None:
-        return not_judged(ENDS_NEAR_EMPTY, "the pool does not record meetings at its deques")
+        return not_judged(ENDS_NEAR_EMPTY, "the pool does not record contention at its deques")
     longer = ends.of_two if ends is not None else 0
-    if not met.told:  # that it told of no more does not mean there were none
+    if not met.reported:  # that it told of no more does not mean there were none
         longer = 0
     cases = max(longer, met.judged)
-    reading = judged(ENDS_NEAR_EMPTY, cases, met.judged, np.array(met.moments_ns, dtype=np.int64))
-    evidence = f"two met in {met.judged} of {cases} operations at deques of two tasks or more"
+    reading = judged(
+        ENDS_NEAR_EMPTY, cases, met.judged, np.array(met.timestamps_ns, dtype=np.int64)
+    )
+    evidence = f"{met.judged} of {cases} operations at deques of two tasks or more were contended"
     return replace(reading, evidence=evidence)
 
 
@@ -226,23 +228,23 @@ def parks_when_empty(pool: PoolLedger, begin_ns: int, end_ns: int) -> PromiseRea
     """
     if spawns_were_lost(pool):
         return not_judged(PARKS_WHEN_EMPTY, SPAWNS_LOST)
-    gaps = Recent(pool.gaps, begin_ns)
-    inside = (gaps["state"] == PARKED) & (gaps["began_ns"] >= begin_ns)
-    parked = np.sort(gaps["began_ns"][inside & (gaps["began_ns"] < end_ns)])
+    idle_intervals = Recent(pool.idle_intervals, begin_ns)
+    inside = (idle_intervals["state"] == PARKED) & (idle_intervals["began_ns"] >= begin_ns)
+    parked = np.sort(idle_intervals["began_ns"][inside & (idle_intervals["began_ns"] < end_ns)])
     parked = parked[~_while_waiting(pool, parked)]
     queued = queued_for_sure(pool, parked)
     late = parked[queued > 0]
     return judged(PARKS_WHEN_EMPTY, len(parked), len(late), late)
 
 
-def _while_waiting(pool: PoolLedger, moments: Int64) -> Bool:
+def _while_waiting(pool: PoolLedger, timestamps: Int64) -> Bool:
     """Say at which moments an operation was waiting at a deque, or had been `RACE_NS` before."""
-    waits = pool.meetings["waited_ns"] > 0
-    until = pool.meetings["at_ns"][waits]
-    since = np.sort(until - pool.meetings["waited_ns"][waits])
+    waits = pool.contended["waited_ns"] > 0
+    until = pool.contended["at_ns"][waits]
+    since = np.sort(until - pool.contended["waited_ns"][waits])
     until = np.sort(until + RACE_NS)
-    begun = np.searchsorted(since, moments, side="right")
-    return np.asarray(begun > np.searchsorted(until, moments, side="left"), dtype=np.bool_)
+    begun = np.searchsorted(since, timestamps, side="right")
+    return np.asarray(begun > np.searchsorted(until, timestamps, side="left"), dtype=np.bool_)
 
 
 def spawns_were_lost(pool: PoolLedger) -> bool:
@@ -251,11 +253,11 @@ def spawns_were_lost(pool: PoolLedger) -> bool:
     return len(held) > 0 and pool.spawns_lost_ns >= int(held[0])
 
 
-def queued_for_sure(pool: PoolLedger, moments: Int64) -> Int64:
+def queued_for_sure(pool: PoolLedger, timestamps: Int64) -> Int64:
     """Return at least how many tasks were queued at each moment, races left out."""
-    if not len(moments):
+    if not len(timestamps):
         return np.zeros(0, dtype=np.int64)
-    first = int(moments.min()) - RACE_NS
+    first = int(timestamps.min()) - RACE_NS
     spawned = np.sort(Recent(pool.spawns, first)["spawned_ns"])
     spawned = spawned[spawned >= first]
     tasks = Recent(pool.tasks, first)
@@ -264,15 +266,15 @@ def queued_for_sure(pool: PoolLedger, moments: Int64) -> Int64:
     started = started[started >= first]
     # All that was spawned before and is begun after `first` was queued then.
     base = pool.written("spawns") - len(spawned) - (_begun(pool) - len(started))
-    before = np.searchsorted(spawned, moments - RACE_NS, side="right")
-    begun = np.searchsorted(started, moments + RACE_NS, side="right")
+    before = np.searchsorted(spawned, timestamps - RACE_NS, side="right")
+    begun = np.searchsorted(started, timestamps + RACE_NS, side="right")
     return np.asarray(np.maximum(0, base) + before - begun, dtype=np.int64)
 
 
 def _begun(pool: PoolLedger) -> int:
     """Return how many tasks had been begun or cancelled by the last levels."""
     still = sum(i.what == "task" for worker in pool.open for i in worker)
-    return pool.written("tasks") + pool.untold + still
+    return pool.written("tasks") + pool.unreported + still
 
 
 def stays_in_pool(pool: PoolLedger, begin_ns: int, end_ns: int) -> PromiseReading:

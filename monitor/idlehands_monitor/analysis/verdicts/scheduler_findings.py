@@ -159,17 +159,17 @@ def _wrong_end(larger: LargerStealsReading, ends: EndsReading, cost: _Cost) -> F
 def _uneven(
     steals: StealReading, choice: VictimChoice, time: PoolTime, costs: SchedulerCosts
 ) -> Finding:
-    looks, hits = _looks(steals), steals.counts[0]
-    took, even = steals.hits_total, hits_if_even(looks, hits)
+    attempts, hits = _looks(steals), steals.counts[0]
+    took, even = steals.hits_total, hits_if_even(attempts, hits)
     evidence = (
-        f"an even choice would have made {misplaced(looks):.0%} of {steals.attempts_total} looks "
-        f"at other victims, and taken {even:.0f} tasks instead of {took}"
+        f"an even choice would have made {misplaced(attempts):.0%} of {steals.attempts_total} "
+        f"steal attempts at other victims, and taken {even:.0f} tasks instead of {took}"
     )
     cost = _Cost(time, costs.uneven)
     pattern = f" ({choice.pattern})" if choice.pattern else ""
     sentence = (
-        f"Victims were chosen unevenly{pattern}: the looks that an even choice would not have made "
-        f"cost {cost}."
+        f"Victims were chosen unevenly{pattern}: the steal attempts that an even choice would not "
+        f"have made cost {cost}."
     )
     left = time.pool.searching - costs.wrong_end
     gain = left * (1 - took / even) if even - took > SURE * math.sqrt(took) else None
@@ -189,8 +189,9 @@ def _contention_ns(use: SchedulerUse, searching: float, dispatch: float) -> tupl
 def _contention(met: ContentionReading, cost: _Cost) -> Finding:
     sentence = f"Owners and thieves waited for each other at deques of two tasks or more: {cost}."
     evidence = (
-        f"{met.meetings} meetings at deque ends, {met.longer} of them at deques of two tasks or "
-        f"more; {met.waited_s:.2g} s of waiting in all, {_ms(met.median_s or 0.0)} in the median"
+        f"{met.contended} contended operations at deque ends, {met.longer} of them at deques of "
+        f"two tasks or more; {met.waited_s:.2g} s of waiting in all, "
+        f"{_ms(met.median_s or 0.0)} in the median"
     )
     advice = (
         "Give each deque its own lock, or ends that owner and thieves can use at once. Hold the "
@@ -232,7 +233,7 @@ def _looks(steals: StealReading) -> Int64:
     return steals.counts.sum(axis=0)  # type: ignore[no-any-return]
 
 
-def misplaced(looks: Int64) -> float:
+def misplaced(attempts: Int64) -> float:
     """Return the share of looks, shape (thieves, victims), that an even choice makes elsewhere.
 
     Half the sum of |looks - even share| over all looks (O. D. Duncan, B. Duncan 1955, "A
@@ -240,25 +241,25 @@ def misplaced(looks: Int64) -> float:
     less what draws at random would show: half the mean deviation of a normal variable with a
     binomial's variance, √(2/π)·σ, for each cell. Between 0 and 1.
     """
-    victims, total = len(looks) - 1, int(looks.sum())
+    victims, total = len(attempts) - 1, int(attempts.sum())
     if victims < 1 or not total:
         return 0.0
-    others = ~np.eye(len(looks), dtype=bool)
-    even = np.broadcast_to(looks.sum(axis=1, keepdims=True) / victims, looks.shape)[others]
-    seen = np.abs(looks[others] - even).sum() / 2
+    others = ~np.eye(len(attempts), dtype=bool)
+    even = np.broadcast_to(attempts.sum(axis=1, keepdims=True) / victims, attempts.shape)[others]
+    seen = np.abs(attempts[others] - even).sum() / 2
     chance = np.sqrt(even * (1 - 1 / victims) * 2 / math.pi).sum() / 2
     return float(max(0.0, seen - chance)) / total
 
 
-def hits_if_even(looks: Int64, hits: Int64) -> float:
+def hits_if_even(attempts: Int64, hits: Int64) -> float:
     """Return the tasks that as many looks of each thief would take if spread evenly over victims.
 
     By direct standardisation: with every victim found with work as often as it was by those who
     looked. Where nobody looked nothing is taken to be. Shapes (thieves, victims).
     """
-    victims = len(looks) - 1
-    at, took = looks.sum(axis=0), hits.sum(axis=0)
+    victims = len(attempts) - 1
+    at, took = attempts.sum(axis=0), hits.sum(axis=0)
     rate = np.divide(took, at, out=np.zeros(len(at)), where=at > 0)
-    others = ~np.eye(len(looks), dtype=bool)
-    even = looks.sum(axis=1, keepdims=True) / max(1, victims)
+    others = ~np.eye(len(attempts), dtype=bool)
+    even = attempts.sum(axis=1, keepdims=True) / max(1, victims)
     return float((even * rate * others).sum())

@@ -61,7 +61,7 @@ class Attachment:
         self._threads: dict[int, set[tuple[int, int]]] = {}
         self._said_bye = False
 
-    async def attend(self) -> None:
+    async def serve(self) -> None:
         """Attach and read to the end. Never raises for what the process does."""
         try:
             connection = reach(self._path, self._owner)

@@ -39,7 +39,7 @@ SLOWEST_SECONDS = 2.0
 NICENESS = 10
 FIRST_GUESS_SECONDS = 0.01
 """What a dump is taken to cost before one has been made."""
-NEWCOMER_SECONDS = 0.2
+JOINED_SECONDS = 0.2
 """Where a process has not been seen yet: its first dump says whose worker it is."""
 FAMILY_SECONDS = 2.0
 AGAIN_SECONDS = 10.0
@@ -48,7 +48,7 @@ START_TRIES, START_SECONDS = 4, 0.25
 MOST_THREADS = 4096
 
 
-class SampledSource(TakingSource):
+class ExternalSource(TakingSource):
     """Reads the threads of one process and of its children by sampling."""
 
     def __init__(self, pid: int) -> None:
@@ -155,7 +155,7 @@ class SampledSource(TakingSource):
             waiting = [p for p in self._relatives() if self._not_before.get(p, now) <= now]
             gap = spacing(len(waiting), self._dump_seconds, cores)
             if any(pid not in self._dumped_at for pid in waiting):
-                gap = min(gap, NEWCOMER_SECONDS)
+                gap = min(gap, JOINED_SECONDS)
             await asyncio.sleep(stretch.next(gap))
             if waiting:
                 await self._dump(min(waiting, key=lambda pid: self._dumped_at.get(pid, 0.0)))

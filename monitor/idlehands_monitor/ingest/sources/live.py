@@ -22,7 +22,7 @@ from .discovery import AGAIN_SECONDS, Finder, Job, process_id
 from .status import SourceStatus
 
 RETRY_SECONDS = 0.3
-NEWCOMER_SECONDS = 1.5
+JOINED_SECONDS = 1.5
 """How often it is looked whether another process has joined the job."""
 STALLED_SECONDS = 2.0
 
@@ -68,16 +68,16 @@ class LiveSource(TakingSource):
         tasks: dict[str, asyncio.Task[None]] = {}
         while True:
             going = [task for task in tasks.values() if not task.done()]
-            await self._attach_newcomers(tasks, job_goes_on=bool(going))
+            await self._attach_joined(tasks, job_goes_on=bool(going))
             going = [task for task in tasks.values() if not task.done()]
             if going:  # woken at once by the last one's end: what comes after should not be long
-                await asyncio.wait(going, timeout=NEWCOMER_SECONDS)
+                await asyncio.wait(going, timeout=JOINED_SECONDS)
             elif self._is_over(met=bool(tasks)):
                 return
             else:
                 await asyncio.sleep(RETRY_SECONDS)
 
-    async def _attach_newcomers(
+    async def _attach_joined(
         self, tasks: dict[str, asyncio.Task[None]], *, job_goes_on: bool
     ) -> None:
         busy = {path for path, task in tasks.items() if not task.done()}
@@ -98,11 +98,11 @@ class LiveSource(TakingSource):
                 job_goes_on = True
             self._finder.forget(process.path)  # what it said holds no longer than it is attached
             self._attached[process.path] = one = Attachment(process, self._intake)
-            tasks[process.path] = asyncio.create_task(self._attend(one))
+            tasks[process.path] = asyncio.create_task(self._serve(one))
 
-    async def _attend(self, one: Attachment) -> None:
+    async def _serve(self, one: Attachment) -> None:
         self._state, self._note = "connecting", ""
-        await one.attend()
+        await one.serve()
         left = [other.pid for other in self._attached.values() if other.is_live]
         self._note = one.ended
         if left:
@@ -127,5 +127,5 @@ class LiveSource(TakingSource):
 
 def _is_hopeless(one: Attachment) -> bool:
     """Say whether a process that could not be read will not let itself be read now either."""
-    is_past = one.refused and monotonic() - one.last_data > AGAIN_SECONDS
-    return bool(one.complaint) and not is_past
+    is_history = one.refused and monotonic() - one.last_data > AGAIN_SECONDS
+    return bool(one.complaint) and not is_history

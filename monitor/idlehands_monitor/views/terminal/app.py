@@ -20,9 +20,9 @@ from textual.widgets import Static
 from ...ingest.capture import CaptureError
 from ...ingest.sources.replay import ReplaySource
 from ..grid import grid_of
-from .external import SampledView
+from .external import ExternalView
 from .header import Headline, TimeBar, WhoLine
-from .history import KindsView, PastView
+from .history import HistoryView, KindsView
 from .jumps import Jumps
 from .keys_sheet import KeysSheet
 from .lower_line import HINTS, HINTS_MATRIX, HINTS_QUEUE, HINTS_STEALS, LowerLine
@@ -33,7 +33,7 @@ from .scheduler_screen import Jump, PromiseSheet, SchedulerScreen
 from .sheet import Sheet
 from .steals_screen import StealsScreen
 from .strips import SafeText
-from .worker_screen import SampledWorkerScreen, WorkerScreen
+from .worker_screen import ExternalWorkerScreen, WorkerScreen
 from .workers import WorkersView
 
 if TYPE_CHECKING:
@@ -103,9 +103,9 @@ class Dashboard(App[None]):
         self._queue_view = QueueView(id="queue")
         self._middle_part = Horizontal(id="middle")
         self._lower_part = Horizontal(id="lower")
-        self._past_view = PastView(id="past")
+        self._history_view = HistoryView(id="past")
         self._kinds_view = KindsView(id="kinds")
-        self._sampled_view = SampledView(id="sampled")
+        self._external_view = ExternalView(id="sampled")
         self._hint_line = Static(id="hints", markup=False)
 
     def compose(self) -> ComposeResult:
@@ -118,9 +118,9 @@ class Dashboard(App[None]):
             yield self._matrix_view
             yield self._queue_view
         with self._lower_part:
-            yield self._past_view
+            yield self._history_view
             yield self._kinds_view
-        yield self._sampled_view
+        yield self._external_view
         yield self._hint_line
 
     def on_mount(self) -> None:
@@ -163,7 +163,7 @@ class Dashboard(App[None]):
     def _draw(self, reading: Reading) -> None:
         self._last = reading
         if reading.source.sampled and not reading.pools:
-            self._draw_sampled(reading)
+            self._draw_external(reading)
             return
         pool = self._pool(reading)
         if self._steals is not None:  # it covers the dashboard, which is drawn when it closes
@@ -181,7 +181,7 @@ class Dashboard(App[None]):
             fit_parts(self.size, pool, matrix, queue, self._lower_part)
             if matrix.has_focus and not matrix.display:
                 self._workers_view.focus()
-            self._past_view.show(pool)
+            self._history_view.show(pool)
             self._kinds_view.show(pool)
             self._workers_view.show(pool)
             self._matrix_view.show(pool)
@@ -194,26 +194,26 @@ class Dashboard(App[None]):
             if isinstance(screen, Sheet) and pool is not None:
                 screen.show(pool)
 
-    def _draw_sampled(self, reading: Reading) -> None:
+    def _draw_external(self, reading: Reading) -> None:
         pools = reading.sampled
         pool = pools[self._pool_place % len(pools)] if pools else None
         with self.batch_update():
             self._change_parts(sampled=True)
             self._who_line.show(reading, pool, paused=self._paused)
-            self._sampled_view.show(pool, reading.source.program)
+            self._external_view.show(pool, reading.source.program)
             self._hint(reading)
         for screen in self.screen_stack:
-            if isinstance(screen, SampledWorkerScreen) and pool is not None:
-                screen.show_sampled(pool)
+            if isinstance(screen, ExternalWorkerScreen) and pool is not None:
+                screen.show_external(pool)
 
     def _change_parts(self, *, sampled: bool) -> None:
         """Show the parts for a recorded pool or for a sampled one."""
-        if self._sampled_view.display == sampled:
+        if self._external_view.display == sampled:
             return
         for part in (self._time_bar, self._headline_view, self._middle_part, self._lower_part):
             part.display = not sampled
-        self._sampled_view.display = sampled
-        (self._sampled_view if sampled else self._workers_view).focus()
+        self._external_view.display = sampled
+        (self._external_view if sampled else self._workers_view).focus()
 
     @property
     def pool(self) -> PoolReading | None:
@@ -289,7 +289,7 @@ class Dashboard(App[None]):
     def _steals_closed(self, _result: None) -> None:
         """Go on with the matrix as it was last looked at."""
         if self._steals is not None:
-            self._matrix_view.look_as(self._steals.matrix)
+            self._matrix_view.style_as(self._steals.matrix)
         self._steals = None
         self._draw_again()
 
@@ -349,12 +349,12 @@ class Dashboard(App[None]):
         if pool is not None:
             self.call_after_refresh(screen.show, pool)
 
-    def on_sampled_view_opened(self, event: SampledView.Opened) -> None:
+    def on_external_view_opened(self, event: ExternalView.Opened) -> None:
         """Open the chosen worker of a process without a probe."""
         if self._last is None:
             return
         worker = event.worker
-        screen = SampledWorkerScreen(
+        screen = ExternalWorkerScreen(
             worker.native_id, worker.pid if _is_running(self._last) else -1
         )
         self.push_screen(screen)

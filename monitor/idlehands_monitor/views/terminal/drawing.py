@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from rich.cells import cell_len, set_cell_size
 
-from ...model.worker_time import ENTRIES, WorkerTime
+from ...model.worker_time import CATEGORIES, WorkerTime
 from ..formatting import clean, seconds, shortened
 from ..palette import SPARK
 
@@ -36,15 +36,15 @@ def split_cells(values: Sequence[float], cells: int) -> list[int]:
     return shares
 
 
-def entry_cells(time: WorkerTime, cells: int) -> list[tuple[str, int]]:
+def category_cells(time: WorkerTime, cells: int) -> list[tuple[str, int]]:
     """Return (entry, cells) in order for a stacked bar; entries without a cell are left out."""
-    shares = split_cells([getattr(time, entry) for entry in ENTRIES], cells)
-    return [(entry, share) for entry, share in zip(ENTRIES, shares, strict=True) if share]
+    shares = split_cells([getattr(time, category) for category in CATEGORIES], cells)
+    return [(category, share) for category, share in zip(CATEGORIES, shares, strict=True) if share]
 
 
 def column_cells(time: WorkerTime, cells: int) -> list[str]:
     """Return the entries of a stacked column of `cells` cells from the bottom up."""
-    return [entry for entry, share in entry_cells(time, cells) for _ in range(share)]
+    return [category for category, share in category_cells(time, cells) for _ in range(share)]
 
 
 def spark(values: Sequence[float], cells: int) -> str:

@@ -22,7 +22,7 @@ from ..external import (
     waits_text,
 )
 from ..formatting import clean, shortened
-from ..palette import SAMPLED_LOOKS
+from ..palette import EXTERNAL_STYLES
 from .drawing import fit, split_cells
 from .header import wrap
 from .line_view import LineView
@@ -32,9 +32,9 @@ if TYPE_CHECKING:
     from textual.strip import Strip
 
     from ...model.external import (
-        SampledPoolReading,
-        SampledTime,
-        SampledWorkerReading,
+        ExternalPoolReading,
+        ExternalTime,
+        ExternalWorkerReading,
         StackReading,
     )
 
@@ -53,7 +53,7 @@ NONE_YET = (
 )
 
 
-class SampledView(LineView, ScrollView, can_focus=True):
+class ExternalView(LineView, ScrollView, can_focus=True):
     """One sampled pool, all of it as lines of one widget that scrolls.
 
     Up and down choose a worker, enter opens it.
@@ -68,7 +68,7 @@ class SampledView(LineView, ScrollView, can_focus=True):
     class Opened(Message):
         """A worker was chosen with enter."""
 
-        def __init__(self, worker: SampledWorkerReading) -> None:
+        def __init__(self, worker: ExternalWorkerReading) -> None:
             super().__init__()
             self.worker = worker
 
@@ -76,11 +76,11 @@ class SampledView(LineView, ScrollView, can_focus=True):
         super().__init__(id=id)
         self._rows: list[Row] = []
         self._first_worker = 0
-        self._pool: SampledPoolReading | None = None
+        self._pool: ExternalPoolReading | None = None
         self._program = ""
         self.cursor = 0
 
-    def show(self, pool: SampledPoolReading | None, program: str) -> None:
+    def show(self, pool: ExternalPoolReading | None, program: str) -> None:
         """Draw a pool of a program."""
         self._pool, self._program = pool, program
         cells = self.scrollable_content_region.width
@@ -124,7 +124,7 @@ class SampledView(LineView, ScrollView, can_focus=True):
 
 
 def rows(
-    pool: SampledPoolReading | None,
+    pool: ExternalPoolReading | None,
     cells: int,
     height: int,
     chosen: int = -1,
@@ -151,34 +151,34 @@ def rows(
     return found + [[(text, style(dim=True))] for text in caution], first
 
 
-def bar(time: SampledTime, cells: int) -> Row:
+def bar(time: ExternalTime, cells: int) -> Row:
     """Return a stacked bar of `cells` cells; blank where no time is known."""
     found = parts(time)
     shares = split_cells([part.value for part in found], cells)
     runs: Row = [
-        (SAMPLED_LOOKS[part.entry].glyph * share, style(SAMPLED_LOOKS[part.entry].colour))
+        (EXTERNAL_STYLES[part.category].glyph * share, style(EXTERNAL_STYLES[part.category].colour))
         for part, share in zip(found, shares, strict=True)
         if share
     ]
     return runs or [(" " * cells, None)]
 
 
-def legend(time: SampledTime, cells: int) -> list[Row]:
+def legend(time: ExternalTime, cells: int) -> list[Row]:
     """Return the parts with their intervals, on as many rows as they need."""
     legend_rows: list[Row] = []
     room = 0
     for part in parts(time):
-        look = SAMPLED_LOOKS[part.entry]
-        text = f" {NAMES[part.entry]} {amount(part)}   "
+        category_style = EXTERNAL_STYLES[part.category]
+        text = f" {NAMES[part.category]} {amount(part)}   "
         if len(text) + 1 > room:
             legend_rows.append([])
             room = cells
-        legend_rows[-1] += [(look.glyph, style(look.colour)), (text, None)]
+        legend_rows[-1] += [(category_style.glyph, style(category_style.colour)), (text, None)]
         room -= len(text) + 1
     return legend_rows
 
 
-def _stacks(pool: SampledPoolReading, cells: int, most: int) -> list[Row]:
+def _stacks(pool: ExternalPoolReading, cells: int, most: int) -> list[Row]:
     blocks = [
         (title, stacks[:most])
         for title, stacks in (
@@ -204,8 +204,8 @@ def _block(title: str, stacks: tuple[StackReading, ...], cells: int) -> list[Row
     return found
 
 
-def _workers(pool: SampledPoolReading, cells: int, chosen: int) -> list[Row]:
-    names = [part.entry for part in parts(pool.time)] if cells >= LEAST_FOR_NUMBERS else []
+def _workers(pool: ExternalPoolReading, cells: int, chosen: int) -> list[Row]:
+    names = [part.category for part in parts(pool.time)] if cells >= LEAST_FOR_NUMBERS else []
     numbers = "".join(fit(NAMES[name], NUMBER_CELLS) for name in names)
     gauge = max(10, (cells - 4 - NAME_CELLS - len(numbers)) // 3)
     heads = f"{'':<4}{fit('time split', gauge)} {numbers}{fit('worker', NAME_CELLS)}"
@@ -219,8 +219,8 @@ def _workers(pool: SampledPoolReading, cells: int, chosen: int) -> list[Row]:
     return found
 
 
-def _worker(worker: SampledWorkerReading, gauge: int, names: list[str], cells: int) -> Row:
-    amounts = {part.entry: amount(part) for part in parts(worker.time)}
+def _worker(worker: ExternalWorkerReading, gauge: int, names: list[str], cells: int) -> Row:
+    amounts = {part.category: amount(part) for part in parts(worker.time)}
     numbers = "".join(fit(amounts.get(name, "–"), NUMBER_CELLS) for name in names)
     place = f", {place_text(worker.place)}" if worker.place is not None else ""
     room = max(0, cells - 6 - gauge - len(numbers) - NAME_CELLS)

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 from textual.strip import Strip
 
-from ...model.external import SampledPoolReading
-from ...model.worker_time import ENTRIES
+from ...model.external import ExternalPoolReading
+from ...model.worker_time import CATEGORIES
 from ..external import IN_SHORT, dumps_text, origin
 from ..formatting import (
-    ENTRY_NAMES,
+    CATEGORY_NAMES,
     clean,
     count,
     failed_words,
@@ -23,10 +23,10 @@ from ..formatting import (
     shortened,
 )
 from ..hosts import cores_words
-from ..palette import ENTRY_LOOKS
+from ..palette import CATEGORY_STYLES
 from .drawing import fit
 from .line_view import LineView
-from .strips import ENTRY_STYLES, Run, bar_runs, style
+from .strips import RICH_STYLES, Run, bar_runs, style
 
 if TYPE_CHECKING:
     from ...model.findings import Finding
@@ -46,7 +46,7 @@ LINES = 4
 SEE_STACK = " Enter on a worker shows where it waits."
 
 
-def who(reading: Reading, pool: PoolReading | SampledPoolReading | None) -> list[str]:
+def who(reading: Reading, pool: PoolReading | ExternalPoolReading | None) -> list[str]:
     """Return the facts of the first line, most important first."""
     source = reading.source
     facts = [shortened(clean(pool.name if pool else source.target), 40) + _which(reading, pool)]
@@ -70,16 +70,16 @@ def who(reading: Reading, pool: PoolReading | SampledPoolReading | None) -> list
     return facts
 
 
-def _which(reading: Reading, pool: PoolReading | SampledPoolReading | None) -> str:
+def _which(reading: Reading, pool: PoolReading | ExternalPoolReading | None) -> str:
     """Return which of several pools one is, in the order in which the key goes through them."""
     pools = reading.pools or reading.sampled
     places = [place for place, one in enumerate(pools, 1) if one is pool]
     return f" ({places[0]} of {len(pools)})" if places and len(pools) > 1 else ""
 
 
-def flow(pool: PoolReading | SampledPoolReading) -> list[str]:
+def flow(pool: PoolReading | ExternalPoolReading) -> list[str]:
     """Return the facts of the second line: what goes through the pool."""
-    if isinstance(pool, SampledPoolReading):
+    if isinstance(pool, ExternalPoolReading):
         what, without = IN_SHORT
         return [what, dumps_text(pool), without, origin(pool)]
     rate = pool.tasks.per_s
@@ -90,8 +90,8 @@ def flow(pool: PoolReading | SampledPoolReading) -> list[str]:
         facts.append(failed_words(pool.tasks))
     if pool.tasks.moved:
         facts.append(moved_words(pool.tasks.moved))
-    if pool.stays is not None and pool.stays.died:
-        facts.append(f"{number_of(pool.stays.died, 'worker')} died")
+    if pool.lifetimes is not None and pool.lifetimes.died:
+        facts.append(f"{number_of(pool.lifetimes.died, 'worker')} died")
     if pool.lost_rows:
         facts.append(f"{number_of(pool.lost_rows, 'row')} lost")
     if pool.detail:
@@ -112,7 +112,7 @@ def blocked_words(pool: PoolReading) -> str:
     total = max(1, pool.time.total)
     if pool.blocked is None or pool.time.blocked * 20 < total:
         return ""
-    sorts = {"in joins": pool.blocked.join_s, "in declared waits": pool.blocked.marked_s}
+    sorts = {"in joins": pool.blocked.join_s, "in declared waits": pool.blocked.declared_s}
     sorts.update((f"by {clean(wait.sort, 30)}", wait.seconds) for wait in pool.blocked.waits)
     sorts["by an unknown cause"] = pool.blocked.unsplit_s
     most = max(sorts, key=sorts.__getitem__)
@@ -136,11 +136,11 @@ class WhoLine(LineView):
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self._reading: Reading | None = None
-        self._pool: PoolReading | SampledPoolReading | None = None
+        self._pool: PoolReading | ExternalPoolReading | None = None
         self._paused = False
 
     def show(
-        self, reading: Reading, pool: PoolReading | SampledPoolReading | None, *, paused: bool
+        self, reading: Reading, pool: PoolReading | ExternalPoolReading | None, *, paused: bool
     ) -> None:
         """Draw a reading."""
         self._reading, self._pool, self._paused = reading, pool, paused
@@ -198,8 +198,8 @@ def legend_rows(pool: PoolReading, cells: int) -> list[list[Run]]:
     """Return the legend's runs: all eight entries on one row where they fit, else on two."""
     total = max(1, pool.time.total)
     items = [
-        (entry, f"{ENTRY_NAMES[entry]} {share(getattr(pool.time, entry) / total):>4}")
-        for entry in ENTRIES
+        (category, f"{CATEGORY_NAMES[category]} {share(getattr(pool.time, category) / total):>4}")
+        for category in CATEGORIES
     ]
     per_row = 8 if sum(len(text) + 5 for _, text in items) < cells else 4
     rows = [items[start : start + per_row] for start in range(0, len(items), per_row)]
@@ -209,9 +209,9 @@ def legend_rows(pool: PoolReading, cells: int) -> list[list[Run]]:
         [(" ", None)]
         + [
             run
-            for column, (entry, text) in enumerate(row)
+            for column, (category, text) in enumerate(row)
             for run in (
-                (ENTRY_LOOKS[entry].glyph, ENTRY_STYLES[entry]),
+                (CATEGORY_STYLES[category].glyph, RICH_STYLES[category]),
                 (" " + fit(text, widths[column] + spare), None),
             )
         ]
@@ -267,7 +267,7 @@ class Headline(LineView):
             ]
             lines += [(f" {text}", None) for text in wrap(advice, cells - 2)]
             if len(lines) > LINES:
-                last, look = lines[LINES - 1]
-                lines[LINES - 1] = f"{last[: cells - 3]} …", look
+                last, category_style = lines[LINES - 1]
+                lines[LINES - 1] = f"{last[: cells - 3]} …", category_style
             self._wrapped = cells, lines
         return self.line(self._wrapped[1][y : y + 1], cells)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ..palette import ENTRY_LOOKS
+from ..palette import CATEGORY_STYLES
 from .drawing import column_cells, fit
 from .kinds import kind_rows
 from .line_view import LineView
-from .strips import ENTRY_STYLES, Run, style
+from .strips import RICH_STYLES, Run, style
 
 if TYPE_CHECKING:
     from textual.strip import Strip
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 NARROW_COLUMN, WIDE_COLUMN = 1, 2
 
 
-class PastView(LineView):
+class HistoryView(LineView):
     """One stacked column a past second, newest right; entries stand in order from the bottom."""
 
     def __init__(self, *, id: str | None = None) -> None:
@@ -48,11 +48,11 @@ class PastView(LineView):
         level = self.size.height - 1 - y
         runs: list[Run] = [(" " * (cells - self._width * len(self._columns)), None)]
         for column in self._columns:
-            entry = column[level] if level < len(column) else None
-            if entry is None:
+            category = column[level] if level < len(column) else None
+            if category is None:
                 runs.append((" " * self._width, None))
             else:
-                runs.append((ENTRY_LOOKS[entry].glyph * self._width, ENTRY_STYLES[entry]))
+                runs.append((CATEGORY_STYLES[category].glyph * self._width, RICH_STYLES[category]))
         return self.line(runs, cells)
 
 

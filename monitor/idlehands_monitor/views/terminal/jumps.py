@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from ...ingest.capture import CaptureError
 from ...ingest.sources.replay import ReplaySource
-from ...session.seek import Moments, Stopped, broken_moments, feed_at
+from ...session.seek import Moments, Stopped, broken_timestamps, feed_at
 
 if TYPE_CHECKING:
     from .app import Dashboard
@@ -63,7 +63,7 @@ class Jumps:
         if self._moments is None:
             app.say("reading the capture for the moments at which promises were broken")
             self._moments = await asyncio.to_thread(
-                broken_moments, source.again(), window_ns, self._stopped.is_set
+                broken_timestamps, source.again(), window_ns, self._stopped.is_set
             )
         moments = self._moments.get((pool.number, self._code), ())
         what = next((one.what for one in pool.promises if one.code == self._code), self._code)

@@ -37,7 +37,7 @@ KEYS = (
         "Matrix",
         (
             ("arrows", "choose a cell; its four counts stand below"),
-            ("w", "what is counted: steals, looks, empty looks, lost races"),
+            ("w", "what is counted: steals, attempts, attempts that found nothing, lost races"),
             ("u", "unit: a count, per second, a share of the row"),
             ("n", "numbers or colours"),
             ("o", "order: by worker, or most traffic first"),

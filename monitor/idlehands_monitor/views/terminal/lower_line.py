@@ -17,7 +17,7 @@ HINTS = "q quit · space pause · c capture · s promises · t steals · ? keys"
 HINTS_MATRIX = f"{MATRIX_HINTS} · t large · ? keys"
 HINTS_QUEUE = "q quit · space pause · c capture · s the queue · ? keys"
 HINTS_STEALS = f"t back · {MATRIX_HINTS} · ? keys"
-HINTS_SAMPLED = "q quit · space pause · c capture · enter stack · ? keys"
+HINTS_EXTERNAL = "q quit · space pause · c capture · enter stack · ? keys"
 
 
 class LowerLine:
@@ -48,7 +48,7 @@ class LowerLine:
         if self.place:
             return Text(f"{clean(self.place)} · j next · b back · space plays on", style="bold")
         more = " · p pool" if len(reading.pools or reading.sampled) > 1 else ""
-        keys = (HINTS_SAMPLED if source.sampled else hints) + more
+        keys = (HINTS_EXTERNAL if source.sampled else hints) + more
         left_out = sum(one.count for one in source.skipped)
         notes = [clean(source.note)] if source.note else []
         notes += [f"{count(left_out)} frames or rows left out"] if left_out else []

@@ -22,7 +22,7 @@ from .line_view import LineView
 from .matrix_cells import (
     HEADS,
     SCALE,
-    Look,
+    MatrixStyle,
     heads,
     measures,
     most_groups,
@@ -82,14 +82,14 @@ class MatrixView(LineView, ScrollView, can_focus=True):
         self._grid = NOTHING
         self._levels = steps(NOTHING.values, 0)
         self._room = self._room_before = Size(0, 0)
-        self._look = Look(1, 1, numbers=True, dense=False)
+        self._matrix_style = MatrixStyle(1, 1, numbers=True, dense=False)
         self._above: list[str] = []
         self._below: list[str] = []
         self._rows_shown = 0
         self._strips: dict[Key, Strip] = {}
         self._drawn: dict[int, Key] = {}
 
-    def look_as(self, other: MatrixView) -> None:
+    def style_as(self, other: MatrixView) -> None:
         """Show the same choice in the same way as another one, the cursor at the same cell."""
         self.choice, self.numbers, self.dense = other.choice, other.numbers, other.dense
         self.thief, self.victim = other.thief, other.victim
@@ -124,7 +124,7 @@ class MatrixView(LineView, ScrollView, can_focus=True):
         grid, room, pool = self._grid, self._room, self._pool
         columns = len(grid.columns)
         label, width = measures(grid.rows, columns, room.width, numbers=self.numbers)
-        self._look = Look(label, width, self.numbers, self.dense)
+        self._matrix_style = MatrixStyle(label, width, self.numbers, self.dense)
         self._above = title_lines(grid.title, room.width)
         self._below = []
         if pool is not None and columns:
@@ -146,13 +146,15 @@ class MatrixView(LineView, ScrollView, can_focus=True):
         column = max(0, min(len(grid.columns) - 1, column + columns))
         self.thief, self.victim = grid.rows[row][0], grid.columns[column][0]
         self._lay_out()
-        look, around = self._look, self.virtual_size.height - len(grid.rows)
-        region = Region(look.label + column * look.width, row, look.width, around + 1)
+        matrix_style, around = self._matrix_style, self.virtual_size.height - len(grid.rows)
+        region = Region(
+            matrix_style.label + column * matrix_style.width, row, matrix_style.width, around + 1
+        )
         self.scroll_to_region(region, animate=False, force=True, immediate=True)
         self.refresh()
 
     def action_counted(self) -> None:
-        """Show what is counted next: steals, looks, looks that found nothing, lost races."""
+        """Show what is counted next: steals, attempts, attempts that found nothing, lost races."""
         self._choose(self.choice.next_counted())
 
     def action_unit(self) -> None:
@@ -215,7 +217,7 @@ class MatrixView(LineView, ScrollView, can_focus=True):
         row = self._row_at(y)
         if row is None:
             return (*self._text_runs(y), self._room.width, self.ground)
-        grid, numbers = self._grid, self._look.numbers
+        grid, numbers = self._grid, self._matrix_style.numbers
         return (
             name_of(grid.rows[row]),
             self._levels[row].tobytes(),
@@ -223,7 +225,7 @@ class MatrixView(LineView, ScrollView, can_focus=True):
             grid.unit,
             self._cursor_column(row),
             self.scroll_offset.x,
-            self._look,
+            self._matrix_style,
             self._room.width,
             self.ground,
         )
@@ -236,13 +238,13 @@ class MatrixView(LineView, ScrollView, can_focus=True):
 
     def _columns(self) -> range:
         """Return the columns that are in sight."""
-        first = self.scroll_offset.x // self._look.width
-        fitting = (self._room.width - self._look.label) // self._look.width
+        first = self.scroll_offset.x // self._matrix_style.width
+        fitting = (self._room.width - self._matrix_style.label) // self._matrix_style.width
         return range(first, min(len(self._grid.columns), first + fitting))
 
     def _row_runs(self, row: int) -> list[Run]:
         levels, here = self._levels[row].tolist(), self._cursor_column(row)
-        return row_runs(self._grid, levels, row, self._columns(), here, self._look)
+        return row_runs(self._grid, levels, row, self._columns(), here, self._matrix_style)
 
     def _text_runs(self, y: int) -> list[Run]:
         """Return a line above or below the rows."""
@@ -253,9 +255,11 @@ class MatrixView(LineView, ScrollView, can_focus=True):
         if y < len(self._above):
             return [(fit(self._above[y], cells), style(dim=True))]
         if y == len(self._above):
-            return [(fit(heads(grid, self._look, self._columns()), cells), style(dim=True))]
+            return [
+                (fit(heads(grid, self._matrix_style, self._columns()), cells), style(dim=True))
+            ]
         below = y - len(self._above) - HEADS - self._rows_shown
         if below < SCALE:
-            return scale_runs(grid, self._look, cells)
+            return scale_runs(grid, self._matrix_style, cells)
         said = "".join(self._below[below - SCALE : below - SCALE + 1])
         return [(fit(said, cells), style(bold=True))]

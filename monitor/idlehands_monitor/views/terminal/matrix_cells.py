@@ -28,7 +28,7 @@ UNIT_MARKS = {"per second": "/s", "share of the row": " %"}
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class MatrixStyle:
     """How a matrix is drawn. label, width: cells of the rows' names and of a column.
 
     numbers: numbers instead of cells. dense: glyphs of rising density instead of colours.
@@ -83,59 +83,59 @@ def sentence_lines(pool: PoolReading, grid: Grid, thief: int, victim: int, cells
     return lines + [""] * (usual - len(lines))
 
 
-def heads(grid: Grid, look: Look, columns: range) -> str:
+def heads(grid: Grid, matrix_style: MatrixStyle, columns: range) -> str:
     """Return the line of the columns' names: of each group its first worker."""
     names = [str(grid.columns[column][0]) for column in columns]
     longest = max(map(len, names), default=1)
-    every = 1 if longest < look.width else 5
-    letters = [" "] * (look.label + look.width * len(columns) + longest)
+    every = 1 if longest < matrix_style.width else 5
+    letters = [" "] * (matrix_style.label + matrix_style.width * len(columns) + longest)
     for place, (column, name) in enumerate(zip(columns, names, strict=True)):
-        start = look.label + place * look.width
+        start = matrix_style.label + place * matrix_style.width
         if every == 1:  # right-aligned, like the numbers below it
-            letters[start : start + look.width - 1] = name.rjust(look.width - 1)
+            letters[start : start + matrix_style.width - 1] = name.rjust(matrix_style.width - 1)
         elif column % every == 0:  # over narrow columns from its own on
             letters[start : start + longest] = name.ljust(longest)
     return "".join(letters).rstrip()
 
 
 def row_runs(
-    grid: Grid, levels: list[int], row: int, columns: range, here: int, look: Look
+    grid: Grid, levels: list[int], row: int, columns: range, here: int, matrix_style: MatrixStyle
 ) -> list[Run]:
     """Return the runs of a row, the cursor in column `here`: cells that look alike make one."""
-    label = f"{name_of(grid.rows[row]):>{look.label - 1}} "
+    label = f"{name_of(grid.rows[row]):>{matrix_style.label - 1}} "
     runs: list[Run] = [(label, style(dim=True))]
-    values = grid.values[row].tolist() if look.numbers else levels
+    values = grid.values[row].tolist() if matrix_style.numbers else levels
     before, text = None, ""
     for column in columns:
         level = levels[column]
-        now = _style(level, look, at_cursor=column == here)
+        now = _style(level, matrix_style, at_cursor=column == here)
         if now is not before and text:
             runs.append((text, before))
             text = ""
         before = now
         if level == BLANK:
-            text += "·".center(look.width)
-        elif look.numbers:
-            text += cell_amount(values[column], grid.unit, look.width)
+            text += "·".center(matrix_style.width)
+        elif matrix_style.numbers:
+            text += cell_amount(values[column], grid.unit, matrix_style.width)
         else:
-            text += (DENSITY[level] if look.dense else " ") * look.width
+            text += (DENSITY[level] if matrix_style.dense else " ") * matrix_style.width
     return [*runs, (text, before)]
 
 
-def _style(level: int, look: Look, *, at_cursor: bool) -> Style:
+def _style(level: int, matrix_style: MatrixStyle, *, at_cursor: bool) -> Style:
     if level == BLANK:
         return style(reverse=at_cursor, dim=True)
-    if look.dense:
+    if matrix_style.dense:
         return style(reverse=at_cursor, bold=at_cursor)
     return (STEP_STYLES_AT_CURSOR if at_cursor else STEP_STYLES)[level]
 
 
-def scale_runs(grid: Grid, look: Look, cells: int) -> list[Run]:
+def scale_runs(grid: Grid, matrix_style: MatrixStyle, cells: int) -> list[Run]:
     """Return the steps from nothing to the largest value, and that value in its unit."""
     runs: list[Run] = [("0 ", style(dim=True))]
     for level in range(BLANK):
-        glyph = DENSITY[level] * 2 if look.dense else "  "
-        runs.append((glyph, None if look.dense else STEP_STYLES[level]))
+        glyph = DENSITY[level] * 2 if matrix_style.dense else "  "
+        runs.append((glyph, None if matrix_style.dense else STEP_STYLES[level]))
     largest = cell_amount(grid.largest, grid.unit, 12).strip() or "0"
     unit = UNIT_MARKS.get(grid.unit, "")
     return [*runs, (fit(f" {largest}{unit}", max(0, cells - 20)), style(dim=True))]

@@ -19,7 +19,7 @@ from textual.widgets import Static
 from ..deques import deque_lines, parking_lines
 from ..formatting import clean
 from ..graph import graph_lines
-from ..promises import COLOURS, ages_words, moments_words, promise_facts, promise_line
+from ..promises import COLOURS, ages_words, promise_facts, promise_line, timestamps_words
 from ..queue import flow_lines, queue_lines
 from ..stealing import stealing_lines
 from .sheet import Sheet
@@ -190,7 +190,7 @@ def promise_text(pool: PoolReading, promise: PromiseReading, *, chosen: bool = F
     text.append(line.said, style="dim")
     if line.verdict == "broken":
         text.append(f"\n{promise.purpose}")
-        moments = moments_words(pool, promise)
+        moments = timestamps_words(pool, promise)
         text.append(f"\n{moments}" if moments else "", style="dim")
     if line.verdict != "unknown":
         text.append(f"\n{promise.source}", style="dim")

@@ -13,8 +13,8 @@ from textual.widgets import Static
 from ..stealing import (
     HEADS,
     TABLE_NOTES,
+    attempts_line,
     flow_words,
-    looks_line,
     summary_lines,
     timeline_rows,
     timeline_title,
@@ -60,7 +60,7 @@ class StealsScreen(Screen[None]):
         super().__init__()
         self._who = WhoLine()
         self.matrix = MatrixView()
-        self.matrix.look_as(like)
+        self.matrix.style_as(like)
         self._told: StealingReading | None = None
 
     def compose(self) -> ComposeResult:
@@ -108,7 +108,7 @@ def totals_text(pool: PoolReading) -> Text:
     if stealing is None:
         return Text(NO_STEALS)
     text = Text()
-    text.append(f"{looks_line(pool.steals)}\n")
+    text.append(f"{attempts_line(pool.steals)}\n")
     for said in summary_lines(stealing):
         text.append(f"{said.strip()}\n")
     text.append(f"\n{HEADS[0]}\n{HEADS[1]}\n", style="bold")

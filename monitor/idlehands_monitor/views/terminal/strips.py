@@ -13,8 +13,8 @@ from textual.strip import Strip
 
 from ...model.worker_time import WorkerTime
 from ..formatting import safe_line
-from ..palette import CIVIDIS, ENTRY_LOOKS, text_on
-from .drawing import entry_cells
+from ..palette import CATEGORY_STYLES, CIVIDIS, text_on
+from .drawing import category_cells
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -35,17 +35,22 @@ def style(
     return Style(color=colour, bgcolor=ground, bold=bold, dim=dim, reverse=reverse)
 
 
-ENTRY_STYLES = {entry: style(look.colour) for entry, look in ENTRY_LOOKS.items()}
+RICH_STYLES = {
+    category: style(category_style.colour) for category, category_style in CATEGORY_STYLES.items()
+}
 STEP_STYLES = [style(text_on(colour), colour) for colour in CIVIDIS]
 STEP_STYLES_AT_CURSOR = [style(colour, text_on(colour), bold=True) for colour in CIVIDIS]
 
 
 def bar_runs(time: WorkerTime, cells: int) -> list[Run]:
     """Return the runs of a stacked bar of `cells` cells; blank where there is no time at all."""
-    parts = entry_cells(time, cells)
+    parts = category_cells(time, cells)
     if not parts:
         return [(" " * cells, None)]
-    return [(ENTRY_LOOKS[entry].glyph * count, ENTRY_STYLES[entry]) for entry, count in parts]
+    return [
+        (CATEGORY_STYLES[category].glyph * count, RICH_STYLES[category])
+        for category, count in parts
+    ]
 
 
 class SafeText(LineFilter):
@@ -79,17 +84,19 @@ class Ground:
         self._filters = filters
         self._looks: dict[int, tuple[Style | None, Style]] = {}
 
-    def on(self, look: Style | None) -> Style:
+    def on(self, category_style: Style | None) -> Style:
         """Return a look on the ground."""
-        found = self._looks.get(id(look))
+        found = self._looks.get(id(category_style))
         if found is None:
             if len(self._looks) >= self.MOST:
                 self._looks.clear()
-            found = self._looks[id(look)] = look, self._filtered(look)
+            found = self._looks[id(category_style)] = category_style, self._filtered(category_style)
         return found[1]
 
-    def _filtered(self, look: Style | None) -> Style:
-        segments = [Segment(" ", self._base if look is None else self._base + look)]
+    def _filtered(self, category_style: Style | None) -> Style:
+        segments = [
+            Segment(" ", self._base if category_style is None else self._base + category_style)
+        ]
         for each in self._filters:
             segments = each.apply(segments, self._background)
         return segments[0].style or Style.null()
@@ -100,13 +107,13 @@ def line(runs: Iterable[Run], cells: int, ground: Ground) -> Strip:
     on = ground.on
     segments: list[Segment] = []
     held, last = "", None
-    for text, look in runs:
-        if look is last:
+    for text, category_style in runs:
+        if category_style is last:
             held += text
         else:
             if held:
                 segments.append(Segment(safe_line(held), on(last)))
-            held, last = text, look
+            held, last = text, category_style
     if held:
         segments.append(Segment(safe_line(held), on(last)))
     missing = cells - sum(segment.cell_length for segment in segments)

@@ -9,15 +9,15 @@ from rich.text import Text
 from textual.binding import Binding, BindingType
 
 from ...ingest.sources.stacks import Stack, StackError, dump_whole, stack_of
-from ...model.worker_time import ENTRIES
+from ...model.worker_time import CATEGORIES
 from ..external import NAMES, amount, parts, place_text, state_text, waits_text
-from ..formatting import ENTRY_NAMES, clean, number_of, seconds
-from ..palette import ENTRY_LOOKS, SAMPLED_LOOKS
+from ..formatting import CATEGORY_NAMES, clean, number_of, seconds
+from ..palette import CATEGORY_STYLES, EXTERNAL_STYLES
 from .drawing import doing_now, spark
 from .sheet import Sheet
 
 if TYPE_CHECKING:
-    from ...model.external import SampledPoolReading, SampledWorkerReading
+    from ...model.external import ExternalPoolReading, ExternalWorkerReading
     from ...model.reading import PoolReading
     from ...model.workers import WorkerReading
 
@@ -82,18 +82,18 @@ class WorkerScreen(StackSheet):
             self.show_figures(figures(pool, worker), worker.native_id, worker.ident)
 
 
-class SampledWorkerScreen(StackSheet):
+class ExternalWorkerScreen(StackSheet):
     """One worker of a process without a probe."""
 
     def __init__(self, native_id: int, pid: int) -> None:
         super().__init__(pid)
         self.native_id = native_id
 
-    def show_sampled(self, pool: SampledPoolReading) -> None:
+    def show_external(self, pool: ExternalPoolReading) -> None:
         """Draw the worker from a sampled pool's reading; where it has gone, leave it as it was."""
         found = [worker for worker in pool.workers if worker.native_id == self.native_id]
         if found:
-            self.show_figures(sampled_figures(pool, found[0]), found[0].native_id, found[0].ident)
+            self.show_figures(external_figures(pool, found[0]), found[0].native_id, found[0].ident)
 
 
 def figures(pool: PoolReading, worker: WorkerReading) -> Text:
@@ -103,12 +103,14 @@ def figures(pool: PoolReading, worker: WorkerReading) -> Text:
     text.append(f"   {clean(worker.name, 60)}, thread {worker.native_id}\n")
     text.append(f"{doing_now(worker)}\n\n")
     total = max(1, worker.time.total)
-    for entry in ENTRIES:
-        value = getattr(worker.time, entry)
-        look = ENTRY_LOOKS[entry]
-        bar = look.glyph * round(value / total * BAR_CELLS)
-        text.append(f"{ENTRY_NAMES[entry]:<15}{seconds(value / 1e9):>9}{value / total:>7.1%} ")
-        text.append(f"{bar}\n", style=look.colour)
+    for category in CATEGORIES:
+        value = getattr(worker.time, category)
+        category_style = CATEGORY_STYLES[category]
+        bar = category_style.glyph * round(value / total * BAR_CELLS)
+        text.append(
+            f"{CATEGORY_NAMES[category]:<15}{seconds(value / 1e9):>9}{value / total:>7.1%} "
+        )
+        text.append(f"{bar}\n", style=category_style.colour)
     text.append(f"\nidle share of each past second, oldest left\n{'':>2}")
     text.append(spark(worker.idle_history, HISTORY_CELLS).strip() or "nothing yet", "#56B4E9")
     depth = "–" if worker.depth < 0 else number_of(worker.depth, "task")
@@ -123,17 +125,17 @@ def figures(pool: PoolReading, worker: WorkerReading) -> Text:
     return text.append("\n")
 
 
-def sampled_figures(pool: SampledPoolReading, worker: SampledWorkerReading) -> Text:
+def external_figures(pool: ExternalPoolReading, worker: ExternalWorkerReading) -> Text:
     """Return what is known of a sampled worker as text."""
     text = Text(f"Worker {worker.index} of {clean(pool.name, 60)}", style="bold")
     text.append(f"   {clean(worker.name, 60)}, process {worker.pid}, thread {worker.native_id}\n")
     place = f", {place_text(worker.place)}" if worker.place is not None else ""
     text.append(f"at its last sample: {state_text(worker)}{place}\n\n", style="not bold")
     for part in parts(worker.time):
-        look = SAMPLED_LOOKS[part.entry]
-        bar = look.glyph * round(part.value * BAR_CELLS)
-        text.append(f"{NAMES[part.entry]:<15}{amount(part):>16} ", style="not bold")
-        text.append(f"{bar}\n", style=f"not bold {look.colour}")
+        category_style = EXTERNAL_STYLES[part.category]
+        bar = category_style.glyph * round(part.value * BAR_CELLS)
+        text.append(f"{NAMES[part.category]:<15}{amount(part):>16} ", style="not bold")
+        text.append(f"{bar}\n", style=f"not bold {category_style.colour}")
     waits = waits_text(worker.time)
     if waits:
         what = "blocked" if worker.time.blocked is not None else "off the core"

@@ -57,7 +57,7 @@ class WorkersView(LineView, ScrollView, can_focus=True):
         super().__init__(id=id)
         self._pool: PoolReading | None = None
         self._rows: dict[tuple[int, Widths, bool], list[Run]] = {}
-        self._pasts: dict[int, tuple[tuple[float, ...], int, str]] = {}
+        self._histories: dict[int, tuple[tuple[float, ...], int, str]] = {}
         self._kinds: tuple[str, ...] = ()
         self.cursor = 0
 
@@ -108,10 +108,10 @@ class WorkersView(LineView, ScrollView, can_focus=True):
 
     def _past(self, worker: WorkerReading, cells: int) -> str:
         """Return a worker's idle history, which is another one only once a second."""
-        drawn = self._pasts.get(worker.index)
+        drawn = self._histories.get(worker.index)
         if drawn is None or drawn[0] is not worker.idle_history or drawn[1] != cells:
             drawn = worker.idle_history, cells, spark(worker.idle_history, cells)
-            self._pasts[worker.index] = drawn
+            self._histories[worker.index] = drawn
         return drawn[2]
 
     def action_move(self, rows: int) -> None:
