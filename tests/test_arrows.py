@@ -1,4 +1,7 @@
-"""The house's arrows: who may import whom, read from the imports themselves."""
+"""The house's arrows: who may import whom, read from the imports themselves.
+
+Imports inside functions and those for types only count as all others do.
+"""
 
 from __future__ import annotations
 
@@ -13,37 +16,42 @@ PROBE = ROOT / "probes" / "idlehands"
 MONITOR = ROOT / "monitor" / "idlehands_monitor"
 DEMO = ROOT / "demo" / "idlehands_demo"
 
-PURE_NEVER = {"socket", "asyncio", "psutil", "time", "textual", "selectors", "subprocess", "os"}
-DRAWING = [
-    MONITOR / "views" / name
-    for name in (
-        "words.py",
-        "deques.py",
-        "grid.py",
-        "stealing.py",
-        "hosts.py",
-        "promises.py",
-        "sampled.py",
-        "text.py",
-        "json.py",
-        "html.py",
-        "palette.py",
-        "terminal/drawing.py",
-        "terminal/lower_line.py",
-        "terminal/matrix_cells.py",
-    )
-]
+FLOORS = {
+    "model": (),
+    "ingest": ("model",),
+    "ledger": ("model", "ingest"),
+    "analysis": ("model", "ledger"),
+    "session": ("model", "ingest", "ledger", "analysis"),
+    "views": ("model", "session"),
+    "commands": ("model", "session", "views"),
+    "cli": ("model", "commands"),
+}
+"""Each floor of the monitor, from the ground up, and which floors below it it may import."""
+SHARED_QUESTIONS = {"stats"}
+"""Packages of the analysis that every question may use; otherwise a question stands alone."""
+ROOT_OF_ANALYSIS = {"assemble", "windows"}
+"""The modules of the analysis that put the answers together."""
+
+IMPURE = {"socket", "asyncio", "psutil", "time", "textual", "selectors", "subprocess", "os"}
+PURE = ("model", "ledger", "analysis")
+DRAWING = ("views/terminal/drawing.py", "views/terminal/matrix_cells.py")
+"""Modules of the terminal that only draw; every view outside the terminal is pure as well."""
 
 
 def modules(folder: Path) -> list[Path]:
     return sorted(folder.rglob("*.py"))
 
 
-def imports(path: Path) -> set[str]:
-    """Return the absolute names of all modules that a file imports, inside functions too."""
-    package = package_of(path)
+def name_of(path: Path, root: Path) -> str:
+    """Return a module's name inside its package, a package's own name for its __init__."""
+    parts = list(path.relative_to(root).with_suffix("").parts)
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def imports(source: str, package: str) -> set[str]:
+    """Return the absolute names of all that a module in `package` imports, names in them too."""
     found: set[str] = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(ast.parse(source)):
         if isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
@@ -51,105 +59,104 @@ def imports(path: Path) -> set[str]:
             if node.level:
                 parts = package.split(".")
                 base = ".".join([*parts[: len(parts) - node.level + 1], *([base] if base else [])])
-                found.add(base)
-                found |= {f"{base}.{alias.name}" for alias in node.names}
-            else:
-                found |= {base, *(f"{base}.{alias.name}" for alias in node.names)}
+            found |= {base, *(f"{base}.{alias.name}" for alias in node.names)}
     return found
 
 
-def package_of(path: Path) -> str:
-    for root in (ROOT / "probes", ROOT / "monitor", ROOT / "demo"):
-        if root in path.parents:
-            return ".".join(path.parent.relative_to(root).parts)
-    raise AssertionError(path)
+def imports_of(path: Path) -> set[str]:
+    root = next(r for r in (PROBE, MONITOR, DEMO) if r in path.parents).parent
+    package = ".".join(path.parent.relative_to(root).parts)
+    return imports(path.read_text(encoding="utf-8"), package)
 
 
 def tops(names: set[str]) -> set[str]:
     return {name.split(".")[0] for name in names}
 
 
-def part(name: str) -> str:
-    """Return which part of the monitor a module is in: sources, ledger, analysis, views, …"""
-    pieces = name.split(".")
-    return pieces[1] if pieces[0] == "idlehands_monitor" and len(pieces) > 1 else ""
+def inside(names: set[str]) -> set[str]:
+    """Return what is imported of the monitor, without the monitor's name."""
+    start = "idlehands_monitor."
+    return {name.removeprefix(start) for name in names if name.startswith(start)}
+
+
+def wrong_floors(module: str, names: set[str]) -> set[str]:
+    """Return the floors that a module of the monitor imports and may not."""
+    floor = module.split(".")[0]
+    return tops(inside(names)) - {floor, *FLOORS[floor]}
+
+
+def wrong_questions(module: str, names: set[str]) -> set[str]:
+    """Return the other questions that a module of the analysis imports and may not."""
+    parts = module.split(".")
+    if len(parts) < 2 or parts[1] in ROOT_OF_ANALYSIS:
+        return set()
+    others = {name.split(".")[1] for name in inside(names) if name.startswith("analysis.")}
+    return others - {parts[1], *SHARED_QUESTIONS}
 
 
 @pytest.mark.parametrize("path", modules(PROBE), ids=lambda p: p.name)
 def test_probe_imports_only_the_standard_library_and_msgpack(path):
-    outside = tops(imports(path)) - set(sys.stdlib_module_names) - {"idlehands", "msgpack"}
+    outside = tops(imports_of(path)) - set(sys.stdlib_module_names) - {"idlehands", "msgpack"}
     assert not outside
-    assert "asyncio" not in tops(imports(path))
+    assert "asyncio" not in tops(imports_of(path))
 
 
-@pytest.mark.parametrize("path", modules(MONITOR), ids=lambda p: str(p.relative_to(MONITOR)))
+@pytest.mark.parametrize("path", modules(MONITOR), ids=lambda p: name_of(p, MONITOR))
 def test_monitor_knows_only_the_probes_wire_facade_and_never_the_demo(path):
-    names = imports(path)
+    names = imports_of(path)
     assert "idlehands_demo" not in tops(names)
     probe = {name for name in names if name.split(".")[0] == "idlehands"}
     allowed = {"idlehands", "idlehands.__version__"}
     assert all(name in allowed or name.startswith("idlehands.wire") for name in probe)
 
 
+@pytest.mark.parametrize("path", modules(MONITOR), ids=lambda p: name_of(p, MONITOR))
+def test_each_floor_of_the_monitor_imports_only_floors_below_it(path):
+    module = name_of(path, MONITOR)
+    if module:
+        assert not wrong_floors(module, imports_of(path))
+
+
+@pytest.mark.parametrize("path", modules(MONITOR / "analysis"), ids=lambda p: name_of(p, MONITOR))
+def test_questions_of_the_analysis_do_not_import_each_other(path):
+    assert not wrong_questions(name_of(path, MONITOR), imports_of(path))
+
+
 @pytest.mark.parametrize(
     "path",
-    [path for folder in ("ingest", "ledger", "analysis") for path in modules(MONITOR / folder)]
-    + DRAWING,
-    ids=lambda p: str(p.relative_to(MONITOR)),
-)
-def test_pure_modules_touch_no_socket_clock_or_screen(path):
-    assert not tops(imports(path)) & PURE_NEVER
-
-
-ALLOWED = {
-    "ingest": {"ingest"},
-    "ledger": {"ledger", "ingest"},
-    "analysis": {"analysis", "ledger"},
-    "capture": {"capture", "files", "ingest"},
-    "sources": {"sources", "capture", "ingest", "files"},
-    "views": {"views", "analysis", "feed", "seek", "capture", "sources"},
-}
-
-
-@pytest.mark.parametrize("folder", sorted(ALLOWED))
-def test_parts_of_the_monitor_import_only_what_stands_before_them(folder):
-    for path in modules(MONITOR / folder):
-        parts = {part(name) for name in imports(path)} - {""}
-        assert parts <= ALLOWED[folder], f"{path.name} imports {parts - ALLOWED[folder]}"
-
-
-@pytest.mark.parametrize(
-    "name",
     [
-        "words",
-        "hosts",
-        "grid",
-        "promises",
-        "stealing",
-        "sampled",
-        "text",
-        "json",
-        "html",
-        "palette",
+        *(path for floor in PURE for path in modules(MONITOR / floor)),
+        *(p for p in modules(MONITOR / "views") if "terminal" not in p.parts),
+        *(MONITOR / name for name in DRAWING),
     ],
+    ids=lambda p: name_of(p, MONITOR),
 )
-def test_plain_views_take_a_reading_and_nothing_else(name):
-    parts = {part(found) for found in imports(MONITOR / "views" / f"{name}.py")} - {""}
-    assert parts <= {"views", "analysis"}
+def test_pure_modules_touch_no_socket_clock_file_or_screen(path):
+    assert not tops(imports_of(path)) & IMPURE
+
+
+@pytest.mark.parametrize("path", modules(MONITOR / "views"), ids=lambda p: name_of(p, MONITOR))
+def test_no_view_starts_a_process_or_opens_a_connection(path):
+    assert not tops(imports_of(path)) & {"subprocess", "socket", "psutil", "selectors"}
 
 
 def test_demo_imports_no_monitor_internals():
     for path in modules(DEMO):
-        assert "idlehands_monitor" not in tops(imports(path)), path.name
+        assert "idlehands_monitor" not in tops(imports_of(path)), path.name
 
 
-def test_this_test_sees_a_forbidden_import(tmp_path):
-    target = PROBE / "never.py"
-    names = set()
-    for node in ast.walk(ast.parse("def f():\n    import asyncio\n    from numpy import array\n")):
-        if isinstance(node, ast.Import):
-            names |= {alias.name for alias in node.names}
-        elif isinstance(node, ast.ImportFrom):
-            names.add(node.module or "")
-    assert names == {"asyncio", "numpy"}
-    assert package_of(target) == "idlehands"
+def test_a_view_that_imports_a_source_is_seen():
+    source = "def draw():\n    from ...ingest.sources import host\n    return host\n"
+    names = imports(source, "idlehands_monitor.views.terminal")
+    assert wrong_floors("views.terminal.app", names) == {"ingest"}
+
+
+def test_a_question_that_imports_another_is_seen():
+    names = imports("from ..time.window import Window\n", "idlehands_monitor.analysis.parking")
+    assert wrong_questions("analysis.parking.parking", names) == {"time"}
+
+
+def test_imports_for_types_only_are_seen():
+    source = "if TYPE_CHECKING:\n    from ..session import Session\n"
+    names = imports(source, "idlehands_monitor.analysis")
+    assert wrong_floors("analysis.assemble", names) == {"session"}

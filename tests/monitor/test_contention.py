@@ -7,18 +7,16 @@ import pytest
 from histories import History, Task, frames, ledger, take_in
 from idlehands.wire import CANCELLED, OTHER_POOL, OWN_DEQUE
 from idlehands_monitor.analysis.deques.contention import contention
-from idlehands_monitor.analysis.deques.use import DequeUse
+from idlehands_monitor.analysis.deques.ends import judged_ends
 from idlehands_monitor.analysis.verdicts.promises import (
-    BROKEN,
-    KEPT,
     LEAST_CASES,
     RACE_NS,
-    UNKNOWN,
     ends_meet,
     parks_when_empty,
 )
 from idlehands_monitor.ledger import Ledger
-from idlehands_monitor.model.deques import EndReading, EndsReading
+from idlehands_monitor.model.deques import DequesReading, EndReading
+from idlehands_monitor.model.vocabulary import Verdict
 
 MS = 1_000_000
 SOME = [  # worker, at, owner, length, waited
@@ -95,7 +93,7 @@ def test_lost_rows_of_meetings_are_counted_and_make_no_hole_in_the_record():
 
 def use(meetings, of_two):
     none = EndReading(0, 0, 0, 0, 0.0, 0.0, ())
-    return DequeUse(EndsReading(0, none, none, 0, of_two), contention=met(meetings))
+    return DequesReading(judged_ends(0, none, none, 0, of_two), contention=met(meetings))
 
 
 def judged(used):
@@ -108,21 +106,21 @@ def longer(count, length=5):
 
 def test_operations_at_fuller_deques_that_met_nobody_keep_the_promise():
     found = judged(use([(0, 5, 0, 1, 9)], of_two=1000))
-    assert (found.verdict, found.cases, found.broken) == (KEPT, 1000, 0)
+    assert (found.verdict, found.cases, found.broken) == (Verdict.KEPT, 1000, 0)
 
 
 def test_meetings_at_fuller_deques_break_it_and_say_when_and_how_long():
     found = judged(use(longer(100), of_two=1000))
-    assert (found.verdict, found.cases, found.broken) == (BROKEN, 1000, 100)
+    assert (found.verdict, found.cases, found.broken) == (Verdict.BROKEN, 1000, 100)
     assert found.timestamps_ns[:3] == (0, 1, 2)
 
 
 def test_meetings_over_the_last_task_break_nothing_however_many():
-    assert judged(use(longer(500, length=1), of_two=1000)).verdict == KEPT
+    assert judged(use(longer(500, length=1), of_two=1000)).verdict == Verdict.KEPT
 
 
 def test_few_operations_at_fuller_deques_tell_nothing():
-    assert judged(use(longer(3), of_two=LEAST_CASES - 1)).verdict == UNKNOWN
+    assert judged(use(longer(3), of_two=LEAST_CASES - 1)).verdict == Verdict.UNKNOWN
 
 
 def test_a_pool_that_does_not_say_that_it_tells_all_is_judged_by_what_it_told():
@@ -130,13 +128,13 @@ def test_a_pool_that_does_not_say_that_it_tells_all_is_judged_by_what_it_told():
     names, *rest = frames(History(2, 100 * MS, contended=longer(LEAST_CASES)))
     for frame in [{**names, "tells_meetings": False}, *rest]:
         take_in(held, frame)
-    told = DequeUse(use([], 1000).ends, contention=contention(held.pools[0], 0, 100 * MS, 0))
-    assert (judged(told).verdict, judged(told).cases) == (BROKEN, LEAST_CASES)
+    told = DequesReading(use([], 1000).ends, contention=contention(held.pools[0], 0, 100 * MS, 0))
+    assert (judged(told).verdict, judged(told).cases) == (Verdict.BROKEN, LEAST_CASES)
 
 
 def test_without_anything_told_the_promise_is_not_judged_and_says_why():
-    found = judged(DequeUse())
-    assert found.verdict == UNKNOWN
+    found = judged(DequesReading())
+    assert found.verdict == Verdict.UNKNOWN
     assert "does not record" in found.why
 
 

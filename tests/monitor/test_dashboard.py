@@ -262,7 +262,7 @@ def test_the_cursor_of_a_large_pool_is_kept_in_sight():
     [
         ("connecting", "looking for scripted"),
         ("live", ""),
-        ("stalled", "process 4711 has said nothing for 3 s"),
+        ("stalled", "process 4711 has sent nothing for 3 s"),
         ("ended", "process 4711 was killed or crashed"),
         ("replay", "3 s in, at 1×"),
     ],

@@ -15,7 +15,7 @@ from readings import source
 from histories import History, Task, frames, ledger, take_in
 from idlehands.wire import CANCELLED, INBOX, OWN_DEQUE
 from idlehands_monitor.analysis.assemble import read
-from idlehands_monitor.analysis.deques.ends import TOLERANCE_NS, ends, soonest, takes
+from idlehands_monitor.analysis.deques.ends import TOLERANCE_NS, end_verdict, ends, soonest, takes
 from idlehands_monitor.analysis.stats.order_statistics import (
     LEAST,
     larger_before,
@@ -237,7 +237,7 @@ def test_a_few_takes_tell_nothing():
 
 def test_a_share_near_the_bound_is_broken_only_with_enough_data():
     def verdict(at_end, with_choice):
-        return EndReading(with_choice, 0, with_choice, at_end, 0.0, 2.0, ()).verdict
+        return end_verdict(EndReading(with_choice, 0, with_choice, at_end, 0.0, 2.0, ()))
 
     # Wilson's upper limits (95 %): 26 of 30 reaches 0.947, 800 of 1000 only 0.824.
     assert [verdict(27, 30), verdict(26, 30), verdict(800, 1000)] == ["kept", "unknown", "broken"]

@@ -11,7 +11,7 @@ from readings import source
 from helpers import wait_until
 from histories import History, Task, frames, ledger, levels_frame, names_frame, take_in
 from idlehands_monitor.analysis.assemble import read, read_pool
-from idlehands_monitor.ingest.sources import host
+from idlehands_monitor.ingest.sources import host, thread_counters
 from idlehands_monitor.views import text
 
 SECOND = 1_000_000_000
@@ -92,6 +92,8 @@ def test_a_sample_names_the_threads_that_are_gone():
     thread.start()
     thread.join()
     wait_until(lambda: thread.native_id not in host.thread_ids(os.getpid()), "the thread's end")
-    frame = host.sample([(os.getpid(), threading.get_native_id()), (os.getpid(), thread.native_id)])
+    frame = thread_counters.sample(
+        [(os.getpid(), threading.get_native_id()), (os.getpid(), thread.native_id)]
+    )
     assert frame["gone"] == [thread.native_id]
     assert list(frame["threads"]) == [threading.get_native_id()]

@@ -10,7 +10,7 @@ import pytest
 
 from idlehands_monitor.ingest.sources import kernel_waits as waits
 from idlehands_monitor.ingest.sources.kernel_waits import statics_of, wait_of
-from idlehands_monitor.model.vocabulary import RUNNING, WAIT_SORTS
+from idlehands_monitor.model.vocabulary import RUNNING, WaitReason
 
 EXECUTABLE = "/opt/python/bin/python3.11"
 MAPS = f"""\
@@ -33,23 +33,23 @@ def test_statics_are_what_is_writable_of_the_interpreter_and_right_behind_it():
 @pytest.mark.parametrize(
     ("line", "machine", "expected"),
     [
-        ("running", "x86_64", waits.RUNNING),
-        ("202 0x3010 0x89 0x0", "x86_64", waits.INTERPRETER_LOCK),
-        ("202 0x8ff8 0x89 0x0", "x86_64", waits.INTERPRETER_LOCK),
-        ("202 0x5010 0x189 0x0", "x86_64", waits.LOCK),
-        ("202 0xa010 0x189 0x0", "x86_64", waits.LOCK),
-        ("98 0x3010 0x89 0x0", "aarch64", waits.INTERPRETER_LOCK),
-        ("230 0x1 0x1 0x7ff0", "x86_64", waits.SLEEP),
-        ("115 0x1 0x1 0x7ff0", "aarch64", waits.SLEEP),
-        ("270 0x0 0x0 0x0", "x86_64", waits.SLEEP),  # select with nothing to watch
-        ("270 0x5 0x7f00 0x0", "x86_64", waits.INPUT_OUTPUT),
-        ("7 0x7f00 0x0 0x64", "x86_64", waits.SLEEP),
-        ("7 0x7f00 0x2 0x64", "x86_64", waits.INPUT_OUTPUT),
-        ("45 0x3 0x7f00 0x1", "x86_64", waits.INPUT_OUTPUT),
-        ("-1 0x7f00 0x7f08", "x86_64", waits.INPUT_OUTPUT),  # in no call: a page is read in
-        ("61 0x2a 0x0 0x0", "x86_64", waits.CHILD),
-        ("9999 0x0", "x86_64", waits.OTHER),
-        ("what is this", "x86_64", waits.OTHER),
+        ("running", "x86_64", RUNNING),
+        ("202 0x3010 0x89 0x0", "x86_64", WaitReason.INTERPRETER_LOCK),
+        ("202 0x8ff8 0x89 0x0", "x86_64", WaitReason.INTERPRETER_LOCK),
+        ("202 0x5010 0x189 0x0", "x86_64", WaitReason.LOCK),
+        ("202 0xa010 0x189 0x0", "x86_64", WaitReason.LOCK),
+        ("98 0x3010 0x89 0x0", "aarch64", WaitReason.INTERPRETER_LOCK),
+        ("230 0x1 0x1 0x7ff0", "x86_64", WaitReason.SLEEP),
+        ("115 0x1 0x1 0x7ff0", "aarch64", WaitReason.SLEEP),
+        ("270 0x0 0x0 0x0", "x86_64", WaitReason.SLEEP),  # select with nothing to watch
+        ("270 0x5 0x7f00 0x0", "x86_64", WaitReason.INPUT_OUTPUT),
+        ("7 0x7f00 0x0 0x64", "x86_64", WaitReason.SLEEP),
+        ("7 0x7f00 0x2 0x64", "x86_64", WaitReason.INPUT_OUTPUT),
+        ("45 0x3 0x7f00 0x1", "x86_64", WaitReason.INPUT_OUTPUT),
+        ("-1 0x7f00 0x7f08", "x86_64", WaitReason.INPUT_OUTPUT),  # in no call: a page is read in
+        ("61 0x2a 0x0 0x0", "x86_64", WaitReason.CHILD_PROCESS),
+        ("9999 0x0", "x86_64", WaitReason.OTHER),
+        ("what is this", "x86_64", WaitReason.OTHER),
     ],
 )
 def test_a_line_of_the_kernel_says_what_a_thread_is_in(line, machine, expected):
@@ -58,12 +58,12 @@ def test_a_line_of_the_kernel_says_what_a_thread_is_in(line, machine, expected):
 
 def test_the_ledger_knows_every_word_that_the_source_says():
     said = {
-        waits.RUNNING,
-        waits.INTERPRETER_LOCK,
-        waits.LOCK,
-        waits.SLEEP,
-        waits.INPUT_OUTPUT,
-        waits.CHILD,
-        waits.OTHER,
+        RUNNING,
+        WaitReason.INTERPRETER_LOCK,
+        WaitReason.LOCK,
+        WaitReason.SLEEP,
+        WaitReason.INPUT_OUTPUT,
+        WaitReason.CHILD_PROCESS,
+        WaitReason.OTHER,
     }
-    assert said == {RUNNING, *WAIT_SORTS}
+    assert said == {RUNNING, *WaitReason}

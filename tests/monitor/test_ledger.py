@@ -21,7 +21,7 @@ from idlehands_monitor.ledger import thread_waits as waits_module
 from idlehands_monitor.ledger.attempts import SNAPSHOT_BYTES
 from idlehands_monitor.ledger.pool import MOST_HOLES, Hole
 from idlehands_monitor.ledger.thread_waits import ThreadSamples
-from idlehands_monitor.model.vocabulary import WORDS
+from idlehands_monitor.model.vocabulary import REASONS_BY_CODE
 from idlehands_monitor.session import feed
 
 
@@ -414,7 +414,7 @@ def test_sights_of_threads_are_bounded_and_the_newest_stays(monkeypatch):
         samples.add(at, {at % 3: "sleep" if at % 6 < 3 else "lock", 100 + at: "other"})
     assert sum(len(samples.of(thread, 0, 1 << 60)[0]) for thread in range(20_000)) <= 100
     timestamps, codes = samples.of(0, 0, 1 << 60)
-    assert (timestamps[-1], WORDS[codes[-1]]) == (9999, "lock")
+    assert (timestamps[-1], REASONS_BY_CODE[codes[-1]]) == (9999, "lock")
     assert len(samples.of(100, 0, 1 << 60)[0]) == 0
 
 

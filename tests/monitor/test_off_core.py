@@ -19,7 +19,7 @@ from idlehands_monitor.analysis.time.blocked import LEAST_ATTEMPTS, blocked
 from idlehands_monitor.analysis.time.worker_time import pool_time
 from idlehands_monitor.analysis.verdicts.findings import findings
 from idlehands_monitor.model.blocked import BlockedReading
-from idlehands_monitor.model.vocabulary import WAIT_SORTS
+from idlehands_monitor.model.vocabulary import WaitReason
 from idlehands_monitor.model.worker_time import WorkerTime
 from idlehands_monitor.views.terminal.header import blocked_words
 
@@ -94,7 +94,7 @@ def test_looks_count_where_the_worker_is_in_a_task_and_in_no_recorded_wait():
     sleeping = {100: "sleep"}
     held = victims_tried(history, [(at, sleeping) for at in (5, 15, 25, 35, 59, 60, 80)])
     samples = time_of(held).in_task.samples
-    assert samples.tolist() == [3 if sort == "sleep" else 0 for sort in WAIT_SORTS]
+    assert samples.tolist() == [3 if sort == "sleep" else 0 for sort in WaitReason]
 
 
 def test_a_thread_that_ran_is_not_counted_and_an_unknown_sort_is_other():
@@ -103,8 +103,8 @@ def test_a_thread_that_ran_is_not_counted_and_an_unknown_sort_is_other():
     held = victims_tried(
         history, [(10, {100: "running"}), (20, {100: "a dream"}), (30, {7: "lock"})]
     )
-    samples = dict(zip(WAIT_SORTS, time_of(held).in_task.samples.tolist(), strict=True))
-    assert samples == {**dict.fromkeys(WAIT_SORTS, 0), "other": 1}
+    samples = dict(zip(WaitReason, time_of(held).in_task.samples.tolist(), strict=True))
+    assert samples == {**dict.fromkeys(WaitReason, 0), "other": 1}
 
 
 def hundred_seconds(samples):

@@ -8,14 +8,12 @@ from hypothesis import strategies as st
 
 from histories import History, Task, ledger, random_history, scaled, take_in
 from idlehands_monitor.analysis.assemble import read
+from idlehands_monitor.analysis.deques.ends import judged_ends
 from idlehands_monitor.analysis.time.job_history import JobHistory
 from idlehands_monitor.analysis.verdicts.promises import (
-    BROKEN,
-    KEPT,
     LEAST_CASES,
     MOST_BROKEN,
     RACE_NS,
-    UNKNOWN,
     ends_kept,
     greedy_bound,
     parks_when_empty,
@@ -24,9 +22,10 @@ from idlehands_monitor.analysis.verdicts.promises import (
     stays_in_pool,
     victims_even,
 )
-from idlehands_monitor.model.deques import EndReading, EndsReading, SizesReading
+from idlehands_monitor.model.deques import EndReading, SizesReading
 from idlehands_monitor.model.graph import GraphReading
 from idlehands_monitor.model.source import SourceReading
+from idlehands_monitor.model.vocabulary import Verdict
 
 MS = 1_000_000
 seeds = st.integers(0, 2**16)
@@ -51,12 +50,12 @@ def verdict_of(history):
 
 def test_parking_in_an_empty_pool_keeps_the_promise():
     found = verdict_of(parkings(100))
-    assert (found.verdict, found.cases, found.broken) == (KEPT, 100, 0)
+    assert (found.verdict, found.cases, found.broken) == (Verdict.KEPT, 100, 0)
 
 
 def test_parking_beside_a_task_that_was_there_breaks_it_and_says_when():
     found = verdict_of(parkings(100, beside=10))
-    assert (found.verdict, found.cases, found.broken) == (BROKEN, 100, 10)
+    assert (found.verdict, found.cases, found.broken) == (Verdict.BROKEN, 100, 10)
     assert found.effect == pytest.approx(0.1)
     assert found.timestamps_ns[0] == 10 * MS
     assert len(found.timestamps_ns) == 10
@@ -68,12 +67,12 @@ def test_a_task_that_comes_while_a_worker_parks_is_a_race_and_breaks_nothing():
 
 def test_a_rare_slip_breaks_no_promise():
     found = verdict_of(parkings(100, beside=int(100 * MOST_BROKEN)))
-    assert found.verdict == KEPT
+    assert found.verdict == Verdict.KEPT
 
 
 def test_below_the_least_number_of_cases_there_is_no_verdict_and_it_says_why():
     found = verdict_of(parkings(LEAST_CASES - 1, beside=LEAST_CASES - 1))
-    assert found.verdict == UNKNOWN
+    assert found.verdict == Verdict.UNKNOWN
     assert f"{LEAST_CASES} are needed" in found.why
 
 
@@ -108,12 +107,12 @@ def hundred_tasks():
 
 def test_tasks_of_the_pool_itself_keep_the_promise_to_stay_in_it():
     found = foreign(hundred_tasks(), [])
-    assert (found.verdict, found.cases, found.broken) == (KEPT, 100, 0)
+    assert (found.verdict, found.cases, found.broken) == (Verdict.KEPT, 100, 0)
 
 
 def test_tasks_spawned_in_another_pool_are_told_by_their_stamp():
     found = foreign(hundred_tasks(), range(20, 40))
-    assert (found.verdict, found.broken) == (BROKEN, 20)
+    assert (found.verdict, found.broken) == (Verdict.BROKEN, 20)
     assert found.timestamps_ns[0] == 20 * MS + 1000
 
 
@@ -127,39 +126,39 @@ def graph(**changes):
 
 def test_a_graph_that_took_no_longer_than_the_bound_keeps_it():
     found = greedy_bound(graph())
-    assert (found.verdict, found.effect) == (KEPT, pytest.approx(2.5 / 2.75))
+    assert (found.verdict, found.effect) == (Verdict.KEPT, pytest.approx(2.5 / 2.75))
 
 
 def test_a_graph_that_took_longer_than_any_greedy_schedule_breaks_it():
-    assert greedy_bound(graph(measured_s=3.5)).verdict == BROKEN
+    assert greedy_bound(graph(measured_s=3.5)).verdict == Verdict.BROKEN
 
 
 def test_work_that_kept_coming_has_no_bound_and_says_so():
     found = greedy_bound(graph(last_root_s=1.0))
-    assert found.verdict == UNKNOWN
+    assert found.verdict == Verdict.UNKNOWN
     assert "all there at the start" in found.why
 
 
 def test_a_part_of_a_computation_has_no_bound_and_says_so():
     found = greedy_bound(graph(whole=False))
-    assert found.verdict == UNKNOWN
+    assert found.verdict == Verdict.UNKNOWN
     assert "other tasks" in found.why
 
 
 def test_without_a_graph_nothing_is_said_of_the_bound():
-    assert greedy_bound(None).verdict == UNKNOWN
+    assert greedy_bound(None).verdict == Verdict.UNKNOWN
 
 
 def ends_of(own_at_end, stolen_at_end, of=100):
     def end(at_end):
         return EndReading(of, 0, of, at_end, 0.0, 3.0, tuple(range(of - at_end))[:5])
 
-    return EndsReading(0, end(own_at_end), end(stolen_at_end), 0)
+    return judged_ends(0, end(own_at_end), end(stolen_at_end), 0)
 
 
 def test_each_end_has_its_own_promise():
     owners, thieves = ends_kept(ends_of(100, 0))
-    assert (owners.verdict, thieves.verdict) == (KEPT, BROKEN)
+    assert (owners.verdict, thieves.verdict) == (Verdict.KEPT, Verdict.BROKEN)
     assert thieves.evidence == "broken in 100 of 100 cases"
     assert thieves.timestamps_ns[0] == 0
 
@@ -174,19 +173,19 @@ def sizes_with(superiority):
 
 def test_sizes_are_judged_by_how_often_the_stolen_one_is_the_larger():
     kept = sizes_kept(sizes_with(0.7), ends_kept(ends_of(100, 100)))
-    assert (kept.verdict, kept.effect) == (KEPT, 0.7)
+    assert (kept.verdict, kept.effect) == (Verdict.KEPT, 0.7)
     assert "larger in 70%, by the hint of its size" in kept.evidence
-    assert sizes_kept(sizes_with(0.3), ends_kept(ends_of(100, 100))).verdict == BROKEN
+    assert sizes_kept(sizes_with(0.3), ends_kept(ends_of(100, 100))).verdict == Verdict.BROKEN
 
 
 def test_sizes_are_not_judged_where_tasks_are_taken_from_the_wrong_end():
     found = sizes_kept(sizes_with(0.3), ends_kept(ends_of(100, 0)))
-    assert found.verdict == UNKNOWN
+    assert found.verdict == Verdict.UNKNOWN
     assert "wrong end" in found.why
 
 
 def test_what_is_not_recorded_is_not_judged_and_says_why():
-    assert {end.verdict for end in ends_kept(None)} == {UNKNOWN}
+    assert {end.verdict for end in ends_kept(None)} == {Verdict.UNKNOWN}
     assert sizes_kept(None, ends_kept(None)).why
     assert victims_even(None).why
 
@@ -197,7 +196,7 @@ def test_where_spawns_were_lost_in_between_nothing_is_judged_by_them():
     lost = {"frame": "lost", "pool": 0, "table": "spawns", "worker": -1, "rows": 5}
     take_in(pool, lost)
     for found in (parks_when_empty(pool, 0, history.end), stays_in_pool(pool, 0, history.end)):
-        assert found.verdict == UNKNOWN
+        assert found.verdict == Verdict.UNKNOWN
         assert "lost" in found.why
 
 

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from readings import steal_counts
 
 from histories import History, Task, ledger
+from idlehands_monitor.analysis.deques.ends import judged_ends
 from idlehands_monitor.analysis.deques.larger_steals import larger_steals, oldest_left
 from idlehands_monitor.analysis.stealing.evenness import NO_CHOICE
 from idlehands_monitor.analysis.verdicts.findings import LEAST_SHARE, findings
@@ -29,7 +30,6 @@ from idlehands_monitor.model.blocked import BlockedReading, WaitReading
 from idlehands_monitor.model.deques import (
     ContentionReading,
     EndReading,
-    EndsReading,
     LargerStealsReading,
 )
 from idlehands_monitor.model.host import HostReading
@@ -44,7 +44,7 @@ MS = 1_000_000
 
 def ends(own_at_end=100, stolen_at_end=100, of=100):
     ends = [EndReading(of, 0, of, at_end, 0.0, 2.0, ()) for at_end in (own_at_end, stolen_at_end)]
-    return EndsReading(0, *ends, unplaced=0)
+    return judged_ends(0, *ends, unplaced=0)
 
 
 def pushed_and_taken(takes):

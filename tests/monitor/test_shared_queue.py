@@ -17,7 +17,7 @@ from idlehands_monitor.analysis.assemble import read
 from idlehands_monitor.analysis.time.thinned import thinned_shares
 from idlehands_monitor.analysis.time.worker_time import pool_time
 from idlehands_monitor.ledger import Hole, HostCounters, Ledger
-from idlehands_monitor.ledger.detail import EVERY, parts, weights
+from idlehands_monitor.ledger.detail import THINNED_TO_ONE_IN, parts, weights
 from idlehands_monitor.ledger.queue_length import queued_at
 from idlehands_monitor.ledger.rows import Recent, task_rows
 from idlehands_monitor.model.source import SourceReading
@@ -266,14 +266,14 @@ def _as_array(values):
 
 def test_rows_of_a_sampled_stretch_weigh_as_many_tasks_as_they_stand_for():
     pool = sampled([(30, 10), (20, 20)], ran=32).pools[0]
-    assert weights(pool, Recent(pool.tasks, 0)).tolist() == [EVERY, EVERY]
+    assert weights(pool, Recent(pool.tasks, 0)).tolist() == [THINNED_TO_ONE_IN, THINNED_TO_ONE_IN]
     assert list(parts(pool, 0, 6_000)) == [(0, 100, 0), (100, 5_000, 2), (5_000, 6_000, 0)]
 
 
 def test_counts_of_a_sampled_stretch_are_the_totals_and_kinds_are_weighed():
     (pool,) = read(sampled([(30, 10), (20, 20)], ran=37), SourceReading("quay", "live")).pools
     assert pool.tasks.finished == 37
-    assert pool.tasks.kinds[0].finished == 2 * EVERY
+    assert pool.tasks.kinds[0].finished == 2 * THINNED_TO_ONE_IN
     assert pool.thinned_s == pytest.approx(4.9e-6)
 
 
@@ -350,7 +350,7 @@ def test_who_attaches_late_counts_the_tasks_that_sampled_rows_of_the_past_stand_
     pool.declared_ns, pool.complete_from_ns = -1_000, 100
     (reading,) = read(ledger, SourceReading("quay", "live")).pools
     assert reading.thinned_s > 0
-    assert reading.tasks.finished == 4 * EVERY
+    assert reading.tasks.finished == 4 * THINNED_TO_ONE_IN
 
 
 def batches(size):

@@ -14,6 +14,7 @@ from idlehands_monitor.analysis.verdicts.findings import CAUSES, findings
 from idlehands_monitor.analysis.verdicts.scheduler_findings import SchedulerUse
 from idlehands_monitor.model.parking import ParkingReading, SpinReading
 from idlehands_monitor.model.reading import StrandedReading
+from idlehands_monitor.model.scheduler import SchedulerReading
 from idlehands_monitor.model.tasks import KindReading
 from idlehands_monitor.model.worker_time import WorkerTime
 from idlehands_monitor.views import html, json, text
@@ -113,8 +114,7 @@ def test_only_who_wrote_the_worker_is_advised_to_spin():
 
 
 def test_a_pool_without_deques_cannot_be_told_to_spin():
-    parts = dict.fromkeys(("ends", "larger_steals", "parking", "contention", "stealing"))
-    assert not SchedulerUse.of({**parts, "promises": ()}).can_spin
+    assert not SchedulerUse.of(SchedulerReading()).can_spin
 
 
 @pytest.mark.parametrize(

@@ -1,23 +1,28 @@
 """From the ledger to a reading: one window, every pool, everything a view shows.
 
-Pure: the window, the source's state and the number of cores are handed in.
+The only module that asks all the questions. Pure: the window and the state of the source are
+handed in.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
-from ..ledger.detail import WORDS, step_at
+from ..ledger.detail import is_fully_recorded, step_at
 from ..ledger.queue_length import mean_lengths
-from ..model.reading import STEALING, PoolReading, Reading, StrandedReading
+from ..ledger.rows import MOST_LIVE_ROWS, MOST_ROWS, last_rows
+from ..model.reading import PoolReading, Reading, StrandedReading
+from ..model.scheduler import NO_DEQUES, SchedulerReading
 from ..model.source import SkippedReading, SourceReading
 from ..model.stealing import StealReading
-from .deques.use import deque_use
+from ..model.vocabulary import DETAIL_WORDS, PoolKind
+from .deques.use import deques
 from .external.pools import external_pools
 from .graph.bounds import graph_reading
 from .graph.graph import MOST_LIVE_TASKS, MOST_TASKS
 from .host.host import host_readings, of_pool
+from .parking.parking import parking
 from .queueing.flow import balance, queueing
 from .queueing.tasks import hand_overs_reading, task_reading
 from .stats.cache import SECOND_NS
@@ -38,59 +43,101 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from ..ledger import Ledger, PoolLedger
+    from ..model.blocked import BlockedReading
+    from ..model.findings import Finding
     from ..model.host import HostReading
+    from ..model.tasks import TaskReading
+    from ..model.worker_time import PoolTime, WorkerTime
+    from ..model.workers import LifetimesReading
     from .time.history import PoolHistory
     from .time.job_history import JobHistory
     from .time.stranded import Pairs
 
 CLOCKS_MAY_DIFFER = 1000
-"""Worker time below nothing is an error of stamps up to this part of a window, and past it none of
-a pool that ran: its rows overlap."""
+"""Worker time below nothing is an error of stamps up to this part of a window. Past it the rows of
+a pool overlap, which none of a pool that ran do."""
 SELDOM_SECONDS, HOST_SECONDS = 10, 2
-"""How long a live view keeps what is judged while no screen shows it, and what the host said."""
+"""How long a live view keeps what is judged while no screen shows it, and what the host says."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """What one pool is read from: the window, the settled seconds of a live pool, and the job's.
+
+    host: the reading of every process. stranded_ns: how long the pool's workers were idle while
+    tasks were queued in other pools.
+    """
+
+    ledger: Ledger
+    pool: PoolLedger
+    begin_ns: int
+    end_ns: int
+    history: PoolHistory | None = None
+    host: tuple[HostReading, ...] = ()
+    stranded_ns: float = 0.0
+
+    @property
+    def is_live(self) -> bool:
+        return self.history is not None
+
+
+@dataclass(frozen=True, slots=True)
+class _Times:
+    """The worker time of a pool's window, and that of slices for views that draw them."""
+
+    whole: PoolTime
+    slices: tuple[WorkerTime, ...]
+    queue_lengths: tuple[float, ...]
+    slice_s: float
+
+    @property
+    def is_thinned(self) -> bool:
+        """Whether some tasks of the window left no row, as the probe had given up detail."""
+        return self.whole.counted_ns + self.whole.thinned_ns > 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Counts:
+    """What is counted in a window, and what follows from it."""
+
+    steals: StealReading
+    lifetimes: LifetimesReading | None
+    tasks: TaskReading
+    blocked: BlockedReading | None
+    findings: tuple[Finding, ...]
 
 
 def read(
     ledger: Ledger,
     source: SourceReading,
     window_ns: int | None = None,
-    past: JobHistory | None = None,
+    history: JobHistory | None = None,
     *,
     fresh: bool = True,
 ) -> Reading:
     """Return the reading of the last `window_ns` (None: all that is held) of every pool.
 
-    Of a process without a probe, of what its threads look like from outside.
+    Of an external process it is the reading of what its threads look like from outside.
 
-    `past` holds what was worked out of earlier seconds, which views draw and windows are made of.
-    Without `fresh` what is judged of promises, stealing, deques, parking and queueing may be some
-    seconds old: more than half of the work, for views that show none of it.
+    `history` holds what was worked out of earlier seconds, which views draw and windows are made
+    of. Without `fresh` what is judged of promises, stealing, deques, parking and queueing may be
+    some seconds old: more than half of the work, for views that show none of it.
     """
     windows = windows_of(ledger, window_ns)
-    if past is not None:
+    if history is not None:
         windows = {
             number: (settled_begin(ledger.pools[number], begin, end), end)
             for number, (begin, end) in windows.items()
         }
-    host: tuple[HostReading, ...] = ()
-    between: Pairs = {}
-    if windows:
-        end = max(window[1] for window in windows.values())
-        begin = min(window[0] for window in windows.values())
-        since = begin if window_ns is None else end - window_ns
-
-        def of_host() -> tuple[HostReading, ...]:
-            return host_readings(ledger, since, end)
-
-        host = of_host() if past is None else past.cached("host", end, HOST_SECONDS, of_host)
-        between = _stranded(ledger, windows, past)
+    host = _host(ledger, windows, window_ns, history)
+    between = _stranded(ledger, windows, history) if windows else {}
     pools, contradictory = [], 0
     for number, window in windows.items():
-        history = past.pools.get(number) if past else None
         stranded_ns = sum(ns for (idle, _), ns in between.items() if idle == number)
+        past = history.pools.get(number) if history is not None else None
+        asked = _Asked(ledger, ledger.pools[number], *window, past, host, stranded_ns)
         try:
-            pool = ledger.pools[number]
-            pools.append(read_pool(ledger, pool, *window, history, host, stranded_ns, fresh=fresh))
+            pools.append(_pool(asked, fresh=fresh))
         except DAMAGED:
             contradictory += 1
     if contradictory:
@@ -106,121 +153,170 @@ def read(
     )
 
 
+def _host(
+    ledger: Ledger,
+    windows: Mapping[int, tuple[int, int]],
+    window_ns: int | None,
+    history: JobHistory | None,
+) -> tuple[HostReading, ...]:
+    """Return what the host reported of the job's processes, of a live job for some seconds."""
+    if not windows:
+        return ()
+    end = max(window[1] for window in windows.values())
+    begin = min(window[0] for window in windows.values())
+    since = begin if window_ns is None else end - window_ns
+    if history is None:
+        return host_readings(ledger, since, end)
+    return history.cached("host", end, HOST_SECONDS, lambda: host_readings(ledger, since, end))
+
+
 def _stranded(
-    ledger: Ledger, windows: Mapping[int, tuple[int, int]], past: JobHistory | None
+    ledger: Ledger, windows: Mapping[int, tuple[int, int]], history: JobHistory | None
 ) -> Pairs:
     """Return what was stranded between pools while all of them were there."""
     begin = max(window[0] for window in windows.values())
     end = min(window[1] for window in windows.values())
-    if past is not None:
-        return past.stranded.pairs(begin, end)
+    if history is not None:
+        return history.stranded.pairs(begin, end)
     return stranded([ledger.pools[number] for number in windows], begin, end, ledger)
 
 
-def read_pool(
-    ledger: Ledger,
-    pool: PoolLedger,
-    begin_ns: int,
-    end_ns: int,
-    history: PoolHistory | None = None,
-    host: tuple[HostReading, ...] = (),
-    stranded_ns: float = 0.0,
-    *,
-    fresh: bool = True,
-) -> PoolReading:
-    """Return the reading of one pool between two moments; `host` is that of every process.
+def read_pool(ledger: Ledger, pool: PoolLedger, begin_ns: int, end_ns: int) -> PoolReading:
+    """Return the reading of one pool between two timestamps, by itself.
 
-    `stranded_ns`: how long its workers were idle while tasks were queued in other pools. Raises
-    one of `DAMAGED` where the rows contradict each other.
+    Raises one of `DAMAGED` where the rows contradict each other.
     """
-    if history is None:
-        held = Window(pool, begin_ns, end_ns).ordered()
-        rates = rates_of(pool, ledger.host, held, begin_ns, end_ns)
-        time = pool_time(pool, ledger.host, begin_ns, end_ns, held, rates)
-        edges = edges_of(begin_ns, end_ns)
-        slices = slice_times(pool, ledger.host, edges, held, rates)
-        times = tuple(part.pool for part in slices)
-        lengths = mean_lengths(pool, edges) if pool.kind != STEALING else ()
-        slice_s = (end_ns - begin_ns) / len(times) / 1e9
-    else:
-        time = history.time(pool, ledger.host, begin_ns, end_ns)
-        times, lengths, slice_s = history.times, history.queue_lengths, SECOND_NS / 1e9
+    return _pool(_Asked(ledger, pool, begin_ns, end_ns), fresh=True)
+
+
+def _pool(asked: _Asked, *, fresh: bool) -> PoolReading:
+    pool, begin_ns, end_ns = asked.pool, asked.begin_ns, asked.end_ns
+    times = _times(asked)
+    time = times.whole
     if time.by_category.min(initial=0) * CLOCKS_MAY_DIFFER < -time.recorded_ns:
         raise ValueError("the rows of a pool contradict each other")
-    window_s = time.recorded_ns / 1e9
-    sampled = time.counted_ns + time.thinned_ns > 0
-    whole = not sampled and time.recorded_ns == end_ns - begin_ns
-    steals = _steals(pool, begin_ns, end_ns)
+    steals = StealReading(pool.counts_between(begin_ns, end_ns))
     lifetimes = lifetimes_reading(pool, begin_ns, end_ns)
-    tasks = task_reading(pool, begin_ns, end_ns, time, history, thinned=sampled)
+    tasks = task_reading(pool, begin_ns, end_ns, time, asked.history, thinned=times.is_thinned)
     waited = blocked(time)
-
-    def judged() -> dict[str, Any]:
-        use = deque_use(pool, time, begin_ns, end_ns, live=history is not None)
-        looked = stealing(pool, steals, begin_ns, end_ns, whole=whole, live=history is not None)
-        most = MOST_TASKS if history is None else MOST_LIVE_TASKS
-        graph = graph_reading(pool, time, steals, begin_ns, end_ns, most)
-        return {
-            **use._asdict(),
-            "graph": graph,
-            "stealing": looked,
-            "promises": promises(pool, begin_ns, end_ns, graph, use, looked),
-            "queueing": queueing(pool, time, begin_ns, end_ns),
-            "balance": balance(time, tasks.finished),
-        }
-
-    if history is None:
-        more = judged()
-    else:
-        more = history.cached("judged", end_ns, 1 if fresh else SELDOM_SECONDS, judged)
-    use = SchedulerUse.of(more)
+    scheduler = _scheduler(asked, times, steals, tasks.finished, fresh=fresh)
+    use = SchedulerUse.of(scheduler)
     costs = scheduler_costs(time, steals, use)
-    others = host_findings(time, lifetimes, of_pool(pool, host))
+    others = host_findings(time, lifetimes, of_pool(pool, asked.host))
     others += scheduler_findings(time, steals, use, costs)
+    found = findings(
+        time.pool,
+        pool.workers,
+        time.recorded_ns / 1e9,
+        lifetimes,
+        others,
+        waited,
+        asked.stranded_ns,
+        costs.searching,
+        one_queue=pool.shared_queue,
+        broken=pool.broken.rstrip("."),
+    )
+    return _reading(asked, times, scheduler, _Counts(steals, lifetimes, tasks, waited, found))
+
+
+def _reading(
+    asked: _Asked, times: _Times, scheduler: SchedulerReading, counts: _Counts
+) -> PoolReading:
+    """Put the answers for one pool together."""
+    pool, begin_ns, end_ns, time = asked.pool, asked.begin_ns, asked.end_ns, times.whole
+    window_s = time.recorded_ns / 1e9
     return PoolReading(
         name=pool.name,
         kind=pool.kind,
         number=pool.number,
         pid=pool.pid,
-        workers=worker_readings(pool, time.per_worker, steals, history, begin_ns, end_ns),
-        history=times,
-        slice_s=slice_s,
-        queue_lengths=lengths,
+        workers=worker_readings(
+            pool, time.per_worker, counts.steals, asked.history, begin_ns, end_ns
+        ),
+        history=times.slices,
+        slice_s=times.slice_s,
+        queue_lengths=times.queue_lengths,
         begin_ns=begin_ns,
         end_ns=end_ns,
         window_s=window_s,
         unrecorded_s=(end_ns - begin_ns) / 1e9 - window_s,
         time=time.pool,
         core_time=time.core_time,
-        tasks=tasks,
-        blocked=waited,
-        detail=WORDS[min(step_at(pool, end_ns), len(WORDS) - 1)],
+        tasks=counts.tasks,
+        blocked=counts.blocked,
+        detail=DETAIL_WORDS[step_at(pool, end_ns)],
         counted_s=time.counted_ns / 1e9,
         thinned_s=time.thinned_ns / 1e9,
         thinning_error=time.error,
-        steals=steals,
+        steals=counts.steals,
         hand_overs=hand_overs_reading(pool, begin_ns, end_ns),
-        lifetimes=lifetimes,
+        lifetimes=counts.lifetimes,
         broken=pool.broken,
         inbox=pool.inbox,
-        findings=findings(
-            time.pool,
-            pool.workers,
-            window_s,
-            lifetimes,
-            others,
-            waited,
-            stranded_ns,
-            costs.searching,
-            one_queue=pool.shared_queue,
-            broken=pool.broken.rstrip("."),
-        ),
+        findings=counts.findings,
         lost_rows=pool.lost_rows,
         misuses=pool.misuses,
         closed=pool.closed_ns >= 0,
-        **more,
+        promises=scheduler.promises,
+        ends=scheduler.deques.ends,
+        sizes=scheduler.deques.sizes,
+        contention=scheduler.deques.contention,
+        larger_steals=scheduler.deques.larger_steals,
+        parking=scheduler.parking,
+        graph=scheduler.graph,
+        stealing=scheduler.stealing,
+        queueing=scheduler.queueing,
+        balance=scheduler.balance,
     )
 
 
-def _steals(pool: PoolLedger, begin_ns: int, end_ns: int) -> StealReading:
-    return StealReading(pool.counts_between(begin_ns, end_ns))
+def _times(asked: _Asked) -> _Times:
+    """Return the worker time of a window: of a live pool mostly what its settled seconds say."""
+    pool, host, begin_ns, end_ns = asked.pool, asked.ledger.host, asked.begin_ns, asked.end_ns
+    if asked.history is not None:
+        whole = asked.history.time(pool, host, begin_ns, end_ns)
+        second_s = SECOND_NS / 1e9
+        return _Times(whole, asked.history.times, asked.history.queue_lengths, second_s)
+    window = Window(pool, begin_ns, end_ns).ordered()
+    rates = rates_of(pool, host, window, begin_ns, end_ns)
+    whole = pool_time(pool, host, begin_ns, end_ns, window, rates)
+    edges = edges_of(begin_ns, end_ns)
+    slices = tuple(part.pool for part in slice_times(pool, host, edges, window, rates))
+    lengths = mean_lengths(pool, edges) if pool.kind != PoolKind.STEALING else ()
+    return _Times(whole, slices, lengths, (end_ns - begin_ns) / len(slices) / 1e9)
+
+
+def _scheduler(
+    asked: _Asked, times: _Times, steals: StealReading, finished: int, *, fresh: bool
+) -> SchedulerReading:
+    """Return what is judged of the scheduler, of a live pool at most once a second."""
+    if asked.history is None:
+        return _judged(asked, times, steals, finished)
+    seconds = 1 if fresh else SELDOM_SECONDS
+    return asked.history.cached(
+        "judged", asked.end_ns, seconds, lambda: _judged(asked, times, steals, finished)
+    )
+
+
+def _judged(asked: _Asked, times: _Times, steals: StealReading, finished: int) -> SchedulerReading:
+    pool, begin_ns, end_ns = asked.pool, asked.begin_ns, asked.end_ns
+    time, live = times.whole, asked.is_live
+    recorded = not times.is_thinned and time.recorded_ns == end_ns - begin_ns
+    use, parked = NO_DEQUES, None
+    if is_fully_recorded(pool, time, begin_ns, end_ns):
+        since = last_rows(pool.tasks, begin_ns, MOST_LIVE_ROWS if live else MOST_ROWS)
+        parked = parking(pool, since, end_ns)
+        if pool.kind == PoolKind.STEALING:
+            use = deques(pool, begin_ns, end_ns, since)
+    most = MOST_LIVE_TASKS if live else MOST_TASKS
+    graph = graph_reading(pool, time, steals, begin_ns, end_ns, most)
+    attempts = stealing(pool, steals, begin_ns, end_ns, whole=recorded, live=live)
+    return SchedulerReading(
+        promises=promises(pool, begin_ns, end_ns, graph, use, attempts),
+        deques=use,
+        parking=parked,
+        graph=graph,
+        stealing=attempts,
+        queueing=queueing(pool, time, begin_ns, end_ns),
+        balance=balance(time, finished),
+    )

@@ -1,12 +1,6 @@
-"""Where the probe had given up detail: what is known all the same, and how well.
+"""What a probe had given up of its detail, and when; what the running totals still count.
 
-In a stretch in which one task in `EVERY` was recorded, a recorded task stands for as many, and so
-does the gap behind it. Their sums, worker by worker, are scaled to the time that the worker
-belonged to the pool: the share of time in tasks is a ratio of means over the sampled pairs of a
-task and its gap, whose standard error follows from the pairs' residuals (Cochran, Sampling
-Techniques, 3rd edition, 1977, ratio estimates, equation 6.13; the finite population is left out).
-Parked time is not split there: nothing is known of when most tasks were queued. Where tasks were
-only counted no time is known at all.
+Where one task in `THINNED_TO_ONE_IN` was recorded, its row stands for so many tasks.
 """
 
 from __future__ import annotations
@@ -16,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..model.arrays import Int64
+from ..model.vocabulary import THINNED_TO_ONE_IN, DetailStep
 from ..model.worker_time import PoolTime
 from .rows import Recent, ran_to_end
 
@@ -24,25 +19,21 @@ if TYPE_CHECKING:
 
     from .pool import PoolLedger
 
-NO_CPU, THINNED, TOTALS = 1, 2, 3
-EVERY = 16
-WORDS = ("", "no CPU times", f"one task in {EVERY}", "totals only")
 
-
-def step_at(pool: PoolLedger, timestamp_ns: int) -> int:
-    """Return the step of detail at a moment: 0 full, 1 no CPU times, 2 sampled, 3 totals only."""
+def step_at(pool: PoolLedger, timestamp_ns: int) -> DetailStep:
+    """Return the step of detail at a timestamp."""
     step = 0
     for at_ns, turned_to in pool.steps:
         if at_ns <= timestamp_ns:
             step = turned_to
-    return step
+    return DetailStep(min(step, DetailStep.TOTALS))
 
 
 def parts(pool: PoolLedger, begin_ns: int, end_ns: int) -> Iterable[tuple[int, int, int]]:
     """Yield (begin, end, step) of the parts of a stretch, whole steps of detail each."""
-    low, step = begin_ns, step_at(pool, begin_ns)
+    low, step = begin_ns, int(step_at(pool, begin_ns))
     for at_ns, turned_to in pool.steps:
-        if low < at_ns < end_ns and (turned_to >= THINNED or step >= THINNED):
+        if low < at_ns < end_ns and (turned_to >= DetailStep.THINNED or step >= DetailStep.THINNED):
             yield low, at_ns, step
             low = at_ns
         if at_ns < end_ns:
@@ -58,8 +49,8 @@ def weights(pool: PoolLedger, store: Recent) -> Int64:
         timestamps = store[pool.thinned_by]
         edges = [*pool.steps, (int(np.iinfo(np.int64).max), 0)]
         for (at_ns, step), (until_ns, _) in zip(edges, edges[1:], strict=False):
-            if step == THINNED:
-                weight[(timestamps >= at_ns) & (timestamps < until_ns)] = EVERY
+            if step == DetailStep.THINNED:
+                weight[(timestamps >= at_ns) & (timestamps < until_ns)] = THINNED_TO_ONE_IN
     return weight
 
 
@@ -96,7 +87,7 @@ def tasks_run(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[int, int]:
     return run, spawned
 
 
-def whole(pool: PoolLedger, time: PoolTime, begin_ns: int, end_ns: int) -> bool:
+def is_fully_recorded(pool: PoolLedger, time: PoolTime, begin_ns: int, end_ns: int) -> bool:
     """Say whether every task of a window left a row: none were lost, and none sampled."""
-    sampled = any(step >= THINNED for at_ns, step in pool.steps if at_ns < end_ns)
+    sampled = any(step >= DetailStep.THINNED for at_ns, step in pool.steps if at_ns < end_ns)
     return not sampled and time.recorded_ns >= end_ns - begin_ns

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .detail import THINNED, step_at
+from ..model.vocabulary import DetailStep
+from .detail import step_at
 from .rows import Recent, still_open
 
 if TYPE_CHECKING:
@@ -39,7 +40,7 @@ def mean_lengths(pool: PoolLedger, edges_ns: Sequence[int]) -> tuple[float, ...]
     area = queued_at(pool, begin) * (edges - begin).astype(np.float64) + came - went
     means = np.maximum(0.0, np.diff(area) / np.diff(edges))
     known = [
-        max(step_at(pool, low), step_at(pool, high)) < THINNED
+        max(step_at(pool, low), step_at(pool, high)) < DetailStep.THINNED
         for low, high in zip(edges_ns, edges_ns[1:], strict=False)
     ]
     return tuple(np.where(known, means, np.nan).tolist())

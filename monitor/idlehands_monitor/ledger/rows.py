@@ -135,3 +135,8 @@ def tasks_and_departures(pool: PoolLedger, end_ns: int, since_ns: int) -> tuple[
     }
     rows["full_ns"] = rows["ended"] - rows["began"]
     return of_workers(rows, pool.workers), store["started_ns"][gone]
+
+
+def kind_name(pool: PoolLedger, kind: int) -> str:
+    """Return the name of a kind of task by its number."""
+    return pool.task_kinds[kind] if 0 <= kind < len(pool.task_kinds) else f"kind {kind}"

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..model.arrays import Int64
-from ..model.vocabulary import RUNNING, WAIT_SORTS
+from ..model.vocabulary import RUNNING, WaitReason
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -20,7 +20,7 @@ MOST_SIGHTS = 1 << 20
 MOST_THREADS = 1 << 14
 """The one seen longest ago goes first."""
 
-_CODES = {RUNNING: -1, **{sort: place for place, sort in enumerate(WAIT_SORTS)}}
+_CODES: dict[str, int] = {RUNNING: -1, **{sort: place for place, sort in enumerate(WaitReason)}}
 _OTHER = _CODES["other"]
 
 
@@ -80,7 +80,7 @@ class ThreadSamples:
     def of(self, native_id: int, begin_ns: int, end_ns: int) -> tuple[Int64, Int64]:
         """Return the sights of a thread in [begin, end), oldest first: their moments and codes.
 
-        What a code means is in `WORDS`.
+        What a code means is in `REASONS_BY_CODE`.
         """
         seen = self._threads.get(native_id) or _Samples()
         first, last = bisect_left(seen.timestamps, begin_ns), bisect_left(seen.timestamps, end_ns)

@@ -1,29 +1,15 @@
-"""What a reading says of a pool's deques: which ends tasks were taken from, and how large.
-
-Frozen parts of the reading, nothing is computed here but verdicts: "kept", "broken" or "unknown".
-"""
+"""What a reading says of a pool's deques: at which ends tasks are taken, sizes, contention."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ..analysis.stats.summary import wilson
-
-LEAST_TAKES = 30
-"""Fewer takes with a choice than this tell nothing of a promise; common practice, no source."""
-KEPT_SHARE = 0.9
-"""Share of takes at the promised end from which on a promise counts as kept. A pool that takes at
-random from two tasks has a half, and stamps that a thread switch delays spoil a few in a hundred;
-common practice, no source."""
-MOST_UNPLACED = 0.1
-"""Share of takes of tasks that were moved between deques above which nothing is told."""
+from .vocabulary import Verdict
 
 SMALL_EFFECT = 0.56
 """Probability of superiority that is a small effect: A. Vargha, H. D. Delaney 2000, J. Educ. Behav.
 Stat. 25(2):101–132 (from memory)."""
 SIGNIFICANT, TWO_SIDED = 0.05, 1.96
-
-KEPT, BROKEN, UNKNOWN = "kept", "broken", "unknown"
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,16 +30,6 @@ class EndReading:
     length: float
     timestamps_ns: tuple[int, ...]
 
-    @property
-    def verdict(self) -> str:
-        """Kept from `KEPT_SHARE` on, broken where Wilson's interval lies below it."""
-        if self.with_choice < LEAST_TAKES:
-            return UNKNOWN
-        if self.at_end >= KEPT_SHARE * self.with_choice:
-            return KEPT
-        upper = wilson(self.at_end, self.with_choice)[1]
-        return BROKEN if upper < KEPT_SHARE else UNKNOWN
-
 
 @dataclass(frozen=True, slots=True)
 class EndsReading:
@@ -61,7 +37,8 @@ class EndsReading:
 
     begin_ns: from when on takes are judged. unplaced: takes of a task from another deque than its
     spawner's, which are not judged. of_two: operations at deques of two tasks or more: takes that
-    found as many, and pushes, each of which the take of one task more undoes.
+    found as many, and pushes, each of which the take of one task more undoes. owners_newest,
+    thieves_oldest: the verdicts on the two promises.
     """
 
     begin_ns: int
@@ -69,20 +46,8 @@ class EndsReading:
     stolen: EndReading
     unplaced: int
     of_two: int = 0
-
-    @property
-    def owners_newest(self) -> str:
-        """The verdict on: owners take the newest."""
-        return self._verdict(self.own)
-
-    @property
-    def thieves_oldest(self) -> str:
-        """The verdict on: thieves take the oldest."""
-        return self._verdict(self.stolen)
-
-    def _verdict(self, end: EndReading) -> str:
-        takes = self.own.takes + self.stolen.takes + self.unplaced
-        return UNKNOWN if self.unplaced > MOST_UNPLACED * takes else end.verdict
+    owners_newest: Verdict = Verdict.UNKNOWN
+    thieves_oldest: Verdict = Verdict.UNKNOWN
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,11 +99,15 @@ class SizesReading:
         return "the hint of its size" if self.by_hint else "the time of all that came from it"
 
     @property
-    def stolen_larger(self) -> str:
+    def stolen_larger(self) -> Verdict:
         """The verdict on: stolen tasks are the larger ones."""
         if self.superiority >= SMALL_EFFECT and self.p < SIGNIFICANT:
-            return KEPT
-        return BROKEN if self.superiority + TWO_SIDED * self.error < SMALL_EFFECT else UNKNOWN
+            return Verdict.KEPT
+        return (
+            Verdict.BROKEN
+            if self.superiority + TWO_SIDED * self.error < SMALL_EFFECT
+            else Verdict.UNKNOWN
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,3 +179,16 @@ class ContentionReading:
         """Share of the meetings of known length that were at a near-empty deque."""
         known = self.near_empty + self.longer
         return self.near_empty / known if known else None
+
+
+@dataclass(frozen=True, slots=True)
+class DequesReading:
+    """What is judged of a pool's deques; None where tasks went by without a row, or for no steals.
+
+    sizes: None too where there is too little data, larger_steals where the ends were kept to.
+    """
+
+    ends: EndsReading | None = None
+    sizes: SizesReading | None = None
+    contention: ContentionReading | None = None
+    larger_steals: LargerStealsReading | None = None

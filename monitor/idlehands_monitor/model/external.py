@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from .vocabulary import ExternalState
+
 UNANSWERED = (
     "number-of-tasks",
     "wait-in-queue",
@@ -81,7 +83,7 @@ class ExternalTime:
 class ExternalWorkerReading:
     """One worker. native_id: the kernel's id, -1 where it could not be told.
 
-    state: "working", "blocked", "parked" or "unknown", in the last sample; waits_for: the sort of
+    state: in the last sample; waits_for: the sort of
     wait it was in; place: its innermost frame there, None where no stack was read.
     """
 
@@ -91,7 +93,7 @@ class ExternalWorkerReading:
     native_id: int
     ident: int
     time: ExternalTime
-    state: str
+    state: ExternalState
     waits_for: str
     place: PlaceReading | None
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from .vocabulary import FindingCode
+
 
 @dataclass(frozen=True, slots=True)
 class Finding:
@@ -13,7 +15,7 @@ class Finding:
     save, None where that cannot be said.
     """
 
-    code: str
+    code: FindingCode
     worker_seconds: float
     share: float
     sentence: str

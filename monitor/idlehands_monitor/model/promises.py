@@ -4,20 +4,22 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from .vocabulary import PromiseCode, Verdict
+
 
 @dataclass(frozen=True, slots=True)
 class PromiseReading:
     """One promise of the scheduler and whether this run keeps it.
 
-    verdict: "kept", "broken" or "unknown" (too little data, or not recorded). cases: how often it
+    cases: how often it
     could have been broken; broken: how often it was; effect: the share or the effect size that
     the verdict goes by. moments_ns: when it was broken, the first few. why: what
     keeps it from being judged. evidence: what the verdict goes by, in a few words.
     """
 
-    code: str
+    code: PromiseCode
     what: str
-    verdict: str
+    verdict: Verdict
     cases: int
     broken: int
     effect: float

@@ -14,6 +14,7 @@ from .queueing import BalanceReading, QueueingReading
 from .source import SourceReading
 from .stealing import StealReading
 from .tasks import HandOverReading, TaskReading
+from .vocabulary import CoreTimeSource, PoolKind
 from .worker_time import WorkerTime
 from .workers import LifetimesReading, WorkerReading
 
@@ -25,9 +26,6 @@ if TYPE_CHECKING:
     from .parking import ParkingReading
     from .promises import PromiseReading
     from .stealing import StealingReading
-
-STEALING = "work-stealing"
-"""The kind of a pool whose workers take from each other's deques."""
 
 
 NO_HAND_OVERS = HandOverReading(())
@@ -63,7 +61,7 @@ class PoolReading:
     window_s: float
     unrecorded_s: float
     time: WorkerTime
-    core_time: str
+    core_time: CoreTimeSource
     tasks: TaskReading
     steals: StealReading
     inbox: int
@@ -102,7 +100,7 @@ class PoolReading:
     @property
     def has_steals(self) -> bool:
         """Whether this pool's workers take from each other's deques."""
-        return self.kind == STEALING
+        return self.kind == PoolKind.STEALING
 
 
 @dataclass(frozen=True, slots=True)

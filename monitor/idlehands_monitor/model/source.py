@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from .vocabulary import StreamState
+
 
 @dataclass(frozen=True, slots=True)
 class SkippedReading:
@@ -18,14 +20,14 @@ class SkippedReading:
 class SourceReading:
     """Where the frames come from: the process watched, and how the stream fares.
 
-    state: "connecting", "live", "stalled", "ended" or "replay". note: one line, may be empty.
+    state: how the stream fares. note: one line, may be empty.
     probe_cost: share of the process's worker time that the probe takes, None where unknown.
     sampled: whether the process has no probe and is only looked at from outside. processes: the
     ids of the job's processes that have been attached, pid the first of them.
     """
 
     target: str
-    state: str
+    state: StreamState
     note: str = ""
     pid: int = -1
     python: str = ""

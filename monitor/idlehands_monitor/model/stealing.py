@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from .arrays import Int64
+from .vocabulary import Verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +28,7 @@ class ThiefChoice:
 class VictimChoice:
     """Whether a pool's victims are chosen evenly.
 
-    verdict: "kept" (even), "broken" or "unknown" (too few looks). pattern: "fixed order",
+    verdict: kept means even; unknown, too few steal attempts. pattern: "fixed order",
     "nearest neighbour", "one victim", "never tried", or "". effect: J. Cohen's w for goodness of
     fit, pooled over the thieves tested and corrected for chance, √(max(0, Σχ² − Σdf)/Σlooks);
     concentration: the same in the manner of Cramér's V, effect/√(victims − 1): 0 even, 1 where
@@ -36,7 +37,7 @@ class VictimChoice:
     looks and there is none, the first `MOST_NEVER_TRIED`.
     """
 
-    verdict: str
+    verdict: Verdict
     pattern: str
     effect: float
     concentration: float

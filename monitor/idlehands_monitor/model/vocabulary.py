@@ -1,13 +1,173 @@
-"""Every closed set of words, one enum each."""
+"""Every closed set of words, one enum each: written here once, used everywhere else by its name.
+
+Members are strings (or numbers) as they stand in captures and in JSON, so they may be written as
+they are. The names that the screen and reports show are in `views.formatting`.
+"""
 
 from __future__ import annotations
 
+from enum import IntEnum, StrEnum
+
+
+class Category(StrEnum):
+    """The eight categories of worker time, in the order in which they are always shown."""
+
+    WORKING = "working"
+    BLOCKED = "blocked"
+    RUN_QUEUE_WAIT = "run_queue_wait"
+    DISPATCH = "dispatch"
+    SEARCHING = "searching"
+    WAKING = "waking"
+    STARVED = "starved"
+    NO_WORK = "no_work"
+
+
+class ExternalCategory(StrEnum):
+    """The categories that worker time of an external process divides into, in their order."""
+
+    WORKING = "working"
+    BLOCKED = "blocked"
+    RUN_QUEUE_WAIT = "run_queue_wait"
+    PARKED = "parked"
+    OFF_CORE = "off_core"
+
+
+class CoreTimeSource(StrEnum):
+    """What splits time in tasks into working and blocked, from the worst source to the best."""
+
+    ASSUMED = "assumed"
+    TASKS = "tasks"
+    PROCESS = "process"
+    KERNEL = "kernel"
+
+    @property
+    def rank(self) -> int:
+        """The place from the worst source, which has 0."""
+        return tuple(CoreTimeSource).index(self)
+
+
+class WaitReason(StrEnum):
+    """What a thread that is off the core can be seen to wait for."""
+
+    INTERPRETER_LOCK = "interpreter lock"
+    LOCK = "lock"
+    SLEEP = "sleep"
+    INPUT_OUTPUT = "input/output"
+    CHILD_PROCESS = "child process"
+    OTHER = "other"
+
+
 RUNNING = "running"
+"""What stands in place of a reason where the thread is on a core, or waits for one."""
+REASONS_BY_CODE = (*WaitReason, RUNNING)
+"""The reasons by the code that samples are stored with: running has −1."""
 
 
-WAIT_SORTS = ("interpreter lock", "lock", "sleep", "input/output", "child process", "other")
-"""What a thread that is off the core can be seen to wait for."""
+class Verdict(StrEnum):
+    """Whether a promise is kept; unknown with too little data, or where it is not recorded."""
+
+    KEPT = "kept"
+    BROKEN = "broken"
+    UNKNOWN = "unknown"
 
 
-WORDS = (*WAIT_SORTS, RUNNING)
-"""By code: the place of a sort, and -1 for running."""
+class StreamState(StrEnum):
+    """How the stream of frames fares."""
+
+    CONNECTING = "connecting"
+    LIVE = "live"
+    STALLED = "stalled"
+    ENDED = "ended"
+    REPLAY = "replay"
+
+    @property
+    def is_running(self) -> bool:
+        """Whether the process watched still runs, as far as is known."""
+        return self in (StreamState.LIVE, StreamState.STALLED)
+
+
+class DetailStep(IntEnum):
+    """What a probe has given up to cost less, from nothing to all but the number of tasks."""
+
+    FULL = 0
+    NO_CPU_TIMES = 1
+    THINNED = 2
+    TOTALS = 3
+
+
+THINNED_TO_ONE_IN = 16
+"""Of so many tasks one is recorded where a probe thins its record."""
+DETAIL_WORDS = {
+    DetailStep.FULL: "",
+    DetailStep.NO_CPU_TIMES: "no CPU times",
+    DetailStep.THINNED: f"one task in {THINNED_TO_ONE_IN}",
+    DetailStep.TOTALS: "totals only",
+}
+
+
+class PoolKind(StrEnum):
+    """The kinds of pool that are known; a pool may call itself anything."""
+
+    STEALING = "work-stealing"
+    THREAD_POOL = "thread pool"
+    PROCESS_POOL = "process pool"
+    INTERPRETER_POOL = "interpreter pool"
+    LOKY_POOL = "loky pool"
+    QUEUE_AND_THREADS = "queue and threads"
+    THREADS = "threads"
+    PROCESSES = "processes"
+
+
+class WorkerState(StrEnum):
+    """What a worker is doing at the end of a window."""
+
+    WORKING = "working"
+    WAITING = "waiting"
+    SEARCHING = "searching"
+    PARKED = "parked"
+    BETWEEN_TASKS = "between tasks"
+    NOT_STARTED = "not started"
+    LEFT = "left"
+    DIED = "died"
+    CLOSED = "closed"
+
+
+class ExternalState(StrEnum):
+    """What a worker of an external process was doing in its last sample."""
+
+    WORKING = "working"
+    BLOCKED = "blocked"
+    PARKED = "parked"
+    UNKNOWN = "unknown"
+
+
+class FindingCode(StrEnum):
+    """The findings."""
+
+    LOST_WORKER = "lost-worker"
+    STARVED_BESIDE_WORK = "starved-beside-work"
+    TOO_LITTLE_PARALLELISM = "too-little-parallelism"
+    STRANDED_IN_OTHER_POOL = "stranded-in-other-pool"
+    LONG_SEARCHES = "long-searches"
+    INTERPRETER_LOCK = "interpreter-lock"
+    BLOCKED_IN_TASK = "blocked-in-task"
+    CPU_QUOTA = "cpu-quota"
+    MORE_WORKERS_THAN_CORES = "more-workers-than-cores"
+    MEMORY_GROWTH = "memory-growth"
+    WRONG_STEAL_END = "wrong-steal-end"
+    UNEVEN_VICTIMS = "uneven-victims"
+    DEQUE_CONTENTION = "deque-contention"
+    PARK_CHURN = "park-churn"
+
+
+class PromiseCode(StrEnum):
+    """The promises of a work-stealing scheduler."""
+
+    PARKS_WHEN_EMPTY = "parks-when-empty"
+    STAYS_IN_POOL = "stays-in-pool"
+    WITHIN_GREEDY_BOUND = "within-greedy-bound"
+    OWNERS_TAKE_NEWEST = "owners-take-newest"
+    THIEVES_TAKE_OLDEST = "thieves-take-oldest"
+    STOLEN_ARE_LARGER = "stolen-are-larger"
+    VICTIMS_CHOSEN_EVENLY = "victims-chosen-evenly"
+    ENDS_MEET_NEAR_EMPTY = "ends-meet-near-empty"

@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from .arrays import Float, Int64
-from .vocabulary import WAIT_SORTS
+from .vocabulary import Category, CoreTimeSource, WaitReason
 
 if TYPE_CHECKING:
     pass
-
-SOURCES = ("assumed", "tasks", "process", "kernel")
-"""What splits working from blocked, from the worst to the best."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,8 +43,11 @@ class WorkerTime:
         return WorkerTime(*(getattr(self, name) + getattr(other, name) for name in CATEGORIES))
 
 
-CATEGORIES = tuple(field.name for field in fields(WorkerTime))
-FIRST_BETWEEN, FIRST_IDLE = CATEGORIES.index("dispatch"), CATEGORIES.index("searching")
+CATEGORIES = tuple(Category)
+FIRST_BETWEEN, FIRST_IDLE = (
+    CATEGORIES.index(Category.DISPATCH),
+    CATEGORIES.index(Category.SEARCHING),
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,7 +56,7 @@ class InTask:
 
     by_kind: nanoseconds working, blocked and waiting in the run queue, shape (3, kinds + 1): the
     last column is of kinds that are not known. looks: how often a worker that was blocked was
-    seen in each of `WAIT_SORTS`, shape (6,). joined_ns, marked_ns: in recorded waits in which the
+    seen in each of `WaitReason`, shape (6,). joined_ns, marked_ns: in recorded waits in which the
     worker did nothing else, on another task or on anything else.
     """
 
@@ -80,7 +80,7 @@ class InTask:
 
 def nothing_in_task() -> InTask:
     """Return what an empty window has."""
-    return InTask(np.zeros((3, 1), dtype=np.int64), np.zeros(len(WAIT_SORTS), dtype=np.int64))
+    return InTask(np.zeros((3, 1), dtype=np.int64), np.zeros(len(WaitReason), dtype=np.int64))
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,14 +91,14 @@ class PoolTime:
     the window less its holes. `counted_ns` is the part of it of which only the number of tasks is
     known, not in `by_category`; `thinned_ns` the part whose figures are estimates, with the
     standard error `error` of the share of time in tasks. `core_time` says what splits working from
-    blocked: "kernel" (schedstat), "process" (no run queue), "tasks" (only CPU times read with the
-    tasks), "assumed" (tasks counted as working). `in_task` says what the time in tasks was.
+    blocked: kernel (schedstat), process (no run queue), tasks (only CPU times read with the
+    tasks), assumed (tasks counted as working). `in_task` says what the time in tasks was.
     `waited`: what each worker spent in recorded waits, a part of blocked, shape (workers,).
     """
 
     by_category: Int64
     recorded_ns: int = 0
-    core_time: str = "assumed"
+    core_time: CoreTimeSource = CoreTimeSource.ASSUMED
     counted_ns: int = 0
     thinned_ns: int = 0
     error: float = 0.0
@@ -136,7 +136,7 @@ class PoolTime:
         return PoolTime(
             total,
             self.recorded_ns + other.recorded_ns,
-            max(self.core_time, other.core_time, key=SOURCES.index),
+            max(self.core_time, other.core_time, key=lambda source: source.rank),
             self.counted_ns + other.counted_ns,
             sampled,
             error / sampled if sampled else 0.0,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from .vocabulary import WorkerState
 from .worker_time import WorkerTime
 
 
@@ -11,8 +12,7 @@ from .worker_time import WorkerTime
 class WorkerReading:
     """One worker: its time in the window, its deque, and what it is doing at the end of it.
 
-    state: "working", "waiting", "searching", "parked", "between tasks", "not started", "left" or
-    "closed". pid: its process, -1 where that is not known.
+    state: what it does at the end of the window. pid: its process, -1 where that is not known.
     doing: the kind of its task, empty outside one; for_s: how long it has been in that state.
     idle_history: share of each past second spent searching or parked, oldest first, NaN where
     nothing was recorded. depth: tasks in its deque, -1 where the pool does not say.
@@ -24,7 +24,7 @@ class WorkerReading:
     ident: int
     time: WorkerTime
     depth: int
-    state: str
+    state: WorkerState
     doing: str
     for_s: float
     idle_history: tuple[float, ...]

@@ -27,8 +27,10 @@ from idlehands.wire import INBOX, NONE, OTHER_POOL, OWN_DEQUE
 from ...ledger.rows import Recent, Rows, never_ran, of_workers, still_open, with_more
 from ...model.arrays import Bool, Int64
 from ...model.deques import EndReading, EndsReading
+from ...model.vocabulary import Verdict
 from ..stats.order_statistics import larger_before, maximum_before, range_maximum
-from ..stats.summary import quantile
+from ..stats.summary import quantile, wilson
+from .limits import KEPT_SHARE, LEAST_TAKES, MOST_UNPLACED
 
 if TYPE_CHECKING:
     from ...ledger import PoolLedger
@@ -68,13 +70,32 @@ def ends(pool: PoolLedger, begin_ns: int, end_ns: int) -> EndsReading:
     inside &= ~never_ran(rows["outcome"])
     elsewhere = (rows["taken_from"] == INBOX) | (rows["taken_from"] == OTHER_POOL)
     found = takes({name: column[placed] for name, column in rows.items()}, inside[placed])
-    return EndsReading(
+    return judged_ends(
         begin_ns,
         _end(found, ~found.stolen, found.from_newest),
         _end(found, found.stolen, found.from_oldest),
         int(np.count_nonzero(inside & ~placed & ~elsewhere)),
         int(np.count_nonzero(found.length >= 2) + np.count_nonzero(found.length > 2)),
     )
+
+
+def judged_ends(
+    begin_ns: int, own: EndReading, stolen: EndReading, unplaced: int, of_two: int = 0
+) -> EndsReading:
+    """Return what was found of the two ends, with the verdicts on both promises."""
+    placed = unplaced <= MOST_UNPLACED * (own.takes + stolen.takes + unplaced)
+    newest, oldest = (end_verdict(end) if placed else Verdict.UNKNOWN for end in (own, stolen))
+    return EndsReading(begin_ns, own, stolen, unplaced, of_two, newest, oldest)
+
+
+def end_verdict(end: EndReading) -> Verdict:
+    """Kept from `KEPT_SHARE` on, broken where Wilson's interval lies below it."""
+    if end.with_choice < LEAST_TAKES:
+        return Verdict.UNKNOWN
+    if end.at_end >= KEPT_SHARE * end.with_choice:
+        return Verdict.KEPT
+    upper = wilson(end.at_end, end.with_choice)[1]
+    return Verdict.BROKEN if upper < KEPT_SHARE else Verdict.UNKNOWN
 
 
 def _end(found: Takes, chosen: Bool, rank: Int64) -> EndReading:

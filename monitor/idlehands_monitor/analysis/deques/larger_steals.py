@@ -19,8 +19,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ...ledger.rows import Recent, never_ran, own_ns, ran_to_end
-from ...model.deques import BROKEN, LEAST_TAKES, LargerStealsReading
+from ...model.deques import LargerStealsReading
+from ...model.vocabulary import Verdict
 from .ends import deque_rows, left_own_deque, soonest, takes
+from .limits import LEAST_TAKES
 from .sizes import subtree_ns
 
 if TYPE_CHECKING:
@@ -38,7 +40,7 @@ def larger_steals(
     None where owners and thieves kept to their ends, or fewer than `LEAST_TAKES` tasks with known
     work were stolen.
     """
-    if ends is None or BROKEN not in (ends.thieves_oldest, ends.owners_newest):
+    if ends is None or Verdict.BROKEN not in (ends.thieves_oldest, ends.owners_newest):
         return None
     rows = deque_rows(pool, begin_ns, end_ns)
     rows["soonest"] = soonest(rows)
@@ -51,9 +53,9 @@ def larger_steals(
     if np.count_nonzero(stolen) < LEAST_TAKES:
         return None
     brought, could = float(work[stolen].mean()), 0.0
-    if ends.thieves_oldest == BROKEN:
+    if ends.thieves_oldest == Verdict.BROKEN:
         could = float(work[oldest_left(rows, stolen)].mean())
-    if ends.owners_newest == BROKEN:
+    if ends.owners_newest == Verdict.BROKEN:
         could = max(could, _mean(work[_taken_too_soon(rows) & (work > 0)]))
     return LargerStealsReading(int(np.count_nonzero(stolen)), brought / 1e9, could / 1e9)
 

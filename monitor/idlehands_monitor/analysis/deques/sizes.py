@@ -17,9 +17,10 @@ from idlehands.wire import OWN_DEQUE
 
 from ...ledger.rows import Recent, own_ns, ran_to_end
 from ...model.arrays import Bool, Float, Int64
-from ...model.deques import LEAST_TAKES, DepthReading, SizesReading
+from ...model.deques import DepthReading, SizesReading
 from ..stats.rank_test import rank_test
 from ..stats.summary import quantile
+from .limits import LEAST_TAKES
 
 if TYPE_CHECKING:
     from ...ledger import PoolLedger

@@ -25,7 +25,7 @@ from ...model.external import (
     StackReading,
     WaitShareReading,
 )
-from ...model.vocabulary import RUNNING, WORDS
+from ...model.vocabulary import REASONS_BY_CODE, RUNNING, ExternalState
 from ..stats.summary import wilson
 from .roles import EXTERNAL_LIBRARIES, PROCESSES, THREADS, chain
 from .workers import Group, ThreadKey, Worker, groups_of
@@ -105,7 +105,7 @@ class _Window:
         self, index: int, worker: Worker, seen: list[Seen], counters: tuple[float, float, int]
     ) -> ExternalWorkerReading:
         wait = seen[-1].sample.wait if seen else self._last_wait(worker.native_id)
-        state = "working" if wait == RUNNING else "unknown"
+        state = ExternalState.WORKING if wait == RUNNING else ExternalState.UNKNOWN
         place = None
         if seen:
             state, place = _state(seen[-1]), next(iter(_places(seen[-1])), None)
@@ -126,7 +126,7 @@ class _Window:
 
     def _last_wait(self, native_id: int) -> str:
         _, codes = self._host.waits.of(native_id, self._begin_ns, NEVER)
-        return WORDS[codes[-1]] if len(codes) else ""
+        return REASONS_BY_CODE[codes[-1]] if len(codes) else ""
 
     def _time(
         self,
@@ -162,7 +162,7 @@ class _Window:
             for native_id in set(native_ids)
         ]
         samples = max(map(len, sights), default=0)
-        counts = Counter(WORDS[code] for codes in sights for code in codes)
+        counts = Counter(REASONS_BY_CODE[code] for codes in sights for code in codes)
         total = counts.total()
         if not total or blocked <= 0:
             return (), samples
@@ -203,12 +203,12 @@ def _is_blocked(one: Seen) -> bool:
     return wait != RUNNING if wait else not one.sample.owns_lock
 
 
-def _state(one: Seen) -> str:
+def _state(one: Seen) -> ExternalState:
     if one.role.parked:
-        return "parked"
+        return ExternalState.PARKED
     if not one.sample.wait:
-        return "working" if one.sample.owns_lock else "unknown"
-    return "working" if one.sample.wait == RUNNING else "blocked"
+        return ExternalState.WORKING if one.sample.owns_lock else ExternalState.UNKNOWN
+    return ExternalState.WORKING if one.sample.wait == RUNNING else ExternalState.BLOCKED
 
 
 def _places(one: Seen) -> tuple[PlaceReading, ...]:

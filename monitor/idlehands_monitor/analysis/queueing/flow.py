@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ...ledger.detail import whole
+from ...ledger.detail import is_fully_recorded
 from ...ledger.queue_length import queued_at
 from ...ledger.rows import NEVER, Recent, never_ran, own_ns, ran_to_end, still_open
 from ...model.arrays import Int64
@@ -38,7 +38,7 @@ def queueing(
     None with fewer than `LEAST_TASKS` tasks run to their end in it, where rows of it were lost,
     and where detail was sampled in it or before: then tasks went by without a trace.
     """
-    if not whole(pool, time, begin_ns, end_ns):
+    if not is_fully_recorded(pool, time, begin_ns, end_ns):
         return None
     store = Recent(pool.tasks, begin_ns)
     ran = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)

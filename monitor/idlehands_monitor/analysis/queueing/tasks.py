@@ -9,14 +9,13 @@ from idlehands.wire import CANCELLED, FAILED, LOST, MOVED
 from ...ledger import OpenInterval, PoolLedger
 from ...ledger.detail import tasks_run, weights
 from ...ledger.queue_length import queued_at
-from ...ledger.rows import Recent, ran_to_end
+from ...ledger.rows import Recent, kind_name, ran_to_end
 from ...model.arrays import Bool, Int64
-from ...model.reading import STEALING
 from ...model.tasks import HandOverReading, KindReading, TaskReading
+from ...model.vocabulary import PoolKind
 from ...model.worker_time import PoolTime
 from ..stats.cache import Cache
 from ..stats.summary import quantile
-from ..time.workers import kind_name
 
 MOST_COUNTED_KIND = 1 << 16
 """Far above the numbers that a probe gives to kinds of task."""
@@ -24,7 +23,7 @@ MOST_COUNTED_KIND = 1 << 16
 
 def hand_overs_reading(pool: PoolLedger, begin_ns: int, end_ns: int) -> HandOverReading:
     """Return who ran what whom had handed in, nothing for a pool that steals."""
-    if pool.kind == STEALING:
+    if pool.kind == PoolKind.STEALING:
         return HandOverReading(())
     store, side = Recent(pool.tasks, begin_ns), pool.workers
     inside = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)

@@ -17,6 +17,7 @@ import numpy as np
 from scipy.special import chdtrc
 
 from ...model.stealing import ThiefChoice, VictimChoice
+from ...model.vocabulary import Verdict
 from .victim_patterns import ORDERS, pattern
 
 if TYPE_CHECKING:
@@ -56,7 +57,7 @@ class ChiSquare:
     p: float
 
 
-NO_CHOICE = VictimChoice("unknown", "", 0.0, 0.0, 0, 0.0, 0, 1.0, (), ())
+NO_CHOICE = VictimChoice(Verdict.UNKNOWN, "", 0.0, 0.0, 0, 0.0, 0, 1.0, (), ())
 
 
 def chi_square(
@@ -173,7 +174,7 @@ def victim_choice(attempts: Int64, hits: Int64 | None = None) -> VictimChoice:
     uneven = effect >= (ORDERED if word in ORDERS else UNEVEN)
     broken = bool(never) or (uneven and p < CHANCE)
     return VictimChoice(
-        verdict="broken" if broken else "unknown" if uneven else "kept",
+        verdict=Verdict.BROKEN if broken else Verdict.UNKNOWN if uneven else Verdict.KEPT,
         pattern=word if broken else "",
         effect=effect,
         concentration=min(1.0, effect / math.sqrt(victims - 1)),

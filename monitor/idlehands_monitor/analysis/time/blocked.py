@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ...model.blocked import BlockedReading, WaitReading
-from ...model.vocabulary import WAIT_SORTS
+from ...model.vocabulary import CoreTimeSource, WaitReason
 from ..stats.summary import wilson
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ def blocked(time: PoolTime) -> BlockedReading | None:
     samples = int(split.samples.sum())
     waits = []
     if samples >= LEAST_ATTEMPTS:
-        for sort, count in zip(WAIT_SORTS, split.samples.tolist(), strict=True):
+        for sort, count in zip(WaitReason, split.samples.tolist(), strict=True):
             if count:
                 low, high = wilson(count, samples)
                 waits.append(WaitReading(sort, rest * count / samples, rest * low, rest * high))
@@ -53,5 +53,5 @@ def _is_one_core(time: PoolTime) -> bool:
     pool = time.pool
     in_task = (pool.working + pool.blocked + pool.run_queue_wait) / window
     low, high = ONE_CORE
-    known = time.core_time in ("kernel", "process")
+    known = time.core_time in (CoreTimeSource.KERNEL, CoreTimeSource.PROCESS)
     return known and in_task >= MANY_IN_TASK and low <= pool.working / window <= high

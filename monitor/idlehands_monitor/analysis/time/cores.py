@@ -8,6 +8,7 @@ import numpy as np
 
 from ...ledger.lifetimes import slots
 from ...model.arrays import Float, Int64
+from ...model.vocabulary import CoreTimeSource
 from .state_rates import FIRST_KIND, ON, QUEUED, UNKNOWN_KIND, fitted, start_rates, sums_of
 
 if TYPE_CHECKING:
@@ -20,7 +21,7 @@ class InTasks(NamedTuple):
     """Of the time in tasks outside recorded waits: where it is from, how much was on a core and in
     a run queue, ns per worker, and about how the states spread over kinds, shape (kinds + 1, 3)."""
 
-    source: str
+    source: CoreTimeSource
     working: Int64
     run_queue: Int64
     kinds: Float
@@ -32,12 +33,13 @@ def states_in_tasks(
     """Return how the time in tasks of a stretch was spent; `in_task` is exact, ns per worker."""
     columns = len(evidence.samples)
     if evidence.is_covered and rates is not None:
-        source = "kernel" if host.has_run_queue else "process"
+        source = CoreTimeSource.KERNEL if host.has_run_queue else CoreTimeSource.PROCESS
         time = fitted(evidence, rates).time_of_pieces()
     else:
         time = np.zeros((len(evidence.ns), 3))
-        source = "tasks" if (stretch.tasks.extra["cpu_ns"] >= 0).any() else "assumed"
-        time[:, ON] = evidence.cpu_ns if source == "tasks" else evidence.ns
+        read = (stretch.tasks.extra["cpu_ns"] >= 0).any()
+        source = CoreTimeSource.TASKS if read else CoreTimeSource.ASSUMED
+        time[:, ON] = evidence.cpu_ns if read else evidence.ns
     if not host.has_run_queue:
         time[:, QUEUED] = 0.0
     tasks = (evidence.column == UNKNOWN_KIND) | (evidence.column >= FIRST_KIND)
@@ -67,7 +69,7 @@ def kinds_by_rates(stretch: Slice, rates: Float, kinds: int) -> Float:
 
 def on_core(
     pool: PoolLedger, host: HostCounters, stretch: Slice, in_task: Int64, bookkeeping: Int64
-) -> tuple[str, Int64, Int64]:
+) -> tuple[CoreTimeSource, Int64, Int64]:
     """Return (source, on-core ns, run-queue ns) of the time inside tasks, per worker.
 
     `in_task` and `bookkeeping` (searching and dispatch, which do not sleep) are nanoseconds per
@@ -90,11 +92,11 @@ def on_core(
     share = queues * scale * in_task / np.maximum(1, in_task + bookkeeping)
     run_queue[seen] = np.minimum(in_task - on, share)[seen]
     if seen.any():
-        source = "kernel" if host.has_run_queue else "process"
+        source = CoreTimeSource.KERNEL if host.has_run_queue else CoreTimeSource.PROCESS
     elif read.any():
-        source = "tasks"
+        source = CoreTimeSource.TASKS
     else:
-        source, on = "assumed", in_task.astype(np.float64)
+        source, on = CoreTimeSource.ASSUMED, in_task.astype(np.float64)
     return source, on.astype(np.int64), run_queue.astype(np.int64)
 
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ...ledger.queue_length import mean_lengths
-from ...model.reading import STEALING
+from ...model.vocabulary import PoolKind
 from ...model.worker_time import PoolTime, no_time
 from ..stats.cache import SECOND_NS, Cache
 from .reconcile import reconciled
@@ -67,7 +67,7 @@ class PoolHistory(Cache):
             whole = Window(pool, begin, begin + SECOND_NS)
             self._learn(pool, host, whole)
             self.seconds.append(pool_time(pool, host, begin, begin + SECOND_NS, whole, self._rates))
-            if pool.kind != STEALING:
+            if pool.kind != PoolKind.STEALING:
                 self._lengths += mean_lengths(pool, (begin, begin + SECOND_NS))
         self._next = max(start, last)
         if start < last:

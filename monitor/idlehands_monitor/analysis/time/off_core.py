@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ...model.vocabulary import WAIT_SORTS
+from ...model.vocabulary import WaitReason
 from ...model.worker_time import InTask
 from ..stats.rounding import shared_out
 from .state_rates import ON, QUEUED
@@ -61,4 +61,4 @@ def _samples(pool: PoolLedger, host: HostCounters, stretch: Slice) -> Int64:
     """Return how often workers blocked in a task were seen in each sort of wait."""
     seen = sightings(pool, host, stretch)
     codes = seen.code[seen.in_task & (seen.code >= 0)]
-    return np.bincount(codes, minlength=len(WAIT_SORTS)).astype(np.int64)
+    return np.bincount(codes, minlength=len(WaitReason)).astype(np.int64)

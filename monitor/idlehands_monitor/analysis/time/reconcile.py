@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ...model.worker_time import CATEGORIES, FIRST_BETWEEN, SOURCES, InTask, PoolTime, padded
+from ...model.vocabulary import Category, CoreTimeSource
+from ...model.worker_time import CATEGORIES, FIRST_BETWEEN, InTask, PoolTime, padded
 from ..stats.rounding import shared_out
 
 if TYPE_CHECKING:
@@ -20,12 +21,16 @@ if TYPE_CHECKING:
 
 def reconciled(parts: Sequence[PoolTime]) -> list[PoolTime]:
     """Return windows side by side, all split by the best source known for any of them."""
-    best = max((part.core_time for part in parts), key=SOURCES.index, default="assumed")
+    best = max((part.core_time for part in parts), key=_rank, default=CoreTimeSource.ASSUMED)
     known = [part for part in parts if part.core_time == best]
     if len(known) == len(parts):
         return list(parts)
     base = sum(known[1:], start=known[0])
     return [part if part.core_time == best else _split_like(part, base) for part in parts]
+
+
+def _rank(source: CoreTimeSource) -> int:
+    return source.rank
 
 
 def _split_like(time: PoolTime, known: PoolTime) -> PoolTime:
@@ -37,13 +42,13 @@ def _split_like(time: PoolTime, known: PoolTime) -> PoolTime:
     inside, inside_known = time.unwaited(), padded(known.unwaited(), workers)
     by_category = time.by_category.copy()
     left = inside.copy()
-    for row in (CATEGORIES.index("working"), CATEGORIES.index("run_queue_wait")):
+    for row in (CATEGORIES.index(Category.WORKING), CATEGORIES.index(Category.RUN_QUEUE_WAIT)):
         part = padded(known.by_category[row], workers)
         pooled = known.by_category[row].sum() / max(1, int(known.unwaited().sum()))
         share = np.where(inside_known > 0, part / np.maximum(inside_known, 1), pooled)
         by_category[row] = np.minimum((inside * share).astype(np.int64), left)
         left -= by_category[row]
-    by_category[CATEGORIES.index("blocked")] = left + padded(time.waited, workers)
+    by_category[CATEGORIES.index(Category.BLOCKED)] = left + padded(time.waited, workers)
     working, _, run_queue = by_category[:FIRST_BETWEEN].sum(axis=1).tolist()
     in_task = _kinds_split_like(time.in_task, known.in_task, working, run_queue)
     return replace(time, by_category=by_category, core_time=known.core_time, in_task=in_task)

@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
-from ...ledger.detail import THINNED, parts
+from ...ledger.detail import parts
 from ...ledger.lifetimes import slots
 from ...model.arrays import Float, Int64
+from ...model.vocabulary import DetailStep
 from ..stats.cache import SECOND_NS
 from .history import MOST_SECONDS, SETTLED_NS
 from .parked import levels
@@ -68,7 +69,7 @@ def stranded(
 def _is_recorded(pool: PoolLedger, begin_ns: int, end_ns: int) -> bool:
     stretches = list(recorded_stretches(pool, begin_ns, end_ns))
     whole = stretches == [(begin_ns, end_ns)] and pool.complete_from_ns <= begin_ns
-    return whole and all(step < THINNED for _, _, step in parts(pool, begin_ns, end_ns))
+    return whole and all(step < DetailStep.THINNED for _, _, step in parts(pool, begin_ns, end_ns))
 
 
 def _steps(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[Int64, Int64, Int64]:

@@ -231,7 +231,7 @@ class _Table:
 
 class Sightings(NamedTuple):
     """Samples of what workers' threads were in, shape (n,) each: worker, moment, code (place in
-    `WAIT_SORTS`, -1 able to run), in_task: whether in a task and in no recorded wait."""
+    `WaitReason`, -1 able to run), in_task: whether in a task and in no recorded wait."""
 
     worker: Int64
     moment: Int64

@@ -22,8 +22,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ...ledger.detail import THINNED, TOTALS, parts
+from ...ledger.detail import parts
 from ...ledger.rows import task_rows
+from ...model.vocabulary import DetailStep
 from ...model.worker_time import PoolTime, no_time
 from .cores import kinds_by_rates, on_core, states_in_tasks
 from .off_core import in_task as in_task_split
@@ -105,7 +106,7 @@ def evidence_between(
     found = []
     for low, high in recorded_stretches(pool, begin_ns, end_ns):
         for began, ended, step in parts(pool, low, high):
-            if step < THINNED:
+            if step < DetailStep.THINNED:
                 part = evidence_of(pool, host, whole.slice(began, ended))
                 whole.evidence[began, ended] = part
                 found.append(part)
@@ -139,11 +140,11 @@ def _stretch_time(
 ) -> PoolTime:
     """Return the worker time of a stretch without holes in one step of detail."""
     length = end_ns - begin_ns
-    if step == TOTALS:
+    if step == DetailStep.TOTALS:
         nothing = no_time(pool.workers).by_category
         return PoolTime(nothing, recorded_ns=length, counted_ns=length)
     stretch = whole.slice(begin_ns, end_ns)
-    if step == THINNED:
+    if step == DetailStep.THINNED:
         return _thinned_time(pool, host, stretch)
     if quick:
         return _recorded_time(pool, host, stretch, None, rates)

@@ -8,7 +8,8 @@ import numpy as np
 
 from idlehands.wire import DIED, LOST, NONE
 
-from ...ledger.rows import NEVER, Recent, still_open
+from ...ledger.rows import NEVER, Recent, kind_name, still_open
+from ...model.vocabulary import WorkerState
 from ...model.workers import DeadWorkerReading, LifetimesReading, WorkerReading
 
 if TYPE_CHECKING:
@@ -18,7 +19,12 @@ if TYPE_CHECKING:
     from ...model.worker_time import WorkerTime
     from .history import PoolHistory
 
-STATES = {"task": "working", "wait": "waiting", "searching": "searching", "parked": "parked"}
+STATES = {
+    "task": WorkerState.WORKING,
+    "wait": WorkerState.WAITING,
+    "searching": WorkerState.SEARCHING,
+    "parked": WorkerState.PARKED,
+}
 MOST_DEAD_SHOWN = 8
 
 
@@ -86,28 +92,23 @@ def _present(
     gone_ns: int,
     *,
     bound: bool,
-) -> tuple[str, str, int]:
+) -> tuple[WorkerState, str, int]:
     """Return (state, kind of the task in hand, since when) from a worker's open intervals."""
     if pool.closed_ns >= 0:
-        return "closed", "", pool.closed_ns
+        return WorkerState.CLOSED, "", pool.closed_ns
     if not intervals and pool.shared_queue:
-        return "left", "", NONE
+        return WorkerState.LEFT, "", NONE
     if gone_ns >= 0:
         in_task = any(interval.what == "task" for interval in intervals)
-        return ("died" if in_task else "left"), "", gone_ns
+        return (WorkerState.DIED if in_task else WorkerState.LEFT), "", gone_ns
     if not intervals:
-        return ("between tasks" if bound else "not started"), "", NONE
+        return (WorkerState.BETWEEN_TASKS if bound else WorkerState.NOT_STARTED), "", NONE
     tasks = [interval for interval in intervals if interval.what == "task"]
     doing = kind_name(pool, tasks[-1].kind) if tasks else ""
     innermost = intervals[-1]
     if innermost.what == "stay":  # no task in hand: it waits for one at the queue
-        return "parked", "", max(innermost.began_ns, last_ended_ns)
+        return WorkerState.PARKED, "", max(innermost.began_ns, last_ended_ns)
     return STATES[innermost.what], doing, innermost.began_ns
-
-
-def kind_name(pool: PoolLedger, kind: int) -> str:
-    """Return the name of a kind of task by its number."""
-    return pool.task_kinds[kind] if 0 <= kind < len(pool.task_kinds) else f"kind {kind}"
 
 
 def lifetimes_reading(pool: PoolLedger, begin_ns: int, end_ns: int) -> LifetimesReading | None:

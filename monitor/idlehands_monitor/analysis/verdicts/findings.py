@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from ...model.blocked import BlockedReading
 from ...model.findings import Finding
+from ...model.vocabulary import FindingCode
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -48,7 +49,7 @@ class _Facts(NamedTuple):
 
 
 class _Cause(NamedTuple):
-    code: str
+    code: FindingCode
     cost: Callable[[_Facts], float]
     sentence: str
     advice: str
@@ -70,7 +71,7 @@ def _interpreter_lock_ns(facts: _Facts) -> float:
 
 CAUSES = (
     _Cause(
-        "starved-beside-work",
+        FindingCode.STARVED_BESIDE_WORK,
         lambda facts: facts.time.starved,
         "Workers were parked while tasks were queued and nobody woke them",
         "Wake a worker at every spawn, and park only after every deque and the inbox is empty.",
@@ -78,7 +79,7 @@ CAUSES = (
         "in hold the interpreter lock less.",
     ),
     _Cause(
-        "too-little-parallelism",
+        FindingCode.TOO_LITTLE_PARALLELISM,
         lambda facts: facts.time.no_work - facts.stranded_ns,
         "Workers were parked because the whole pool had nothing queued",
         "Split the work further or sooner, submit the next batch before this one ends, "
@@ -87,26 +88,26 @@ CAUSES = (
         "then.",
     ),
     _Cause(
-        "stranded-in-other-pool",
+        FindingCode.STRANDED_IN_OTHER_POOL,
         lambda facts: facts.stranded_ns,
         "Workers had nothing to do while another pool had more tasks than workers",
         "Let both kinds of work share one pool, or move workers to where the tasks are.",
     ),
     _Cause(
-        "long-searches",
+        FindingCode.LONG_SEARCHES,
         lambda facts: facts.time.searching - facts.searched_ns,
         "Workers were searching other deques for tasks",
         "Make tasks larger or split from the top, so that one steal brings more work.",
     ),
     _Cause(
-        "interpreter-lock",
+        FindingCode.INTERPRETER_LOCK,
         _interpreter_lock_ns,
         "Workers in tasks waited for the interpreter lock, which one thread holds at a time",
         "Use processes instead of threads here, move the work into code that gives the lock back "
         "(arrays, compression, hashes), or run fewer threads.",
     ),
     _Cause(
-        "blocked-in-task",
+        FindingCode.BLOCKED_IN_TASK,
         lambda facts: facts.time.blocked - facts.held_back_ns - _interpreter_lock_ns(facts),
         "Workers were blocked: in a task, but off the core",
         "Shorten what these tasks wait for, begin it earlier, or let other tasks run meanwhile.",
@@ -138,7 +139,9 @@ def findings(
     `blocked` says what blocked time waited for; `stranded_ns` how much of its idle time the pool
     had while tasks were queued in another; `searched_ns` what `others` account for of searching.
     """
-    quota_s = sum(finding.worker_seconds for finding in others if finding.code == "cpu-quota")
+    quota_s = sum(
+        finding.worker_seconds for finding in others if finding.code == FindingCode.CPU_QUOTA
+    )
     held_back = max(0.0, quota_s * 1e9 - time.run_queue_wait)
     facts = _Facts(time, blocked or NOT_BLOCKED, stranded_ns, searched_ns, held_back)
     shared = lifetimes is not None if one_queue is None else one_queue
@@ -161,7 +164,7 @@ def _dead_workers(
         "(run with -X faulthandler), a signal that another process sent, or, of a thread, an "
         "exception that its loop does not catch."
     )
-    return (Finding("lost-worker", seconds, share, sentence, advice),)
+    return (Finding(FindingCode.LOST_WORKER, seconds, share, sentence, advice),)
 
 
 def _deaths(lifetimes: LifetimesReading) -> str:
@@ -217,7 +220,7 @@ def _costs(facts: _Facts, workers: int, window_s: float, *, one_queue: bool) -> 
         if share < LEAST_SHARE:
             continue
         seconds = cost / 1e9
-        what = _waited_for(facts.blocked) if cause.code == "blocked-in-task" else ""
+        what = _waited_for(facts.blocked) if cause.code == FindingCode.BLOCKED_IN_TASK else ""
         sentence = (
             f"{cause.sentence}{what}: {seconds:.1f} worker-seconds, "
             f"{part_of_all(share, workers, time)}."

@@ -12,6 +12,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ...model.findings import Finding
+from ...model.vocabulary import CoreTimeSource, FindingCode
 from .findings import LEAST_SHARE, is_too_little, part_of_all
 
 if TYPE_CHECKING:
@@ -53,7 +54,7 @@ def _lost_to_quota(time: PoolTime, host: tuple[HostReading, ...]) -> float:
     """Return worker-nanoseconds; processes of one group each say the same, so none is added."""
     share = max((reading.throttled_share or 0.0 for reading in host), default=0.0)
     waited = time.pool.run_queue_wait
-    if time.core_time != "kernel":
+    if time.core_time != CoreTimeSource.KERNEL:
         waited += time.pool.blocked
     return min(share * (time.recorded_ns - time.counted_ns), waited)
 
@@ -72,7 +73,7 @@ def _quota(
         + f", and workers waited for the next period: about {_cost(time, workers, lost_ns)}."
     )
     advice = "Raise the quota. More workers than the quota has cores only use it up sooner."
-    return (_finding("cpu-quota", time, lost_ns, sentence, advice),)
+    return (_finding(FindingCode.CPU_QUOTA, time, lost_ns, sentence, advice),)
 
 
 def _too_many(
@@ -87,7 +88,7 @@ def _too_many(
         f"waited for a core while they could run: {_cost(time, workers, waited)}."
     )
     advice = "Run about as many workers as there are usable cores, or give the process more cores."
-    return (_finding("more-workers-than-cores", time, waited, sentence, advice),)
+    return (_finding(FindingCode.MORE_WORKERS_THAN_CORES, time, waited, sentence, advice),)
 
 
 def _memory_growth(host: tuple[HostReading, ...]) -> tuple[Finding, ...]:
@@ -114,7 +115,7 @@ def _memory_growth(host: tuple[HostReading, ...]) -> tuple[Finding, ...]:
         "Find what tasks leave behind: caches without a bound, or results and futures that are "
         "kept. Or replace worker processes after a number of tasks."
     )
-    return (Finding("memory-growth", 0.0, 0.0, sentence, advice),)
+    return (Finding(FindingCode.MEMORY_GROWTH, 0.0, 0.0, sentence, advice),)
 
 
 def _cost(time: PoolTime, workers: int, cost_ns: float) -> str:
@@ -124,5 +125,7 @@ def _cost(time: PoolTime, workers: int, cost_ns: float) -> str:
     )
 
 
-def _finding(code: str, time: PoolTime, cost_ns: float, sentence: str, advice: str) -> Finding:
+def _finding(
+    code: FindingCode, time: PoolTime, cost_ns: float, sentence: str, advice: str
+) -> Finding:
     return Finding(code, cost_ns / 1e9, cost_ns / time.pool.total, sentence, advice)

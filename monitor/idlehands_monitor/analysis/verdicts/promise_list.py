@@ -7,25 +7,27 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from ...model.vocabulary import PromiseCode
+
 
 class Promise(NamedTuple):
     """A promise: its code, what it is for, and where it is from."""
 
-    code: str
+    code: PromiseCode
     what: str
     purpose: str
     source: str
 
 
 PARKS_WHEN_EMPTY = Promise(
-    "parks-when-empty",
+    PromiseCode.PARKS_WHEN_EMPTY,
     "workers park only when the whole pool is empty",
     "A worker that parks beside queued work has to be woken for it, and a wake costs more than the "
     "steal attempt that parking spared.",
     "R. L. Graham 1966, Bell Syst. Tech. J. 45:1563-1581 (no processor idle while a task is ready)",
 )
 STAYS_IN_POOL = Promise(
-    "stays-in-pool",
+    PromiseCode.STAYS_IN_POOL,
     "nobody takes tasks of another pool",
     "Pools are kept apart so that one kind of work cannot hold up another.",
     "common practice, no source",
@@ -33,41 +35,41 @@ STAYS_IN_POOL = Promise(
 
 
 GREEDY_BOUND = Promise(
-    "within-greedy-bound",
+    PromiseCode.WITHIN_GREEDY_BOUND,
     "the work takes no longer than a greedy schedule could",
     "A schedule that never leaves a worker idle beside a ready task takes at most "
     "(T1 - Tinf)/P + Tinf; longer means idle workers, or overhead between tasks.",
     "R. L. Graham 1966, Bell Syst. Tech. J. 45:1563-1581; CLRS, 3rd edition, theorem 27.1",
 )
 OWNERS_NEWEST = Promise(
-    "owners-take-newest",
+    PromiseCode.OWNERS_TAKE_NEWEST,
     "owners take the newest task of their deque",
     "The newest task's data are still in the cache, the order is that of a serial run, and the "
     "oldest tasks stay for thieves.",
     "D. Chase, Y. Lev 2005, SPAA '05:21-28",
 )
 THIEVES_OLDEST = Promise(
-    "thieves-take-oldest",
+    PromiseCode.THIEVES_TAKE_OLDEST,
     "thieves take the oldest task of a deque",
     "The oldest task is the furthest from what the owner does next, and the largest where work is "
     "divided.",
     "D. Chase, Y. Lev 2005, SPAA '05:21-28",
 )
 STOLEN_LARGER = Promise(
-    "stolen-are-larger",
+    PromiseCode.STOLEN_ARE_LARGER,
     "stolen tasks are the larger ones",
     "A steal costs more than taking an own task, so it should bring more work.",
     "R. D. Blumofe, C. E. Leiserson 1999, J. ACM 46(5):720-748",
 )
 VICTIMS_EVEN = Promise(
-    "victims-chosen-evenly",
+    PromiseCode.VICTIMS_CHOSEN_EVENLY,
     "victims are chosen evenly",
     "Bounds on the number of steals need victims drawn at random; a fixed order sends thieves to "
     "the same deques.",
     "R. D. Blumofe, C. E. Leiserson 1999, J. ACM 46(5):720-748",
 )
 ENDS_NEAR_EMPTY = Promise(
-    "ends-meet-near-empty",
+    PromiseCode.ENDS_MEET_NEAR_EMPTY,
     "owners and thieves contend only at near-empty deques",
     "Owner and thief take from opposite ends, so they want the same task only when it is the last. "
     "Waiting at fuller deques makes every push and take slower.",

@@ -16,8 +16,10 @@ import numpy as np
 from idlehands.wire import OTHER_POOL, PARKED
 
 from ...ledger.rows import Recent, never_ran
+from ...model.deques import DequesReading
 from ...model.graph import GraphReading
 from ...model.promises import PromiseReading
+from ...model.vocabulary import Verdict
 from .promise_list import (
     ENDS_NEAR_EMPTY,
     GREEDY_BOUND,
@@ -35,9 +37,7 @@ if TYPE_CHECKING:
     from ...model.arrays import Bool, Int64
     from ...model.deques import ContentionReading, EndReading, EndsReading, SizesReading
     from ...model.stealing import StealingReading
-    from ..deques.use import DequeUse
 
-KEPT, BROKEN, UNKNOWN = "kept", "broken", "unknown"
 RACE_NS = 200_000
 """Between looking and parking, or taking and saying so, a thread may lose the interpreter lock or
 its core for a moment: common practice, no source."""
@@ -66,7 +66,7 @@ def judged(
     It is broken where that is more than the share `most`.
     """
     share = broken / cases if cases else 0.0
-    verdict = UNKNOWN if cases < least else BROKEN if share > most else KEPT
+    verdict = Verdict.UNKNOWN if cases < least else Verdict.BROKEN if share > most else Verdict.KEPT
     return PromiseReading(
         code=promise.code,
         what=promise.what,
@@ -77,7 +77,7 @@ def judged(
         timestamps_ns=tuple(np.sort(timestamps)[:MOST_TIMESTAMPS].tolist()),
         purpose=promise.purpose,
         source=promise.source,
-        why="" if verdict != UNKNOWN else f"only {cases} cases; {least} are needed",
+        why="" if verdict != Verdict.UNKNOWN else f"only {cases} cases; {least} are needed",
         evidence=f"broken in {broken} of {cases} cases",
     )
 
@@ -85,7 +85,16 @@ def judged(
 def not_judged(promise: Promise, why: str) -> PromiseReading:
     """Return the reading of a promise that this pool's recording says nothing of."""
     return PromiseReading(
-        promise.code, promise.what, UNKNOWN, 0, 0, 0.0, (), promise.purpose, promise.source, why
+        promise.code,
+        promise.what,
+        Verdict.UNKNOWN,
+        0,
+        0,
+        0.0,
+        (),
+        promise.purpose,
+        promise.source,
+        why,
     )
 
 
@@ -94,7 +103,7 @@ def promises(
     begin_ns: int,
     end_ns: int,
     graph: GraphReading | None,
-    use: DequeUse,
+    deques: DequesReading,
     stealing: StealingReading | None,
 ) -> tuple[PromiseReading, ...]:
     """Return every promise and how it was kept in a window."""
@@ -118,20 +127,20 @@ def promises(
             not_judged(STAYS_IN_POOL, "the workers share one queue and have no other to take from"),
             bound,
         )
-    ends = ends_kept(use.ends)
+    ends = ends_kept(deques.ends)
     return (
         parks_when_empty(pool, begin_ns, end_ns),
         *ends,
-        sizes_kept(use.sizes, ends),
+        sizes_kept(deques.sizes, ends),
         victims_even(stealing),
-        ends_meet(use.contention, use.ends),
+        ends_meet(deques.contention, deques.ends),
         stays_in_pool(pool, begin_ns, end_ns),
         bound,
     )
 
 
 def ends_kept(ends: EndsReading | None) -> tuple[PromiseReading, PromiseReading]:
-    """Return how owners and thieves kept to their ends, see `deque_readings` for the verdicts."""
+    """Return how owners and thieves kept to their ends, as `analysis.deques.ends` judges them."""
     if ends is None:
         why = "some tasks were not recorded one by one"
         return not_judged(OWNERS_NEWEST, why), not_judged(THIEVES_OLDEST, why)
@@ -141,10 +150,10 @@ def ends_kept(ends: EndsReading | None) -> tuple[PromiseReading, PromiseReading]
     )
 
 
-def _end(promise: Promise, end: EndReading, verdict: str) -> PromiseReading:
+def _end(promise: Promise, end: EndReading, verdict: Verdict) -> PromiseReading:
     broken = end.with_choice - end.at_end
     reading = judged(promise, end.with_choice, broken, np.array(end.timestamps_ns, dtype=np.int64))
-    why = reading.why or ("too close to tell" if verdict == UNKNOWN else "")
+    why = reading.why or ("too close to tell" if verdict == Verdict.UNKNOWN else "")
     return replace(reading, verdict=verdict, why=why)
 
 
@@ -156,13 +165,13 @@ def sizes_kept(
     That the oldest are the largest holds where work is divided; which end is taken decides it, so
     nothing more is said where that promise is broken already.
     """
-    if any(end.verdict == BROKEN for end in ends):
+    if any(end.verdict == Verdict.BROKEN for end in ends):
         return not_judged(STOLEN_LARGER, "tasks are taken from the wrong end of deques")
     if sizes is None:
         return not_judged(STOLEN_LARGER, "too few tasks were stolen, or run by their own worker")
     verdict = sizes.stolen_larger
     reading = judged(STOLEN_LARGER, sizes.stolen, 0, np.zeros(0, dtype=np.int64))
-    why = "too few to tell" if verdict == UNKNOWN else ""
+    why = "too few to tell" if verdict == Verdict.UNKNOWN else ""
     evidence = (
         f"the stolen one of a pair is the larger in {sizes.superiority:.0%}, by {sizes.judged_by}"
     )
@@ -175,7 +184,7 @@ def victims_even(stealing: StealingReading | None) -> PromiseReading:
         return not_judged(VICTIMS_EVEN, "no steal attempts were counted")
     choice = stealing.choice
     reading = judged(VICTIMS_EVEN, choice.attempts, 0, np.zeros(0, dtype=np.int64))
-    why = "too few steal attempts" if choice.verdict == UNKNOWN else ""
+    why = "too few steal attempts" if choice.verdict == Verdict.UNKNOWN else ""
     pattern = f", {choice.pattern}" if choice.pattern else ""
     evidence = f"effect size {choice.effect:.2f} in {choice.attempts} steal attempts{pattern}"
     return replace(

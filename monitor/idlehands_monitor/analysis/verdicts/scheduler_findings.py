@@ -20,18 +20,17 @@ the last one is as any other cause.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from ...model.deques import BROKEN
 from ...model.findings import Finding
+from ...model.scheduler import SchedulerReading
+from ...model.vocabulary import FindingCode, Verdict
 from .findings import LEAST_SHARE, is_too_little, part_of_all
 from .promise_list import ENDS_NEAR_EMPTY
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from ...model.arrays import Int64
     from ...model.deques import ContentionReading, EndsReading, LargerStealsReading
     from ...model.parking import ParkingReading
@@ -60,17 +59,21 @@ class SchedulerUse(NamedTuple):
     can_spin: bool = True
 
     @classmethod
-    def of(cls, parts: Mapping[str, Any]) -> SchedulerUse:
-        """Return what is in the parts of a pool's reading that are worked out once a second."""
-        looked = parts["stealing"]
-        choice = looked.choice if looked is not None else None
+    def of(cls, scheduler: SchedulerReading) -> SchedulerUse:
+        """Return what the findings follow from in what is judged of a pool's scheduler."""
+        stealing, deques = scheduler.stealing, scheduler.deques
         contended = any(
-            promise.code == ENDS_NEAR_EMPTY.code and promise.verdict == BROKEN
-            for promise in parts["promises"]
+            promise.code == ENDS_NEAR_EMPTY.code and promise.verdict == Verdict.BROKEN
+            for promise in scheduler.promises
         )
-        met = parts["contention"] if contended else None
-        deques = looked is not None
-        return cls(parts["ends"], parts["larger_steals"], choice, parts["parking"], met, deques)
+        return cls(
+            deques.ends,
+            deques.larger_steals,
+            stealing.choice if stealing is not None else None,
+            scheduler.parking,
+            deques.contention if contended else None,
+            can_spin=stealing is not None,
+        )
 
 
 class SchedulerCosts(NamedTuple):
@@ -92,7 +95,7 @@ def scheduler_costs(time: PoolTime, steals: StealReading, use: SchedulerUse) -> 
     wrong = left * use.larger.spared if use.larger is not None else 0.0
     wrong = wrong if wrong >= LEAST_BROKEN_SHARE * total else 0.0
     left -= wrong
-    broken = use.choice is not None and use.choice.verdict == BROKEN
+    broken = use.choice is not None and use.choice.verdict == Verdict.BROKEN
     uneven = left * misplaced(_looks(steals)) if broken else 0.0
     uneven = uneven if uneven >= LEAST_BROKEN_SHARE * total else 0.0
     left -= uneven
@@ -131,7 +134,12 @@ class _Cost(NamedTuple):
         return f"{self.ns / 1e9:.2g} worker-seconds, {part_of_all(part, workers, self.time.pool)}"
 
     def finding(
-        self, code: str, sentence: str, advice: str, evidence: str, gain_ns: float | None = None
+        self,
+        code: FindingCode,
+        sentence: str,
+        advice: str,
+        evidence: str,
+        gain_ns: float | None = None,
     ) -> Finding:
         share = self.ns / self.time.pool.total
         gain = None if gain_ns is None else gain_ns / 1e9
@@ -139,7 +147,7 @@ class _Cost(NamedTuple):
 
 
 def _wrong_end(larger: LargerStealsReading, ends: EndsReading, cost: _Cost) -> Finding:
-    thieves = ends.thieves_oldest == BROKEN
+    thieves = ends.thieves_oldest == Verdict.BROKEN
     who = "thieves took the newest task" if thieves else "owners took the oldest task"
     advice = (
         "Let thieves take the oldest task of a deque: it is the root of the most work."
@@ -153,7 +161,7 @@ def _wrong_end(larger: LargerStealsReading, ends: EndsReading, cost: _Cost) -> F
     sentence = (
         f"Steals brought too little work, as {who}; the searching that this caused cost {cost}."
     )
-    return cost.finding("wrong-steal-end", sentence, advice, evidence)
+    return cost.finding(FindingCode.WRONG_STEAL_END, sentence, advice, evidence)
 
 
 def _uneven(
@@ -174,7 +182,7 @@ def _uneven(
     left = time.pool.searching - costs.wrong_end
     gain = left * (1 - took / even) if even - took > SURE * math.sqrt(took) else None
     advice = "Draw each victim at random from all others: bounds on the number of steals need that."
-    return cost.finding("uneven-victims", sentence, advice, evidence, gain)
+    return cost.finding(FindingCode.UNEVEN_VICTIMS, sentence, advice, evidence, gain)
 
 
 def _contention_ns(use: SchedulerUse, searching: float, dispatch: float) -> tuple[float, float]:
@@ -197,7 +205,7 @@ def _contention(met: ContentionReading, cost: _Cost) -> Finding:
         "Give each deque its own lock, or ends that owner and thieves can use at once. Hold the "
         "lock for the deque operation only."
     )
-    return cost.finding("deque-contention", sentence, advice, evidence)
+    return cost.finding(FindingCode.DEQUE_CONTENTION, sentence, advice, evidence)
 
 
 def _park_churn(parking: ParkingReading, cost: _Cost, *, can_spin: bool) -> Finding:
@@ -210,13 +218,13 @@ def _park_churn(parking: ParkingReading, cost: _Cost, *, can_spin: bool) -> Find
     sentence = f"Workers parked and were soon woken again, or were woken for nothing: {cost}."
     advice = "larger tasks, several at once, or to fewer workers."
     if best is None or best.spin_s <= 0 or not can_spin:
-        return cost.finding("park-churn", sentence, f"Hand in {advice}", evidence)
+        return cost.finding(FindingCode.PARK_CHURN, sentence, f"Hand in {advice}", evidence)
     advice = (
         f"Keep searching for {_ms(best.spin_s)} before parking, if a core is free for it; else "
         f"hand in {advice}"
     )
     gain = min(best.saved_s * 1e9, cost.ns)
-    return cost.finding("park-churn", sentence, advice, evidence, gain)
+    return cost.finding(FindingCode.PARK_CHURN, sentence, advice, evidence, gain)
 
 
 def _churn_ns(parking: ParkingReading | None, waking_ns: float, searching_ns: float) -> float:

@@ -11,7 +11,7 @@ from idlehands.wire import FolderRefused, NewerVersion, WireError
 
 from .. import CheckedFrame, Piece, StreamFrames
 from ..intake import made
-from . import host, processes
+from . import host, processes, thread_counters
 from .asking import refusal
 from .kernel_waits import KernelWaits
 from .sockets import AnotherUser, reach
@@ -153,7 +153,7 @@ class Attachment:
             threads = {thread for pool in self._threads.values() for thread in pool}
             if threads:
                 waits.keep_only(pid for pid, _ in threads)
-                frames = [host.sample(threads, waits)]
+                frames = [thread_counters.sample(threads, waits)]
                 if monotonic() >= processes_at:
                     gap = max(PROCESS_SAMPLE_SECONDS, len(threads) / MOST_SWITCHES_A_SECOND)
                     gap = min(SLOWEST_PROCESS_SAMPLE_SECONDS, gap)

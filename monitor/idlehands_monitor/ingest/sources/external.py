@@ -22,8 +22,9 @@ import psutil
 
 from idlehands.wire import VERSION, Frame, WireError
 
+from ...model.vocabulary import StreamState
 from ..intake import TakingSource, made
-from . import host, stacks
+from . import host, stacks, thread_counters
 from .kernel_waits import KernelWaits
 from .stack_frames import clip, thread_frame, thread_of
 from .status import SourceStatus
@@ -61,7 +62,7 @@ class ExternalSource(TakingSource):
         self._dump_seconds = FIRST_GUESS_SECONDS
         self._ids = ThreadIds()
         self._waits = KernelWaits()
-        self._state, self._note = "connecting", f"looking at process {pid}"
+        self._state, self._note = StreamState.CONNECTING, f"looking at process {pid}"
         self._start()
 
     @property
@@ -74,11 +75,11 @@ class ExternalSource(TakingSource):
         try:
             process = psutil.Process(self._pid)
         except psutil.Error:
-            self._state, self._note = "ended", f"there is no process {self._pid}"
+            self._state, self._note = StreamState.ENDED, f"there is no process {self._pid}"
             return
         if not await self._attach():
             return
-        self._state, self._note = "live", ""
+        self._state, self._note = StreamState.LIVE, ""
         dumping = asyncio.create_task(self._dump_in_turn())
         try:
             stretch = _Stretches()
@@ -90,7 +91,7 @@ class ExternalSource(TakingSource):
         finally:
             dumping.cancel()
         self._take({"frame": "bye", "reason": "the process has ended"})
-        self._state, self._note = "ended", f"process {self._pid} has ended"
+        self._state, self._note = StreamState.ENDED, f"process {self._pid} has ended"
 
     async def _attach(self) -> bool:
         """Say who this is and make the first dump; False where there is no Python at all."""
@@ -111,7 +112,7 @@ class ExternalSource(TakingSource):
                 return True
             self._family_at = -FAMILY_SECONDS
             await asyncio.sleep(START_SECONDS)
-        self._state, self._note = "ended", str(error or f"process {self._pid} has ended")
+        self._state, self._note = StreamState.ENDED, str(error or f"process {self._pid} has ended")
         return False
 
     def _hello(self) -> None:
@@ -143,7 +144,7 @@ class ExternalSource(TakingSource):
     def _sample_host(self) -> None:
         threads = [(pid, native) for pid in self._relatives() for native in host.thread_ids(pid)]
         self._waits.keep_only(self._family)
-        frame = host.sample(threads[:MOST_THREADS])
+        frame = thread_counters.sample(threads[:MOST_THREADS])
         waits = self._waits.sample(threads[:MOST_THREADS])
         self._take({**frame, "waits": waits} if waits else frame)
 

@@ -13,19 +13,12 @@ import os
 import platform
 from typing import TYPE_CHECKING, NamedTuple
 
+from ...model.vocabulary import RUNNING, WaitReason
 from . import host
 from .kernel_files import read
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
-
-RUNNING = "running"
-INTERPRETER_LOCK = "interpreter lock"
-LOCK = "lock"
-SLEEP = "sleep"
-INPUT_OUTPUT = "input/output"
-CHILD = "child process"
-OTHER = "other"
 
 Ranges = tuple[tuple[int, int], ...]
 
@@ -148,32 +141,21 @@ def wait_of(line: str, statics: Ranges, calls: _Calls) -> str:
     try:
         call, arguments = int(words[0]), [int(word, 16) for word in words[1:7]]
     except ValueError:
-        return OTHER
+        return WaitReason.OTHER
     if call == calls.futex and arguments:
         held = any(low <= arguments[0] < high for low, high in statics)
-        return INTERPRETER_LOCK if held else LOCK
+        return WaitReason.INTERPRETER_LOCK if held else WaitReason.LOCK
     if call in calls.sleep:
-        return SLEEP
+        return WaitReason.SLEEP
     if call in calls.select:  # select with nothing to watch is how some versions sleep
-        return INPUT_OUTPUT if arguments and arguments[0] else SLEEP
+        return WaitReason.INPUT_OUTPUT if arguments and arguments[0] else WaitReason.SLEEP
     if call in calls.poll:
-        return INPUT_OUTPUT if len(arguments) > 1 and arguments[1] else SLEEP
+        return WaitReason.INPUT_OUTPUT if len(arguments) > 1 and arguments[1] else WaitReason.SLEEP
     if call in calls.child:
-        return CHILD
+        return WaitReason.CHILD_PROCESS
     if call in calls.input_output or call == -1:  # -1: not in a call, a page is being read in
-        return INPUT_OUTPUT
-    return OTHER
+        return WaitReason.INPUT_OUTPUT
+    return WaitReason.OTHER
 
 
-__all__ = [
-    "CHILD",
-    "INPUT_OUTPUT",
-    "INTERPRETER_LOCK",
-    "LOCK",
-    "OTHER",
-    "RUNNING",
-    "SLEEP",
-    "KernelWaits",
-    "statics_of",
-    "wait_of",
-]
+__all__ = ["KernelWaits"]

@@ -15,6 +15,7 @@ from __future__ import annotations
 import asyncio
 from time import monotonic
 
+from ...model.vocabulary import StreamState
 from ..intake import TakingSource
 from . import host
 from .attachment import Attachment
@@ -36,7 +37,7 @@ class LiveSource(TakingSource):
         self._pid = process_id(target)
         self._finder = Finder()
         self._silent = ""
-        self._state = "connecting"
+        self._state: StreamState = StreamState.CONNECTING
         self._note = f"looking for {target}"
         self._start()
 
@@ -44,13 +45,13 @@ class LiveSource(TakingSource):
     def status(self) -> SourceStatus:
         """How the stream stands now."""
         live = [one for one in self._attached.values() if one.is_live]
-        state, note = "live" if live else self._state, self._note
+        state, note = StreamState.LIVE if live else self._state, self._note
         quietest = min(live, key=lambda one: one.last_data, default=None)
         if quietest is not None:
             silent = monotonic() - quietest.last_data
             if silent > STALLED_SECONDS:
-                state = "stalled"
-                note = f"process {quietest.pid} has said nothing for {silent:.0f} s"
+                state = StreamState.STALLED
+                note = f"process {quietest.pid} has sent nothing for {silent:.0f} s"
         return SourceStatus(state, note, self._warning())
 
     def _warning(self) -> str:
@@ -101,7 +102,7 @@ class LiveSource(TakingSource):
             tasks[process.path] = asyncio.create_task(self._serve(one))
 
     async def _serve(self, one: Attachment) -> None:
-        self._state, self._note = "connecting", ""
+        self._state, self._note = StreamState.CONNECTING, ""
         await one.serve()
         left = [other.pid for other in self._attached.values() if other.is_live]
         self._note = one.ended
@@ -109,7 +110,7 @@ class LiveSource(TakingSource):
             goes_on = "goes on" if len(left) == 1 else "go on"
             self._note += f"; {len(left)} of its job {goes_on}"
             return
-        self._state = "ended"
+        self._state = StreamState.ENDED
         if self._pid is None and not one.refused:
             self._note += f"; waiting for another pool {self.target}"
 
@@ -120,7 +121,7 @@ class LiveSource(TakingSource):
         if met:
             return True
         if not host.process_exists(self._pid):
-            self._state, self._note = "ended", f"there is no process {self._pid}"
+            self._state, self._note = StreamState.ENDED, f"there is no process {self._pid}"
             return True
         return False
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from idlehands.wire import NewerVersion
 
+from ...model.vocabulary import StreamState
 from .. import CaptureFrames, CheckedFrame
 from ..capture import Block, CaptureError, CaptureReader, NotACapture, as_capture_errors
 from ..files import NewFile
@@ -66,10 +67,10 @@ class ReplaySource:
     def status(self) -> SourceStatus:
         """How far the replay is."""
         if self._next is None:
-            return SourceStatus("replay", AT_END, self._reader.warning)
+            return SourceStatus(StreamState.REPLAY, AT_END, self._reader.warning)
         played = (self._head_ns - self._first_ns) / 1e9
         note = f"{played:.0f} s in, at {self.speed:g}×"
-        return SourceStatus("replay", note, self._reader.warning)
+        return SourceStatus(StreamState.REPLAY, note, self._reader.warning)
 
     def drain(self) -> list[CheckedFrame]:
         """Return the frames of the blocks that the playhead has passed since the last call."""

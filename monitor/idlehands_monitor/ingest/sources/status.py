@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
+from ...model.vocabulary import StreamState
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
@@ -15,9 +17,9 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class SourceStatus:
-    """state: "connecting", "live", "stalled", "ended" or "replay"; note: one line for people."""
+    """state: how the stream fares; note: one line for people."""
 
-    state: str
+    state: StreamState
     note: str = ""
     warning: str = ""
 

@@ -255,9 +255,7 @@ class MatrixView(LineView, ScrollView, can_focus=True):
         if y < len(self._above):
             return [(fit(self._above[y], cells), style(dim=True))]
         if y == len(self._above):
-            return [
-                (fit(heads(grid, self._matrix_style, self._columns()), cells), style(dim=True))
-            ]
+            return [(fit(heads(grid, self._matrix_style, self._columns()), cells), style(dim=True))]
         below = y - len(self._above) - HEADS - self._rows_shown
         if below < SCALE:
             return scale_runs(grid, self._matrix_style, cells)

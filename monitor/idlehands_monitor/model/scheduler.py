@@ -1,0 +1,34 @@
+"""What is judged of a pool's scheduler over one window: the parts that may be some seconds old."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from .deques import DequesReading
+
+if TYPE_CHECKING:
+    from .graph import GraphReading
+    from .parking import ParkingReading
+    from .promises import PromiseReading
+    from .queueing import BalanceReading, QueueingReading
+    from .stealing import StealingReading
+
+NO_DEQUES = DequesReading()
+
+
+@dataclass(frozen=True, slots=True)
+class SchedulerReading:
+    """The answers to the questions about a scheduler; None where too little is known for one.
+
+    stealing: None where workers have no deques. graph: None where no task began and ended in the
+    window, or too many did.
+    """
+
+    promises: tuple[PromiseReading, ...] = ()
+    deques: DequesReading = NO_DEQUES
+    parking: ParkingReading | None = None
+    graph: GraphReading | None = None
+    stealing: StealingReading | None = None
+    queueing: QueueingReading | None = None
+    balance: BalanceReading | None = None
