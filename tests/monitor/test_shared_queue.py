@@ -17,10 +17,11 @@ from idlehands_monitor.analysis.assemble import read
 from idlehands_monitor.analysis.time.thinned import thinned_shares
 from idlehands_monitor.analysis.time.worker_time import pool_time
 from idlehands_monitor.ledger import Hole, HostCounters, Ledger
-from idlehands_monitor.ledger.detail import THINNED_TO_ONE_IN, parts, weights
+from idlehands_monitor.ledger.detail import parts, weights
 from idlehands_monitor.ledger.queue_length import queued_at
 from idlehands_monitor.ledger.rows import Recent, task_rows
 from idlehands_monitor.model.source import SourceReading
+from idlehands_monitor.model.vocabulary import THINNED_TO_ONE_IN
 from idlehands_monitor.model.worker_time import CATEGORIES
 from idlehands_monitor.views import json as json_view
 from idlehands_monitor.views import text

@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from histories import History, Task, ledger, random_history, scaled, slow_worker_time
+from idlehands_monitor.analysis.stats.rounding import round_to_total
 from idlehands_monitor.analysis.time.history import PoolHistory
-from idlehands_monitor.analysis.time.parked import round_to_total
 from idlehands_monitor.analysis.time.worker_time import pool_time, slice_times
 from idlehands_monitor.ledger import HostCounters
 from idlehands_monitor.ledger.queue_length import queued_at

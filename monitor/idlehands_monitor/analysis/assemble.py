@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from ..ledger.detail import is_fully_recorded, step_at
-from ..ledger.queue_length import mean_lengths
 from ..ledger.rows import MOST_LIVE_ROWS, MOST_ROWS, last_rows
 from ..model.reading import PoolReading, Reading, StrandedReading
 from ..model.scheduler import NO_DEQUES, SchedulerReading
@@ -25,19 +24,17 @@ from .host.host import host_readings, of_pool
 from .parking.parking import parking
 from .queueing.flow import balance, queueing
 from .queueing.tasks import hand_overs_reading, task_reading
-from .stats.cache import SECOND_NS
 from .stealing.steals import stealing
 from .time.blocked import blocked
 from .time.job_history import DAMAGED
+from .time.pool_times import PoolTimes, pool_times
 from .time.stranded import stranded
-from .time.window import Window
-from .time.worker_time import pool_time, rates_of, slice_times
 from .time.workers import lifetimes_reading, worker_readings
 from .verdicts.findings import findings
 from .verdicts.host_findings import host_findings
 from .verdicts.promises import promises
 from .verdicts.scheduler_findings import SchedulerUse, scheduler_costs, scheduler_findings
-from .windows import edges_of, settled_begin, windows_of
+from .windows import settled_begin, windows_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -47,7 +44,6 @@ if TYPE_CHECKING:
     from ..model.findings import Finding
     from ..model.host import HostReading
     from ..model.tasks import TaskReading
-    from ..model.worker_time import PoolTime, WorkerTime
     from ..model.workers import LifetimesReading
     from .time.history import PoolHistory
     from .time.job_history import JobHistory
@@ -79,21 +75,6 @@ class _Asked:
     @property
     def is_live(self) -> bool:
         return self.history is not None
-
-
-@dataclass(frozen=True, slots=True)
-class _Times:
-    """The worker time of a pool's window, and that of slices for views that draw them."""
-
-    whole: PoolTime
-    slices: tuple[WorkerTime, ...]
-    queue_lengths: tuple[float, ...]
-    slice_s: float
-
-    @property
-    def is_thinned(self) -> bool:
-        """Whether some tasks of the window left no row, as the probe had given up detail."""
-        return self.whole.counted_ns + self.whole.thinned_ns > 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,7 +172,7 @@ def read_pool(ledger: Ledger, pool: PoolLedger, begin_ns: int, end_ns: int) -> P
 
 def _pool(asked: _Asked, *, fresh: bool) -> PoolReading:
     pool, begin_ns, end_ns = asked.pool, asked.begin_ns, asked.end_ns
-    times = _times(asked)
+    times = pool_times(asked.pool, asked.ledger.host, asked.begin_ns, asked.end_ns, asked.history)
     time = times.whole
     if time.by_category.min(initial=0) * CLOCKS_MAY_DIFFER < -time.recorded_ns:
         raise ValueError("the rows of a pool contradict each other")
@@ -220,7 +201,7 @@ def _pool(asked: _Asked, *, fresh: bool) -> PoolReading:
 
 
 def _reading(
-    asked: _Asked, times: _Times, scheduler: SchedulerReading, counts: _Counts
+    asked: _Asked, times: PoolTimes, scheduler: SchedulerReading, counts: _Counts
 ) -> PoolReading:
     """Put the answers for one pool together."""
     pool, begin_ns, end_ns, time = asked.pool, asked.begin_ns, asked.end_ns, times.whole
@@ -270,24 +251,8 @@ def _reading(
     )
 
 
-def _times(asked: _Asked) -> _Times:
-    """Return the worker time of a window: of a live pool mostly what its settled seconds say."""
-    pool, host, begin_ns, end_ns = asked.pool, asked.ledger.host, asked.begin_ns, asked.end_ns
-    if asked.history is not None:
-        whole = asked.history.time(pool, host, begin_ns, end_ns)
-        second_s = SECOND_NS / 1e9
-        return _Times(whole, asked.history.times, asked.history.queue_lengths, second_s)
-    window = Window(pool, begin_ns, end_ns).ordered()
-    rates = rates_of(pool, host, window, begin_ns, end_ns)
-    whole = pool_time(pool, host, begin_ns, end_ns, window, rates)
-    edges = edges_of(begin_ns, end_ns)
-    slices = tuple(part.pool for part in slice_times(pool, host, edges, window, rates))
-    lengths = mean_lengths(pool, edges) if pool.kind != PoolKind.STEALING else ()
-    return _Times(whole, slices, lengths, (end_ns - begin_ns) / len(slices) / 1e9)
-
-
 def _scheduler(
-    asked: _Asked, times: _Times, steals: StealReading, finished: int, *, fresh: bool
+    asked: _Asked, times: PoolTimes, steals: StealReading, finished: int, *, fresh: bool
 ) -> SchedulerReading:
     """Return what is judged of the scheduler, of a live pool at most once a second."""
     if asked.history is None:
@@ -298,7 +263,9 @@ def _scheduler(
     )
 
 
-def _judged(asked: _Asked, times: _Times, steals: StealReading, finished: int) -> SchedulerReading:
+def _judged(
+    asked: _Asked, times: PoolTimes, steals: StealReading, finished: int
+) -> SchedulerReading:
     pool, begin_ns, end_ns = asked.pool, asked.begin_ns, asked.end_ns
     time, live = times.whole, asked.is_live
     recorded = not times.is_thinned and time.recorded_ns == end_ns - begin_ns

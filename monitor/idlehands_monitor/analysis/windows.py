@@ -5,12 +5,6 @@ from __future__ import annotations
 from ..ledger import Ledger, PoolLedger
 from .stats.cache import SECOND_NS
 
-MOST_SLICES = 60
-
-
-SHORTEST_SLICE_NS = 100_000_000
-"""A window that is read as a whole is cut into equal parts, neither many nor short."""
-
 
 def window_of(pool: PoolLedger, window_ns: int | None) -> tuple[int, int] | None:
     """Return (begin, end) of the last `window_ns` of complete data, None before there is any."""
@@ -52,9 +46,3 @@ def settled_begin(pool: PoolLedger, begin_ns: int, end_ns: int) -> int:
     second = (begin_ns + SECOND_NS // 2) // SECOND_NS * SECOND_NS
     known = pool.complete_from_ns <= second <= end_ns - SECOND_NS
     return second if known else begin_ns
-
-
-def edges_of(begin_ns: int, end_ns: int) -> list[int]:
-    """Return the edges of equal parts of a window."""
-    count = max(1, min(MOST_SLICES, (end_ns - begin_ns) // SHORTEST_SLICE_NS))
-    return [begin_ns + (end_ns - begin_ns) * part // count for part in range(count + 1)]

@@ -5,8 +5,9 @@ Touches nothing: bytes in, frames out. Whatever reads a socket or a file hands i
 """
 
 from .checker import PAST_FIRST, checked_frames, skipped
+from .checks import Refused
 from .decoding import CaptureFrames, Piece, StreamFrames, pieces
-from .schema import CheckedFrame, Refused
+from .schema import CheckedFrame
 
 __all__ = [
     "PAST_FIRST",

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 from idlehands.wire import TABLES
 
 from . import limits
+from .checks import TABLE_NAMES, Refused
 from .rows import checked_counters, checked_rows
-from .schema import FRAMES, TABLE_NAMES, CheckedFrame, Refused, checked
+from .schema import FRAMES, CheckedFrame, checked
 
 if TYPE_CHECKING:
     from idlehands.wire import Frame

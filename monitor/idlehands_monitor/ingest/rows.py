@@ -10,7 +10,8 @@ from idlehands.wire import LOOKS, NONE, TABLES
 
 from ..model.arrays import Int64
 from . import limits
-from .schema import COUNT, POOL, WORKER, CheckedFrame, Refused, sequence
+from .checks import COUNT, POOL, WORKER, Refused, sequence
+from .schema import CheckedFrame
 
 if TYPE_CHECKING:
     from idlehands.wire import Frame, Table

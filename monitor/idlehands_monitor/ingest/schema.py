@@ -7,14 +7,36 @@ The frames themselves are described in docs/capture-format.md.
 
 from __future__ import annotations
 
-from array import array
-from itertools import chain, islice
-from math import isfinite
-from typing import TYPE_CHECKING, Any, Callable, NamedTuple, NewType
+from typing import TYPE_CHECKING, Any, NamedTuple, NewType
 
-from idlehands.wire import NONE, TABLES, VERSION
+from idlehands.wire import NONE, VERSION
 
 from . import limits
+from .checks import (
+    COUNT,
+    COUNT_OR_NONE,
+    KERNEL_THREAD,
+    POOL,
+    PROCESS,
+    THREAD,
+    TIMESTAMP,
+    WORKER,
+    Check,
+    Refused,
+    cores,
+    counters,
+    dead_process,
+    flag,
+    listed,
+    open_workers,
+    pairs,
+    stack_frame,
+    step,
+    text,
+    whole,
+    wholes,
+    worker_thread,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -24,193 +46,12 @@ if TYPE_CHECKING:
 CheckedFrame = NewType("CheckedFrame", dict[str, Any])
 """A frame that `checked` has returned; the columns of rows are arrays in it."""
 
-Check = Callable[[Any], Any]
-"""Returns a value as the ledger has it. Raises Refused."""
-
-
-class Refused(ValueError):
-    """A frame is not within the limits; the message says why, in words of ours only."""
-
 
 class Key(NamedTuple):
     """One key of a frame. default: stands where the frame lacks the key; None: it must not."""
 
     check: Check
     default: Any = None
-
-
-def whole(low: int, high: int) -> Check:
-    """Return a check for an integer from `low` to `high`."""
-
-    def check(value: Any) -> int:
-        if type(value) is not int:
-            raise Refused("not an integer")
-        if not low <= value <= high:
-            raise Refused("out of range")
-        return value
-
-    return check
-
-
-def text(value: Any) -> str:
-    """Return a text, cut at the limit. Raises Refused for anything else."""
-    if type(value) is not str:
-        raise Refused("not a text")
-    return value[: limits.TEXT_LETTERS]
-
-
-def flag(value: Any) -> bool:
-    """Return a truth value. Raises Refused for anything else."""
-    if type(value) is not bool:
-        raise Refused("neither true nor false")
-    return value
-
-
-def cores(value: Any) -> float:
-    """Return a number of cores. Raises Refused for anything else."""
-    if type(value) not in (int, float) or not isfinite(value):
-        raise Refused("not a number")
-    if not NONE <= value <= limits.CORES:
-        raise Refused("out of range")
-    return float(value)
-
-
-def listed(check: Check, most: int) -> Check:
-    """Return a check for a list of at most so many values, each of which passes `check`."""
-
-    def check_list(value: Any) -> list[Any]:
-        return [check(one) for one in sequence(value, most)]
-
-    return check_list
-
-
-def wholes(low: int, high: int, most: int) -> Check:
-    """Return `listed(whole(low, high), most)`, for many."""
-
-    def check(value: Any) -> list[int]:
-        try:
-            numbers = array("q", sequence(value, most))
-        except (TypeError, OverflowError):
-            raise Refused("not 64-bit integers") from None
-        if numbers and (min(numbers) < low or max(numbers) > high):
-            raise Refused("out of range")
-        return numbers.tolist()
-
-    return check
-
-
-def sequence(value: Any, most: int) -> list[Any]:
-    """Return a list of at most so many values. Raises Refused for anything else."""
-    if type(value) is not list:
-        raise Refused("not a list")
-    if len(value) > most:
-        raise Refused("too long")
-    return value
-
-
-def pairs(key: Check, entry: Check, most: int) -> Check:
-    """Return a check for a map of at most so many entries."""
-
-    def check(value: Any) -> dict[Any, Any]:
-        if type(value) is not dict:
-            raise Refused("not a map")
-        if len(value) > most:
-            raise Refused("too long")
-        return {key(one): entry(other) for one, other in value.items()}
-
-    return check
-
-
-def counters(number: int) -> Check:
-    """Return a check for so many counters of one thread, -1 where unknown."""
-    numbers = wholes(NONE, limits.TIMESTAMP_NS, number)
-
-    def check(value: Any) -> tuple[int, ...]:
-        found = tuple(numbers(value))
-        if len(found) != number:
-            raise Refused("too short")
-        return found
-
-    return check
-
-
-COUNT = whole(0, limits.NUMBER)
-COUNT_OR_NONE = whole(NONE, limits.NUMBER)
-TIMESTAMP = whole(NONE, limits.TIMESTAMP_NS)
-PROCESS = whole(NONE, limits.PROCESS_ID)
-THREAD = whole(NONE, limits.THREAD_ID)
-KERNEL_THREAD = whole(0, limits.PROCESS_ID)
-POOL = whole(NONE, limits.PROCESS_ID)
-EXIT_STATUS = whole(-limits.PROCESS_ID, limits.PROCESS_ID)
-WORKER = whole(NONE, limits.LISTED_WORKERS)
-TABLE_NAMES = frozenset(TABLES)
-
-
-def worker_thread(value: Any) -> tuple[int, int, int, str, int]:
-    """Return (worker, native id, identifier, name, process) of a worker."""
-    row = sequence(value, 16)
-    if len(row) < 4:
-        raise Refused("too short")
-    process = PROCESS(row[4]) if len(row) > 4 else NONE
-    return WORKER(row[0]), THREAD(row[1]), THREAD(row[2]), text(row[3]), process
-
-
-def dead_process(value: Any) -> tuple[int, int]:
-    """Return (process id, exit status or negative signal)."""
-    pid, status = two_of(value)
-    return PROCESS(pid), EXIT_STATUS(status)
-
-
-def step(value: Any) -> tuple[int, int]:
-    """Return (moment, step of detail)."""
-    at_ns, number = two_of(value)
-    return TIMESTAMP(at_ns), whole(0, 100)(number)
-
-
-def two_of(value: Any) -> list[Any]:
-    """Return a list of two. Raises Refused for anything else."""
-    found = sequence(value, 2)
-    if len(found) != 2:
-        raise Refused("too short")
-    return found
-
-
-OPEN_LENGTHS = {0: 9, 1: 3, 2: 3, 3: 2}
-"""Words of an open interval by its first one: task, wait, gap, stay."""
-MOST_WORDS = 16
-OPEN_WORDS = wholes(NONE - 2, limits.TIMESTAMP_NS, MOST_WORDS * limits.OPEN_INTERVALS)
-
-
-def open_workers(value: Any) -> list[list[list[int]]]:
-    """Return the open intervals of workers, without those of sorts that are not known."""
-    most = limits.OPEN_INTERVALS
-    workers = [sequence(worker, most) for worker in sequence(value, limits.LISTED_WORKERS)]
-    rows = sequence(list(chain.from_iterable(workers)), most)
-    lengths = [len(sequence(row, MOST_WORDS)) for row in rows]
-    numbers = iter(OPEN_WORDS(list(chain.from_iterable(rows))))  # all at once: they are many
-    checked = [list(islice(numbers, length)) for length in lengths]
-    if any(row and len(row) < OPEN_LENGTHS.get(row[0], 0) for row in checked):
-        raise Refused("too short")
-    intervals = iter(checked)
-    return [
-        [row for row in islice(intervals, len(worker)) if row and row[0] in OPEN_LENGTHS]
-        for worker in workers
-    ]
-
-
-def stack_frame(value: Any) -> tuple[str, str, int]:
-    """Return (function, file, line)."""
-    row = sequence(value, 3)
-    if len(row) != 3:
-        raise Refused("too short")
-    return text_end(row[0]), text_end(row[1]), COUNT_OR_NONE(row[2])
-
-
-def text_end(value: Any) -> str:
-    """Return a text, of a long one its end, which tells paths and qualified names apart."""
-    if type(value) is not str:
-        raise Refused("not a text")
-    return value[-limits.TEXT_LETTERS :]
 
 
 def sampled_thread(value: Any) -> CheckedFrame:

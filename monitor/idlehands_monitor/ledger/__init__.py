@@ -2,7 +2,8 @@
 
 from .host import HostCounters, ProcessCounters, ProcessSample, SwitchSample
 from .ledger import Ledger
-from .pool import Hole, OpenInterval, PoolLedger, WorkerThread
+from .open_intervals import OpenInterval
+from .pool import Hole, PoolLedger, WorkerThread
 from .stacks import Dump, Samples, Stack, StackFrame, ThreadSample
 from .store import TableStore
 

@@ -20,6 +20,7 @@ from idlehands.wire import (
 )
 
 from .attempts import AttemptCounts
+from .open_intervals import OpenInterval, open_intervals
 from .store import TableStore
 
 if TYPE_CHECKING:
@@ -32,24 +33,6 @@ TOTALS_SPACING_NS = 500_000_000
 MOST_TOTALS = 1 << 12
 MOST_HOLES = 1 << 12
 MOST_STEPS = 1 << 10
-
-
-class OpenInterval(NamedTuple):
-    """What a worker was in the middle of.
-
-    ``what`` is "task", "wait", "searching", "parked" or "stay" (it belongs to its pool).
-    until_ns: when its worker's thread was gone, -1 where it is there.
-    """
-
-    what: str
-    began_ns: int
-    task: int = NONE
-    kind: int = NONE
-    spawned_ns: int = NONE
-    taken_from: int = NONE
-    on_task: int = NONE
-    spawned_by: int = NONE
-    until_ns: int = NONE
 
 
 class WorkerThread(NamedTuple):
@@ -147,7 +130,7 @@ class PoolLedger:
         """What each worker was in the middle of when levels last came."""
         if self._open is None:
             self._open = [
-                _open_intervals(rows, self.gone.get(worker, NONE))
+                open_intervals(rows, self.gone.get(worker, NONE))
                 for worker, rows in enumerate(self._open_rows)
             ]
         return self._open
@@ -284,7 +267,7 @@ class PoolLedger:
         if self.shared_queue or self.closed_ns >= 0 or worker in self.gone:
             return
         doing = self._open_rows[worker] if worker < len(self._open_rows) else []
-        began = (interval.began_ns for interval in _open_intervals(doing))
+        began = (interval.began_ns for interval in open_intervals(doing))
         ended = (self._ring(table, worker).last_ns for table in (TASKS.name, GAPS.name))
         self.gone[worker] = max(seen_ns, *began, *ended)
         self._open = None
@@ -326,22 +309,3 @@ class PoolLedger:
         self.attempts.forget_before(timestamp_ns)
         self.holes = [hole for hole in self.holes if hole.ended_ns > timestamp_ns]
         self.complete_from_ns = max(self.complete_from_ns, timestamp_ns)
-
-
-def _open_intervals(rows: list[list[int]], until_ns: int = NONE) -> list[OpenInterval]:
-    intervals = []
-    for row in rows:
-        if row[0] == 0:
-            task, _parent, kind, spawned, by, _size, started, taken = row[1:9]
-            intervals.append(
-                OpenInterval("task", started, task, kind, spawned, taken, spawned_by=by)
-            )
-        elif row[0] == 1:
-            intervals.append(OpenInterval("wait", row[1], on_task=row[2]))
-        elif row[0] == 2:
-            intervals.append(OpenInterval("parked" if row[2] else "searching", row[1]))
-        elif row[0] == 3:
-            intervals.append(OpenInterval("stay", row[1]))
-    if until_ns != NONE:
-        intervals = [interval._replace(until_ns=until_ns) for interval in intervals]
-    return intervals

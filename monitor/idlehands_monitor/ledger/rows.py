@@ -11,7 +11,8 @@ from idlehands.wire import CANCELLED, LOST, MOVED, NONE
 from ..model.arrays import Bool, Int64
 
 if TYPE_CHECKING:
-    from .pool import OpenInterval, PoolLedger
+    from .open_intervals import OpenInterval
+    from .pool import PoolLedger
     from .store import TableStore
 
 NEVER = int(np.iinfo(np.int64).max)

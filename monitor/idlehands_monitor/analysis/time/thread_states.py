@@ -270,9 +270,8 @@ def _open_at(rows: Intervals, worker: Int64, moment: Int64) -> Int64:
 def _late(rows: _Rows, tasks: Intervals, place: Int64, seen: Sightings) -> Float:
     """Return how long a thread can have waited for a core when an interval ended, in ns.
 
-    place: the task in hand then, -1 for none.
-
-    No longer than it was in the task in hand, and only where it was seen able to run.
+    At most as long as it was in the task in hand (`place`, -1 for none), and only where it was
+    seen able to run.
     """
     late = np.zeros(len(rows.worker))
     able = set(zip(seen.worker[seen.code < 0].tolist(), seen.moment[seen.code < 0].tolist()))
@@ -288,7 +287,7 @@ def _late(rows: _Rows, tasks: Intervals, place: Int64, seen: Sightings) -> Float
 def _task_at(tasks: Intervals, worker: Int64, moment: Int64) -> Int64:
     """Return the place of the task that a worker began last, -1 where that is over by then.
 
-    What is open then is a task around it, which is not told here.
+    Then the open task is one around it, which this does not say.
     """
     if not len(tasks.worker) or not len(worker):
         return np.full(len(worker), -1, dtype=np.int64)
@@ -301,6 +300,3 @@ def _task_at(tasks: Intervals, worker: Int64, moment: Int64) -> Int64:
     place = order[np.maximum(found, 0)]
     open_then = (found >= 0) & (tasks.worker[place] == worker) & (moment < tasks.ended[place])
     return np.where(open_then, place, -1)
-
-
-__all__ = ["Sightings", "evidence_of", "sightings"]

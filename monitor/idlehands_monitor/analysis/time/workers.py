@@ -13,7 +13,7 @@ from ...model.vocabulary import WorkerState
 from ...model.workers import DeadWorkerReading, LifetimesReading, WorkerReading
 
 if TYPE_CHECKING:
-    from ...ledger import OpenInterval, PoolLedger
+    from ...ledger import PoolLedger
     from ...model.arrays import Bool
     from ...model.stealing import StealReading
     from ...model.worker_time import WorkerTime
@@ -37,26 +37,15 @@ def worker_readings(
     end_ns: int,
 ) -> tuple[WorkerReading, ...]:
     """Return a reading for each worker that the pool has or had."""
-    tasks = Recent(pool.tasks, begin_ns)
-    ended = (tasks["ended_ns"] > begin_ns) & (tasks["ended_ns"] <= end_ns)
-    runners = tasks["worker"][ended & (tasks["outcome"] != LOST)]
-    finished = np.bincount(
-        runners[(runners >= 0) & (runners < pool.workers)], minlength=pool.workers
-    )
-    workers = []
+    finished = _finished(pool, begin_ns, end_ns)
     last_ended = _last_ended(pool) if pool.shared_queue else {}
     stolen_by = steals.counts[0].sum(axis=1).tolist() or [0] * pool.workers
     stolen_from = steals.counts[0].sum(axis=0).tolist() or stolen_by
+    workers = []
     for index in range(pool.workers):
-        intervals = pool.open[index] if index < len(pool.open) else []
         native_id, ident, name, pid = pool.threads.get(index, (NONE, NONE, "", NONE))
-        state, doing, since_ns = _present(
-            pool,
-            intervals,
-            last_ended.get(index, NONE),
-            pool.gone.get(index, NONE),
-            bound=native_id >= 0,
-        )
+        last_ended_ns = last_ended.get(index, NONE)
+        state, doing, since_ns = _present(pool, index, last_ended_ns, bound=native_id >= 0)
         workers.append(
             WorkerReading(
                 index=index,
@@ -70,12 +59,22 @@ def worker_readings(
                 doing=doing,
                 for_s=max(0.0, (pool.complete_ns - since_ns) / 1e9) if since_ns >= 0 else 0.0,
                 idle_history=history.idle_shares(index) if history else (),
-                tasks_finished=int(finished[index]),
+                tasks_finished=finished[index],
                 stolen_by_it=stolen_by[index],
                 stolen_from_it=stolen_from[index],
             )
         )
     return tuple(workers)
+
+
+def _finished(pool: PoolLedger, begin_ns: int, end_ns: int) -> list[int]:
+    """Return how many tasks each worker finished in a window."""
+    tasks = Recent(pool.tasks, begin_ns)
+    ended = (tasks["ended_ns"] > begin_ns) & (tasks["ended_ns"] <= end_ns)
+    runners = tasks["worker"][ended & (tasks["outcome"] != LOST)]
+    known = runners[(runners >= 0) & (runners < pool.workers)]
+    finished: list[int] = np.bincount(known, minlength=pool.workers).tolist()
+    return finished
 
 
 def _last_ended(pool: PoolLedger) -> dict[int, int]:
@@ -86,14 +85,11 @@ def _last_ended(pool: PoolLedger) -> dict[int, int]:
 
 
 def _present(
-    pool: PoolLedger,
-    intervals: list[OpenInterval],
-    last_ended_ns: int,
-    gone_ns: int,
-    *,
-    bound: bool,
+    pool: PoolLedger, index: int, last_ended_ns: int, *, bound: bool
 ) -> tuple[WorkerState, str, int]:
     """Return (state, kind of the task in hand, since when) from a worker's open intervals."""
+    intervals = pool.open[index] if index < len(pool.open) else []
+    gone_ns = pool.gone.get(index, NONE)
     if pool.closed_ns >= 0:
         return WorkerState.CLOSED, "", pool.closed_ns
     if not intervals and pool.shared_queue:
