@@ -84,7 +84,7 @@ POOLS_THAT_END = (
     Scenario("long-tasks", "long_task_thread_pools", 1_000),
     Scenario("no-gc", "uncollected_thread_pools", 1_000),
     Scenario("declared", "declared_pools", 10_000, hows=DECLARED),
-    Scenario("no-gc-declared", "uncollected_declared_pools", 1_000, hows=DECLARED),
+    Scenario("no-gc-declared", "uncollected_declared_pools", 4_000, hows=DECLARED),
     Scenario("processes", "process_pools", 300),
     Scenario("multiprocessing", "multiprocessing_pools", 300),
     Scenario("threadpool", "multiprocessing_thread_pools", 300),
