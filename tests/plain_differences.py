@@ -106,7 +106,7 @@ ALLOWED = (
         "Private parts of the standard library",
         "The pools are hooked there: some objects have another class, some one attribute more.",
         ("stdout",),
-        r".*(Queue|_idlehands|_put|_get|_WorkItem|Telling|unfinished_tasks).*|[-+]\(self.*",
+        r".*(Queue|_idlehands|_put|_get|_WorkItem|Instrumented|unfinished_tasks).*|[-+]\(self.*",
         (
             "names/pools_signatures_and_classes",
             "pickling/executors_do_not_pickle",

@@ -2,9 +2,9 @@
 
 The discipline is that of D. Chase and Y. Lev, "Dynamic circular work-stealing deque",
 SPAA 2005: the owner pushes and pops at the bottom (newest first), thieves take from the
-top (oldest first), and the two meet only when one task is left. The operations of
-`collections.deque` are atomic, so exactly one of them gets that task; the other is told
-so by an `IndexError`.
+top (oldest first), and the two contend only when one task is left. The operations of
+`collections.deque` are atomic, so exactly one of them gets that task; the other gets an
+`IndexError`.
 """
 
 from __future__ import annotations
@@ -22,20 +22,20 @@ from .task import Task
 
 
 class Miss(NamedTuple):
-    """A look at a victim that brought no task, though `seen` of them were there: then it lost."""
+    """A steal attempt without a hit: `seen` tasks were in the deque, and 0 means it was empty."""
 
     seen: int
 
 
 EMPTY = Miss(0)
 
-Look = Union[Task[Any], Miss]
+Attempt = Union[Task[Any], Miss]
 
 JOURNAL_BYTES = 8192
 """Over 5 KiB, from which on zlib lets go of the interpreter's lock."""
 
-Met = Callable[[int, int, int], None]
-"""What is told of a meeting: the owner of the deque, its length then, and nanoseconds waited."""
+Contended = Callable[[int, int, int], None]
+"""Reports a contended operation: the deque's owner, its length then, the nanoseconds waited."""
 
 
 class TaskDeque:
@@ -64,7 +64,7 @@ class TaskDeque:
         except IndexError:
             return None
 
-    def steal(self) -> Look:
+    def steal(self) -> Attempt:
         """Take the thief's task, the oldest, or say why there was none."""
         seen = len(self._tasks)
         if not seen:
@@ -84,23 +84,23 @@ class TaskDeque:
 
     def take_any(self) -> Task[Any] | None:
         """Take a task in order to cancel it, from any thread; None when there is none."""
-        look = self.steal()
-        while isinstance(look, Miss):
-            if not look.seen:
+        taken = self.steal()
+        while isinstance(taken, Miss):
+            if not taken.seen:
                 return None
-            look = self.steal()
-        return look
+            taken = self.steal()
+        return taken
 
 
 class Guard:
     """The one lock around all deques, and the journal whose checksum is renewed under it.
 
-    A checksum of so many bytes lets other threads run, so whoever comes meanwhile has to wait.
+    The checksum takes long enough for another thread to run and to want the lock.
     """
 
-    def __init__(self, met: Met) -> None:
+    def __init__(self, contended: Contended) -> None:
         self._lock = threading.Lock()
-        self._met = met
+        self._contended = contended
         self._journal = bytes(JOURNAL_BYTES)
 
     @contextmanager
@@ -109,7 +109,7 @@ class Guard:
         if not self._lock.acquire(blocking=False):
             began = time.monotonic_ns()
             self._lock.acquire()
-            self._met(owner, len(tasks), time.monotonic_ns() - began)
+            self._contended(owner, len(tasks), time.monotonic_ns() - began)
         try:
             zlib.crc32(self._journal)
             yield
@@ -142,7 +142,7 @@ class GuardedTaskDeque(TaskDeque):
         with self._guard.hold(self._owner, self):
             return super().remove(task)
 
-    def steal(self) -> Look:
+    def steal(self) -> Attempt:
         """Take the thief's task, holding the lock."""
         with self._guard.hold(self._owner, self):
             return super().steal()
@@ -171,9 +171,9 @@ class Inbox:
             return None
 
 
-def make_deques(workers: int, switches: Switches, met: Met) -> list[TaskDeque]:
-    """Make the deques of a pool, one per worker, as its switches say; `met` hears of meetings."""
+def make_deques(workers: int, switches: Switches, contended: Contended) -> list[TaskDeque]:
+    """Make the deques of a pool, one per worker, as its switches say."""
     if not switches.global_lock_around_deques:
         return [TaskDeque(switches) for _ in range(workers)]
-    guard = Guard(met)
+    guard = Guard(contended)
     return [GuardedTaskDeque(guard, owner, switches) for owner in range(workers)]

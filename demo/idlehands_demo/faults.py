@@ -31,7 +31,7 @@ FAULTS: dict[str, Fault] = {
     for fault in (
         Fault(
             "early-park",
-            "a worker parks after one fruitless look and starves beside queued tasks",
+            "a worker parks after one failed steal attempt and starves beside queued tasks",
             Switches(parks_after_one_failed_attempt=True),
         ),
         Fault("slow-tapes", "tapes take 15 times as long: workers are blocked", delay_factor=15.0),

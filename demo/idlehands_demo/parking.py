@@ -2,9 +2,9 @@
 
 A ticket stands for one sleep of one thread. Whoever claims it first, a spawner or the end
 of the awaited task, wakes the thread; every later claim fails and tells the claimer to
-wake somebody else. A sleeper publishes its ticket first, looks at every deque again and
-only then waits, while a spawner publishes its task first and then looks for tickets: one
-of the two always sees the other, so no wake-up is lost.
+wake somebody else. A sleeper publishes its ticket first, tries every deque again and only
+then waits; a spawner publishes its task first and then searches for tickets. One of the two
+always sees the other, so no wake-up is lost.
 """
 
 from __future__ import annotations

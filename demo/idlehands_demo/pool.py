@@ -1,4 +1,4 @@
-"""A work-stealing pool of threads, told to the probe at every step.
+"""A work-stealing pool of threads that reports every step to the probe.
 
 Each worker has a deque: it pushes and pops the newest task, thieves take the oldest, and
 victims are drawn uniformly at random (R. D. Blumofe, C. E. Leiserson 1999, "Scheduling
@@ -20,7 +20,7 @@ from .deques import Inbox, make_deques
 from .parking import Sleepers
 from .switches import Switches
 from .task import Task
-from .worker import Worker, current_worker, met
+from .worker import Worker, contended, current_worker
 
 T = TypeVar("T")
 
@@ -48,9 +48,9 @@ class WorkStealingPool:
         self.name = name
         self.switches = switches or Switches()
         self.twin: WorkStealingPool | None = None
-        self.probe = idlehands.declare_pool(name, workers, kind="work-stealing", meetings=True)
+        self.probe = idlehands.declare_pool(name, workers, kind="work-stealing", contention=True)
         self.inbox = Inbox()
-        self.deques = make_deques(workers, self.switches, met)
+        self.deques = make_deques(workers, self.switches, contended)
         self.sleepers = Sleepers()
         self.cancelling = False
         self._closing = False
@@ -158,7 +158,7 @@ class WorkStealingPool:
         worker = current_worker()
         return worker if worker is not None and worker.pool in (self, self.twin) else None
 
-    # What the workers ask and tell.
+    # What the workers ask and report.
 
     @property
     def drained(self) -> bool:
@@ -172,7 +172,7 @@ class WorkStealingPool:
         return settled == self.tasks_spawned
 
     def task_settled(self, by: int) -> None:
-        """Told by worker `by` after each task; the last one of a closing pool wakes all."""
+        """Note that worker `by` has settled a task; the last task of a closing pool wakes all."""
         if self._closing and self.drained:
             self.sleepers.wake_all(by)
 
@@ -182,7 +182,7 @@ class WorkStealingPool:
             self.sleepers.wake_one(by)
 
     def worker_left(self) -> None:
-        """Told by each worker as it ends; the last one closes the probe."""
+        """Note that a worker has ended; the last one closes the probe."""
         with self._outside:
             self._present -= 1
             last = self._present == 0
@@ -220,22 +220,22 @@ class WorkStealingPool:
 
     @property
     def steals(self) -> list[list[int]]:
-        """Successful steals: a row per thief, a column per victim."""
+        """Hits: a row per thief, a column per victim."""
         return [list(w.counts.steals) for w in self._workers]
 
     @property
     def attempts(self) -> list[list[int]]:
-        """Looks at a victim's deque, successful or not: rows thieves, columns victims."""
+        """Steal attempts, hits included: a row per thief, a column per victim."""
         return [list(w.counts.attempts) for w in self._workers]
 
     @property
     def empties(self) -> list[list[int]]:
-        """Looks that saw an empty deque: rows thieves, columns victims."""
+        """Steal attempts that saw an empty deque: a row per thief, a column per victim."""
         return [list(w.counts.empties) for w in self._workers]
 
     @property
     def lost_races(self) -> list[list[int]]:
-        """Looks that saw a task which somebody else then took: rows thieves, columns victims."""
+        """Steal attempts that saw a task which another worker took: thief by victim."""
         return [list(w.counts.lost_races) for w in self._workers]
 
     @property

@@ -13,15 +13,15 @@ from dataclasses import dataclass
 class Switches:
     """Which promises the pool breaks.
 
-    `victims_in_fixed_order`: victims are looked at in ascending index, always from the
-    lowest, instead of drawn uniformly at random.
-    `victims_nearest_neighbour`: victims are looked at by their distance on the ring of
-    workers, the next higher index first.
+    `victims_in_fixed_order`: steal attempts go to the victims in ascending index, always from
+    the lowest, instead of to victims drawn uniformly at random.
+    `victims_nearest_neighbour`: steal attempts go to the victims by their distance on the ring
+    of workers, the next higher index first.
     `thieves_take_newest`: a thief takes the newest task of a deque instead of the oldest.
     `owners_take_oldest`: an owner takes its oldest task instead of its newest.
-    `parks_after_one_failed_attempt`: a thief parks after one fruitless look instead of
-    after having found every deque empty. It still looks into the inbox, because a task
-    left there with every worker parked would never run.
+    `parks_after_one_failed_attempt`: a thief parks after one failed attempt instead of after
+    it has found every deque empty. It still takes from the inbox, because a task left there
+    while every worker is parked would never run.
     `steals_across_pools`: a thief that finds nothing in its own pool takes the oldest task
     of a deque of the pool's twin. Without a twin it changes nothing.
     `global_lock_around_deques`: one lock is held around every operation on any deque, and

@@ -7,15 +7,33 @@ outside blocks. An exception of the task reaches everybody who joins it.
 from __future__ import annotations
 
 from contextlib import suppress
-from typing import TYPE_CHECKING, Any, Callable, Generic, TypeVar, cast
+from typing import Any, Callable, Generic, Protocol, TypeVar, cast
+
+import idlehands
 
 from .parking import ParkingTicket
 
-if TYPE_CHECKING:
-    from .pool import WorkStealingPool
-    from .worker import Worker
-
 T = TypeVar("T")
+
+
+class JoiningWorker(Protocol):
+    """A worker as a task that it joins sees it; `worker` has it whole."""
+
+    probe: idlehands.WorkerProbe
+
+    @property
+    def pool(self) -> HomePool:
+        """The pool that it is a worker of."""
+
+    def help_until(self, awaited: Task[Any]) -> None:
+        """Run other tasks until `awaited` has settled."""
+
+
+class HomePool(Protocol):
+    """A pool as its tasks see it; `pool` has it whole."""
+
+    def current_worker(self) -> JoiningWorker | None:
+        """Return the worker whose thread calls, of whichever pool, or None."""
 
 
 class TaskCancelled(Exception):
@@ -40,7 +58,7 @@ class Task(Generic[T]):
 
     def __init__(
         self,
-        pool: WorkStealingPool,
+        pool: HomePool,
         function: Callable[..., T],
         arguments: tuple[Any, ...],
         kind: str | None = None,
@@ -79,7 +97,7 @@ class Task(Generic[T]):
             self._block(timeout, worker)
         return self._outcome()
 
-    def _block(self, timeout: float | None, worker: Worker | None) -> None:
+    def _block(self, timeout: float | None, worker: JoiningWorker | None) -> None:
         ticket = ParkingTicket()
         self.add_waiter(ticket)
         if self._settled:
@@ -133,8 +151,8 @@ class Task(Generic[T]):
 
     def settle(self, by: int) -> None:
         """Mark the task done and wake its joiners in the name of worker `by` (or -1)."""
-        # The mark comes before the look at the waiters, and a joiner adds itself before
-        # it looks at the mark: one of the two sees the other.
+        # The mark is set before the waiters are read, and a joiner adds itself to the
+        # waiters before it reads the mark: one of the two sees the other.
         self._settled = True
         while self._waiters:
             try:

@@ -25,7 +25,7 @@ def ring_order(index: int, workers: int) -> list[int]:
 
 
 class VictimChoice:
-    """Whom worker `index` of `workers` looks at, with its own generator of random numbers."""
+    """The victims of worker `index` of `workers`, drawn with a generator of its own."""
 
     __slots__ = ("_order", "_random", "others")
 

@@ -1,29 +1,27 @@
 """One worker: a thread with its own deque that runs, steals, joins and parks.
 
-A worker runs its own tasks newest first. Without any it looks into the inbox and at
-randomly drawn victims; after a bounded number of fruitless draws it announces itself as a
-sleeper, sweeps over every other deque and the inbox once more, and parks only when all of
-them were empty. A join does the same with the awaited task's end as a second way to be
-woken. Helping with any task inside a join cannot deadlock as long as tasks await only
-their descendants: in a circle of waits every task would have begun before itself.
+A worker runs its own tasks newest first. Without any it takes from the inbox, or attempts to steal
+from randomly drawn victims. After a bounded number of failed attempts it announces itself as a
+sleeper, tries every other deque and the inbox once more, and parks only if all of them were empty.
+A join does the same, and the end of the awaited task wakes it too. Helping with any task inside a
+join cannot deadlock as long as tasks await only their descendants: in a circle of waits every task
+would have begun before itself.
 """
 
 from __future__ import annotations
 
 import random
 import threading
-from typing import TYPE_CHECKING, Any, Optional
+from typing import Any, Optional, Protocol
 
 import idlehands
 
 from .counts import WorkerCounts
-from .deques import EMPTY, Miss, TaskDeque
-from .parking import ParkingTicket
-from .task import Task
+from .deques import EMPTY, Inbox, Miss, TaskDeque
+from .parking import ParkingTicket, Sleepers
+from .switches import Switches
+from .task import JoiningWorker, Task
 from .victims import VictimChoice
-
-if TYPE_CHECKING:
-    from .pool import WorkStealingPool
 
 Found = Optional[tuple[Task[Any], int]]
 """A task and where it was taken from: own deque, inbox, twin pool or a victim's index."""
@@ -37,11 +35,11 @@ DEEPEST_HELP = 64
 _here = threading.local()
 
 
-def met(owner: int, length: int, waited_ns: int) -> None:
-    """Tell the probe that the calling worker had to wait at a deque of its own pool."""
+def contended(owner: int, length: int, waited_ns: int) -> None:
+    """Report to the probe that the calling worker had to wait at a deque of its own pool."""
     worker = current_worker()
     if worker is not None:
-        worker.probe.met(owner, length, waited_ns)
+        worker.probe.contended(owner, length, waited_ns)
 
 
 def current_worker() -> Worker | None:
@@ -49,12 +47,43 @@ def current_worker() -> Worker | None:
     return getattr(_here, "worker", None)
 
 
+class StealingPool(Protocol):
+    """A pool as its workers see it; `pool` has it whole."""
+
+    workers: int
+    name: str
+    probe: idlehands.PoolProbe
+    switches: Switches
+    inbox: Inbox
+    deques: list[TaskDeque]
+    sleepers: Sleepers
+    cancelling: bool
+
+    @property
+    def twin(self) -> StealingPool | None:
+        """The pool that this one has been paired with."""
+
+    @property
+    def drained(self) -> bool:
+        """Whether the pool is closing and no task is queued or running any more."""
+
+    def current_worker(self) -> JoiningWorker | None:
+        """Return the worker whose thread calls, of whichever pool, or None."""
+
+    def task_settled(self, by: int) -> None:
+        """Note that worker `by` has settled a task."""
+
+    def pass_wake_on(self, by: int) -> None:
+        """Wake a parked worker in the name of worker `by` if any task is queued."""
+
+    def worker_left(self) -> None:
+        """Note that a worker has ended."""
+
+
 class Worker:
     """Worker `index` of `pool`, owner of `deque`. Its methods run in its own thread."""
 
-    def __init__(
-        self, pool: WorkStealingPool, index: int, deque: TaskDeque, seed: int | None
-    ) -> None:
+    def __init__(self, pool: StealingPool, index: int, deque: TaskDeque, seed: int | None) -> None:
         workers = pool.workers
         self.pool = pool
         self.index = index
@@ -65,8 +94,8 @@ class Worker:
         generator = random.Random() if seed is None else random.Random(f"{seed}/{index}")
         self._generator = generator
         self.victims = VictimChoice(index, workers, generator, pool.switches)
-        self._one_look = pool.switches.parks_after_one_failed_attempt
-        self._draws = 1 if self._one_look else DRAWS_PER_VICTIM * (workers - 1)
+        self._one_attempt = pool.switches.parks_after_one_failed_attempt
+        self._draws = 1 if self._one_attempt else DRAWS_PER_VICTIM * (workers - 1)
         self.thread = threading.Thread(target=self._main, name=f"{pool.name}-{index}", daemon=True)
 
     def _main(self) -> None:
@@ -85,8 +114,8 @@ class Worker:
     def help_until(self, awaited: Task[Any]) -> None:
         """Run other tasks until `awaited` has settled; park when there are none.
 
-        The probe is told of a join that need not wait too: without it nobody could know that what
-        comes next stands on `awaited`, and the longest chain of work would come out too short.
+        The probe gets a report also of a join that need not wait. What comes after the join depends
+        on `awaited`, and without the report the computed span would be too short.
         """
         self.probe.waiting(awaited.token)
         try:
@@ -117,7 +146,7 @@ class Worker:
     def spawn(self, task: Task[Any]) -> None:
         """Push a task made by the running one, and wake a parked worker for it."""
         task.token = self.probe.spawned(task.kind, task.size)
-        # Counted before it can be taken: the pool must not look drained in between.
+        # Counted before it can be taken: the pool must not appear drained in between.
         self.counts.spawned += 1
         if self.pool.cancelling:
             self._cancel(task, task.token)
@@ -128,7 +157,7 @@ class Worker:
     def _run(self, task: Task[Any], taken_from: int) -> None:
         token = task.token
         if taken_from == idlehands.OTHER_POOL and self.pool.twin is not None:
-            # Its joiners, in the twin, know it by the old token.
+            # Its joiners, in the twin, have only the old token.
             token = self.probe.adopted(token, self.pool.twin.probe)
         if self.pool.cancelling:
             self._cancel(task, token)
@@ -138,7 +167,7 @@ class Worker:
         self._depth += 1
         task.call()
         self._depth -= 1
-        # Counts and probe come before the joiners are told, so that whoever has joined
+        # Counts and probe come before the joiners are woken, so that a thread that has joined
         # every task reads complete numbers.
         counts.finished += 1
         if task.failed:
@@ -163,7 +192,7 @@ class Worker:
         return self.pool.drained if awaited is None else awaited.settled
 
     def _search(self, awaited: Task[Any] | None) -> Found:
-        """Look elsewhere until a task is found, the wait is over or a sleep has ended."""
+        """Search elsewhere until a task is found, the wait is over or a sleep has ended."""
         self.probe.searching()
         while not self._over(awaited):
             found = self._draw(awaited)
@@ -174,8 +203,8 @@ class Worker:
             if found is None and not self._over(awaited) and not ticket.claimed:
                 self._park(ticket, awaited)
                 return None
-            # Claimed during the sweep: the waker is about to say what for, and with
-            # nothing found a task has come behind our back, so look again.
+            # Claimed during the sweep: the waker is about to release the ticket. With nothing
+            # found a task has come to a deque that was swept already, so search again.
             if not ticket.withdraw():
                 ticket.wait()
             self._tidy(ticket, awaited, leaving=found is not None or self._over(awaited))
@@ -184,21 +213,21 @@ class Worker:
         return None
 
     def _draw(self, awaited: Task[Any] | None) -> Found:
-        # A join prefers the pool's own subtasks: what the inbox holds starts something
-        # new, under which the join would be buried. The sweep looks there in any case.
+        # A join prefers the pool's own subtasks: a task of the inbox starts something new,
+        # under which the join would be buried. The sweep tries the inbox in any case.
         found = self._inbox() if awaited is None else None
         if found is not None:
             return found
         for victim in self.victims.draws(self._draws):
-            found = self._look(victim)
+            found = self._attempt(victim)
             if found is not None or (awaited is not None and awaited.settled):
                 return found
         return None
 
     def _sweep(self) -> Found:
-        if not self._one_look:
+        if not self._one_attempt:
             for victim in self.victims.sweep():
-                found = self._look(victim)
+                found = self._attempt(victim)
                 if found is not None:
                     return found
         return self._inbox() or self._across()
@@ -209,29 +238,29 @@ class Worker:
         if twin is None or not self.pool.switches.steals_across_pools:
             return None
         for victim in self._generator.sample(range(twin.workers), twin.workers):
-            look = twin.deques[victim].steal()
-            if not isinstance(look, Miss):
+            taken = twin.deques[victim].steal()
+            if not isinstance(taken, Miss):
                 self.counts.adopted += 1
                 twin.task_settled(-1)  # to the twin it is gone, perhaps as its last one
-                return look, idlehands.OTHER_POOL
+                return taken, idlehands.OTHER_POOL
         return None
 
-    def _look(self, victim: int) -> Found:
-        """Make one attempt at one victim; counted, and told to the probe."""
+    def _attempt(self, victim: int) -> Found:
+        """Make one steal attempt at one victim; count it, and report it to the probe."""
         counts = self.counts
         counts.attempts[victim] += 1
-        look = self.pool.deques[victim].steal()
-        if look is EMPTY:
+        taken = self.pool.deques[victim].steal()
+        if taken is EMPTY:
             counts.empties[victim] += 1
             self.probe.missed(victim)
             return None
-        if isinstance(look, Miss):
+        if isinstance(taken, Miss):
             counts.lost_races[victim] += 1
-            self.probe.lost_race(victim, look.seen)
+            self.probe.lost_race(victim, taken.seen)
             return None
         counts.steals[victim] += 1
         self.probe.stolen(victim)
-        return look, victim
+        return taken, victim
 
     def _inbox(self) -> Found:
         task = self.pool.inbox.take()
@@ -252,11 +281,11 @@ class Worker:
         self._tidy(ticket, awaited, leaving=self._over(awaited))
 
     def _tidy(self, ticket: ParkingTicket, awaited: Task[Any] | None, leaving: bool) -> None:
-        """Take a spent ticket back; pass a wake-up on that this worker will not follow."""
+        """Take a used ticket back; pass on a wake-up that this worker will not follow."""
         if not ticket.for_spawn:
             self.pool.sleepers.forget(ticket)
         if awaited is not None:
             awaited.forget_waiter(ticket)
         if leaving and ticket.for_spawn:
-            # The spawner woke nobody else, so its task may lie beside parked workers.
+            # The spawner woke no other worker, so its task could stay queued beside parked ones.
             self.pool.pass_wake_on(self.index)

@@ -14,11 +14,12 @@ from operator import ne
 from time import monotonic_ns
 from typing import Any, Callable
 
+from ._packed_rows import PackedRows, fitting
 from ._pool import PoolProbe
-from ._recorder import WEIGHED_ROWS, WorkerProbe
-from ._tables import LOOKS, MOST_WORKERS, NONE, SPAWNS, TASKS, Table
+from ._recorder import WorkerProbe
+from ._tables import MOST_WORKERS, NONE, SPAWNS, STEAL_ATTEMPTS, TASKS, Table
 from ._wire import Frame, encode, encode_columns
-from ._words import WordRows, fitting
+from ._worker import WEIGHED_ROWS
 
 SPAWNED_NS, SPAWNED_BY = 3, 4
 """Places in a token."""
@@ -26,9 +27,9 @@ ROWS_PER_FRAME = 512
 """One frame's worth is encoded in about a tenth of a millisecond, all the time it holds up a
 worker, and stays small enough for the allocator and the caches (measured: a third cheaper a row
 than 2048)."""
-WORD_ROWS_PER_FRAME = 1024
+PACKED_ROWS_PER_FRAME = 1024
 """The same for rows that are words already: of these a frame is only a copy."""
-CELLS_PER_FRAME = 4096
+PAIRS_PER_FRAME = 4096
 """About so many pairs of workers are told of in one frame, 160 KB of it."""
 
 Counts = tuple[list[int], list[int], list[int]]
@@ -41,10 +42,10 @@ class Cursor:
     def __init__(self, pool: PoolProbe) -> None:
         self.pool = pool
         self._positions: dict[tuple[str, int], int] = {}
-        self._looks: dict[int, Counts] = {}
+        self._attempts: dict[int, Counts] = {}
         self._flushed = 0
         self._revision = NONE
-        self._said_closed = False
+        self._reported_closed = False
         self.rows_sent = 0
         self.has_failed = False
         self.is_at_end = False
@@ -54,9 +55,9 @@ class Cursor:
         pool = self.pool
         pool.refresh()
         closed = pool.closed_ns >= 0
-        if self._revision != pool.revision or closed != self._said_closed:
+        if self._revision != pool.revision or closed != self._reported_closed:
             self._revision = pool.revision
-            self._said_closed = closed
+            self._reported_closed = closed
             yield encode(names_frame(pool))
 
     def has_waiting(self, rows: int) -> bool:
@@ -65,7 +66,7 @@ class Cursor:
         return self.pool.spawns.holds(spawned + rows) or self._recorded() - self._flushed >= rows
 
     def _recorded(self) -> int:
-        return sum(probe.tasks_run + probe.gaps.written for probe in self.pool.probes[:])
+        return sum(probe.tasks_run + probe.idle_intervals.written for probe in self.pool.probes[:])
 
     def frames(self) -> Iterator[bytes]:
         """Yield encoded frames until everything up to one moment is sent, `levels` last."""
@@ -94,8 +95,8 @@ class Cursor:
         """Yield what is new in rings of one table: as much of it as fits in a frame together."""
         held = _Held()
         for worker, ring in rings:
-            as_words = getattr(ring, "words", None) is not None
-            most = WORD_ROWS_PER_FRAME if as_words else ROWS_PER_FRAME
+            are_packed = getattr(ring, "packed", None) is not None
+            most = PACKED_ROWS_PER_FRAME if are_packed else ROWS_PER_FRAME
             more = True
             while more:
                 position = self._positions.get((table.name, worker), 0)
@@ -113,7 +114,7 @@ class Cursor:
                     yield encode({"frame": "lost", **base, "rows": first - position})
                 if rows:
                     if table is TASKS and worker >= 0:
-                        some = rows.some(WEIGHED_ROWS) if isinstance(rows, WordRows) else rows
+                        some = rows.some(WEIGHED_ROWS) if isinstance(rows, PackedRows) else rows
                         self.pool.probes[worker].weigh(some)
                     held.add(worker, first, rows, more=more)
         yield from self._send(table, held, now)
@@ -136,22 +137,22 @@ class Cursor:
 
     def _counters(self, probes: Iterable[Any]) -> Iterator[bytes]:
         """Yield the looks since the last flush: of all pairs of workers few have any in one."""
-        cells: list[tuple[int, ...]] = []
+        pairs: list[tuple[int, ...]] = []
         for probe in probes:
             if isinstance(probe, WorkerProbe):
-                cells += self._new_looks(probe)
-            if len(cells) >= CELLS_PER_FRAME:
-                yield self._cells(cells)
-                cells = []
-        if cells:
-            yield self._cells(cells)
+                pairs += self._new_attempts(probe)
+            if len(pairs) >= PAIRS_PER_FRAME:
+                yield self._pairs(pairs)
+                pairs = []
+        if pairs:
+            yield self._pairs(pairs)
 
-    def _new_looks(self, probe: WorkerProbe) -> Iterator[tuple[int, ...]]:
+    def _new_attempts(self, probe: WorkerProbe) -> Iterator[tuple[int, ...]]:
         now = probe.hits[:], probe.empties[:], probe.lost_races[:]
-        before = self._looks.get(probe.index) or ([0] * len(now[0]),) * 3
+        before = self._attempts.get(probe.index) or ([0] * len(now[0]),) * 3
         if now == before:
             return
-        self._looks[probe.index] = now
+        self._attempts[probe.index] = now
         victims: set[int] = set()
         for counts, counted in zip(now, before):
             if counts != counted:
@@ -160,8 +161,8 @@ class Cursor:
             added = [counts[victim] - counted[victim] for counts, counted in zip(now, before)]
             yield probe.index, victim, *added
 
-    def _cells(self, cells: list[tuple[int, ...]]) -> bytes:
-        columns = encode_columns(LOOKS, list(zip(*cells)))
+    def _pairs(self, pairs: list[tuple[int, ...]]) -> bytes:
+        columns = encode_columns(STEAL_ATTEMPTS, list(zip(*pairs)))
         return encode({"frame": "counters", "pool": self.pool.number, "columns": columns})
 
 
@@ -199,10 +200,10 @@ def _by_table(probes: Iterable[Any]) -> list[tuple[Table, list[tuple[int, Any]]]
 
 
 def _as_sent(pool: PoolProbe, table: Table, rows: Any) -> Frame:
-    if isinstance(rows, WordRows):
+    if isinstance(rows, PackedRows):
         if table is TASKS:
             pool.name_submitters(rows)
-        return {"words": rows.words, "skip": rows.skip}
+        return {"words": rows.data, "skip": rows.skip}
     if isinstance(rows, array):
         return {"columns": {SPAWNS.names[0]: rows.tobytes()}}
     return {"columns": _columns(pool, table, rows)}
@@ -231,11 +232,11 @@ def names_frame(pool: PoolProbe) -> Frame:
         "declared_ns": pool.declared_ns,
         "closed_ns": pool.closed_ns,
         "shared_queue": pool.shared_queue,
-        "tells_meetings": pool.tells_meetings,
+        "tells_meetings": pool.reports_contention,
         "broken": pool.broken(),
         "first_dead": pool.first_dead,
         "steps": pool.steps,
-        "sampled_by": pool.sampled_by,
+        "sampled_by": pool.thinned_by,
         "task_kinds": list(pool.kinds),  # which are numbered in the order in which they came
         "threads": [
             [probe.index, probe.native_id, probe.ident, probe.thread_name, process_of(probe)]
@@ -258,7 +259,7 @@ def open_intervals(probe: Any) -> list[list[int]]:
     a gap [2, began_ns, state], a stay [3, began_ns]; at most one gap, last, and one stay, first.
     """
     token, started, taken_from = probe.open_token, probe.started, probe.taken_from
-    gap, stack = probe.gap, probe.stack[:]
+    idle_interval, stack = probe.idle_interval, probe.stack[:]
     intervals: list[list[int]] = []
     joined = getattr(probe, "joined_ns", NONE)
     if joined > 0:
@@ -271,8 +272,8 @@ def open_intervals(probe: Any) -> list[list[int]]:
         if token == probe.open_token and not any(token is suspended[0] for suspended in stack):
             by = token[SPAWNED_BY] if token[SPAWNED_BY] < MOST_WORKERS else NONE  # a thread's
             intervals.append([0, *token[:SPAWNED_BY], by, token[-1], started, taken_from])
-    elif gap is not None and probe.gap is gap:
-        intervals.append([2, gap[1], gap[0]])
+    elif idle_interval is not None and probe.idle_interval is idle_interval:
+        intervals.append([2, idle_interval[1], idle_interval[0]])
     return intervals
 
 

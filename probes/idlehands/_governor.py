@@ -13,14 +13,13 @@ import os
 from typing import NamedTuple
 
 from ._pool import PoolProbe, Settings
-from ._shared import EVERY
+from ._thinning import FULL, THINNED, THINNING_FACTOR
 
 LIMIT = 0.01
-CALM_LOOKS = 10
-SHORTEST_LOOK_NS = 500_000_000
+CALM_REVIEWS = 10
+SHORTEST_REVIEW_NS = 500_000_000
 FEWEST_TASKS = 1000
 """Fewer tasks between two looks cost less than the limit: what is seen then is the outlet's own."""
-FULL, NO_CPU, SAMPLED = range(3)
 PINNED = "IDLEHANDS_DETAIL"
 
 
@@ -47,9 +46,9 @@ class Governor:
         self._calm = 0
         self.recording_ns = 0.0
 
-    def look(self, now_ns: int, sending_ns_per_row: float) -> None:
+    def review(self, now_ns: int, sending_ns_per_row: float) -> None:
         """Look at what ran since the last time, and give up or take back a step of detail."""
-        if now_ns - self._at_ns < SHORTEST_LOOK_NS:
+        if now_ns - self._at_ns < SHORTEST_REVIEW_NS:
             return  # the outlet's thread has just been started again
         done = self._pool.work_recorded()
         tasks, self._done = done - self._done, done
@@ -66,7 +65,7 @@ class Governor:
             self._turn(step + 1)
         elif step > FULL and self._cost(step - 1, tasks, sending_ns_per_row) < allowed / 2:
             self._calm += 1
-            if self._calm >= CALM_LOOKS:
+            if self._calm >= CALM_REVIEWS:
                 self._calm = 0
                 self._turn(step - 1)
         else:
@@ -80,6 +79,6 @@ class Governor:
     def _cost(self, step: int, tasks: float, sending_ns: float) -> float:
         recorded = tasks * (self._price.recorded_ns + sending_ns)
         counted = tasks * self._price.counted_ns
-        if step < SAMPLED:
+        if step < THINNED:
             return recorded
-        return counted + recorded / EVERY if step == SAMPLED else counted
+        return counted + recorded / THINNING_FACTOR if step == THINNED else counted

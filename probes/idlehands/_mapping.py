@@ -56,7 +56,7 @@ class Mapping:
     Raises OSError where it cannot be mapped.
     """
 
-    __slots__ = ("_made_by", "descriptor", "identity", "memory", "words")
+    __slots__ = ("_made_by", "cells", "descriptor", "identity", "memory")
 
     def __init__(self, descriptor: int, size: int) -> None:
         identity = identity_of(descriptor)
@@ -69,7 +69,7 @@ class Mapping:
             raise
         self.identity = identity
         self._made_by = 0
-        self.words = memoryview(self.memory).cast("q")
+        self.cells = memoryview(self.memory).cast("q")
 
     @classmethod
     def create(cls, size: int) -> Mapping:
@@ -129,7 +129,7 @@ class Mapping:
         remove: int = getattr(mmap, "MADV_REMOVE", 9),
         with_mapping: bool = not MAPS_WITHOUT_DESCRIPTOR,
     ) -> None:
-        if not hasattr(self, "words"):
+        if not hasattr(self, "cells"):
             return
         try:
             status = fstat(self.descriptor)

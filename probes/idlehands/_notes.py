@@ -25,7 +25,7 @@ def warn(message: str, *arguments: object) -> None:
     _pending.append((message, tuple(map(_plain, arguments))))
 
 
-def say_pending() -> None:
+def log_pending() -> None:
     """Log what waits to be said. Only where no lock is held."""
     if not _pending:
         return
@@ -37,7 +37,7 @@ def say_pending() -> None:
         logging.getLogger("idlehands").warning(message, *arguments)
 
 
-def say_pending_in_own_thread() -> None:
+def log_pending_in_own_thread() -> None:
     """Do the same in a thread that `threading` does not know, and is not to know.
 
     Logging asks for the name of the thread, and so makes an entry for it among the program's.
@@ -48,7 +48,7 @@ def say_pending_in_own_thread() -> None:
     is_known = threading.get_ident() in known
     # Whatever a handler of the job's raises, to end its own thread even, is not for this one.
     with contextlib.suppress(BaseException):
-        say_pending()
+        log_pending()
     if not is_known:
         known.pop(threading.get_ident(), None)
 
@@ -58,7 +58,7 @@ def shown(value: object) -> str:
     return repr(value) if type(value) in (str, int, float, type(None)) else type(value).__name__
 
 
-class _Words(str):
+class _PlainText(str):
     """Shown as it is by ``%r`` too."""
 
     __slots__ = ()
@@ -70,10 +70,10 @@ def _plain(argument: object) -> object:
     if kind in (str, int, float):
         return argument
     if not issubclass(kind, BaseException):
-        return _Words(kind.__name__)
-    words = BaseException.args.__get__(argument)  # type: ignore[attr-defined]
-    said = [word for word in words if type(word) is str or type(word) is int]
-    return _Words(f"{kind.__name__}({', '.join(map(repr, said))})")
+        return _PlainText(kind.__name__)
+    arguments_of_error = BaseException.args.__get__(argument)  # type: ignore[attr-defined]
+    plain = [word for word in arguments_of_error if type(word) is str or type(word) is int]
+    return _PlainText(f"{kind.__name__}({', '.join(map(repr, plain))})")
 
 
 if hasattr(os, "register_at_fork"):

@@ -41,7 +41,7 @@ class OffWorkerProbe(WorkerProbe):
     def lost_race(self, victim: int, length: int = NONE) -> None:
         """Do nothing."""
 
-    def met(self, owner: int, length: int = NONE, waited_ns: int = 0) -> None:
+    def contended(self, owner: int, length: int = NONE, waited_ns: int = 0) -> None:
         """Do nothing."""
 
     def adopted(self, token: Token, pool: object) -> Token:

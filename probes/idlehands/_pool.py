@@ -13,10 +13,11 @@ from typing import Any, Callable
 from ._guard import is_for_the_job
 from ._notes import shown, warn
 from ._off import OffWorkerProbe
-from ._recorder import LEAST_ROWS_PER_WORKER, LONGEST_NAME, WorkerProbe
+from ._packed_rows import CELL_BYTES, PackedRows, Spawns, TaskRing
+from ._recorder import WorkerProbe
 from ._rings import NO_TOKEN, Ring, Room, Token
 from ._tables import CANCELLED, MOVED, NONE, OTHER_POOL
-from ._words import WORD, Spawns, TaskRing, WordRows
+from ._worker import LEAST_ROWS_PER_WORKER, LONGEST_NAME
 
 MOST_KINDS = 1024
 OTHER_KINDS = "(other kinds)"
@@ -77,13 +78,13 @@ class PoolProbe:
     """
 
     __slots__ = (
-        "attended",
         "cancellations",
         "closed_ns",
         "declared_ns",
         "depths",
         "failures",
         "is_compact",
+        "is_packed",
         "is_read",
         "kind",
         "kinds",
@@ -94,16 +95,16 @@ class PoolProbe:
         "on_bound",
         "probes",
         "rare",
+        "reports_contention",
         "revision",
         "shared_queue",
         "spawns",
         "step",
         "steps",
-        "tells_meetings",
         "workers",
     )
 
-    sampled_by = ""
+    thinned_by = ""
     """The column of `TASKS` whose moment decides in which step of detail a task is recorded."""
     first_dead: Sequence[tuple[int, int]] = ()
     """The worker processes whose end broke the pool: (id, exit status or negative signal)."""
@@ -120,10 +121,10 @@ class PoolProbe:
         self.declared_ns = monotonic_ns()
         self.closed_ns = NONE
         self.shared_queue = False
-        self.tells_meetings = False
+        self.reports_contention = False
         self.kinds: dict[str, int] = {}
         self.spawns = Spawns(Room.for_rows(SPAWN_ROWS_PER_POOL))
-        self.attended = False
+        self.is_packed = False
         self.cancellations = Ring(LEAST_ROWS_PER_WORKER)
         self.probes: list[Any] = [WorkerProbe(self, index) for index in range(workers)]
         self.depths: Callable[[], Depths] | None = None
@@ -149,7 +150,7 @@ class PoolProbe:
         """
         tasks = sum(int(probe.tasks_run) for probe in self.probes)
         others = sum(
-            int(probe.gaps.written + probe.waits.written + probe.meetings.written)
+            int(probe.idle_intervals.written + probe.waits.written + probe.contention.written)
             for probe in self.probes
         )
         return tasks + others * 2 / 3
@@ -190,16 +191,16 @@ class PoolProbe:
         What is costly to find out may be some time old, unless it is wanted `at_once`.
         """
 
-    def attend(self, somebody_reads: bool) -> None:
+    def set_packed(self, somebody_reads: bool) -> None:
         """Record in the way that costs a reader least, or in the one for nobody, see `_words`."""
-        self.attended = somebody_reads
-        self.spawns.attend(somebody_reads)
+        self.is_packed = somebody_reads
+        self.spawns.set_packed(somebody_reads)
         for probe in self.probes:
             for _table, ring in probe.rings():
                 if isinstance(ring, TaskRing):
-                    ring.attend(somebody_reads)
+                    ring.set_packed(somebody_reads)
 
-    def name_submitters(self, rows: WordRows) -> None:
+    def name_submitters(self, rows: PackedRows) -> None:
         """Have rows of tasks name the workers that submitted; here they do."""
 
     def submitters(self, threads: Sequence[int], moments: Sequence[int]) -> Sequence[int]:
@@ -263,9 +264,9 @@ class PoolProbe:
             self.cancellations.put((token, now, now, OTHER_POOL, NONE, MOVED))
         return list(self.kinds)[token[2]]
 
-    def tell_meetings(self) -> None:
+    def report_contention(self) -> None:
         """Note that every meeting at the ends of deques will be told."""
-        self.tells_meetings = True
+        self.reports_contention = True
         self.revision += 1
 
     def expose_depths(self, read: Callable[[], Depths]) -> None:
@@ -327,7 +328,7 @@ class PoolProbe:
 
         Only the outlet's thread calls this, and only when the pool has closed.
         """
-        self.attend(False)
+        self.set_packed(False)
         for ring in self._rings():
             ring.compact()
         self.is_compact = True
@@ -347,7 +348,9 @@ class PoolProbe:
         """Return about how much memory what it has recorded takes."""
         counts = 3 * sum(len(getattr(probe, "hits", ())) for probe in self.probes)
         objects = OBJECTS_BYTES * (1 + len(self.probes))
-        return objects + WORD * counts + sum(int(ring.memory_bytes()) for ring in self._rings())
+        return (
+            objects + CELL_BYTES * counts + sum(int(ring.memory_bytes()) for ring in self._rings())
+        )
 
     def _rings(self) -> list[Any]:
         rings = [ring for probe in self.probes for _table, ring in probe.rings()]

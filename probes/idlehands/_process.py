@@ -22,13 +22,13 @@ import threading
 from time import monotonic, monotonic_ns
 from typing import TYPE_CHECKING, Callable, ClassVar, TypeVar
 
-from ._notes import say_pending, shown, warn
+from ._notes import log_pending, shown, warn
 from ._pool import PoolProbe, ProbeMisuse, Settings, off_pool
 from ._rings import Room
 from ._tables import MOST_WORKERS
 
 if TYPE_CHECKING:
-    from ._outlet import Outlet
+    from ._publisher import Publisher
     from ._shared import SharedPool
 
 Shared = TypeVar("Shared", bound="SharedPool")
@@ -54,7 +54,7 @@ FORKS_WARN_OF_THREADS = sys.version_info >= (3, 12)
 
 
 class _Process:
-    make_outlet: ClassVar[type[Outlet] | None] = None
+    make_publisher: ClassVar[type[Publisher] | None] = None
     """Set where all is imported: even to import what is loaded already asks the job's import."""
 
     def __init__(self) -> None:
@@ -63,12 +63,12 @@ class _Process:
         self.pools: list[PoolProbe] = []
         self.declared = 0
         self.dropped = 0
-        self.outlet: Outlet | None = None
+        self.publisher: Publisher | None = None
         self._is_resting = False
         self._has_ended = False
         self._failed_starts = 0
         self._start_from = 0.0
-        self._is_attended = False
+        self._has_readers = False
         self._sweep_at = SWEEP_AFTER
 
     def present_pools(self) -> list[PoolProbe]:
@@ -105,21 +105,21 @@ class _Process:
             return pool
 
     def _add(self, pool: PoolProbe) -> None:
-        pool.on_bound = self.start_outlet
+        pool.on_bound = self.start_publisher
         self.declared += 1
         self.pools.append(pool)
         if len(self.pools) >= self._sweep_at:
             self._refresh()
             self._let_go()
-            least = SWEEP_UNREAD_AFTER if self._is_attended else SWEEP_AFTER
+            least = SWEEP_UNREAD_AFTER if self._has_readers else SWEEP_AFTER
             self._sweep_at = len(self.pools) + max(least, len(self.pools) // 8)
 
-    def tidy(self, is_attended: bool, *, at_once: bool = True) -> None:
+    def tidy(self, has_readers: bool, *, at_once: bool = True) -> None:
         """See which pools have closed; what is kept of them takes no more room than it must.
 
         Only the outlet's thread calls this: it alone reads the rings that are made smaller here.
         """
-        self._is_attended = is_attended
+        self._has_readers = has_readers
         if at_once:
             self._refresh()
         if not self.lock.acquire(blocking=False):
@@ -155,7 +155,7 @@ class _Process:
         room = {True: CLOSED_BYTES_KEPT, False: UNREAD_BYTES_KEPT}
         places = {True: MOST_CLOSED_KEPT, False: MOST_UNREAD_KEPT}
         for position, pool in enumerate(closed):
-            is_read = pool.is_read or not self._is_attended
+            is_read = pool.is_read or not self._has_readers
             room[is_read] -= _weight(pool)
             places[is_read] -= 1
             is_past = room[is_read] < 0 or places[is_read] < 0
@@ -164,22 +164,22 @@ class _Process:
                 self.dropped += not is_read
                 pool.forget()
 
-    def start_outlet(self) -> None:
+    def start_publisher(self) -> None:
         """Start the outlet's thread where there is none. Never raises, and waits for nobody."""
-        outlet = self.outlet
-        if (outlet is not None and outlet.is_running) or monotonic() < self._start_from:
+        publisher = self.publisher
+        if (publisher is not None and publisher.is_running) or monotonic() < self._start_from:
             return
         if self._has_ended:
             return
         with self.lock:
             try:
-                if self.outlet is None:
-                    if self.make_outlet is None:
+                if self.publisher is None:
+                    if self.make_publisher is None:
                         prepare()
-                    assert self.make_outlet is not None  # noqa: S101 - prepared
-                    self.outlet = self.make_outlet(self)
+                    assert self.make_publisher is not None  # noqa: S101 - prepared
+                    self.publisher = self.make_publisher(self)
                     _stop_where_multiprocessing_ends_us()
-                self.outlet.start()
+                self.publisher.start()
             except (OSError, RuntimeError) as error:
                 # No descriptor, or no thread: the process has as many as it may, or ends.
                 self._start_from = monotonic() + RETRY_SECONDS
@@ -189,43 +189,43 @@ class _Process:
                     warn("nobody can attach to this process: %s", error)
 
     def before_fork(self) -> None:
-        if self.outlet is None:
+        if self.publisher is None:
             return
         if FORKS_WARN_OF_THREADS:
-            self.outlet.pause()
+            self.publisher.pause()
         else:
-            self._is_resting = self.outlet.rest()
+            self._is_resting = self.publisher.rest()
 
     def after_fork(self) -> None:
-        if self.outlet is None:
+        if self.publisher is None:
             return
-        self.outlet.has_children = True
+        self.publisher.has_children = True
         if not FORKS_WARN_OF_THREADS:
             if self._is_resting:
                 self._is_resting = False
-                self.outlet.go_on()
+                self.publisher.go_on()
         elif threading.active_count() > 1:
-            self.start_outlet()
+            self.start_publisher()
         else:
             self._start_with_next_task()
 
     def step_aside(self) -> None:
         """Leave the process without a thread of ours until its next task."""
-        if self.outlet is not None:
-            self.outlet.pause()
+        if self.publisher is not None:
+            self.publisher.pause()
             self._start_with_next_task()
 
     def _start_with_next_task(self) -> None:
         for pool in self.pools[:]:
-            pool.spawns.call_before_next(self.start_outlet)
+            pool.spawns.call_before_next(self.start_publisher)
 
     def stop(self) -> None:
         self._has_ended = True  # daemon threads may go on with tasks
-        outlet, self.outlet = self.outlet, None
-        if outlet is not None:
-            outlet.stop()
+        publisher, self.publisher = self.publisher, None
+        if publisher is not None:
+            publisher.stop()
         with contextlib.suppress(Exception, SystemExit):  # of a handler of the job's
-            say_pending()
+            log_pending()
 
 
 def _weight(pool: PoolProbe) -> int:
@@ -243,9 +243,9 @@ def prepare() -> None:
     """Import all that recording and serving need, before there is anything to record."""
     import logging  # noqa: F401 - said with by the outlet's thread
 
-    from ._outlet import Outlet
+    from ._publisher import Publisher
 
-    _Process.make_outlet = Outlet
+    _Process.make_publisher = Publisher
 
 
 def is_off() -> bool:
@@ -266,7 +266,12 @@ def share_pool(
 
 
 def declare_pool(
-    name: str, workers: int, kind: str = "work-stealing", *, meetings: bool = False
+    name: str,
+    workers: int,
+    kind: str = "work-stealing",
+    *,
+    contention: bool = False,
+    meetings: bool = False,
 ) -> PoolProbe:
     """Say that this process has a pool; return the probe to record it with.
 
@@ -275,8 +280,10 @@ def declare_pool(
             open pools.
         workers: how many workers it has, 1 to 1024; they are numbered from 0.
         kind: how it shares work out, in a word or two; "work-stealing" pools get a steal matrix.
-        meetings: the pool tells of every meeting at the ends of its deques, with `met` and the
-            length given to `lost_race`; so where it tells of none there was none.
+        contention: the pool reports every contended operation at the ends of its deques, with
+            `contended` and with the length given to `lost_race`; none reported then means that
+            there was none.
+        meetings: the older name of `contention`.
 
     Raises:
         ProbeMisuse: the name is empty or already in use, or the number of workers is out of
@@ -293,8 +300,8 @@ def declare_pool(
             raise ProbeMisuse(f"a pool has 1 to {MOST_WORKERS} workers, not {shown(workers)}")
         prepare()
         pool = _process.declare(name, workers, kind)
-        if meetings:
-            pool.tell_meetings()
+        if contention or meetings:
+            pool.report_contention()
         return pool
     except ProbeMisuse as misuse:
         if Settings.strict:
@@ -314,8 +321,8 @@ def _after_fork() -> None:
 def _start_again_in_child() -> None:
     global _process
     parents, _process = _process, _Process()
-    if parents.outlet is not None:
-        parents.outlet.abandon()
+    if parents.publisher is not None:
+        parents.publisher.abandon()
     for pool in parents.pools:
         if not pool.off:
             pool.switch_off()

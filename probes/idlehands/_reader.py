@@ -84,17 +84,17 @@ class Reader(OwnSocket):
         self.stuck_since = monotonic()
         return True
 
-    def hear(self) -> bool:
+    def receive(self) -> bool:
         """Take in what it says. Return False when the reader has gone."""
         try:
-            said = self.socket.recv(4096)
+            data = self.socket.recv(4096)
         except BlockingIOError:
             return True
         except OSError:
             return False
-        if said[:1] == NAMES_ONLY and self.wants_rows is None:
+        if data[:1] == NAMES_ONLY and self.wants_rows is None:
             self.wants_rows = False
-        return bool(said)
+        return bool(data)
 
     def refuse(self, reason: str) -> None:
         """Tell it hello and why it is turned away, as far as its socket takes that, and close."""
@@ -104,7 +104,7 @@ class Reader(OwnSocket):
         self.send()
         self.close()
 
-    def last_words(self, frames: Iterator[bytes], deadline: float) -> None:
+    def send_rest(self, frames: Iterator[bytes], deadline: float) -> None:
         """Send what is left and then `frames`, until the deadline. Never raises."""
         self.frames = itertools.chain(self.frames, frames)
         with contextlib.suppress(Exception):  # nothing here may hold up or fail an exit

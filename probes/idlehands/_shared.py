@@ -12,18 +12,16 @@ from time import monotonic_ns
 from typing import Any, Callable
 
 from ._names import is_lasting, name_of
+from ._packed_rows import PackedRows
 from ._pool import MOST_KINDS, PoolProbe, nanoseconds_of
 from ._rings import Room, Token
 from ._shared_worker import SKIPPED, STILL, SharedWorker, present_worker
 from ._tables import MOST_WORKERS, NONE
-from ._words import WordRows
+from ._thinning import COUNTED, MASKS
+from ._worker import LEAST_ROWS_PER_WORKER, TASK_ROWS_PER_POOL
 
 MOST_ROWS_PER_WORKER = 1 << 13
-LEAST_ROWS_PER_WORKER = 1 << 8
-TASK_ROWS_PER_POOL = 1 << 15
-MOST_SEATS = 1 << 10
-NOT_ONE = (1 << 62) - 1
-TOTALS, EVERY = 3, 16
+MOST_THREAD_SLOTS = 1 << 10
 
 _prices: list[float] = []
 
@@ -46,14 +44,14 @@ class SharedPool(PoolProbe):
         "lasting",
         "on_step",
         "rows_per_worker",
-        "seats",
         "still_open",
+        "thread_slots",
         "unhook",
         "unwanted",
     )
 
-    last_step = TOTALS
-    sampled_by = "spawned_ns"
+    last_step = COUNTED
+    thinned_by = "spawned_ns"
 
     def __init__(self, name: str, kind: str, number: int, most_workers: int) -> None:
         super().__init__(name, 0, kind, number)
@@ -66,7 +64,7 @@ class SharedPool(PoolProbe):
         self.last_number = NONE
         self.on_step: Callable[[], None] = _do_nothing
         self.still_open: Callable[[], bool] = lambda: True
-        self.seats: dict[int, tuple[int, int, int]] = {}
+        self.thread_slots: dict[int, tuple[int, int, int]] = {}
         self.unhook: Callable[[], None] = _do_nothing
         share = TASK_ROWS_PER_POOL // max(1, most_workers)
         most = Room.for_rows(MOST_ROWS_PER_WORKER)
@@ -116,7 +114,7 @@ class SharedPool(PoolProbe):
 
     def turn_to(self, step: int) -> None:
         """Record in the detail of `step` from now on."""
-        before, self.every = self.every, (0, 0, EVERY - 1, NOT_ONE)[step]
+        before, self.every = self.every, MASKS[step]
         self.on_step()
         if before and not self.every:  # those in between have left no trace
             self.spawns.begin = self.last_number + 1
@@ -151,7 +149,7 @@ class SharedPool(PoolProbe):
                 worker.running(pool.queued(0))
                 worker.finished()
 
-            for step in (0, TOTALS):
+            for step in (0, COUNTED):
                 pool.turn_to(step)
                 _prices.append(nanoseconds_of(record))
         return _prices[0], _prices[1]
@@ -162,23 +160,23 @@ class SharedPool(PoolProbe):
         Rows name the thread that submitted, which costs the submitter least to find out.
         """
         known = set(threads)
-        if known.isdisjoint(self.seats):
+        if known.isdisjoint(self.thread_slots):
             return [thread if thread < MOST_WORKERS else NONE for thread in threads]
         return list(map(self._submitter, threads, moments))
 
-    def name_submitters(self, rows: WordRows) -> None:
+    def name_submitters(self, rows: PackedRows) -> None:
         """Have rows of tasks name the workers that submitted, as `submitters` does.
 
         Mostly it is one thread that does.
         """
         threads = rows.column("spawned_by")
         thread, by = threads[0], threads[:1] * len(threads)
-        if threads == by and thread not in self.seats:
+        if threads == by and thread not in self.thread_slots:
             if thread >= MOST_WORKERS:
                 rows.change("spawned_by", array("q", [NONE]) * len(threads))
             return
         moments = rows.column("spawned_ns")
-        index, began, ended = self.seats.get(thread, (NONE, 0, NONE))
+        index, began, ended = self.thread_slots.get(thread, (NONE, 0, NONE))
         if threads == by and began <= min(moments) and max(moments) <= ended:
             rows.change("spawned_by", array("q", [index]) * len(threads))
         else:
@@ -187,29 +185,29 @@ class SharedPool(PoolProbe):
     def _submitter(self, thread: int, moment_ns: int) -> int:
         if thread < MOST_WORKERS:
             return thread
-        index, began, ended = self.seats.get(thread, (NONE, 0, 0))
+        index, began, ended = self.thread_slots.get(thread, (NONE, 0, 0))
         return index if began <= moment_ns <= ended else NONE
 
-    def sit(self, worker: SharedWorker) -> None:
+    def assign(self, worker: SharedWorker) -> None:
         """Note which worker a thread is; those that left are forgotten when they are many.
 
         A worker that leaves notes that in place and takes no lock, see `_shared_worker`.
         """
         with self.rare:
-            if len(self.seats) >= MOST_SEATS:
-                for thread, seat in list(self.seats.items()):
-                    if seat[2] != STILL:
-                        del self.seats[thread]
-            self.seats[worker.ident] = worker.index, worker.joined_ns, STILL
+            if len(self.thread_slots) >= MOST_THREAD_SLOTS:
+                for thread, slot in list(self.thread_slots.items()):
+                    if slot[2] != STILL:
+                        del self.thread_slots[thread]
+            self.thread_slots[worker.ident] = worker.index, worker.joined_ns, STILL
 
-    def newcomer(self) -> SharedWorker:
+    def joined_worker(self) -> SharedWorker:
         """Make the calling thread a worker: one that has left, or one more."""
         with self.rare:
             absent = (probe for probe in self.probes if probe.joined_ns < 0)
             worker: SharedWorker | None = next(absent, None)
             if worker is None:
                 worker = SharedWorker(self, len(self.probes), self.rows_per_worker)
-                worker.attend(self.attended)
+                worker.set_packed(self.is_packed)
                 self.probes.append(worker)
                 self.workers = len(self.probes)
             worker.joined_ns = 0  # taken, before the lock is given back

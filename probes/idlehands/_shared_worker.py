@@ -13,30 +13,27 @@ from collections.abc import Sequence
 from contextlib import suppress
 from time import monotonic_ns, thread_time_ns
 from types import FunctionType
-from typing import TYPE_CHECKING, Any
+from typing import Any, Protocol
 
-from ._recorder import WorkerSense, name_of_thread
+from ._packed_rows import TaskRing
 from ._rings import Ring, Token
 from ._tables import (
     DIED,
     FETCHING,
     FINISHED,
-    GAPS,
+    IDLE_INTERVALS,
     INBOX,
     LEFT,
     LOST,
     NONE,
     PARKED,
-    STAYS,
     TASKS,
+    WORKER_LIFETIMES,
     Table,
 )
-from ._words import TaskRing
+from ._worker import RecordingPool, WorkerSense, name_of_thread
 
-if TYPE_CHECKING:
-    from ._shared import SharedPool
-
-STAY_ROWS, GAP_ROWS = 1 << 6, 1 << 10
+LIFETIME_ROWS, IDLE_ROWS = 1 << 6, 1 << 10
 SKIPPED: Token = (NONE, NONE, 0, 0, NONE, NONE)
 """The token of a task that is only counted; known by its identity, or by its number."""
 STILL = (1 << 63) - 1
@@ -88,6 +85,25 @@ class _Leaving:
                 self.worker.leave()
 
 
+class JoinedPool(RecordingPool, Protocol):
+    """A pool with one queue as its workers use it; `_shared` has it whole."""
+
+    every: int
+    thread_slots: dict[int, tuple[int, int, int]]
+
+    def kind_of(self, function: Any) -> int:
+        """Return the number of a callable's kind."""
+
+    def queued(self, kind: int) -> Token:
+        """Record a task that is handed in."""
+
+    def is_empty(self) -> bool:
+        """Return whether nothing is queued."""
+
+    def assign(self, worker: SharedWorker) -> None:
+        """Note which worker a thread is."""
+
+
 class SharedWorker(TaskRing, WorkerSense):
     """One thread of a shared pool. The fields are those that the outlet reads of any worker.
 
@@ -100,11 +116,12 @@ class SharedWorker(TaskRing, WorkerSense):
         "after_state",
         "cpu_kinds",
         "died",
-        "gap",
-        "gaps",
         "ident",
+        "idle_interval",
+        "idle_intervals",
         "index",
         "joined_ns",
+        "lifetimes",
         "long_streak",
         "mark",
         "native_id",
@@ -113,24 +130,23 @@ class SharedWorker(TaskRing, WorkerSense):
         "skipped",
         "stack",
         "started",
-        "stays",
         "taken_from",
         "thread_name",
         "token",
     )
 
-    def __init__(self, pool: SharedPool, index: int, rows: int) -> None:
+    def __init__(self, pool: JoinedPool, index: int, rows: int) -> None:
         TaskRing.__init__(self, rows)
         WorkerSense.__init__(self, index)
         self.pool = pool
-        self.stays = Ring(STAY_ROWS)
-        self.gaps = Ring(GAP_ROWS)
+        self.lifetimes = Ring(LIFETIME_ROWS)
+        self.idle_intervals = Ring(IDLE_ROWS)
         self.skipped = 0
         self.after = self.after_state = 0
         self.token: Token | None = None
         self.started = self.taken_from = NONE
         self.stack: list[Any] = []
-        self.gap: tuple[int, int, int] | None = None
+        self.idle_interval: tuple[int, int, int] | None = None
         self.joined_ns = NONE
         self.pid = NONE
         self.died = False
@@ -153,7 +169,11 @@ class SharedWorker(TaskRing, WorkerSense):
 
     def rings(self) -> tuple[tuple[Table, Any], ...]:
         """Return the tables this worker writes, with their rings."""
-        return (TASKS, self), (STAYS, self.stays), (GAPS, self.gaps)
+        return (
+            (TASKS, self),
+            (WORKER_LIFETIMES, self.lifetimes),
+            (IDLE_INTERVALS, self.idle_intervals),
+        )
 
     @property
     def tasks_run(self) -> int:
@@ -168,7 +188,7 @@ class SharedWorker(TaskRing, WorkerSense):
         self.pid = os.getpid()
         self.died = False
         self.joined_ns = monotonic_ns()
-        self.pool.sit(self)
+        self.pool.assign(self)
         workers[self.ident] = self
         _here.leaving = _Leaving(self)
         self.pool.worker_bound()
@@ -185,7 +205,7 @@ class SharedWorker(TaskRing, WorkerSense):
         one began: that gap stands for all the others.
         """
         if self.after:
-            self.gaps.put((self.after, monotonic_ns(), self.after_state, 0, NONE, NONE))
+            self.idle_intervals.put((self.after, monotonic_ns(), self.after_state, 0, NONE, NONE))
             self.after = 0
         if token is SKIPPED:
             self.skipped += 1
@@ -213,8 +233,8 @@ class SharedWorker(TaskRing, WorkerSense):
             if token is not None:
                 outcome, how = (LOST, DIED) if self.died else (FINISHED, LEFT)
                 self.put((token, self.started, now, INBOX, NONE, outcome))
-            self.stays.put((joined, now, self.pid, self.native_id, how))
-            self.pool.seats[self.ident] = self.index, joined, now
+            self.lifetimes.put((joined, now, self.pid, self.native_id, how))
+            self.pool.thread_slots[self.ident] = self.index, joined, now
             if workers.get(self.ident) is self:
                 del workers[self.ident]
             self.joined_ns = NONE

@@ -29,6 +29,11 @@ class Table(NamedTuple):
         """The column names in order."""
         return tuple(column.name for column in self.columns)
 
+    @property
+    def width(self) -> int:
+        """How many integers a packed row has: one a column."""
+        return len(self.columns)
+
 
 MOST_WORKERS = 1024
 """The most workers a pool can have: looks are counted for every pair of them."""
@@ -59,7 +64,7 @@ DIED = 1
 SEARCHING = 0
 PARKED = 1
 FETCHING = 2
-GAP_STATES = ("searching", "parked", "fetching")
+IDLE_STATES = ("searching", "parked", "fetching")
 
 TASKS = Table(
     "tasks",
@@ -79,6 +84,9 @@ TASKS = Table(
     ),
 )
 
+TOKEN_COLUMNS = TASKS.names.index("started_ns")
+"""The first so many columns of `TASKS` are a task's token: known when it is handed in."""
+
 WAITS = Table(
     "waits",
     "a wait inside a task: a join, or anything else the task marked",
@@ -91,7 +99,7 @@ WAITS = Table(
     ),
 )
 
-GAPS = Table(
+IDLE_INTERVALS = Table(
     "gaps",
     "a stretch in which the worker had no task in hand and said so",
     (
@@ -111,7 +119,7 @@ SPAWNS = Table(
     (Column("spawned_ns", "when it was handed to the pool"),),
 )
 
-MEETINGS = Table(
+CONTENTION = Table(
     "meetings",
     "an operation at the end of a deque that met another one there: it waited, or lost its task",
     (
@@ -122,7 +130,7 @@ MEETINGS = Table(
     ),
 )
 
-STAYS = Table(
+WORKER_LIFETIMES = Table(
     "stays",
     "a stretch in which a worker, a thread or a process, belonged to its pool",
     (
@@ -134,7 +142,10 @@ STAYS = Table(
     ),
 )
 
-LOOKS = ("thief", "victim", "hits", "empties", "lost_races")
+STEAL_ATTEMPTS = ("thief", "victim", "hits", "empties", "lost_races")
 """The columns of a ``counters`` frame, one row a pair of workers: not kept as rows are."""
 
-TABLES = {table.name: table for table in (TASKS, WAITS, GAPS, SPAWNS, STAYS, MEETINGS)}
+TABLES = {
+    table.name: table
+    for table in (TASKS, WAITS, IDLE_INTERVALS, SPAWNS, WORKER_LIFETIMES, CONTENTION)
+}

@@ -57,7 +57,7 @@ from typing import Any
 
 import msgpack
 
-from ._words import fitting
+from ._packed_rows import fitting
 
 VERSION = 3
 NAMES_ONLY = b"n"

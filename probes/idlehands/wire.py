@@ -15,15 +15,14 @@ from ._folder import (
 )
 from ._tables import (
     CANCELLED,
+    CONTENTION,
     DIED,
     FAILED,
     FINISHED,
-    GAP_STATES,
-    GAPS,
+    IDLE_INTERVALS,
+    IDLE_STATES,
     INBOX,
-    LOOKS,
     LOST,
-    MEETINGS,
     MOST_WORKERS,
     MOVED,
     NONE,
@@ -33,10 +32,11 @@ from ._tables import (
     PARKED,
     SEARCHING,
     SPAWNS,
-    STAYS,
+    STEAL_ATTEMPTS,
     TABLES,
     TASKS,
     WAITS,
+    WORKER_LIFETIMES,
     Column,
     Table,
 )
@@ -53,14 +53,21 @@ from ._wire import (
     encode_columns,
 )
 
+# The names of before, for who has not moved on to the new ones.
+GAPS, GAP_STATES, STAYS = IDLE_INTERVALS, IDLE_STATES, WORKER_LIFETIMES
+LOOKS, MEETINGS = STEAL_ATTEMPTS, CONTENTION
+
 __all__ = [
     "CANCELLED",
+    "CONTENTION",
     "DIED",
     "ENVIRONMENT",
     "FAILED",
     "FINISHED",
     "GAPS",
     "GAP_STATES",
+    "IDLE_INTERVALS",
+    "IDLE_STATES",
     "INBOX",
     "LOOKS",
     "LOST",
@@ -77,11 +84,13 @@ __all__ = [
     "SEARCHING",
     "SPAWNS",
     "STAYS",
+    "STEAL_ATTEMPTS",
     "SUFFIX",
     "TABLES",
     "TASKS",
     "VERSION",
     "WAITS",
+    "WORKER_LIFETIMES",
     "Column",
     "Decoder",
     "Folder",

@@ -46,7 +46,7 @@ class PairedJob:
         self.task = spin()
         self.pools = {on: ThreadPoolExecutor(WORKERS) for on in (True, False)}
         self.variants = {on: Variant(None, probed_run if on else plain_run) for on in self.pools}
-        self.pools[False]._work_queue.told.leave()  # the pool's own `put` again
+        self.pools[False]._work_queue.reporter.leave()  # the pool's own `put` again
         self.lost = 0
         for on in self.pools:
             with patched(self.variants[on]):
@@ -85,7 +85,7 @@ class PairedJob:
 def job_row(pairs: int, tasks: int) -> tuple[list[Row], list[str]]:
     """Row 4: the median over pairs of (on and attached) / off, which of the two first in turn.
 
-    Judged by the CPU time of the process, the outlet's included: with every core in use that is
+    Judged by the CPU time of the process, the publisher's included: with every core in use that is
     what the job takes, and it leaves out what other processes took.
     """
     job = PairedJob(tasks)

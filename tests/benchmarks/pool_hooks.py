@@ -103,7 +103,7 @@ def probe() -> Variant:
     items.put(run_plainly)  # with its first task the pool is declared
     items.get()
     workers.clear()
-    items.told.pool.newcomer()
+    items.reporter.pool.joined_worker()
     kept.append(executor)  # or it would be collected, and the pool closed
     return Variant(items, probed_run)
 

@@ -27,7 +27,7 @@ FLOOR_BAR, ATTACHED_BAR, MISSED_BAR = 2.5, 1 / 8, 2.0
 WARM_UP_TASKS = 200
 HISTOGRAM_BAR = 1.0
 LONG_CHUNKS = 40
-"""Chunks in a round of row 2: long enough for several of the outlet's flushes."""
+"""Chunks in a round of row 2: long enough for several of the publisher's flushes."""
 LONG_JOB = 160
 """Tasks of a job of row 4, in units: ten seconds or so, in which dear detail is given up."""
 NUMBERS = tuple(range(1500))
@@ -104,7 +104,7 @@ def attached(reader: Reader) -> Iterator[None]:
 
 
 class LongRound:
-    """Rounds of row 2: CPU and wall nanoseconds per task, the outlet's part included."""
+    """Rounds of row 2: CPU and wall nanoseconds per task, the publisher's part included."""
 
     def __init__(self, count: int, reader: Reader) -> None:
         self.count = count

@@ -49,8 +49,8 @@ class TinyJob:
         for pool in self.pools.values():
             pool.submit(abs, 1).result()
         queues: Any = {on: pool._work_queue for on, pool in self.pools.items()}
-        self.record = queues[True].told.pool
-        queues[False].told.leave()  # the pool's own `put` again
+        self.record = queues[True].reporter.pool
+        queues[False].reporter.leave()  # the pool's own `put` again
         self.run = probed_run
 
     def turn_to(self, step: int) -> None:
@@ -74,7 +74,7 @@ def tiny_rows(rounds: int, count: int) -> tuple[list[Row], list[str]]:
     """Row 6: what a pool of `abs` loses at each step of detail, nobody attached."""
     notes = []
     bare, probed = plain(), probe()
-    record: Any = probed.queue.told.pool  # type: ignore[attr-defined]
+    record: Any = probed.queue.reporter.pool  # type: ignore[attr-defined]
     with _detail_stays():
         job = TinyJob()
         for step, words in STEPS.items():

@@ -118,7 +118,7 @@ if __name__ == "__main__":
 """
 
 
-NEVER_LOOKED_AT = "from idlehands import _board_pool; _board_pool.LOOK_FOR_DEAD_NS = 1 << 62\n"
+NEVER_LOOKED_AT = "from idlehands import _slots_pool; _slots_pool.CHECK_FOR_DEAD_NS = 1 << 62\n"
 """So that those which died are found as the job ends, or never."""
 
 

@@ -25,7 +25,7 @@ import pytest
 from probes_frames import columns_of
 
 import idlehands
-from idlehands import _notes, _pool, _recorder
+from idlehands import _notes, _pool, _recorder, _thief
 from idlehands._pool import PoolProbe, Settings
 from idlehands.wire import SUFFIX, Decoder, Folder, Frame
 
@@ -54,14 +54,14 @@ def task(worker, kind="work", size=-1):
     worker.running(worker.spawned(kind, size))
     worker.finished()
 
-def outlet():
+def publisher():
     from idlehands import _process
-    until(lambda: _process._process.outlet is not None and _process._process.outlet.path)
-    return _process._process.outlet
+    until(lambda: _process._process.publisher is not None and _process._process.publisher.path)
+    return _process._process.publisher
 
 def say_warnings():
     from idlehands import _notes
-    _notes.say_pending()
+    _notes.log_pending()
 """
 
 
@@ -241,7 +241,7 @@ def lenient() -> None:
 @pytest.fixture
 def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
     clock = Clock()
-    for module in (_recorder, _pool):
+    for module in (_recorder, _thief, _pool):
         monkeypatch.setattr(module, "monotonic_ns", lambda: clock.now_ns)
     monkeypatch.setattr(_recorder, "thread_time_ns", lambda: clock.cpu_ns)
     return clock

@@ -145,15 +145,15 @@ def result(get):
 
 SHARED = [
     "_shared:SharedPool.kind_of",
-    "_shared:SharedPool.newcomer",
+    "_shared:SharedPool.joined_worker",
     "_shared_worker:SharedWorker.join",
 ]
 BROKEN = {
     "ThreadPoolExecutor": [
         *SHARED,
-        "adapters._telling.caller_outside",
+        "adapters._instrumented.caller_outside",
         "adapters.thread_pool.share_pool",
-        "adapters.thread_pool._told_of",
+        "adapters.thread_pool._reporter_of",
         "adapters.thread_pool._queue_in",
         "adapters._work_runs.attributes_of",
         "_shared:SharedPool.cancelled",
@@ -184,28 +184,28 @@ BROKEN = {
     "ProcessPoolExecutor": [
         "_shared:SharedPool.kind_of",
         "_shared:SharedPool.queued",
-        "adapters._executors.board_pool",
+        "adapters._executors.slots_pool",
         "adapters._executors.in_batch",
         "adapters._executors.in_chunk",
         "adapters._executors.is_queue_of",
         "adapters._process_queues.worker_of",
         "adapters._process_queues.leave",
         "adapters._process_queues.attributes_of",
-        "_board_worker:BoardWorker.running",
-        "_board_worker:BoardWorker.finished",
-        "_board_worker:BoardWorker.amend",
+        "_slot_worker:SlotWorker.running",
+        "_slot_worker:SlotWorker.finished",
+        "_slot_worker:SlotWorker.amend",
     ],
     "a broken ProcessPoolExecutor": ["adapters._executors.first_deaths"],
     "Pool": [
         "_shared:SharedPool.kind_of",
         "_shared:SharedPool.queued",
-        "adapters.multiprocessing_pool.board_pool",
+        "adapters.multiprocessing_pool.slots_pool",
         "adapters.multiprocessing_pool._unknown",
         "adapters._process_queues.worker_of",
         "adapters._process_queues.leave",
-        "_board_worker:BoardWorker.running",
-        "_board_worker:BoardWorker.finished",
-        "_board_worker:BoardWorker.amend",
+        "_slot_worker:SlotWorker.running",
+        "_slot_worker:SlotWorker.finished",
+        "_slot_worker:SlotWorker.amend",
     ],
 }
 SAID = re.compile(

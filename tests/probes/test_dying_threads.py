@@ -29,7 +29,7 @@ def rows_of_a_thread_that(ends):
     pool, told = SharedPool("quay", "queue and threads", 0, 4), []
 
     def work():
-        pool.newcomer().running(pool.queued(pool.add_kind("load")))
+        pool.joined_worker().running(pool.queued(pool.add_kind("load")))
         ends()
 
     before = threading.excepthook
@@ -71,7 +71,9 @@ def test_a_thread_that_looks_its_last_call_up_while_it_handles_an_exception_goes
 
 def test_nothing_of_a_thread_is_changed_by_its_being_a_worker():
     pool, seen = SharedPool("quay", "queue and threads", 0, 4), []
-    thread = threading.Thread(target=lambda: (pool.newcomer(), seen.append(dict(vars(thread)))))
+    thread = threading.Thread(
+        target=lambda: (pool.joined_worker(), seen.append(dict(vars(thread))))
+    )
     before = dict(vars(thread))
     thread.start()
     thread.join()

@@ -5,10 +5,11 @@ from __future__ import annotations
 import pytest
 
 import idlehands
-from idlehands._governor import CALM_LOOKS, EVERY, Governor, Price
+from idlehands._governor import CALM_REVIEWS, Governor, Price
 from idlehands._pool import PoolProbe, Settings
-from idlehands._shared import NOT_ONE, SharedPool
+from idlehands._shared import SharedPool
 from idlehands._shared_worker import SKIPPED
+from idlehands._thinning import NO_TASK, THINNING_FACTOR
 
 SECOND = 1_000_000_000
 PRICE = Price(1000.0, 100.0)
@@ -40,7 +41,7 @@ def looks(pool, tasks_per_second, count, sending=0.0):
     for _ in range(count):
         pool.now += SECOND
         pool.done += tasks_per_second
-        pool.governor.look(pool.now, sending)
+        pool.governor.review(pool.now, sending)
         steps.append(pool.step)
     return steps
 
@@ -72,8 +73,8 @@ def test_sending_counts_as_a_cost_too(watched):
 
 def test_detail_comes_back_after_a_while_of_costing_less_than_half_the_limit(watched):
     looks(watched, 50_000, 3)
-    assert looks(watched, 4_000, CALM_LOOKS) == [2] * (CALM_LOOKS - 1) + [1]
-    assert looks(watched, 4_000, CALM_LOOKS)[-1] == 0
+    assert looks(watched, 4_000, CALM_REVIEWS) == [2] * (CALM_REVIEWS - 1) + [1]
+    assert looks(watched, 4_000, CALM_REVIEWS)[-1] == 0
 
 
 def test_a_few_tasks_give_up_nothing_however_dear_the_look_itself_was(watched):
@@ -84,7 +85,7 @@ def test_looks_in_quick_succession_are_not_judged(watched):
     for _ in range(5):
         watched.now += 1000
         watched.done += 5_000
-        watched.governor.look(watched.now, 0.0)
+        watched.governor.review(watched.now, 0.0)
     assert watched.step == 0
 
 
@@ -97,13 +98,13 @@ def test_full_detail_can_be_asked_for(watched, monkeypatch):
 
 def test_a_hand_written_pool_gives_up_cpu_times_and_no_more(pool: PoolProbe):
     governor = Governor(pool, PRICE)
-    governor.look(SECOND, 0.0)
+    governor.review(SECOND, 0.0)
     worker = pool.worker(0)
     worker.cpu_kinds.add(0)
     for second in range(2, 6):
         for _ in range(200):
             worker.tasks.written += 250
-        governor.look(second * SECOND, 0.0)
+        governor.review(second * SECOND, 0.0)
     assert pool.step == 1
     assert worker.cpu_kinds == set()
 
@@ -111,10 +112,10 @@ def test_a_hand_written_pool_gives_up_cpu_times_and_no_more(pool: PoolProbe):
 def test_a_sampled_pool_marks_all_tasks_but_one_in_so_many_as_only_counted():
     pool = SharedPool("quay", "thread pool", 0, 4)
     pool.turn_to(2)
-    tokens = [pool.queued(0) for _ in range(4 * EVERY)]
+    tokens = [pool.queued(0) for _ in range(4 * THINNING_FACTOR)]
     assert sum(token is not SKIPPED for token in tokens) == 4
     pool.turn_to(3)
     assert {id(pool.queued(0)) for _ in range(100)} == {id(SKIPPED)}
-    assert pool.every == NOT_ONE
+    assert pool.every == NO_TASK
     pool.turn_to(0)
     assert pool.queued(0) is not SKIPPED

@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 import idlehands
-from idlehands._outlet import MOST_CALLERS, MOST_READERS
+from idlehands._publisher import MOST_CALLERS, MOST_READERS
 from idlehands._reader import NAMES_ONLY
 from idlehands.wire import Decoder
 
@@ -210,12 +210,12 @@ for _ in range(4):
 NO_MORE_THREADS = """
 import _thread, os, time
 from concurrent.futures import ThreadPoolExecutor
-from idlehands import _outlet
+from idlehands import _publisher
 
 def refuse(*_):
     raise RuntimeError("can't start new thread")
 
-_outlet.start_new_thread = refuse
+_publisher.start_new_thread = refuse
 pool = ThreadPoolExecutor(1)
 print(pool.submit(int).result())
 began = time.monotonic()
@@ -264,7 +264,7 @@ def test_the_probes_thread_blocks_every_signal_there_is(start):
         """
         import signal
         idlehands.declare_pool("meadow", 1).worker(0).bind()
-        native_id = outlet()._native_id
+        native_id = publisher()._native_id
         for line in open(f"/proc/self/task/{native_id}/status"):
             if line.startswith("SigBlk:"):
                 blocked = int(line.split()[1], 16)
@@ -456,9 +456,9 @@ print("ready", flush=True)
 for line in sys.stdin:
     if line.strip() == "descriptors":
         print(len(os.listdir("/proc/self/fd")), flush=True)
-    elif line.strip() == "attended":
+    elif line.strip() == "is_packed":
         from idlehands import _process
-        print(any(p.attended for p in _process._process.present_pools()), flush=True)
+        print(any(p.is_packed for p in _process._process.present_pools()), flush=True)
     else:
         break
 ended.set()
@@ -521,9 +521,9 @@ def test_callers_that_never_speak_nor_read_are_bounded_too(busy_job, folder):
 def test_a_reader_that_is_stuck_for_long_gives_way(start, attach, wait_until):
     target = start(
         """
-        from idlehands import _outlet
-        _outlet.STUCK_SECONDS = 0.0
-        _outlet.MOST_READERS = 1
+        from idlehands import _publisher
+        _publisher.STUCK_SECONDS = 0.0
+        _publisher.MOST_READERS = 1
         pool = idlehands.declare_pool("meadow", 1)
         worker = pool.worker(0)
         worker.bind()
@@ -552,7 +552,7 @@ def test_who_asks_only_what_there_is_gets_no_rows_and_changes_nothing(busy_job, 
         while not any(frame["frame"] == "names" for frame in frames):
             frames += decoder.feed(caller.recv(1 << 16))
         for _ in range(3):
-            busy_job.tell("attended")
+            busy_job.tell("is_packed")
             assert busy_job.says() == "False"
         # Longer than any reader waits for its first rows.
         caller.settimeout(0.5)

@@ -12,7 +12,7 @@ import pytest
 from probes_pools import CALLS, CASES, FAILING, SINGLES, WARM_UP, Case
 
 from idlehands import FAILED, FINISHED
-from idlehands.wire import STAYS, TASKS
+from idlehands.wire import TASKS, WORKER_LIFETIMES
 
 
 def rows_of(frames, table, received):
@@ -71,7 +71,9 @@ def test_every_task_of_a_job_is_recorded_once_by_the_worker_that_ran_it(
     assert outcomes[FAILED] == (FAILING if case.fails else 0)
     assert outcomes[FINISHED] == len(tasks) - outcomes[FAILED]
     assert len({(task["worker"][0], task["task"]) for task in tasks}) == len(tasks)
-    there = {(stay["pid"], stay["native_id"]) for stay in rows_of(frames, STAYS, received)}
+    there = {
+        (stay["pid"], stay["native_id"]) for stay in rows_of(frames, WORKER_LIFETIMES, received)
+    }
     assert seen <= there, "a task ran where no worker is known to have been"
 
 
@@ -79,7 +81,7 @@ def test_every_task_of_a_job_is_recorded_once_by_the_worker_that_ran_it(
 def test_the_tasks_of_a_worker_follow_each_other_inside_its_stays(case, finished_job, received):
     frames, _ = finished_job(case)
     stays = defaultdict(list)
-    for stay in rows_of(frames, STAYS, received):
+    for stay in rows_of(frames, WORKER_LIFETIMES, received):
         stays[stay["worker"]].append((stay["began_ns"], stay["ended_ns"]))
     last_end: dict[tuple[int, int], int] = {}
     tasks = rows_of(frames, TASKS, received)

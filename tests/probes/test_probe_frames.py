@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import struct
 
-from idlehands._frames import CELLS_PER_FRAME, ROWS_PER_FRAME, Cursor
+from idlehands._frames import PAIRS_PER_FRAME, ROWS_PER_FRAME, Cursor
+from idlehands._packed_rows import PackedRows
 from idlehands._pool import PoolProbe
-from idlehands._recorder import CPU_STREAK
 from idlehands._rings import NO_TOKEN, Ring
-from idlehands._tables import LOOKS, STAYS
-from idlehands._words import WordRows
+from idlehands._tables import STEAL_ATTEMPTS, WORKER_LIFETIMES
+from idlehands._worker import CPU_STREAK
 from idlehands.wire import Decoder
 
 
@@ -132,7 +132,7 @@ def test_a_second_look_of_a_pair_of_workers_is_all_that_is_told_of_it_then(pool)
     flush(cursor)
     pool.worker(0).missed(1)
     (counters,) = [frame for frame in flush(cursor) if frame["frame"] == "counters"]
-    told = [struct.unpack("<q", counters["columns"][name])[0] for name in LOOKS]
+    told = [struct.unpack("<q", counters["columns"][name])[0] for name in STEAL_ATTEMPTS]
     assert told == [0, 1, 0, 1, 0]
 
 
@@ -145,16 +145,16 @@ def test_looks_of_very_many_pairs_come_in_frames_of_bounded_size():
     frames = [frame for frame in flush(Cursor(pool)) if frame["frame"] == "counters"]
     cells = [len(frame["columns"]["thief"]) // 8 for frame in frames]
     assert sum(cells) == workers * workers
-    assert max(cells) < CELLS_PER_FRAME + workers
+    assert max(cells) < PAIRS_PER_FRAME + workers
 
 
 def test_rows_of_two_slots_of_a_board_stand_one_after_the_other():
-    width = len(STAYS.names)
+    width = len(WORKER_LIFETIMES.names)
     one, other = (range(start, start + width) for start in (0, 100))
-    rows = WordRows(STAYS, struct.pack(f"<{width}q", *one))
-    rows += WordRows(STAYS, struct.pack(f"<{width}q", *other))
+    rows = PackedRows(WORKER_LIFETIMES, struct.pack(f"<{width}q", *one))
+    rows += PackedRows(WORKER_LIFETIMES, struct.pack(f"<{width}q", *other))
     assert len(rows) == 2
-    assert [tuple(rows.column(name)) for name in STAYS.names] == list(zip(one, other))
+    assert [tuple(rows.column(name)) for name in WORKER_LIFETIMES.names] == list(zip(one, other))
 
 
 def test_only_the_last_frame_of_a_ring_claims_to_be_complete(pool):

@@ -95,7 +95,7 @@ def test_only_the_last_closed_pools_are_kept_where_there_is_room_for_no_more(dec
     pools = [declare() for _ in range(CLOSED_POOLS_KEPT + 3)]
     for pool in pools:
         pool.close()
-    _process._process.tidy(is_attended=False)
+    _process._process.tidy(has_readers=False)
     kept = [pool for pool in pools if pool in _process._process.present_pools()]
     assert kept == pools[-CLOSED_POOLS_KEPT:]
 
@@ -114,7 +114,7 @@ def test_a_refused_pool_gets_a_probe_that_does_nothing_when_not_strict(caplog, n
     worker.finished()
     assert pool.off
     assert worker.tasks.written == 0
-    _notes.say_pending()
+    _notes.log_pending()
     (record,) = caplog.records
     assert record.name == "idlehands"
     assert "pool not probed" in record.getMessage()

@@ -26,9 +26,9 @@ from idlehands import (
 from idlehands._frames import open_intervals
 from idlehands._off import OffWorkerProbe
 from idlehands._pool import MOST_KINDS, OTHER_KINDS, PoolProbe
-from idlehands._recorder import CPU_STREAK, CPU_WORTH_NS, WEIGHED_ROWS
 from idlehands._rings import NO_TOKEN
-from idlehands._tables import GAPS, MOVED, PARKED, SEARCHING, TASKS, WAITS
+from idlehands._tables import IDLE_INTERVALS, MOVED, PARKED, SEARCHING, TASKS, WAITS
+from idlehands._worker import CPU_STREAK, CPU_WORTH_NS, WEIGHED_ROWS
 
 
 def tasks_of(worker):
@@ -40,8 +40,10 @@ def waits_of(worker):
     return [dict(zip(WAITS.names, row)) for row in worker.waits.read(0, 1 << 20)[1]]
 
 
-def gaps_of(worker):
-    return [dict(zip(GAPS.names, row)) for row in worker.gaps.read(0, 1 << 20)[1]]
+def idle_intervals_of(worker):
+    return [
+        dict(zip(IDLE_INTERVALS.names, row)) for row in worker.idle_intervals.read(0, 1 << 20)[1]
+    ]
 
 
 def run(worker, clock, kind, wall_ns, cpu_ns=0):
@@ -283,7 +285,7 @@ def test_a_search_then_a_park_leave_two_rows_that_meet(pool, clock):
     worker.parked()
     clock.advance(100)
     worker.unparked(woken_by=2, woken_ns=1_090)
-    assert gaps_of(worker) == [
+    assert idle_intervals_of(worker) == [
         {
             "began_ns": 1_000,
             "ended_ns": 1_010,
@@ -309,7 +311,7 @@ def test_a_search_ends_as_the_task_it_found_begins(pool, clock):
     worker.stolen(1)
     clock.advance(25)
     worker.running(pool.spawned("sow"), 1)
-    (gap,) = gaps_of(worker)
+    (gap,) = idle_intervals_of(worker)
     assert (gap["began_ns"], gap["ended_ns"], gap["attempts"]) == (1_000, 1_025, 1)
     worker.finished()
     assert tasks_of(worker)[0]["started_ns"] == 1_025
@@ -322,7 +324,9 @@ def test_a_search_inside_a_wait_ends_as_the_wait_is_over(pool, clock):
     worker.searching()
     clock.advance(8)
     worker.resumed()
-    assert [(gap["began_ns"], gap["ended_ns"]) for gap in gaps_of(worker)] == [(1_000, 1_008)]
+    assert [(gap["began_ns"], gap["ended_ns"]) for gap in idle_intervals_of(worker)] == [
+        (1_000, 1_008)
+    ]
 
 
 def test_searching_said_again_goes_on_with_the_same_search(pool, clock):
@@ -333,7 +337,7 @@ def test_searching_said_again_goes_on_with_the_same_search(pool, clock):
     worker.missed(1)
     clock.advance(5)
     worker.parked()
-    (gap,) = gaps_of(worker)
+    (gap,) = idle_intervals_of(worker)
     assert (gap["began_ns"], gap["ended_ns"], gap["attempts"]) == (1_000, 1_010, 1)
 
 
@@ -341,7 +345,7 @@ def test_a_wake_from_nobody_known_says_so(pool, clock):
     worker = pool.worker(0)
     worker.parked()
     worker.unparked()
-    (gap,) = gaps_of(worker)
+    (gap,) = idle_intervals_of(worker)
     assert (gap["woken_by"], gap["woken_ns"]) == (-1, -1)
 
 
@@ -360,14 +364,14 @@ def test_a_lost_race_leaves_a_row_where_the_length_of_the_deque_is_known(pool, c
     worker = pool.worker(0)
     worker.lost_race(3, 2)
     assert worker.lost_races == [0, 0, 0, 1]
-    assert worker.meetings.read(0, 10) == (0, [(clock.now_ns, 3, 2, -1)])
+    assert worker.contention.read(0, 10) == (0, [(clock.now_ns, 3, 2, -1)])
 
 
 def test_a_meeting_leaves_a_row_with_the_deque_its_length_and_the_wait(pool, clock):
     worker = pool.worker(0)
     clock.advance(40)
-    worker.met(2, 5, 30)
-    assert worker.meetings.read(0, 10) == (0, [(clock.now_ns, 2, 5, 30)])
+    worker.contended(2, 5, 30)
+    assert worker.contention.read(0, 10) == (0, [(clock.now_ns, 2, 5, 30)])
 
 
 def test_a_task_taken_out_of_another_pool_moves_and_gets_a_token_of_this_one(pool, clock):
@@ -568,31 +572,35 @@ def while_searching(worker):
 
 
 MISUSES = [
-    (in_a_task, lambda worker: worker.running(worker.spawned("sow")), "while a task runs"),
-    (out_of_nothing, lambda worker: worker.finished(), r"finished\(\) without running"),
-    (in_a_wait, lambda worker: worker.finished(), r"finished\(\) without running"),
-    (out_of_nothing, lambda worker: worker.waiting(), r"waiting\(\) outside a task"),
-    (in_a_wait, lambda worker: worker.waiting(), r"waiting\(\) outside a task"),
+    (
+        in_a_task,
+        lambda worker: worker.running(worker.spawned("sow")),
+        r"running\(\) while in a task",
+    ),
+    (out_of_nothing, lambda worker: worker.finished(), r"finished\(\) while between tasks"),
+    (in_a_wait, lambda worker: worker.finished(), r"finished\(\) while between tasks"),
+    (out_of_nothing, lambda worker: worker.waiting(), r"waiting\(\) while between tasks"),
+    (in_a_wait, lambda worker: worker.waiting(), r"waiting\(\) while between tasks"),
     (out_of_nothing, lambda worker: worker.resumed(), r"resumed\(\) without waiting"),
-    (in_a_task, lambda worker: worker.resumed(), r"resumed\(\) without waiting"),
-    (in_a_task, lambda worker: worker.searching(), r"searching\(\) inside a running task"),
-    (while_parked, lambda worker: worker.searching(), "while parked"),
-    (in_a_task, lambda worker: worker.parked(), r"parked\(\) inside a running task"),
-    (while_parked, lambda worker: worker.parked(), "or twice"),
-    (out_of_nothing, lambda worker: worker.unparked(), r"unparked\(\) without parked"),
-    (while_searching, lambda worker: worker.unparked(), r"unparked\(\) without parked"),
-    (in_a_task, lambda worker: worker.unparked(), r"unparked\(\) without parked"),
+    (in_a_task, lambda worker: worker.resumed(), r"resumed\(\) while in a task"),
+    (in_a_task, lambda worker: worker.searching(), r"searching\(\) while in a task"),
+    (while_parked, lambda worker: worker.searching(), r"searching\(\) while parked"),
+    (in_a_task, lambda worker: worker.parked(), r"parked\(\) while in a task"),
+    (while_parked, lambda worker: worker.parked(), r"parked\(\) while parked"),
+    (out_of_nothing, lambda worker: worker.unparked(), r"unparked\(\) while between tasks"),
+    (while_searching, lambda worker: worker.unparked(), r"unparked\(\) while searching"),
+    (in_a_task, lambda worker: worker.unparked(), r"unparked\(\) while in a task"),
     (out_of_nothing, lambda worker: worker.spawned(7), "a kind is a string, not 7"),
     (out_of_nothing, lambda worker: worker.pool.spawned(None), "a kind is a string, not None"),
     (out_of_nothing, lambda worker: worker.pool.worker(4), "has workers 0 to 3, not 4"),
     (out_of_nothing, lambda worker: worker.pool.worker(-1), "has workers 0 to 3, not -1"),
 ]
-for _look in ("missed", "stolen", "lost_race", "met"):
+for _call in ("missed", "stolen", "lost_race", "contended", "met"):
     for _victim in (4, -1, -4, 10**9, None, "1"):
         MISUSES.append(
             (
                 out_of_nothing,
-                lambda worker, look=_look, victim=_victim: getattr(worker, look)(victim),
+                lambda worker, call=_call, victim=_victim: getattr(worker, call)(victim),
                 f"victim {_victim!r} is not a worker of a pool of 4",
             )
         )
@@ -625,7 +633,7 @@ def test_misuse_changes_nothing_of_what_is_recorded(pool, before, misuse, messag
     with pytest.raises(ProbeMisuse):
         misuse(worker)
     assert open_intervals(worker) == open_before
-    assert (worker.tasks.written, worker.waits.written, worker.gaps.written) == (0, 0, 0)
+    assert (worker.tasks.written, worker.waits.written, worker.idle_intervals.written) == (0, 0, 0)
     assert worker.empties == worker.hits == worker.lost_races == [0] * 4
 
 
@@ -671,7 +679,7 @@ def call_everything(pool, worker):
     worker.missed(99)
     worker.stolen(-5)
     worker.lost_race(99, 2)
-    worker.met(99, 2, 3)
+    worker.contended(99, 2, 3)
     assert worker.adopted(token, pool) == NO_TOKEN
     worker.parked()
     worker.unparked(1, 2)
@@ -721,11 +729,11 @@ BREAKING_CALLS = {
     "spawned outside": (out_of_nothing, "spawns", lambda pool, worker: pool.spawned("sow")),
     "finished": (in_a_task, "tasks", lambda pool, worker: worker.finished()),
     "resumed": (in_a_wait, "waits", lambda pool, worker: worker.resumed()),
-    "running": (while_searching, "gaps", lambda pool, worker: worker.running(NO_TOKEN)),
-    "parked": (while_searching, "gaps", lambda pool, worker: worker.parked()),
-    "unparked": (while_parked, "gaps", lambda pool, worker: worker.unparked()),
-    "met": (out_of_nothing, "meetings", lambda pool, worker: worker.met(1, 2, 3)),
-    "lost race": (out_of_nothing, "meetings", lambda pool, worker: worker.lost_race(1, 2)),
+    "running": (while_searching, "idle_intervals", lambda pool, worker: worker.running(NO_TOKEN)),
+    "parked": (while_searching, "idle_intervals", lambda pool, worker: worker.parked()),
+    "unparked": (while_parked, "idle_intervals", lambda pool, worker: worker.unparked()),
+    "contended": (out_of_nothing, "contention", lambda pool, worker: worker.contended(1, 2, 3)),
+    "lost race": (out_of_nothing, "contention", lambda pool, worker: worker.lost_race(1, 2)),
     "adopted": (
         out_of_nothing,
         "spawns",
@@ -745,7 +753,7 @@ def test_a_probe_that_fails_switches_itself_off_and_says_so_once(pool, caplog, n
     with caplog.at_level(logging.DEBUG, logger="idlehands"):
         call(pool, worker)
         call(pool, worker)
-        _notes.say_pending()
+        _notes.log_pending()
     assert pool.off
     assert pool.failures >= 1
     (record,) = caplog.records
@@ -756,13 +764,13 @@ def test_a_probe_that_fails_switches_itself_off_and_says_so_once(pool, caplog, n
     call_everything(pool, worker)
 
 
-@pytest.mark.parametrize("look", ["missed", "stolen", "lost_race"])
-def test_a_failing_look_counter_switches_the_probe_off_too(pool, caplog, look):
+@pytest.mark.parametrize("outcome", ["missed", "stolen", "lost_race"])
+def test_a_failing_count_of_steal_attempts_switches_the_probe_off_too(pool, caplog, outcome):
     worker = pool.worker(0)
     worker.hits = worker.empties = worker.lost_races = Broken([0] * 4)
-    getattr(worker, look)(1)
+    getattr(worker, outcome)(1)
     assert pool.off
-    _notes.say_pending()
+    _notes.log_pending()
     assert len(caplog.records) == 1
 
 

@@ -16,7 +16,7 @@ import pytest
 import idlehands
 from idlehands import FINISHED
 from idlehands._tables import DIED, LEFT, LOST
-from idlehands.wire import STAYS, TASKS
+from idlehands.wire import TASKS, WORKER_LIFETIMES
 
 SOURCES = str(Path(idlehands.__file__).parent.parent)
 UNGUARDED = "thread_wakeup.wakeup()"
@@ -285,7 +285,7 @@ if __name__ == "__main__":
     )
     outcomes = Counter(column(frames, TASKS, "outcome", received))
     assert outcomes == {FINISHED: 4, LOST: 3}
-    assert Counter(column(frames, STAYS, "how", received))[DIED] == 3
+    assert Counter(column(frames, WORKER_LIFETIMES, "how", received))[DIED] == 3
 
 
 def test_a_task_that_forks_and_returns_in_both_processes_is_there_once(watched, received):
@@ -309,7 +309,7 @@ if __name__ == "__main__":
 """
     )
     assert sorted(column(frames, TASKS, "task", received)) == list(range(22))
-    pids = column(frames, STAYS, "pid", received)
+    pids = column(frames, WORKER_LIFETIMES, "pid", received)
     assert len(pids) == len(set(pids)) >= 12
 
 
@@ -343,7 +343,7 @@ if __name__ == "__main__":
     )
     assert lines == ["0"]
     assert len(column(frames, TASKS, "task", received)) == 51
-    assert set(column(frames, STAYS, "how", received)) == {LEFT}
+    assert set(column(frames, WORKER_LIFETIMES, "how", received)) == {LEFT}
 
 
 @pytest.mark.parametrize("method", ["fork", "spawn"])
@@ -531,7 +531,9 @@ if __name__ == "__main__":
 """
     )
     assert sorted(column(frames, TASKS, "task", received)) == [0, *range(workers)]
-    stays = list(zip(*(column(frames, STAYS, name, received) for name in ("pid", "began_ns"))))
+    stays = list(
+        zip(*(column(frames, WORKER_LIFETIMES, name, received) for name in ("pid", "began_ns")))
+    )
     assert len(stays) == len(set(stays)) > workers
     *sizes, descriptors = map(int, lines)
     half = len(sizes) // 2

@@ -19,6 +19,7 @@ from typing import Any, Protocol
 from .._notes import warn
 from .._process import is_off, prepare, step_aside_for_namespaces
 from .._shared_worker import notice_deaths
+from ._arrivals import on_arrival
 
 ADAPTERS = {
     "concurrent.futures.thread": "thread_pool",
@@ -28,9 +29,9 @@ ADAPTERS = {
     "loky.process_executor": "loky",
     "joblib.externals.loky.process_executor": "loky",
     "queue": "queue_threads",
-    "pebble.pool.process": "unprobed",
-    "mpire.pool": "unprobed",
-    "billiard.pool": "unprobed",
+    "pebble.pool.process": "external",
+    "mpire.pool": "external",
+    "billiard.pool": "external",
 }
 """The module to hook, by the adapter that knows it."""
 AT_ONCE = ("queue_threads", "thread_pool")
@@ -140,3 +141,6 @@ def _hook(module: ModuleType) -> None:
         reason = repr(error)
     if reason:
         warn("pools of %s are not probed: %s", name, reason)
+
+
+on_arrival(install)  # a worker process can have pools of its own

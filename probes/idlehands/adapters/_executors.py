@@ -13,17 +13,17 @@ from collections import deque
 from functools import partial
 from typing import Any, Callable
 
-from .._board_pool import BoardPool
 from .._names import attributes_of, is_set, reason_of, text, type_name, whole
 from .._rings import Token
+from .._slots_pool import SlotsPool
 from ._calls import in_batch, in_chunk
 from ._deaths import first_deaths
-from ._guard import failed, say_once
-from ._process_queues import board_pool, is_queue_of
-from ._telling import made_at, weakly
+from ._guard import failed, warn_once
+from ._instrumented import made_at, weakly
+from ._process_queues import is_queue_of, slots_pool
 
 QUEUES = ("_call_queue", "_result_queue", "_work_ids")
-TELLER = "_idlehands"
+REPORTER = "_idlehands"
 FRAMES_OF_A_PUT = 6
 """No deeper does `Queue.put` call. It would leave a number without its task if it were cut short,
 and here it is called by one frame more than the executor reckons with."""
@@ -35,26 +35,26 @@ def have_room(frames: int) -> None:
         have_room(frames - 1)
 
 
-class TellingIds(queue.Queue):  # type: ignore[type-arg]
+class InstrumentedIds(queue.Queue):  # type: ignore[type-arg]
     """The queue of task numbers, inside the owner."""
 
-    teller: Teller
+    reporter: ExecutorReporter
 
     def put(self, item: Any, block: bool = True, timeout: float | None = None) -> None:
         """Hand in a task; all or nothing where the stack is almost full."""
         have_room(FRAMES_OF_A_PUT)
-        self.teller.handed_in(item)
+        self.reporter.handed_in(item)
         super().put(item, block, timeout)
 
     def get(self, block: bool = True, timeout: float | None = None) -> Any:
         """Take a task's number to send its call, or to drop it if it was cancelled."""
-        self.teller.settle()
+        self.reporter.settle()
         item = super().get(block, timeout)
-        self.teller.taken = item
+        self.reporter.taken = item
         return item
 
 
-class Teller:
+class ExecutorReporter:
     """What the owner's side knows of one executor: the tokens of tasks not yet sent."""
 
     def __init__(self, executor: Any, kind: str, module: Any) -> None:
@@ -63,7 +63,7 @@ class Teller:
         self.kind = kind
         self.module = module
         self.manager: Callable[[], Any] = _gone
-        self.pool: BoardPool | None = None
+        self.pool: SlotsPool | None = None
         self.tokens: dict[int, Token] = {}
         self.taken: int | None = None
         self.sent_last: deque[Token] = deque()
@@ -74,7 +74,7 @@ class Teller:
         workers = whole(names.get("_max_workers"))
         if workers is None:
             raise ValueError("how many workers it has is no whole number")
-        self.pool = pool = board_pool(self.site, self.kind, workers)
+        self.pool = pool = slots_pool(self.site, self.kind, workers)
         link = pool.link
         # As many as can lie in the pipe to the workers: a pool that breaks drops them.
         self.sent_last = deque(maxlen=link.slots)
@@ -179,7 +179,7 @@ class Teller:
         self.pool = None
         return False
 
-    def _drop_what_never_ran(self, pool: BoardPool) -> None:
+    def _drop_what_never_ran(self, pool: SlotsPool) -> None:
         """Record as cancelled what an executor that ends has neither run nor will."""
         ran = pool.last_tasks()
         sent = [token for token in self.sent_last if token[0] not in ran]
@@ -227,13 +227,13 @@ class Executors:
         self._classes = {
             "_call_queue": calls,
             "_result_queue": results,
-            "_work_ids": (queue.Queue, TellingIds),
+            "_work_ids": (queue.Queue, InstrumentedIds),
         }
 
     def attributes(self) -> dict[str, Callable[[Any, Any], Any]]:
         """Return what to do with each attribute when it is stored."""
-        told = {name: partial(self._queue_set, name) for name in QUEUES}
-        return {**told, "_executor_manager_thread": _manager_set}
+        hooks = {name: partial(self._queue_set, name) for name in QUEUES}
+        return {**hooks, "_executor_manager_thread": _manager_set}
 
     def adopt(self, executors: Any) -> None:
         """Take on executors that were made before; their workers so far stay unprobed."""
@@ -251,28 +251,32 @@ class Executors:
             return
         for name, (known, ours) in self._classes.items():
             if type(queues[name]) is not ours and not is_queue_of(queues[name], known):
-                words = type_name(type(executor)), type_name(type(queues[name]))
-                say_once("pools of class %s are not probed: a queue, a %s, is not known", *words)
+                names_of_types = type_name(type(executor)), type_name(type(queues[name]))
+                warn_once(
+                    "pools of class %s are not probed: a queue, a %s, is not known", *names_of_types
+                )
                 return
-        teller = names.get(TELLER)
-        if type(teller) is not Teller:
-            teller = attributes_of(executor)[TELLER] = Teller(executor, self._kind, self._module)
+        reporter = names.get(REPORTER)
+        if type(reporter) is not ExecutorReporter:
+            reporter = attributes_of(executor)[REPORTER] = ExecutorReporter(
+                executor, self._kind, self._module
+            )
         for name, (_, ours) in self._classes.items():
             queues[name].__class__ = ours
-        queues["_call_queue"].teller = queues["_work_ids"].teller = teller
+        queues["_call_queue"].reporter = queues["_work_ids"].reporter = reporter
 
 
 def _manager_set(executor: Any, thread: Any) -> Any:
     """Note that an executor starts the thread that serves its workers."""
-    teller = attributes_of(executor).get(TELLER)
-    if type(teller) is Teller:
-        teller.managed_by(thread)
+    reporter = attributes_of(executor).get(REPORTER)
+    if type(reporter) is ExecutorReporter:
+        reporter.managed_by(thread)
     return thread
 
 
 def broken_set(executor: Any, broken: Any) -> Any:
     """Note that an executor of the library breaks."""
-    teller = attributes_of(executor).get(TELLER)
-    if is_set(broken) and type(teller) is Teller:
-        teller.broke()
+    reporter = attributes_of(executor).get(REPORTER)
+    if is_set(broken) and type(reporter) is ExecutorReporter:
+        reporter.broke()
     return broken

@@ -17,7 +17,7 @@ from .._notes import warn
 
 FRAMES_OF_A_HOOK = 50
 """No hook calls deeper than this."""
-_said: set[str] = set()
+_warned: set[str] = set()
 
 
 def failed(pool: Any, error: Exception) -> None:
@@ -31,7 +31,7 @@ def failed(pool: Any, error: Exception) -> None:
         if type(error) is RecursionError and _stack_is_full():
             return
         if pool is None:
-            say_once("what a pool does is not recorded: %s", reason_of(error))
+            warn_once("what a pool does is not recorded: %s", reason_of(error))
         else:
             pool.failed(error)
     except Exception:  # noqa: S110 - a stack that is full, or no memory: nothing is left to say
@@ -45,12 +45,12 @@ def _stack_is_full() -> bool:
     return depth > sys.getrecursionlimit() - FRAMES_OF_A_HOOK
 
 
-def say_once(message: str, *arguments: object) -> None:
+def warn_once(message: str, *arguments: object) -> None:
     """Log a warning the first time that it comes."""
-    said = message % arguments
-    if said not in _said:
-        _said.add(said)
-        warn("%s", said)
+    text = message % arguments
+    if text not in _warned:
+        _warned.add(text)
+        warn("%s", text)
 
 
 def threads_are_replaced() -> bool:

@@ -15,15 +15,15 @@ from __future__ import annotations
 from multiprocessing import util
 from typing import Any, Protocol
 
-from .._board import Link
-from .._board_pool import BoardPool
-from .._board_worker import leave, worker_of
 from .._names import attributes_of
-from .._notes import say_pending
+from .._notes import log_pending
 from .._process import LAST_OF_ALL, share_pool
 from .._rings import Token
+from .._slot_worker import leave, worker_of
+from .._slots_link import Link
+from .._slots_pool import SlotsPool
 from .._tables import FAILED, FINISHED
-from . import install
+from ._arrivals import queue_arrived
 from ._guard import failed
 
 SPARE_SLOTS = 64
@@ -38,14 +38,14 @@ def is_queue_of(queue: Any, cls: type) -> bool:
     return not any(name in own for name in ("get", "put", "__getstate__", "__setstate__"))
 
 
-def board_pool(name: str, kind: str, workers: int) -> BoardPool:
+def slots_pool(name: str, kind: str, workers: int) -> SlotsPool:
     """Return the pool `name`, with a board that has room for twice its workers and more."""
     slots = 2 * workers + SPARE_SLOTS
 
-    def make(name: str, number: int) -> BoardPool:
-        return BoardPool(name, kind, number, workers, Link.create(slots))
+    def make(name: str, number: int) -> SlotsPool:
+        return SlotsPool(name, kind, number, workers, Link.create(slots))
 
-    pool = share_pool(name, BoardPool, kind, make)
+    pool = share_pool(name, SlotsPool, kind, make)
     pool.make_room(slots)
     return pool
 
@@ -62,7 +62,7 @@ class Between:
         inner, self.idlehands = state
         super().__setstate__(inner)  # type: ignore[misc]
         try:
-            install()  # a worker process can have pools of its own
+            queue_arrived()
         except Exception as error:
             failed(None, error)
 
@@ -71,7 +71,7 @@ class Between:
         self.idlehands = None
         failed(None, error)
         # A worker process has no thread of the probe's to say it.
-        util.Finalize(None, say_pending, exitpriority=LAST_OF_ALL)
+        util.Finalize(None, log_pending, exitpriority=LAST_OF_ALL)
 
     def arrive(self) -> None:
         """Say that this worker process is there, before it waits for its first task."""
@@ -118,7 +118,7 @@ class Between:
             self.leave_alone(error)
 
 
-class Teller(Protocol):
+class ExecutorReporter(Protocol):
     """The owner's side of a queue of calls."""
 
     def sent(self, call: Any) -> None:
@@ -128,14 +128,14 @@ class Teller(Protocol):
 class Calls(Between):
     """An executor's queue of calls: the owner puts them, worker processes take them."""
 
-    teller: Teller | None = None
+    reporter: ExecutorReporter | None = None
     known_item: type
     """The class of a call; what else goes through the queue is left alone."""
 
     def put(self, obj: Any, block: bool = True, timeout: float | None = None) -> None:
         """Send a call with its token."""
-        if self.teller is not None and type(obj) is self.known_item:
-            self.teller.sent(obj)
+        if self.reporter is not None and type(obj) is self.known_item:
+            self.reporter.sent(obj)
         super().put(obj, block, timeout)  # type: ignore[misc]
 
     def get(self, block: bool = True, timeout: float | None = None) -> Any:

@@ -20,13 +20,12 @@ from typing import Any, Callable, ClassVar
 from .._names import attributes_of, defined, text, type_name, unwrapped
 from .._pool import nanoseconds_of
 from .._process import share_pool
-from .._shared import LEAST_ROWS_PER_WORKER, SharedPool
+from .._shared import SharedPool
 from .._shared_worker import SKIPPED, SharedWorker, release, workers
 from .._tables import FINISHED, INBOX, NONE
-from ._guard import failed, say_once, threads_are_replaced
-from ._queue_things import Watch
-from ._queue_tokens import Waiting, counting, held_by, recording
-from ._telling import (
+from .._worker import LEAST_ROWS_PER_WORKER
+from ._guard import failed, threads_are_replaced, warn_once
+from ._instrumented import (
     POOL_PACKAGES,
     caller_outside,
     length_of,
@@ -34,7 +33,9 @@ from ._telling import (
     place_of,
     weakly,
 )
-from .unprobed import is_helper
+from ._queue_things import Watch
+from ._queue_tokens import Waiting, counting, held_by, recording
+from .external import is_helper
 
 KIND = "queue and threads"
 MOST_WORKERS_EXPECTED = 16
@@ -141,7 +142,7 @@ class Served:
             failed(pool, error)
         put(queue, item)
 
-    def look(self, watch: Watch, item: Any) -> None:
+    def check(self, watch: Watch, item: Any) -> None:
         """An item was taken, of a queue that may hold things."""
         watch.taken(item)
         if watch.is_over:
@@ -201,7 +202,7 @@ def _end(me: int, state: Served) -> None:
         worker = workers.get(me)
         if worker is None or worker.pool is not pool or pool is None or worker.token is None:
             return
-        if worker.words is not None or pool.every:
+        if worker.packed is not None or pool.every:
             worker.finished()
             return
         ended = monotonic_ns()
@@ -223,16 +224,16 @@ def taken(queue: Any, item: Any) -> None:
         me = get_ident()
         worker = workers.get(me)
         if worker is None and not here.is_stranger:
-            worker = _newcomer(queue)
+            worker = _joined_worker(queue)
         state = served.get(id(queue))
         if doubtful and worker is not None and _goes_over(worker, state):
-            worker = _newcomer(queue)
+            worker = _joined_worker(queue)
             state = served.get(id(queue))
         if state is None or state.pool is None:
             return
         pool = state.pool
         if state.watch is not None:
-            state.look(state.watch, item)
+            state.check(state.watch, item)
         token: Any = state.waiting.pop(id(item), None)
         if type(token) is not tuple:
             token = state.waiting.take(pool, item, token)
@@ -267,7 +268,7 @@ def _goes_over(worker: SharedWorker, state: Served | None) -> bool:
     return goes
 
 
-def _newcomer(queue: Any) -> SharedWorker | None:
+def _joined_worker(queue: Any) -> SharedWorker | None:
     """Make the calling thread a worker of `queue`, if it is the job's own thread."""
     if not here.is_the_jobs:
         # Not `current_thread`: for a thread that Python did not start that makes a new object.
@@ -281,7 +282,7 @@ def _newcomer(queue: Any) -> SharedWorker | None:
     if pool is None or pool.off:
         return None
     in_hand.pop(get_ident(), None)
-    return pool.newcomer()
+    return pool.joined_worker()
 
 
 def _runs_the_jobs_code(thread: threading.Thread) -> bool:
@@ -306,7 +307,7 @@ def _serve(queue: Any) -> Served:
     state = served[id(queue)] = Served(queue)
     reason = _unknown(queue)
     if reason:
-        say_once(
+        warn_once(
             "threads fed by queues of class %s are not probed: %s", type_name(type(queue)), reason
         )
         return state

@@ -12,11 +12,11 @@ from time import monotonic_ns
 from typing import Any, Callable
 
 from .._names import attributes_of, is_any
+from .._packed_rows import SPAWN_BYTES, pack_spawn
 from .._rings import Token
 from .._shared import SharedPool
 from .._shared_worker import SKIPPED
 from .._tables import NONE
-from .._words import SPAWN_BYTES, pack_spawn
 from ._guard import failed
 
 FEWEST_TO_COMPARE = 64
@@ -85,13 +85,13 @@ def recording(pool: SharedPool, waiting: Waiting) -> Callable[[Any, Any], None]:
             if kind is None:
                 kind = pool.kind_of(function)
             task = spawns.next_number()
-            words = spawns.words
+            packed = spawns.packed
             now = clock()
             token = task, NONE, kind, now, ident(), NONE
-            if words is None:
+            if packed is None:
                 slots[task & mask] = token
             else:
-                pack_spawn(words, (task & mask) * SPAWN_BYTES, task | mask, now)
+                pack_spawn(packed, (task & mask) * SPAWN_BYTES, task | mask, now)
             if first_of(id(item), token) is not token or len(waiting) > waiting.most:
                 waiting.keep(pool, queue, item, token)
         except Exception as error:

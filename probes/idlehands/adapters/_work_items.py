@@ -11,16 +11,17 @@ from types import BuiltinFunctionType, FunctionType
 from typing import Any, Callable
 
 from .._names import attributes_of, called_by
-from .._shared import NOT_ONE, SharedPool
+from .._packed_rows import SPAWN_BYTES, pack_spawn
+from .._shared import SharedPool
 from .._shared_worker import SKIPPED
 from .._tables import NONE
-from .._words import SPAWN_BYTES, pack_spawn
+from .._thinning import NO_TASK
 from ._guard import failed
 
 Put = Callable[..., None]
 
 
-def telling_put(pool: SharedPool, put: Put, known_item: Any) -> Put:
+def recording_put(pool: SharedPool, put: Put, known_item: Any) -> Put:
     """Return the hot path where a task is queued; the executor's lock makes it one at a time."""
     spawns, kind_known, clock, ident = pool.spawns, pool.known.get, monotonic_ns, get_ident
     slots, mask = spawns.slots, spawns.mask
@@ -43,13 +44,13 @@ def telling_put(pool: SharedPool, put: Put, known_item: Any) -> Put:
                     else:
                         last = function
                 task = spawns.next_number()
-                words = spawns.words
-                if words is None:
+                packed = spawns.packed
+                if packed is None:
                     item.idlehands = slots[task & mask] = (task, NONE, kind, clock(), ident(), NONE)
                 else:
                     now = clock()
                     item.idlehands = task, NONE, kind, now, ident(), NONE
-                    pack_spawn(words, (task & mask) * SPAWN_BYTES, task | mask, now)
+                    pack_spawn(packed, (task & mask) * SPAWN_BYTES, task | mask, now)
             except RecursionError:  # a full stack: the task is handed in all the same
                 pass
             except Exception as error:
@@ -65,7 +66,7 @@ def telling_put(pool: SharedPool, put: Put, known_item: Any) -> Put:
 def counting_put(pool: SharedPool, put: Put, known_item: Any) -> Put:
     """Return the same for a pool that gives up detail: most tasks are only counted, or all are."""
     spawns, passes_on = pool.spawns, type(put) is not BuiltinFunctionType
-    none_recorded = pool.every == NOT_ONE
+    none_recorded = pool.every == NO_TASK
 
     def put_counted(item: Any, block: bool = True, timeout: float | None = None) -> None:
         if type(item) is known_item:

@@ -14,11 +14,11 @@ from time import monotonic_ns, thread_time_ns
 from typing import Any, Callable
 
 from .._names import attributes_of
+from .._packed_rows import TASK_BYTES, pack_task
 from .._rings import Row, Token
 from .._shared import SharedPool
 from .._shared_worker import SKIPPED, SharedWorker, cpu_readers, workers
 from .._tables import CANCELLED, FAILED, FETCHING, FINISHED, INBOX, NONE, PARKED
-from .._words import TASK_BYTES, pack_task
 from ._guard import failed
 from ._known import is_known, stand_in
 from ._work_items import function_of, has_context
@@ -59,14 +59,14 @@ def run(self):
                 try:
                     worker = present[ident()]
                 except KeyError:
-                    worker = newcomer()
+                    worker = joined_worker()
                 try:
                     token = self.idlehands
                 except AttributeError:
                     worker, token = late(worker, self)
                 if token is SKIPPED:
                     if worker.after:
-                        gap_ends(worker)
+                        end_idle_interval(worker)
                     worker.skipped += 1
                     worker = nobody
                 else:
@@ -96,15 +96,15 @@ def run(self):
                 if mark != NONE:
                     mark = unmarked(worker, mark, ended)
                 number = worker.written
-                words = worker.words
-                if words is None:
+                packed = worker.packed
+                if packed is None:
                     worker.slots[number & worker.mask] = (
                         token, started, ended, INBOX, mark, FINISHED
                     )
                 else:  # what `TaskRing.put` does, without the calls
                     task, parent, kind, spawned, by, size = token
                     pack_task(
-                        words, (number & worker.mask) * TASK_BYTES, number + 1,
+                        packed, (number & worker.mask) * TASK_BYTES, number + 1,
                         task, parent, kind, spawned, by, size,
                         started, ended, INBOX, mark, FINISHED,
                     )
@@ -135,7 +135,7 @@ class Nobody:
         self.pool: SharedPool | None = None
         self.token: Token | None = None
         self.started = self.after = self.skipped = self.written = self.mask = 0
-        self.words: bytearray | None = None
+        self.packed: bytearray | None = None
         self.slots: list[Row | None] = [None]
         self.cpu_kinds: set[int] = set()
 
@@ -146,10 +146,10 @@ nobody = Nobody()
 class Runs:
     """The ways to run an item: `careful` looks at all that `quick` need not at first."""
 
-    def __init__(self, item: Any, newcomer: Callable[[], SharedWorker]) -> None:
+    def __init__(self, item: Any, joined_worker: Callable[[], SharedWorker]) -> None:
         """Take the class of the items, and what makes the calling thread a worker."""
         self._item = item
-        self._newcomer = newcomer
+        self._joined_worker = joined_worker
         theirs = item.run
         known, ours, call = KNOWN_RUN, RECORDING_RUN, CALL
         if has_context(item):
@@ -165,7 +165,7 @@ class Runs:
                 ours = ours.replace(text, instead)
             self.quick: Any = stand_in(theirs, known, _constant(ours), (call, call), names)
         else:
-            self.careful = self.quick = _wrapped(theirs, item, newcomer)
+            self.careful = self.quick = _wrapped(theirs, item, joined_worker)
 
     def hook(self) -> None:
         """Have items run as quickly as may be."""
@@ -188,13 +188,13 @@ class Runs:
             "SKIPPED": SKIPPED,
             "clock": monotonic_ns,
             "dropped": dropped,
-            "gap_ends": gap_ends,
+            "end_idle_interval": end_idle_interval,
             "hook_failed": hook_failed,
             "ident": get_ident,
             "known_item": self._item,
             "late": late,
             "marked": marked,
-            "newcomer": self._newcomer,
+            "joined_worker": self._joined_worker,
             "nobody": nobody,
             "pack_task": pack_task,
             "present": workers,
@@ -242,7 +242,7 @@ def marked(worker: SharedWorker, token: Any) -> int:
     In a pool most of whose tasks are only counted, end the gap before this one, and return -2.
     """
     if worker.after:
-        gap_ends(worker)
+        end_idle_interval(worker)
     if worker.pool.every:
         return THINNED
     return thread_time_ns() if token[2] in worker.cpu_kinds else NONE
@@ -256,9 +256,9 @@ def unmarked(worker: SharedWorker, mark: int, ended: int) -> int:
     return NONE
 
 
-def gap_ends(worker: SharedWorker) -> None:
+def end_idle_interval(worker: SharedWorker) -> None:
     """Record the gap behind the last recorded task, for those behind the tasks only counted."""
-    worker.gaps.put((worker.after, monotonic_ns(), worker.after_state, 0, NONE, NONE))
+    worker.idle_intervals.put((worker.after, monotonic_ns(), worker.after_state, 0, NONE, NONE))
     worker.after = 0
 
 
@@ -280,14 +280,14 @@ def hook_failed(worker: Any, error: Exception) -> Nobody:
     return nobody
 
 
-def _wrapped(theirs: Any, known_item: type, newcomer: Callable[[], SharedWorker]) -> Any:
+def _wrapped(theirs: Any, known_item: type, joined_worker: Callable[[], SharedWorker]) -> Any:
     """Return a `run` that records around one that is not known."""
 
     def run(self: Any, *context: Any) -> None:
         worker: Any = nobody
         try:
             if type(self) is known_item:
-                worker = workers.get(get_ident()) or newcomer()
+                worker = workers.get(get_ident()) or joined_worker()
                 token = attributes_of(self).get("idlehands")
                 if token is None:
                     worker, token = late(worker, self)

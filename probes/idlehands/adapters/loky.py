@@ -11,8 +11,8 @@ import importlib
 from typing import Any
 
 from ._executors import QUEUES, Executors
+from ._instrumented import instances_of, instrument, missing_names
 from ._process_queues import Calls, Results
-from ._telling import instances_of, missing_names, tell
 
 VENDORS = {"loky": "Loky", "joblib.externals.loky": "Joblib"}
 
@@ -35,9 +35,9 @@ def hook(module: Any) -> None:
     vendor = VENDORS[module.__name__.rpartition(".")[0]]
     ours = _class(vendor + "Calls"), _class(vendor + "Results")
     calls, results = ((cls.__bases__[-1], cls) for cls in ours)
-    told = Executors("loky pool", module, calls, results)
-    tell(module.ProcessPoolExecutor, **told.attributes())
-    told.adopt(instances_of(module.ProcessPoolExecutor))
+    executors = Executors("loky pool", module, calls, results)
+    instrument(module.ProcessPoolExecutor, **executors.attributes())
+    executors.adopt(instances_of(module.ProcessPoolExecutor))
 
 
 def __getattr__(name: str) -> Any:

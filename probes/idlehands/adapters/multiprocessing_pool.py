@@ -26,9 +26,9 @@ from .._shared import SharedPool
 from .._shared_worker import SharedWorker, workers
 from .._tables import FAILED, FINISHED, NONE
 from ._calls import in_batch
-from ._guard import failed, say_once
-from ._process_queues import Between, board_pool, is_queue_of
-from ._telling import instances_of, made_at, missing_names, open_while, tell
+from ._guard import failed, warn_once
+from ._instrumented import instances_of, instrument, made_at, missing_names, open_while
+from ._process_queues import Between, is_queue_of, slots_pool
 
 STARTING, RUN = "INIT", "RUN"
 THREADS = "thread pool"
@@ -64,7 +64,7 @@ def hook(module: Any) -> None:
     _Hooked.pools += module.Pool, module.ThreadPool
     for pool in instances_of(module.Pool):
         warn("a %s made before the probe was installed is not probed", type_name(type(pool)))
-    tell(
+    instrument(
         module.Pool,
         _inqueue=_tasks_set,
         _outqueue=_results_set,
@@ -112,15 +112,15 @@ class Results(Between):
             raise
 
 
-class TellingTasks(Tasks, SimpleQueue):  # type: ignore[type-arg]
+class InstrumentedTasks(Tasks, SimpleQueue):  # type: ignore[type-arg]
     """`Tasks` of the standard library's pool."""
 
 
-class TellingResults(Results, SimpleQueue):  # type: ignore[type-arg]
+class InstrumentedResults(Results, SimpleQueue):  # type: ignore[type-arg]
     """`Results` of the standard library's pool."""
 
 
-OURS: dict[type, tuple[type, type]] = {SimpleQueue: (TellingTasks, TellingResults)}
+OURS: dict[type, tuple[type, type]] = {SimpleQueue: (InstrumentedTasks, InstrumentedResults)}
 """What the queues of tasks and of results become, by the class that both are of."""
 
 
@@ -147,7 +147,7 @@ class ThreadTasks(ThreadQueue):  # type: ignore[type-arg]
         try:
             worker = workers.get(get_ident())
             if worker is None and pool is not None and not pool.off:
-                worker = pool.newcomer()
+                worker = pool.joined_worker()
             return worker if worker is not None and worker.pool is pool else None
         except Exception as error:
             failed(pool, error)
@@ -254,16 +254,16 @@ def _processes_set(owner: Any, processes: Any) -> Any:
     reason = _unknown(type(owner), tasks, results, batches)
     if reason or size is None:
         reason = reason or "how many workers they have is no whole number"
-        say_once("pools of class %s are not probed: %s", type_name(type(owner)), reason)
+        warn_once("pools of class %s are not probed: %s", type_name(type(owner)), reason)
         return processes
     pool: SharedPool
     if type(tasks) is ThreadTasks:
         pool = tasks.pool = results.pool = _thread_pool(size)
     else:
-        board = board_pool(made_at(), "process pool", size)
+        shared = slots_pool(made_at(), "process pool", size)
         tasks.__class__, results.__class__ = OURS[type(tasks)]
-        tasks.idlehands = results.idlehands = board.link
-        pool = board
+        tasks.idlehands = results.idlehands = shared.link
+        pool = shared
     batches.pool = pool
     open_while(pool, partial(_is_usable, weakref.ref(owner)))
     return processes

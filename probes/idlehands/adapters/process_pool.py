@@ -13,8 +13,8 @@ from multiprocessing.queues import SimpleQueue
 from typing import Any
 
 from ._executors import QUEUES, Executors, broken_set
+from ._instrumented import instances_of, instrument, missing_names
 from ._process_queues import Calls, Results
-from ._telling import instances_of, missing_names, tell
 
 
 def unfamiliar(module: Any) -> str:
@@ -32,19 +32,19 @@ def unfamiliar(module: Any) -> str:
 
 def hook(module: Any) -> None:
     """Hook every executor that is made from now on, and those that have no worker process yet."""
-    calls, results = (_SafeQueue, TellingCalls), (SimpleQueue, TellingResults)
-    told = Executors("process pool", module, calls, results)
-    tell(module.ProcessPoolExecutor, **told.attributes(), _broken=broken_set)
-    told.adopt(instances_of(module.ProcessPoolExecutor))
+    calls, results = (_SafeQueue, InstrumentedCalls), (SimpleQueue, InstrumentedResults)
+    executors = Executors("process pool", module, calls, results)
+    instrument(module.ProcessPoolExecutor, **executors.attributes(), _broken=broken_set)
+    executors.adopt(instances_of(module.ProcessPoolExecutor))
 
 
-class TellingCalls(Calls, _SafeQueue):
+class InstrumentedCalls(Calls, _SafeQueue):
     """The queue of calls."""
 
     known_item = _CallItem
 
 
-class TellingResults(Results, SimpleQueue):  # type: ignore[type-arg]
+class InstrumentedResults(Results, SimpleQueue):  # type: ignore[type-arg]
     """The queue of results."""
 
     known_item = _ResultItem

@@ -19,8 +19,8 @@ from threading import get_ident
 from typing import Any, NamedTuple
 
 from . import _queue_tasks as tasks
+from ._instrumented import missing_names
 from ._known import is_known, stand_in
-from ._telling import missing_names
 
 SIZE = "return len(self.queue)"
 CREATED = """

@@ -25,17 +25,17 @@ from .._process import share_pool
 from .._shared import SharedPool
 from .._shared_worker import SharedWorker, workers
 from .._tables import MOST_WORKERS, NONE
-from ._guard import failed, say_once, threads_are_replaced
-from ._telling import (
+from ._guard import failed, threads_are_replaced, warn_once
+from ._instrumented import (
     instances_of,
+    instrument,
     length_of,
     made_at,
     missing_names,
     open_while,
-    tell,
     weakly,
 )
-from ._work_items import counting_put, telling_put
+from ._work_items import counting_put, recording_put
 from ._work_runs import Runs, thinned
 
 NUMBERED = re.compile(r"(Thread|Interpreter)PoolExecutor-\d+")
@@ -66,9 +66,9 @@ def unfamiliar(module: Any) -> str:
 def hook(module: Any) -> None:
     """Hook every executor, those that exist included."""
     _Hooked.executor, _Hooked.item = module.ThreadPoolExecutor, module._WorkItem
-    tell(_Hooked.executor, _work_queue=_queue_set, _shutdown=_ending, _broken=_ending)
+    instrument(_Hooked.executor, _work_queue=_queue_set, _shutdown=_ending, _broken=_ending)
     stored = vars(_Hooked.executor)["_work_queue"]
-    _Hooked.runs = Runs(_Hooked.item, _newcomer)
+    _Hooked.runs = Runs(_Hooked.item, _joined_worker)
     _Hooked.runs.hook()
     for executor in list(instances_of(_Hooked.executor)):
         queue = attributes_of(executor).get("_work_queue")
@@ -91,7 +91,7 @@ if hasattr(os, "register_at_fork"):
     os.register_at_fork(after_in_child=_Hooked.opening._at_fork_reinit)  # type: ignore[attr-defined]
 
 
-class Told:
+class QueueReporter:
     """What is known of an executor's queue: whose it is, and the pool once there is a task."""
 
     def __init__(self, executor: Any, queue: Any) -> None:
@@ -141,59 +141,59 @@ class Told:
             thinned[id(self)] = weakref.ref(self, partial(thinned.pop, id(self)))
         else:
             thinned.pop(id(self), None)
-        make = counting_put if pool.every else telling_put
+        make = counting_put if pool.every else recording_put
         self._change_put(make(pool, self.put, _Hooked.item))
 
     def leave(self) -> None:
         """Be told no more."""
         thinned.pop(id(self), None)
         queue = self.queue()
-        if type(queue) is TellingQueue:
+        if type(queue) is InstrumentedQueue:
             queue.put = self.put
         elif queue is not None:
             attributes_of(queue).pop("put", None)
 
     def _change_put(self, put: Any) -> None:
-        put.told = self
+        put.reporter = self
         queue = self.queue()
-        if type(queue) is TellingQueue:
+        if type(queue) is InstrumentedQueue:
             queue.put = put
         elif queue is not None:
             attributes_of(queue)["put"] = put
 
 
-class TellingQueue(SimpleQueue):  # type: ignore[type-arg]
+class InstrumentedQueue(SimpleQueue):  # type: ignore[type-arg]
     """Stands before an executor's queue, to which it passes all on; what is put it tells of.
 
     Its methods are those of the queue behind it. So nothing here refers to itself, and all of it
     is gone as soon as the executor and its threads are.
     """
 
-    __slots__ = (*METHODS, "told", "watched")
+    __slots__ = (*METHODS, "reporter", "watched")
 
     put: Any
     get_nowait: Any
 
-    def stand_before(self, queue: Any, told: Told) -> None:
+    def stand_before(self, queue: Any, reporter: QueueReporter) -> None:
         """Take the queue's methods."""
-        self.told = told
+        self.reporter = reporter
         self.watched = False
         for name in METHODS:
             setattr(self, name, getattr(queue, name))
 
     def watch_for_emptying(self) -> None:
         """From now on record as cancelled what the executor itself takes out, to drop it."""
-        take, told, known_item = self.get_nowait, self.told, _Hooked.item
+        take, reporter, known_item = self.get_nowait, self.reporter, _Hooked.item
 
         def get_nowait() -> Any:
             item = take()
             try:
                 if type(item) is known_item and sys._getframe(1).f_code.co_name in EMPTYING:
                     token = attributes_of(item).get("idlehands")
-                    if token is not None and told.pool is not None:
-                        told.pool.cancelled(token)
+                    if token is not None and reporter.pool is not None:
+                        reporter.pool.cancelled(token)
             except Exception as error:
-                failed(told.pool, error)
+                failed(reporter.pool, error)
             return item
 
         self.get_nowait = get_nowait
@@ -208,18 +208,18 @@ def _put_of(queue: Any) -> Callable[..., None]:
     return lambda item, block=True, timeout=None: put(reference(), item, block, timeout)
 
 
-def _first_put(told: Told) -> Callable[..., None]:
+def _first_put(reporter: QueueReporter) -> Callable[..., None]:
     def first_put(item: Any, block: bool = True, timeout: float | None = None) -> None:
-        put: Callable[..., None] = told.put
+        put: Callable[..., None] = reporter.put
         if type(item) is _Hooked.item:
             try:
-                if told.open() is not None:
-                    put = told.queue().put
+                if reporter.open() is not None:
+                    put = reporter.queue().put
             except RecursionError:  # a full stack: the next one is the first
-                put = told.put
+                put = reporter.put
             except Exception as error:
-                told.leave()
-                failed(told.pool, error)
+                reporter.leave()
+                failed(reporter.pool, error)
         put(item, block, timeout)
 
     return first_put
@@ -228,26 +228,26 @@ def _first_put(told: Told) -> Callable[..., None]:
 def _ending(executor: Any, ending: Any) -> Any:
     """Note that an executor is shut down or broken: it may drop what is queued."""
     queue = attributes_of(executor).get("_work_queue")
-    if is_set(ending) and type(queue) is TellingQueue and not queue.watched:
+    if is_set(ending) and type(queue) is InstrumentedQueue and not queue.watched:
         queue.watch_for_emptying()
     return ending
 
 
 def _queue_set(executor: Any, queue: Any) -> Any:
     """Return the queue that the executor will use: one that tells what is put into it."""
-    if _told_of(queue) is not None:
+    if _reporter_of(queue) is not None:
         return queue
     if type(queue) is SimpleQueue:
-        telling = TellingQueue()
-        told = Told(executor, queue)
-        telling.stand_before(queue, told)
-        told.hook(telling)
-        return telling
+        instrumented = InstrumentedQueue()
+        reporter = QueueReporter(executor, queue)
+        instrumented.stand_before(queue, reporter)
+        reporter.hook(instrumented)
+        return instrumented
     if _is_known(queue):
-        Told(executor, queue).hook(queue)
+        QueueReporter(executor, queue).hook(queue)
     else:
         names = type_name(type(executor)), type_name(type(queue))
-        say_once("pools of class %s are not probed: the queue, a %s, is not known", *names)
+        warn_once("pools of class %s are not probed: the queue, a %s, is not known", *names)
     return queue
 
 
@@ -259,13 +259,13 @@ def _is_known(queue: Any) -> bool:
     return all(defined(type(queue), name) is defined(library, name) for name in OVERRIDDEN)
 
 
-def _told_of(queue: Any) -> Told | None:
+def _reporter_of(queue: Any) -> QueueReporter | None:
     """Return what is told of a queue, None where nothing is."""
-    if type(queue) is TellingQueue:
-        return queue.told
+    if type(queue) is InstrumentedQueue:
+        return queue.reporter
     put = attributes_of(queue).get("put")
-    told = put.__dict__.get("told") if type(put) is FunctionType else None
-    return told if type(told) is Told else None
+    reporter = put.__dict__.get("reporter") if type(put) is FunctionType else None
+    return reporter if type(reporter) is QueueReporter else None
 
 
 def _pool_of(executor: Any, site: str) -> SharedPool:
@@ -287,10 +287,10 @@ def _is_usable(executor: Callable[[], Any]) -> bool:
 
 def _depths(reference: Callable[[], Any]) -> tuple[int, tuple[int, ...]]:
     queue = reference()
-    return (queue.qsize() if type(queue) is TellingQueue else length_of(queue)), ()
+    return (queue.qsize() if type(queue) is InstrumentedQueue else length_of(queue)), ()
 
 
-def _newcomer() -> SharedWorker:
+def _joined_worker() -> SharedWorker:
     """Make the calling thread a worker of the executor that started it.
 
     The executor handed its thread the queue to serve and a reference to itself. A thread that no
@@ -302,15 +302,15 @@ def _newcomer() -> SharedWorker:
         thread = threading._active.get(get_ident())  # type: ignore[attr-defined]
         handed = attributes_of(thread).get("_args")
         for thing in handed if type(handed) is tuple else ():
-            told = _told_of(_queue_in(thing))
-            pool = told.open() if told is not None else pool
+            reporter = _reporter_of(_queue_in(thing))
+            pool = reporter.open() if reporter is not None else pool
         if pool is not None and not pool.off:
-            return pool.newcomer()
+            return pool.joined_worker()
     except Exception as error:
         failed(pool, error)
     if _Hooked.unseen is None:
         _Hooked.unseen = SharedPool("unseen", "thread pool", NONE, MOST_WORKERS)
-    worker = _Hooked.unseen.newcomer()
+    worker = _Hooked.unseen.joined_worker()
     if threads_are_replaced():
         workers[get_ident()] = worker  # or it would be looked for with every task
     return worker

@@ -71,7 +71,8 @@ OWN_THREADS_OF_POOLS = (
     "multiprocess/managers.py",
     "pebble/pool/process.py",
     "mpire/pool.py",
-    "idlehands/_outlet.py",
+    "idlehands/_outlet.py",  # of probes before it was renamed
+    "idlehands/_publisher.py",
 )
 """Threads whose own function is in one of these serve a pool, or the probe, and run no tasks."""
 

@@ -1,4 +1,4 @@
-"""The outlet over real sockets: what attached readers get of a real process, and what it costs it.
+"""The publisher over real sockets: what a reader gets of a real process, and what that costs it.
 
 The targets run in processes of their own. Nothing here asserts a time: that a slow reader does
 no harm is seen in structures that stay bounded and in counts that come out exactly.
@@ -18,11 +18,11 @@ import textwrap
 import pytest
 
 from idlehands import _reader
-from idlehands._frames import WORD_ROWS_PER_FRAME
-from idlehands._recorder import TASK_ROWS_PER_POOL
-from idlehands._tables import LOOKS, TASKS
+from idlehands._frames import PACKED_ROWS_PER_FRAME
+from idlehands._packed_rows import TASK_BYTES
+from idlehands._tables import STEAL_ATTEMPTS, TASKS
 from idlehands._wire import VERSION
-from idlehands._words import TASK_BYTES
+from idlehands._worker import TASK_ROWS_PER_POOL
 
 as_root = pytest.mark.skipif(os.geteuid() != 0, reason="only root can act as another user")
 
@@ -41,7 +41,7 @@ def seen(kind, times=1):
 
 def looks(frame):
     """Return the rows of a frame of counters: thief, victim, hits, empties, lost races."""
-    columns = [frame["columns"][name] for name in LOOKS]
+    columns = [frame["columns"][name] for name in STEAL_ATTEMPTS]
     return sorted(zip(*(struct.unpack(f"<{len(data) // 8}q", data) for data in columns)))
 
 
@@ -294,8 +294,8 @@ STALLED = """
     worker.bind()
     say("ready")
     told("write")
-    until(lambda: len(outlet()._readers) == 2 and outlet()._readers[1].wants_rows)
-    stalled, live = outlet()._readers
+    until(lambda: len(publisher()._readers) == 2 and publisher()._readers[1].wants_rows)
+    stalled, live = publisher()._readers
     most = 0
 
     def write(count):
@@ -337,7 +337,7 @@ def stalled_target(start, attach):
 
 def test_a_reader_that_stops_reading_costs_a_bounded_backlog_and_nobody_else_waits(start, attach):
     target, (most, flushes, slots, written), _, _live = stalled_target(start, attach)
-    one_frame = WORD_ROWS_PER_FRAME * TASK_BYTES + 1000
+    one_frame = PACKED_ROWS_PER_FRAME * TASK_BYTES + 1000
     assert _reader.BACKLOG_BYTES <= most <= _reader.BACKLOG_BYTES + one_frame
     assert flushes >= 3, "the other reader got nothing meanwhile"
     assert slots == TASK_ROWS_PER_POOL
@@ -442,19 +442,19 @@ def test_an_end_by_an_uncaught_exception_says_bye_too(start, attach, folder):
 
 
 BACKED_UP = """
-    from idlehands import _outlet, _reader
-    _outlet.LAST_WORDS_SECONDS = {seconds}
+    from idlehands import _publisher, _reader
+    _publisher.SEND_REST_SECONDS = {seconds}
     pool = idlehands.declare_pool("meadow", 1)
     worker = pool.worker(0)
     worker.bind()
     say("ready")
     told("write")
-    until(lambda: [r.wants_rows for r in outlet()._readers] == [True] * {readers})
-    stalled = outlet()._readers[0]
+    until(lambda: [r.wants_rows for r in publisher()._readers] == [True] * {readers})
+    stalled = publisher()._readers[0]
     for _ in range(30_000):
         task(worker)
     until(lambda: len(stalled.backlog) >= _reader.BACKLOG_BYTES)
-    for reader in outlet()._readers[1:]:
+    for reader in publisher()._readers[1:]:
         flushes = reader.flushes
         until(lambda: reader.flushes > flushes + 1 and not reader.backlog)
     task(worker)
@@ -581,19 +581,19 @@ def test_a_process_out_of_descriptors_does_not_spin_and_serves_the_caller_later(
     target = start(
         """
         import resource
-        from idlehands import _outlet
+        from idlehands import _publisher
         attempts = 0
-        accept = _outlet.Outlet._accept
+        accept = _publisher.Publisher._accept
         def counted(self):
             global attempts
             attempts += 1
             accept(self)
-        _outlet.Outlet._accept = counted
+        _publisher.Publisher._accept = counted
         pool = idlehands.declare_pool("meadow", 1)
         pool.worker(0).bind()
         say("ready")
         told("exhaust")
-        (first,) = outlet()._readers
+        (first,) = publisher()._readers
         soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
         taken = []
         resource.setrlimit(resource.RLIMIT_NOFILE, (64, hard))
@@ -640,7 +640,7 @@ def test_pools_that_come_and_go_while_watched_are_read_to_their_end_and_let_go(
         first.worker(0).bind()
         say("ready")
         told("go")
-        (reader,) = outlet()._readers
+        (reader,) = publisher()._readers
         for number in range(8):
             pool = idlehands.declare_pool(f"pool-{number}", 1)
             seen = reader.flushes
@@ -697,16 +697,16 @@ def test_a_pool_dropped_between_two_flushes_is_still_read_to_its_end(start, atta
 def test_an_outlet_that_fails_says_so_once_and_leaves_the_pools_alone(start, attach, folder):
     target = start(
         """
-        from idlehands import _outlet
+        from idlehands import _publisher
         pool = idlehands.declare_pool("meadow", 1)
         worker = pool.worker(0)
         worker.bind()
-        broken = outlet()
+        broken = publisher()
         say("ready")
         told("break")
         def fail(*_):
             raise MemoryError("no frames today")
-        _outlet.Reader = fail
+        _publisher.Reader = fail
         say("broken")
         until(lambda: not broken.is_running)
         for _ in range(10):

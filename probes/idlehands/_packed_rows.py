@@ -17,24 +17,24 @@ from collections.abc import Sequence
 from typing import Any
 
 from ._rings import Ring, Row, SpawnRing, Token
-from ._tables import NONE, TABLES, TASKS, Table
+from ._tables import NONE, TABLES, TASKS, TOKEN_COLUMNS, Table
 
-WORD = 8
+CELL_BYTES = 8
+"""The size of one 64-bit integer."""
 LITTLE = sys.byteorder == "little"
-TASK_WORDS = 1 + len(TASKS.columns)
-TASK_BYTES = TASK_WORDS * WORD
-SPAWN_BYTES = 2 * WORD
-TOKEN_WORDS = 6
+TASK_BYTES = (1 + TASKS.width) * CELL_BYTES
+"""The size of a packed row of `TASKS` behind its number."""
+SPAWN_BYTES = 2 * CELL_BYTES
 PLACES = {table.name: {c: n for n, c in enumerate(table.names)} for table in TABLES.values()}
 """The place of each column by table and name."""
 
-pack_task = struct.Struct(f"={TASK_WORDS}q").pack_into
+pack_task = struct.Struct(f"={1 + TASKS.width}q").pack_into
 """``pack_task(words, slot * TASK_BYTES, number + 1, *token, started, ended, taken_from, cpu,
 outcome)``. Raises struct.error for what is no 64-bit integer."""
 pack_spawn = struct.Struct("=2q").pack_into
 """``pack_spawn(words, slot * SPAWN_BYTES, task | mask, moment)``, the ring's mask: all spawns of
 one round begin with the same word, and so with its last number, which is above 0."""
-_task_at = struct.Struct(f"={TASK_WORDS}q").unpack_from
+_task_at = struct.Struct(f"={1 + TASKS.width}q").unpack_from
 _number_at = struct.Struct("=q").unpack_from
 _two_at = struct.Struct("=2q").unpack_from
 
@@ -44,25 +44,25 @@ def fitting(value: object) -> int:
     return value if isinstance(value, int) and -(2**63) <= value < 2**63 else -1
 
 
-class WordRows:
+class PackedRows:
     """Rows of a table as words, each row's columns behind `skip` words that say which row it is."""
 
-    def __init__(self, table: Table, words: bytes | bytearray, skip: int = 0) -> None:
-        self.words = words
+    def __init__(self, table: Table, data: bytes | bytearray, skip: int = 0) -> None:
+        self.data = data
         self.skip = skip
         self._table = table
-        self._width = skip + len(table.columns)
+        self._width = skip + table.width
 
     def __len__(self) -> int:
-        return len(self.words) // (WORD * self._width)
+        return len(self.data) // (CELL_BYTES * self._width)
 
-    def __add__(self, other: WordRows) -> WordRows:
-        return WordRows(self._table, self.words + other.words, self.skip)
+    def __add__(self, other: PackedRows) -> PackedRows:
+        return PackedRows(self._table, self.data + other.data, self.skip)
 
-    def __getitem__(self, places: slice) -> WordRows:
-        width = self._width * WORD
+    def __getitem__(self, places: slice) -> PackedRows:
+        width = self._width * CELL_BYTES
         begin, end, _ = places.indices(len(self))
-        return WordRows(self._table, self.words[begin * width : end * width], self.skip)
+        return PackedRows(self._table, self.data[begin * width : end * width], self.skip)
 
     def column(self, name: str) -> array[int]:
         """Return one column."""
@@ -70,24 +70,24 @@ class WordRows:
 
     def change(self, name: str, column: array[int]) -> None:
         """Put another column in the place of one."""
-        if not isinstance(self.words, bytearray):
-            self.words = bytearray(self.words)
+        if not isinstance(self.data, bytearray):
+            self.data = bytearray(self.data)
         self._cells(name)[:] = memoryview(column)
 
     def _cells(self, name: str) -> memoryview:
         place = self.skip + PLACES[self._table.name][name]
-        return memoryview(self.words).cast("q")[place :: self._width]
+        return memoryview(self.data).cast("q")[place :: self._width]
 
     def some(self, most: int) -> list[Row]:
         """Return at most about so many rows of tasks, spread evenly, as objects would be."""
-        words, width = memoryview(self.words).cast("q"), self._width
+        data, width = memoryview(self.data).cast("q"), self._width
         step = max(1, len(self) // most) * width
-        starts = range(self.skip, len(words), step)
-        return [_as_put(words[start : start + width - self.skip].tolist()) for start in starts]
+        starts = range(self.skip, len(data), step)
+        return [_as_put(data[start : start + width - self.skip].tolist()) for start in starts]
 
 
 def _as_put(columns: Sequence[int]) -> Row:
-    return tuple(columns[:TOKEN_WORDS]), *columns[TOKEN_WORDS:]
+    return tuple(columns[:TOKEN_COLUMNS]), *columns[TOKEN_COLUMNS:]
 
 
 class TaskRing(Ring):
@@ -96,41 +96,41 @@ class TaskRing(Ring):
     Rows of before and after a change lie in both, one in each; read together they are objects.
     """
 
-    __slots__ = ("_kept", "_since", "words")
+    __slots__ = ("_kept", "_since", "packed")
 
     def __init__(self, rows: int) -> None:
         super().__init__(rows)
-        self.words: bytearray | None = None
+        self.packed: bytearray | None = None
         self._kept: bytearray | None = None
         self._since = 0
 
-    def attend(self, somebody_reads: bool) -> None:
+    def set_packed(self, somebody_reads: bool) -> None:
         """Have rows put as words from now on, or as objects again. Only the reader calls this."""
         if not somebody_reads:
-            self.words = None
-        elif self.words is None and LITTLE:
+            self.packed = None
+        elif self.packed is None and LITTLE:
             self._kept = self._kept or bytearray((self.mask + 1) * TASK_BYTES)
-            self.words = self._kept
+            self.packed = self._kept
             # The writer may be about to put this one row the way it was when it looked.
             self._since = self.written
 
     def put(self, row: Row) -> None:
         """Add a row. Only the ring's one writer calls this."""
-        words = self.words
-        if words is None:
+        packed = self.packed
+        if packed is None:
             super().put(row)
             return
         number = self.written
         place = (number & self.mask) * TASK_BYTES
         try:
-            pack_task(words, place, number + 1, *row[0], *row[1:])
+            pack_task(packed, place, number + 1, *row[0], *row[1:])
         except struct.error:
-            pack_task(words, place, number + 1, *map(fitting, (*row[0], *row[1:])))
+            pack_task(packed, place, number + 1, *map(fitting, (*row[0], *row[1:])))
         self.written = number + 1
 
     def _hold(self, first: int, rows: list[Row | None], size: int) -> None:
         super()._hold(first, rows, size)
-        self.words = self._kept = None
+        self.packed = self._kept = None
 
     def memory_bytes(self) -> int:
         """Return about how much memory it takes."""
@@ -141,13 +141,13 @@ class TaskRing(Ring):
         number = self.written - 1
         if number < 0:
             return NONE
-        if self._is_words(number):
+        if self._is_packed(number):
             assert self._kept is not None  # noqa: S101 - or it would not be there
             return int(_two_at(self._kept, (number & self.mask) * TASK_BYTES)[1])
         row = self.slots[number & self.mask]
         return NONE if row is None else int(row[0][0])
 
-    def _is_words(self, number: int) -> bool:
+    def _is_packed(self, number: int) -> bool:
         if self._kept is None:
             return False
         said: int = _number_at(self._kept, (number & self.mask) * TASK_BYTES)[0]
@@ -156,21 +156,21 @@ class TaskRing(Ring):
     def _copy(self, slots: list[Row | None], first: int, end: int) -> Any:
         if end <= first or self._kept is None:
             return super()._copy(slots, first, end)
-        if not self._are_words_from(first):
+        if not self._are_packed_from(first):
             return [self._row(number) for number in range(first, end)]
         low, high = ((number & self.mask) * TASK_BYTES for number in (first, end))
         kept = memoryview(self._kept)
         if low < high:
-            return WordRows(TASKS, bytearray(kept[low:high]), skip=1)
-        return WordRows(TASKS, bytearray(kept[low:]) + kept[:high], skip=1)
+            return PackedRows(TASKS, bytearray(kept[low:high]), skip=1)
+        return PackedRows(TASKS, bytearray(kept[low:]) + kept[:high], skip=1)
 
-    def _are_words_from(self, number: int) -> bool:
-        if self.words is None or number < self._since:
+    def _are_packed_from(self, number: int) -> bool:
+        if self.packed is None or number < self._since:
             return False
-        return number > self._since or self._is_words(number)
+        return number > self._since or self._is_packed(number)
 
     def _row(self, number: int) -> Row | None:
-        if self._is_words(number):
+        if self._is_packed(number):
             assert self._kept is not None  # noqa: S101 - or it would not be there
             return _as_put(_task_at(self._kept, (number & self.mask) * TASK_BYTES)[1:])
         return self.slots[number & self.mask]
@@ -182,32 +182,32 @@ class Spawns(SpawnRing):
     Spawns of before and after a change lie in both, one in each.
     """
 
-    __slots__ = ("_kept", "words")
+    __slots__ = ("_kept", "packed")
 
     def __init__(self, rows: int) -> None:
         super().__init__(max(2, rows))  # or no round would have a last number above 0
-        self.words: bytearray | None = None
+        self.packed: bytearray | None = None
         self._kept: bytearray | None = None
 
-    def attend(self, somebody_reads: bool) -> None:
+    def set_packed(self, somebody_reads: bool) -> None:
         """Have spawns put as words from now on, or as objects again. Only the reader calls this."""
         if not somebody_reads:
-            self.words = None
-        elif self.words is None and LITTLE:
+            self.packed = None
+        elif self.packed is None and LITTLE:
             self._kept = self._kept or bytearray((self.mask + 1) * SPAWN_BYTES)
-            self.words = self._kept
+            self.packed = self._kept
 
     def keep(self, token: Token) -> None:
         """Add the spawn of a token whose number has been drawn; any thread may."""
-        place, words = token[0] & self.mask, self.words
-        if words is None:
+        place, packed = token[0] & self.mask, self.packed
+        if packed is None:
             self.slots[place] = token
         else:
-            pack_spawn(words, place * SPAWN_BYTES, token[0] | self.mask, token[3])
+            pack_spawn(packed, place * SPAWN_BYTES, token[0] | self.mask, token[3])
 
     def _hold(self, first: int, moments: list[int], size: int) -> None:
         super()._hold(first, moments, max(2, size))
-        self.words = self._kept = None
+        self.packed = self._kept = None
 
     def memory_bytes(self) -> int:
         """Return about how much memory it takes."""
@@ -226,7 +226,7 @@ class Spawns(SpawnRing):
         first = max(position, self.begin)
         while self._newest(first) > first:
             first = self._newest(first) - self.mask
-        moments = self._words_from(first, limit)
+        moments = self._packed_from(first, limit)
         following = first + len(moments)
         if len(moments) < limit and self.slots[following & self.mask][0] == following:
             return first, self._all_from(first, limit)
@@ -237,10 +237,10 @@ class Spawns(SpawnRing):
         assert self._kept is not None  # noqa: S101 - its callers have looked
         place = number & self.mask
         last: int = _number_at(self._kept, place * SPAWN_BYTES)[0]
-        in_words = last - self.mask + place if last else NONE
-        return max(in_words, self.slots[place][0])
+        in_packed = last - self.mask + place if last else NONE
+        return max(in_packed, self.slots[place][0])
 
-    def _words_from(self, first: int, limit: int) -> array[int]:
+    def _packed_from(self, first: int, limit: int) -> array[int]:
         """Return the moments from `first` on up to the first spawn that is not there as words."""
         assert self._kept is not None  # noqa: S101 - its callers have looked
         end = min(first + limit, (first | self.mask) + 1)  # to the end of this round
@@ -252,7 +252,7 @@ class Spawns(SpawnRing):
         count = _run_of(rounds, this)
         found = moments[:count]
         if first + count == end and count < limit:
-            found += self._words_from(end, limit - count)
+            found += self._packed_from(end, limit - count)
         return found
 
     def _all_from(self, first: int, limit: int) -> list[int]:
@@ -283,6 +283,6 @@ def _run_of(values: array[int], value: int) -> int:
             low = middle + 1
         else:
             high = middle
-    if values[:low].tobytes() != value.to_bytes(WORD, sys.byteorder) * low:
+    if values[:low].tobytes() != value.to_bytes(CELL_BYTES, sys.byteorder) * low:
         return next(place for place, other in enumerate(values) if other != value)
     return low

@@ -12,14 +12,20 @@ import threading
 from multiprocessing import process, util
 from time import monotonic_ns, sleep, thread_time_ns
 
-from ._board import (
+from ._descriptors import Identity
+from ._guard import is_for_the_job
+from ._packed_rows import CELL_BYTES
+from ._process import LAST_OF_ALL
+from ._rings import NO_TOKEN, Token
+from ._shared_slots import SharedSlots, start_ticks
+from ._slot_layout import (
     EVERY,
-    GAP_ROWS,
-    GAP_WORDS,
-    GAPS_AT,
-    GAPS_WRITTEN,
-    HEADER_WORDS,
+    HEADER_CELLS,
     IDENT,
+    IDLE_CELLS,
+    IDLE_INTERVALS_AT,
+    IDLE_INTERVALS_WRITTEN,
+    IDLE_ROWS,
     JOINED,
     LAST_PID,
     MOST,
@@ -29,26 +35,19 @@ from ._board import (
     PID,
     REFUSED,
     SKIPPED,
-    SLOT_WORDS,
+    SLOT_CELLS,
     STARTED,
+    TASK_CELLS,
     TASK_ROWS,
-    TASK_WORDS,
     TASKS_WRITTEN,
     TICKS,
     TOKEN,
-    WORD,
-    Board,
-    Link,
-    pack_gap,
+    pack_idle_interval,
     pack_token,
-    start_ticks,
 )
-from ._descriptors import Identity
-from ._guard import is_for_the_job
-from ._process import LAST_OF_ALL
-from ._recorder import CPU_WORTH_NS
-from ._rings import NO_TOKEN, Token
+from ._slots_link import Link
 from ._tables import FETCHING, FINISHED, NONE, PARKED
+from ._worker import CPU_WORTH_NS
 
 LOCK_SECONDS = 1.0
 """The longest that a worker process waits for the lock: who has it may have been stopped."""
@@ -57,17 +56,17 @@ SETTLE_SECONDS = 0.002
 ATTEMPTS = 8
 
 
-class BoardWorker:
+class SlotWorker:
     """This process as a worker of one board.
 
     No method raises anything but what a signal handler of the job's does. A worker that fails, or
     has lost its slot, records nothing any more.
     """
 
-    def __init__(self, board: Board, slot: int) -> None:
-        self._board = board
+    def __init__(self, shared: SharedSlots, slot: int) -> None:
+        self._shared_slots = shared
         self._slot = slot
-        self._base = slot * SLOT_WORDS
+        self._base = slot * SLOT_CELLS
         self._joined = 0
         self._token: Token = NO_TOKEN
         self._started = 0
@@ -77,46 +76,46 @@ class BoardWorker:
 
     def claim(self) -> None:
         """Write into the slot that it is this process's; nobody else sees it there until `sign`."""
-        self._board.words[self._base + JOINED] = self._joined = monotonic_ns()
+        self._shared_slots.cells[self._base + JOINED] = self._joined = monotonic_ns()
 
     def sign(self) -> None:
         """Write who this is into the slot."""
-        words, base = self._board.words, self._base
+        cells, base = self._shared_slots.cells, self._base
         name = _process_name().encode("utf-8", "replace")[:NAME_BYTES]
-        offset = (base + NAME) * WORD
-        self._board.memory[offset : offset + NAME_BYTES] = name.ljust(NAME_BYTES, b"\0")
-        words[base + TICKS] = start_ticks(os.getpid())
-        words[base + NATIVE_ID] = threading.get_native_id()
-        words[base + IDENT] = threading.get_ident()
-        words[base + STARTED] = 0
-        words[base + LAST_PID] = os.getpid()
-        words[base + PID] = os.getpid()
+        offset = (base + NAME) * CELL_BYTES
+        self._shared_slots.memory[offset : offset + NAME_BYTES] = name.ljust(NAME_BYTES, b"\0")
+        cells[base + TICKS] = start_ticks(os.getpid())
+        cells[base + NATIVE_ID] = threading.get_native_id()
+        cells[base + IDENT] = threading.get_ident()
+        cells[base + STARTED] = 0
+        cells[base + LAST_PID] = os.getpid()
+        cells[base + PID] = os.getpid()
 
     @property
     def has_slot(self) -> bool:
         """Whether the slot is this process's still."""
-        return bool(self._board.words[self._base + JOINED] == self._joined)
+        return bool(self._shared_slots.cells[self._base + JOINED] == self._joined)
 
     def running(self, token: Token) -> None:
         """Begin the task of `token`."""
         if self._started:
             self.finished()
-        board, base = self._board, self._base
-        words = board.words
+        shared, base = self._shared_slots, self._base
+        cells = shared.cells
         try:
-            if words[base + JOINED] != self._joined:
+            if cells[base + JOINED] != self._joined:
                 return
             if self._after:
-                self._gap_ended(token)
-            every = words[EVERY]
+                self._end_idle_interval(token)
+            every = cells[EVERY]
             if every and token[0] & every:
-                words[base + SKIPPED] += 1
+                cells[base + SKIPPED] += 1
                 return
             self._token = token
             self._mark = thread_time_ns() if self._long.get(token[2]) else NONE
             self._started = monotonic_ns()
-            pack_token(board.memory, (base + TOKEN) * WORD, *token)
-            words[base + STARTED] = self._started
+            pack_token(shared.memory, (base + TOKEN) * CELL_BYTES, *token)
+            cells[base + STARTED] = self._started
         except Exception as error:
             self._failed(error)
 
@@ -127,14 +126,14 @@ class BoardWorker:
             return
         self._started = 0
         ended = monotonic_ns()
-        board, token, base = self._board, self._token, self._base
+        shared, token, base = self._shared_slots, self._token, self._base
         try:
             cpu = thread_time_ns() - self._mark if self._mark >= 0 else NONE
-            if board.words[base + STARTED] != started:  # taken for dead, and the task for lost
+            if shared.cells[base + STARTED] != started:  # taken for dead, and the task for lost
                 return
-            board.put_task(self._slot, token, started, ended, cpu, outcome)
-            board.words[base + STARTED] = 0
-            every = board.words[EVERY]
+            shared.put_task(self._slot, token, started, ended, cpu, outcome)
+            shared.cells[base + STARTED] = 0
+            every = shared.cells[EVERY]
             self._long[token[2]] = not every and ended - started >= CPU_WORTH_NS
             self._after = ended if every else 0
         except Exception as error:
@@ -145,42 +144,42 @@ class BoardWorker:
             raise error
         self._joined = MOST + 1  # which no word can say
 
-    def _gap_ended(self, token: Token) -> None:
+    def _end_idle_interval(self, token: Token) -> None:
         """Record the gap behind a recorded task: it stands for those behind the others."""
-        board, base = self._board, self._base
+        shared, base = self._shared_slots, self._base
         state = PARKED if token[3] > self._after else FETCHING
-        written = board.words[base + GAPS_WRITTEN]
-        offset = base + GAPS_AT + written % GAP_ROWS * GAP_WORDS
+        written = shared.cells[base + IDLE_INTERVALS_WRITTEN]
+        offset = base + IDLE_INTERVALS_AT + written % IDLE_ROWS * IDLE_CELLS
         row = self._after, monotonic_ns(), state, 0, NONE, NONE
-        pack_gap(board.memory, offset * WORD, *row)
-        board.words[base + GAPS_WRITTEN] = written + 1 & MOST
+        pack_idle_interval(shared.memory, offset * CELL_BYTES, *row)
+        shared.cells[base + IDLE_INTERVALS_WRITTEN] = written + 1 & MOST
         self._after = 0
 
     def count_only(self) -> None:
         """Record no task from now on, only count them."""
-        self._board.words[EVERY] = 1
+        self._shared_slots.cells[EVERY] = 1
 
     def amend(self, outcome: int) -> None:
         """Change the outcome of the task that ended last: its result could not be sent."""
-        words, base = self._board.words, self._base
-        last = words[base + TASKS_WRITTEN] - 1
+        cells, base = self._shared_slots.cells, self._base
+        last = cells[base + TASKS_WRITTEN] - 1
         if last >= 0 and self.has_slot:
-            words[base + HEADER_WORDS + last % TASK_ROWS * TASK_WORDS + TASK_WORDS - 1] = outcome
+            cells[base + HEADER_CELLS + last % TASK_ROWS * TASK_CELLS + TASK_CELLS - 1] = outcome
 
     def leave(self) -> None:
         """Give the slot back."""
         try:
-            with self._board.locked(LOCK_SECONDS):
-                if self.has_slot and self._board.words[self._base + PID]:
-                    self._board.retire(self._slot)
+            with self._shared_slots.locked(LOCK_SECONDS):
+                if self.has_slot and self._shared_slots.cells[self._base + PID]:
+                    self._shared_slots.retire(self._slot)
         except Exception as error:
             self._failed(error)
 
 
-_workers: dict[tuple[int, Identity], BoardWorker | None] = {}
+_workers: dict[tuple[int, Identity], SlotWorker | None] = {}
 
 
-def worker_of(link: Link) -> BoardWorker | None:
+def worker_of(link: Link) -> SlotWorker | None:
     """Return this process as a worker of the board at `link`, None where that cannot be.
 
     A process that was forked from a worker is another one, and has a slot of its own.
@@ -189,8 +188,8 @@ def worker_of(link: Link) -> BoardWorker | None:
     if key not in _workers:
         _workers[key] = None
         try:
-            if link.board is not None:
-                _workers[key] = _take_slot(link.board)
+            if link.shared is not None:
+                _workers[key] = _take_slot(link.shared)
                 util.Finalize(None, leave, (link,), exitpriority=LAST_OF_ALL)
         except Exception as error:
             if is_for_the_job(error):
@@ -205,14 +204,14 @@ def leave(link: Link) -> None:
         worker.leave()
 
 
-def _take_slot(board: Board) -> BoardWorker | None:
+def _take_slot(shared: SharedSlots) -> SlotWorker | None:
     for attempt in range(ATTEMPTS):
-        with board.locked(LOCK_SECONDS) as is_alone, _alone_otherwise(board, is_alone):
-            slot = board.free_slot(is_alone=is_alone)
+        with shared.locked(LOCK_SECONDS) as is_alone, _alone_otherwise(shared, is_alone):
+            slot = shared.free_slot(is_alone=is_alone)
             if slot < 0:
-                board.words[REFUSED] += 1
+                shared.cells[REFUSED] += 1
                 return None
-            worker = BoardWorker(board, slot)
+            worker = SlotWorker(shared, slot)
             worker.claim()
             if not is_alone:  # others may be here that have the lock: who claims last has the slot
                 sleep(SETTLE_SECONDS * (1 + attempt))
@@ -222,8 +221,10 @@ def _take_slot(board: Board) -> BoardWorker | None:
     return None
 
 
-def _alone_otherwise(board: Board, is_alone: bool) -> contextlib.AbstractContextManager[None]:
-    return contextlib.nullcontext() if is_alone else board.named(LOCK_SECONDS)
+def _alone_otherwise(
+    shared: SharedSlots, is_alone: bool
+) -> contextlib.AbstractContextManager[None]:
+    return contextlib.nullcontext() if is_alone else shared.named(LOCK_SECONDS)
 
 
 def _process_name() -> str:

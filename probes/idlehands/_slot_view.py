@@ -10,74 +10,74 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
-from . import _board as layout
-from ._board import HEADER_WORDS, NAME_BYTES, SLOT_WORDS, WORD, Board
+from . import _slot_layout as layout
+from ._packed_rows import CELL_BYTES, PackedRows
 from ._rings import Token
-from ._tables import GAPS, INBOX, NONE, STAYS, TASKS, Table
-from ._words import WordRows
+from ._shared_slots import SharedSlots
+from ._slot_layout import HEADER_CELLS, NAME_BYTES, SLOT_CELLS
+from ._tables import IDLE_INTERVALS, INBOX, NONE, TASKS, WORKER_LIFETIMES, Table
 
 
 class Slot(NamedTuple):
     """Where the words of one slot are: in a board, or copied out of it."""
 
-    words: memoryview
+    cells: memoryview
     begin: int
     """The header's place, the rows of the first table right behind it."""
     rows: tuple[int, ...]
     """How many rows there is room for, table by table; of a copy only those that were written."""
-    board: Board | None
+    shared: SharedSlots | None
     """Held here, for a mapping must not go while somebody reads it."""
 
 
-SLOT_TABLES = (TASKS, STAYS, GAPS)
+SLOT_TABLES = (TASKS, WORKER_LIFETIMES, IDLE_INTERVALS)
 """The tables of a slot, in order; those of their counts and of the most rows they have follow."""
-COUNTERS = (layout.TASKS_WRITTEN, layout.STAYS_WRITTEN, layout.GAPS_WRITTEN)
-MOST_ROWS = (layout.TASK_ROWS, layout.STAY_ROWS, layout.GAP_ROWS)
-WIDTHS = tuple(len(table.columns) for table in SLOT_TABLES)
+COUNTERS = (layout.TASKS_WRITTEN, layout.LIFETIMES_WRITTEN, layout.IDLE_INTERVALS_WRITTEN)
+MOST_ROWS = (layout.TASK_ROWS, layout.LIFETIME_ROWS, layout.IDLE_ROWS)
+WIDTHS = tuple(table.width for table in SLOT_TABLES)
 
-
-FORGOTTEN = Slot(memoryview(bytes(HEADER_WORDS * WORD)).cast("q"), 0, (0, 0, 0), None)
+FORGOTTEN = Slot(memoryview(bytes(HEADER_CELLS * CELL_BYTES)).cast("q"), 0, (0, 0, 0), None)
 """A slot in which nothing was ever written."""
 
 
-def slot_of(board: Board, index: int) -> Slot:
+def slot_of(shared: SharedSlots, index: int) -> Slot:
     """Return a slot of a board."""
-    return Slot(board.words, index * SLOT_WORDS, MOST_ROWS, board)
+    return Slot(shared.cells, index * SLOT_CELLS, MOST_ROWS, shared)
 
 
 def written_in(slot: Slot, place: int) -> int:
     """Return how many rows of a table were ever put; what cannot be is none."""
-    return max(0, int(slot.words[slot.begin + COUNTERS[place]]))
+    return max(0, int(slot.cells[slot.begin + COUNTERS[place]]))
 
 
 def rows_at(slot: Slot, place: int) -> int:
     """Return where the rows of a table begin."""
     before = zip(WIDTHS[:place], slot.rows)
-    return slot.begin + HEADER_WORDS + sum(width * rows for width, rows in before)
+    return slot.begin + HEADER_CELLS + sum(width * rows for width, rows in before)
 
 
 def copy_of(slot: Slot) -> Slot:
     """Return a slot with the same rows, outside any board, that takes no more room than they do."""
-    data = slot.words[slot.begin : slot.begin + HEADER_WORDS].tobytes()
+    data = slot.cells[slot.begin : slot.begin + HEADER_CELLS].tobytes()
     rows = tuple(min(written_in(slot, place), most) for place, most in enumerate(slot.rows))
     for place, count in enumerate(rows):
         begin = rows_at(slot, place)
-        data += slot.words[begin : begin + count * WIDTHS[place]].tobytes()
+        data += slot.cells[begin : begin + count * WIDTHS[place]].tobytes()
     return Slot(memoryview(data).cast("q"), 0, rows, None)
 
 
-def put_back(slot: Slot, board: Board, index: int) -> Slot:
+def put_back(slot: Slot, shared: SharedSlots, index: int) -> Slot:
     """Copy a slot into a board that nobody uses yet; return the slot there."""
-    new = slot_of(board, index)
-    parts = [(slot.begin, new.begin, HEADER_WORDS)]
+    new = slot_of(shared, index)
+    parts = [(slot.begin, new.begin, HEADER_CELLS)]
     for place, count in enumerate(slot.rows):
         parts.append((rows_at(slot, place), rows_at(new, place), count * WIDTHS[place]))
     for begin, there, length in parts:
-        new.words[there : there + length] = slot.words[begin : begin + length]
+        new.cells[there : there + length] = slot.cells[begin : begin + length]
     return new
 
 
-class BoardRing:
+class SlotRing:
     """One table of one slot; reads as `_rings.Ring` does."""
 
     def __init__(self, slot: Slot, place: int) -> None:
@@ -91,7 +91,7 @@ class BoardRing:
         """How many rows were ever put."""
         return written_in(self._slot, self._place)
 
-    def read(self, position: int, limit: int) -> tuple[int, WordRows]:
+    def read(self, position: int, limit: int) -> tuple[int, PackedRows]:
         """Return (number of the first row returned, rows), `limit` at most; see `Ring.read`."""
         slot, size = self._slot, self._most
         end = written_in(slot, self._place)
@@ -100,21 +100,21 @@ class BoardRing:
         data = self._copy(slot, first, end)
         safe = written_in(slot, self._place) + 1 - size
         if safe > first:
-            data = data[(min(safe, end) - first) * self._width * WORD :]
+            data = data[(min(safe, end) - first) * self._width * CELL_BYTES :]
             first = min(safe, end)
-        return first, WordRows(SLOT_TABLES[self._place], data)
+        return first, PackedRows(SLOT_TABLES[self._place], data)
 
     def _copy(self, slot: Slot, first: int, end: int) -> bytes:
         if end <= first:
             return b""
         low, high = first % self._most, end % self._most
         if low < high:
-            return self._words(slot, low, high)
-        return self._words(slot, low, self._most) + self._words(slot, 0, high)
+            return self._cells(slot, low, high)
+        return self._cells(slot, low, self._most) + self._cells(slot, 0, high)
 
-    def _words(self, slot: Slot, low: int, high: int) -> bytes:
+    def _cells(self, slot: Slot, low: int, high: int) -> bytes:
         begin, width = rows_at(slot, self._place), self._width
-        return slot.words[begin + low * width : begin + high * width].tobytes()
+        return slot.cells[begin + low * width : begin + high * width].tobytes()
 
     def compact(self) -> None:
         """Do nothing: a slot is copied or forgotten whole."""
@@ -123,14 +123,14 @@ class BoardRing:
 
     def memory_bytes(self) -> int:
         """Return about how much memory it takes."""
-        return min(self.written, self._most) * self._width * WORD
+        return min(self.written, self._most) * self._width * CELL_BYTES
 
 
-class BoardView:
+class SlotView:
     """One slot, with the fields that the outlet reads of any worker."""
 
     taken_from = INBOX
-    gap = None
+    idle_interval = None
     stack: tuple[Any, ...] = ()
 
     def __init__(self, slot: Slot, index: int) -> None:
@@ -141,75 +141,75 @@ class BoardView:
     # Made when they are asked for: a ring that was kept would be of the slot as it was then.
 
     @property
-    def tasks(self) -> BoardRing:
+    def tasks(self) -> SlotRing:
         """The rows of its tasks."""
-        return BoardRing(self.slot, 0)
+        return SlotRing(self.slot, 0)
 
     @property
-    def stays(self) -> BoardRing:
+    def lifetimes(self) -> SlotRing:
         """The rows of its processes' stays."""
-        return BoardRing(self.slot, 1)
+        return SlotRing(self.slot, 1)
 
     @property
-    def gaps(self) -> BoardRing:
+    def idle_intervals(self) -> SlotRing:
         """The rows of its gaps."""
-        return BoardRing(self.slot, 2)
+        return SlotRing(self.slot, 2)
 
     def rings(self) -> tuple[tuple[Table, Any], ...]:
         """Return the tables of this worker, with their rings."""
-        return tuple(zip(SLOT_TABLES, (self.tasks, self.stays, self.gaps)))
+        return tuple(zip(SLOT_TABLES, (self.tasks, self.lifetimes, self.idle_intervals)))
 
     @property
     def tasks_run(self) -> int:
         """How many tasks its processes have run, recorded or only counted."""
-        return self.tasks.written + max(0, self._word(layout.SKIPPED))
+        return self.tasks.written + max(0, self._cell(layout.SKIPPED))
 
-    def _word(self, place: int) -> int:
+    def _cell(self, place: int) -> int:
         slot = self.slot
-        return int(slot.words[slot.begin + place])
+        return int(slot.cells[slot.begin + place])
 
     @property
     def pid(self) -> int:
         """The process that has the slot, the last one where nobody has."""
-        return self._word(layout.LAST_PID) or NONE
+        return self._cell(layout.LAST_PID) or NONE
 
     @property
     def native_id(self) -> int:
         """The kernel's number of its main thread, the last one's where nobody has the slot."""
-        return self._word(layout.NATIVE_ID)
+        return self._cell(layout.NATIVE_ID)
 
     @property
     def ident(self) -> int:
         """Its main thread's identifier in that process."""
-        return self._word(layout.IDENT)
+        return self._cell(layout.IDENT)
 
     @property
     def thread_name(self) -> str:
         """The process's name."""
         slot = self.slot
         begin = slot.begin + layout.NAME
-        name = slot.words[begin : begin + NAME_BYTES // WORD].tobytes()
+        name = slot.cells[begin : begin + NAME_BYTES // CELL_BYTES].tobytes()
         return name.rstrip(b"\0").decode("utf-8", "replace")
 
     @property
     def joined_ns(self) -> int:
         """When the present process took the slot, -1 when nobody has it."""
-        return self._word(layout.JOINED) if self._word(layout.PID) else NONE
+        return self._cell(layout.JOINED) if self._cell(layout.PID) else NONE
 
     @property
     def started(self) -> int:
         """When its present task began, 0 outside one."""
-        return self._word(layout.STARTED)
+        return self._cell(layout.STARTED)
 
     @property
     def open_token(self) -> Token | None:
         """The token of its present task, None outside one."""
         slot, started = self.slot, self.started
         first = slot.begin + layout.TOKEN
-        words = slot.words[first : first + 6].tolist()
+        cells = slot.cells[first : first + 6].tolist()
         if not started or started != self.started:
             return None
-        return tuple(words)  # type: ignore[return-value]
+        return tuple(cells)  # type: ignore[return-value]
 
     def weigh(self, rows: Sequence[Any]) -> None:
         """Do nothing: a worker process chooses for itself which CPU times it reads."""

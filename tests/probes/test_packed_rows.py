@@ -14,11 +14,11 @@ from hypothesis import strategies as st
 from probes_frames import columns_of
 
 from idlehands._frames import Cursor
+from idlehands._packed_rows import PackedRows, Spawns, TaskRing
 from idlehands._pool import PoolProbe
 from idlehands._rings import Ring, SpawnRing
 from idlehands._shared import SharedPool
 from idlehands._tables import MOST_WORKERS, NONE, TASKS
-from idlehands._words import Spawns, TaskRing, WordRows
 from idlehands.wire import Decoder
 
 pytestmark = pytest.mark.skipif(sys.byteorder != "little", reason="words are little-endian")
@@ -38,7 +38,7 @@ def task_row(number):
 
 
 def plain(rows):
-    return rows.some(1 << 30) if isinstance(rows, WordRows) else rows
+    return rows.some(1 << 30) if isinstance(rows, PackedRows) else rows
 
 
 @settings(database=None)
@@ -48,7 +48,7 @@ def test_a_ring_of_words_gives_what_one_of_objects_gives_however_often_it_change
     position = 0
     for what, how in changes:
         if what == "attend":
-            ring.attend(how)
+            ring.set_packed(how)
         elif what == "put":
             for _ in range(how):
                 row = task_row(other.written)
@@ -68,7 +68,7 @@ def test_spawns_as_words_are_those_of_objects_however_often_it_changes(size, cha
     position = 0
     for what, how in changes:
         if what == "attend":
-            ring.attend(how)
+            ring.set_packed(how)
         elif what == "put":
             for _ in range(how):
                 task = other.next_number()
@@ -84,7 +84,7 @@ def test_spawns_as_words_are_those_of_objects_however_often_it_changes(size, cha
 
 def test_a_spawn_whose_words_are_not_there_yet_is_waited_for():
     ring = Spawns(8)
-    ring.attend(True)
+    ring.set_packed(True)
     late = ring.next_number()
     for _ in range(3):
         task = ring.next_number()
@@ -98,7 +98,7 @@ def test_a_row_that_its_writer_was_about_to_put_as_an_object_is_not_missed():
     ring = TaskRing(8)
     ring.put(task_row(0))
     slots, number = ring.slots, ring.written
-    ring.attend(True)  # while the writer, having looked, puts one more the old way
+    ring.set_packed(True)  # while the writer, having looked, puts one more the old way
     slots[number & ring.mask] = task_row(1)
     ring.written = number + 1
     ring.put(task_row(2))
@@ -116,7 +116,7 @@ def test_rows_overwritten_while_they_are_copied_are_left_out_of_words_too():
             return rows
 
     ring = Overtaken(8)
-    ring.attend(True)
+    ring.set_packed(True)
     ring.put(task_row(0))
     for number in range(1, 8):
         ring.put(task_row(number))
@@ -126,7 +126,7 @@ def test_rows_overwritten_while_they_are_copied_are_left_out_of_words_too():
 
 def test_what_is_no_64_bit_integer_costs_its_own_cell_only():
     ring = TaskRing(8)
-    ring.attend(True)
+    ring.set_packed(True)
     token = (3, NONE, 2, 1000, 7, "large")
     ring.put((token, 2000, 1 << 70, -2, NONE, 0))
     assert plain(ring.read(0, 1)[1]) == [((3, NONE, 2, 1000, 7, NONE), 2000, NONE, -2, NONE, 0)]
@@ -140,7 +140,7 @@ def told(pool, table):
 @pytest.mark.parametrize("somebody", [False, True], ids=["objects", "words"])
 def test_a_reader_is_sent_the_same_either_way(somebody, clock):
     pool = PoolProbe("orchard", 2, "work-stealing", 0)
-    pool.attend(somebody)
+    pool.set_packed(somebody)
     worker = pool.worker(1)
     for _ in range(3):
         clock.advance(5)
@@ -168,12 +168,12 @@ def test_rows_from_before_and_after_a_reader_came_are_sent_once_each_in_order():
             worker.finished()
 
     run(700)
-    pool.attend(True)
+    pool.set_packed(True)
     cursor = Cursor(pool)
     frames = Decoder().feed(b"".join(cursor.frames()))
     run(700)
     frames += Decoder().feed(b"".join(cursor.frames()))
-    pool.attend(False)
+    pool.set_packed(False)
     run(5)
     frames += Decoder().feed(b"".join(cursor.frames()))
     for table, column in (("tasks", "task"), ("spawns", "spawned_ns")):
@@ -187,7 +187,7 @@ def test_rows_from_before_and_after_a_reader_came_are_sent_once_each_in_order():
 def shared_rows(pool, threads, moments):
     """Return task rows as words, submitted by threads at moments."""
     ring = TaskRing(64)
-    ring.attend(True)
+    ring.set_packed(True)
     for number, (thread, moment) in enumerate(zip(threads, moments)):
         ring.put(((number, NONE, 0, moment, thread, NONE), 1, 2, -2, NONE, 0))
     rows = ring.read(0, 64)[1]
@@ -211,7 +211,7 @@ THREAD, OTHER = 1 << 40, 1 << 41
 )
 def test_threads_that_submitted_become_the_workers_they_were_then(threads, moments, expected):
     pool = SharedPool("x", "thread pool", 0, MOST_WORKERS)
-    pool.seats[THREAD] = (4, 10, 30)
+    pool.thread_slots[THREAD] = (4, 10, 30)
     rows = shared_rows(pool, threads, moments)
     assert list(rows.column("spawned_by")) == expected
     assert pool.submitters(threads, moments) == expected
@@ -235,7 +235,7 @@ def test_a_worker_that_records_while_readers_come_and_go_loses_and_doubles_nothi
         for turn in itertools.count():
             if position > 5000 or time.monotonic() > deadline:
                 break
-            ring.attend(turn % 3 != 0)
+            ring.set_packed(turn % 3 != 0)
             for _ in range(5):
                 first, rows = ring.read(position, 200)
                 assert [row[0][0] for row in plain(rows)] == list(range(first, first + len(rows)))
@@ -249,17 +249,17 @@ def test_a_worker_that_records_while_readers_come_and_go_loses_and_doubles_nothi
 
 def test_words_of_a_capture_say_their_columns_in_the_order_of_the_table():
     ring = TaskRing(8)
-    ring.attend(True)
+    ring.set_packed(True)
     ring.put(task_row(5))
     rows = ring.read(0, 1)[1]
-    _number, *columns = struct.unpack(f"<{len(rows.words) // 8}q", rows.words)
+    _number, *columns = struct.unpack(f"<{len(rows.data) // 8}q", rows.data)
     assert (rows.skip, len(columns)) == (1, len(TASKS.names))
     assert dict(zip(TASKS.names, columns))["ended_ns"] == 3005
 
 
 def test_workers_without_new_rows_between_others_split_no_frame():
     pool = PoolProbe("orchard", 5, "work-stealing", 0)
-    pool.attend(True)
+    pool.set_packed(True)
     for index in (0, 2, 4):
         worker = pool.worker(index)
         worker.running(worker.spawned("sow"))
@@ -271,7 +271,7 @@ def test_workers_without_new_rows_between_others_split_no_frame():
 @pytest.mark.parametrize("somebody", [False, True], ids=["objects", "words"])
 def test_a_cursor_knows_when_much_waits_of_spawns_or_of_rows(somebody):
     pool = PoolProbe("orchard", 2, "work-stealing", 0)
-    pool.attend(somebody)
+    pool.set_packed(somebody)
     cursor = Cursor(pool)
     assert not cursor.has_waiting(10)
     for _ in range(11):

@@ -18,12 +18,14 @@ import warnings
 import pytest
 from probes_frames import columns_of
 
-from idlehands import _board, _board_pool
-from idlehands._board import SLOT_WORDS, Board, Link
-from idlehands._board_pool import BoardPool
-from idlehands._board_worker import leave, worker_of
+from idlehands import _shared_slots, _slot_layout, _slots_pool
 from idlehands._descriptors import identity_of
 from idlehands._frames import Cursor
+from idlehands._shared_slots import SharedSlots
+from idlehands._slot_layout import SLOT_CELLS
+from idlehands._slot_worker import leave, worker_of
+from idlehands._slots_link import Link
+from idlehands._slots_pool import SlotsPool
 from idlehands._tables import DIED, LEFT, LOST, NONE
 from idlehands.wire import Decoder
 
@@ -40,8 +42,8 @@ pytestmark = pytest.mark.filterwarnings("ignore:This process .* is multi-threade
 def board_pool():
     """Make a pool with a board of so many slots."""
 
-    def make(slots: int = 4) -> BoardPool:
-        return BoardPool("orchard", "process pool", 0, slots, Link.create(slots))
+    def make(slots: int = 4) -> SlotsPool:
+        return SlotsPool("orchard", "process pool", 0, slots, Link.create(slots))
 
     return make
 
@@ -131,17 +133,17 @@ def test_a_file_of_the_jobs_under_a_lost_descriptors_number_is_left_alone(tmp_pa
     pool = board_pool()
     (number,) = board_descriptors()
     path = tmp_path / "logbook"
-    path.write_bytes(bytes(_board.SLOT_BYTES * 4))
+    path.write_bytes(bytes(_slot_layout.SLOT_BYTES * 4))
     file = os.open(path, os.O_RDWR)
     os.dup2(file, number)
-    pool.link.board.memory[:8] = b"not this"
-    with pool.link.board.locked(0.0) as is_held:
+    pool.link.shared.memory[:8] = b"not this"
+    with pool.link.shared.locked(0.0) as is_held:
         assert not is_held
     pool.refresh(at_once=True)
     del pool
     gc.collect()
     assert os.fstat(number).st_ino == os.fstat(file).st_ino, "the job's descriptor was closed"
-    assert path.read_bytes() == bytes(_board.SLOT_BYTES * 4)
+    assert path.read_bytes() == bytes(_slot_layout.SLOT_BYTES * 4)
     os.close(number)
     os.close(file)
 
@@ -157,7 +159,7 @@ def test_a_worker_goes_on_through_its_mapping_when_its_descriptors_are_closed(bo
     in_child(work)
     pool.refresh(at_once=True)
     assert pool.probes[0].tasks_run == 3
-    assert rows(pool.probes[0].stays) == 1
+    assert rows(pool.probes[0].lifetimes) == 1
 
 
 def test_nobody_can_make_a_boards_memory_shorter(board_pool):
@@ -166,13 +168,13 @@ def test_nobody_can_make_a_boards_memory_shorter(board_pool):
     for size in (0, 1 << 30):
         with pytest.raises(PermissionError):
             os.ftruncate(number, size)
-    assert pool.link.board is not None
+    assert pool.link.shared is not None
 
 
 def test_a_descriptor_that_leads_elsewhere_is_not_mapped(tmp_path, board_pool):
     pool = board_pool()
-    mapping = pool.link.board.mapping
-    size = _board.SLOT_BYTES * 4
+    mapping = pool.link.shared.mapping
+    size = _slot_layout.SLOT_BYTES * 4
     path = tmp_path / "logbook"
     path.write_bytes(bytes(size))
     unsealed = os.memfd_create("another")
@@ -193,7 +195,7 @@ def test_a_dead_worker_is_retired_once_though_two_threads_find_it(
     pool = board_pool()
     in_child(work_and_die(pool.link, in_task=True))
     looking = threading.Barrier(2)
-    is_dead = Board.is_dead
+    is_dead = SharedSlots.is_dead
 
     def slowly(board, slot):
         answer = is_dead(board, slot)
@@ -201,13 +203,13 @@ def test_a_dead_worker_is_retired_once_though_two_threads_find_it(
             looking.wait(0.2)  # both have seen that it is dead, if both may look
         return answer
 
-    monkeypatch.setattr(Board, "is_dead", slowly)
+    monkeypatch.setattr(SharedSlots, "is_dead", slowly)
     threads = [threading.Thread(target=pool.refresh, kwargs={"at_once": True}) for _ in range(2)]
     for thread in threads:
         thread.start()
     for thread in threads:
         thread.join()
-    assert rows(pool.probes[0].stays) == 1
+    assert rows(pool.probes[0].lifetimes) == 1
     assert pool.probes[0].tasks.written == 2
 
 
@@ -217,9 +219,9 @@ def test_threads_that_find_new_workers_at_once_count_each_once(board_pool, in_ch
     try:
         for _ in range(50):
             pool = board_pool(12)
-            words = pool.link.board.words
+            words = pool.link.shared.cells
             for slot in range(12):
-                words[slot * SLOT_WORDS + _board.STAYS_WRITTEN] = 1
+                words[slot * SLOT_CELLS + _slot_layout.LIFETIMES_WRITTEN] = 1
             start = threading.Barrier(4)
 
             def look(pool=pool, start=start):
@@ -244,7 +246,7 @@ def test_a_forked_process_does_not_inherit_the_lock_of_another_thread(board_pool
         held, done = threading.Event(), threading.Event()
 
         def hold():
-            with pool.link.board.locked(1.0):
+            with pool.link.shared.locked(1.0):
                 held.set()
                 done.wait(30)
 
@@ -253,7 +255,7 @@ def test_a_forked_process_does_not_inherit_the_lock_of_another_thread(board_pool
         held.wait(30)
         child = os.fork()
         if child == 0:
-            with other.link.board.locked(0.0) as is_held:
+            with other.link.shared.locked(0.0) as is_held:
                 os._exit(0 if is_held else 1)
         status = os.waitpid(child, 0)[1]
         done.set()
@@ -269,7 +271,7 @@ def test_a_stopped_process_that_holds_the_lock_holds_up_nobody_for_long(board_po
     read, write = os.pipe()
 
     def hold():
-        with pool.link.board.locked(1.0):
+        with pool.link.shared.locked(1.0):
             os.write(write, b"x")
             time.sleep(60)
 
@@ -290,11 +292,11 @@ def test_the_lock_of_a_process_that_dies_is_free(board_pool, in_child):
     pool = board_pool()
 
     def die():
-        with pool.link.board.locked(1.0) as is_held:
+        with pool.link.shared.locked(1.0) as is_held:
             os._exit(0 if is_held else 1)
 
     in_child(die)
-    with pool.link.board.locked(0.0) as is_held:
+    with pool.link.shared.locked(0.0) as is_held:
         assert is_held
 
 
@@ -304,14 +306,14 @@ def test_a_task_whose_row_is_there_is_not_lost_as_well(board_pool, in_child):
     def die_between():
         worker = worker_of(pool.link)
         worker.running(token(0))
-        started = pool.link.board.words[_board.STARTED]
+        started = pool.link.shared.cells[_slot_layout.STARTED]
         worker.finished()
-        pool.link.board.words[_board.STARTED] = started
+        pool.link.shared.cells[_slot_layout.STARTED] = started
 
     in_child(die_between)
     pool.refresh(at_once=True)
     assert pool.probes[0].tasks.written == 1
-    _, stays = pool.probes[0].stays.read(0, 8)
+    _, stays = pool.probes[0].lifetimes.read(0, 8)
     assert list(stays.column("how")) == [LEFT]
 
 
@@ -321,25 +323,28 @@ def test_the_task_of_a_worker_that_exits_in_it_is_lost(board_pool, in_child):
     pool.refresh(at_once=True)
     _, tasks = pool.probes[0].tasks.read(0, 8)
     assert list(tasks.column("outcome")) == [0, LOST]
-    _, stays = pool.probes[0].stays.read(0, 8)
+    _, stays = pool.probes[0].lifetimes.read(0, 8)
     assert list(stays.column("how")) == [DIED]
 
 
 def test_a_process_id_that_another_process_has_by_now_is_a_dead_workers(board_pool):
     pool = board_pool()
-    words = pool.link.board.words
-    words[_board.JOINED], words[_board.TICKS] = 5, _board.start_ticks(os.getpid()) - 1
-    words[_board.PID] = os.getpid()
+    words = pool.link.shared.cells
+    words[_slot_layout.JOINED], words[_slot_layout.TICKS] = (
+        5,
+        _shared_slots.start_ticks(os.getpid()) - 1,
+    )
+    words[_slot_layout.PID] = os.getpid()
     pool.refresh(at_once=True)
-    assert words[_board.PID] == 0
-    assert rows(pool.probes[0].stays) == 1
+    assert words[_slot_layout.PID] == 0
+    assert rows(pool.probes[0].lifetimes) == 1
 
 
 def test_a_worker_that_cannot_be_seen_in_proc_is_alive_as_long_as_it_is(
     monkeypatch, board_pool, in_child
 ):
     pool = board_pool()
-    monkeypatch.setattr(_board, "start_ticks", lambda pid: NONE)
+    monkeypatch.setattr(_shared_slots, "start_ticks", lambda pid: NONE)
     read, write = os.pipe()
 
     def stay():
@@ -387,9 +392,9 @@ def test_a_worker_that_was_taken_for_dead_writes_nothing_more(board_pool, in_chi
     def work():
         worker = worker_of(pool.link)
         worker.running(token(0))
-        board = pool.link.board
+        board = pool.link.shared
         board.retire(0)
-        board.words[_board.JOINED] = 7  # another has it now
+        board.cells[_slot_layout.JOINED] = 7  # another has it now
         worker.finished()
         worker.running(token(1))
         worker.finished()
@@ -399,14 +404,14 @@ def test_a_worker_that_was_taken_for_dead_writes_nothing_more(board_pool, in_chi
     pool.refresh(at_once=True)
     _, tasks = pool.probes[0].tasks.read(0, 8)
     assert list(tasks.column("outcome")) == [LOST]
-    assert rows(pool.probes[0].stays) == 1
+    assert rows(pool.probes[0].lifetimes) == 1
 
 
 def test_worker_processes_past_the_last_slot_run_unrecorded_and_the_owner_says_so_once(
     monkeypatch, board_pool, in_child
 ):
     said = []
-    monkeypatch.setattr(_board_pool, "warn", lambda *message: said.append(message))
+    monkeypatch.setattr(_slots_pool, "warn", lambda *message: said.append(message))
     pool = board_pool(2)
     read, write = os.pipe()
     ready, tell = os.pipe()
@@ -438,7 +443,7 @@ def test_whatever_the_job_writes_into_a_board_nothing_fails(damage, board_pool, 
     pool = board_pool(4)
     pool.add_kind("sow")
     worker = worker_of(pool.link)
-    board = pool.link.board
+    board = pool.link.shared
     cursor = Cursor(pool)
     dice = random.Random(7)
     for _ in range(3):
@@ -473,7 +478,7 @@ def test_a_closed_pool_has_no_board_and_reads_as_before(board_pool, in_child):
     pool.close()
     pool.compact()
     gc.collect()
-    assert link.board is None
+    assert link.shared is None
     assert board_descriptors() == before
     assert task_numbers(sent(early)) == []
     again = sent(late)
@@ -491,7 +496,7 @@ def test_what_a_closed_pool_keeps_takes_the_room_of_its_rows(board_pool, in_chil
     pool.refresh(at_once=True)
     pool.close()
     pool.compact()
-    assert sum(probe.slot.words.nbytes for probe in pool.probes) < 2000
+    assert sum(probe.slot.cells.nbytes for probe in pool.probes) < 2000
     assert pool.memory_bytes() < 20_000
 
 
@@ -514,7 +519,7 @@ def test_a_pool_with_a_worker_keeps_its_board_and_is_open_again(board_pool):
     pool.close()
     worker_of(pool.link)  # which was only about to start
     pool.compact()
-    assert pool.link.board is not None
+    assert pool.link.shared is not None
     pool.refresh(at_once=True)
     assert pool.closed_ns == NONE
     leave(pool.link)
@@ -532,10 +537,10 @@ def test_a_closed_pools_board_waits_a_while_for_the_workers_of_tasks_that_were_h
     in_child(work_and_die(pool.link, tasks=1))
     pool.refresh(at_once=True)
     assert pool.probes[0].tasks_run == 1
-    pool.closed_ns = time.monotonic_ns() - _board_pool.START_NS
+    pool.closed_ns = time.monotonic_ns() - _slots_pool.START_NS
     pool.compact()
     assert pool.is_compact
-    assert pool.link.board is None
+    assert pool.link.shared is None
 
 
 def test_a_pool_that_opens_again_goes_on_where_it_ended(board_pool, in_child):
@@ -550,7 +555,7 @@ def test_a_pool_that_opens_again_goes_on_where_it_ended(board_pool, in_child):
     assert pool.open_again()
     pool.make_room(20)
     assert pool.link.slots == 20
-    assert pool.link.board.words[_board.EVERY] == 15
+    assert pool.link.shared.cells[_slot_layout.EVERY] == 15
 
     def work():
         worker = worker_of(pool.link)
@@ -565,7 +570,7 @@ def test_a_pool_that_opens_again_goes_on_where_it_ended(board_pool, in_child):
     assert numbers == [*range(1100 + 2 - 1023, 1100), 1600, 1616]
     assert lost_rows(frames) + len(numbers) == 1102
     assert pool.probes[0].tasks_run == 1132
-    assert rows(pool.probes[0].stays) == 2
+    assert rows(pool.probes[0].lifetimes) == 2
 
 
 def test_a_pool_opened_again_stays_open_until_its_new_owner_says(board_pool):
@@ -579,8 +584,8 @@ def test_a_pool_opened_again_stays_open_until_its_new_owner_says(board_pool):
 
 
 def test_the_price_of_a_task_is_found_without_a_descriptor(monkeypatch, board_pool):
-    monkeypatch.setattr(_board_pool, "_prices", [])
+    monkeypatch.setattr(_slots_pool, "_prices", [])
     monkeypatch.setattr(os, "memfd_create", None)
-    pool = BoardPool.__new__(BoardPool)
+    pool = SlotsPool.__new__(SlotsPool)
     recorded, counted = pool.price()
     assert recorded > counted > 0

@@ -12,7 +12,7 @@ from types import FrameType, FunctionType
 from typing import Any, Callable
 
 from .._names import attributes_of, is_any, reason_of, text, type_name, writable
-from ._guard import say_once
+from ._guard import warn_once
 
 PACKAGE = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
 POOL_PACKAGES = ("joblib", "loky", "concurrent", "multiprocessing", "asyncio", "queue")
@@ -21,7 +21,7 @@ POOL_MAKERS = (*POOL_PACKAGES, "multiprocess", "pathos", "pebble", "mpire")
 """Whose code makes pools for somebody else."""
 
 
-class Telling:
+class InstrumentedAttribute:
     """A class attribute that tells when an instance sets it, and may put another value there.
 
     It defines no ``__get__``, so reading finds the value in the instance's own dictionary, as if
@@ -29,9 +29,9 @@ class Telling:
     reading finds this object: it is false, as what is missing mostly is.
     """
 
-    def __init__(self, name: str, told: Callable[[Any, Any], Any]) -> None:
+    def __init__(self, name: str, on_set: Callable[[Any, Any], Any]) -> None:
         self._name = name
-        self._told = told
+        self._on_set = on_set
 
     def __bool__(self) -> bool:
         return False
@@ -39,11 +39,11 @@ class Telling:
     def __set__(self, owner: Any, value: Any) -> None:
         if value is not None:
             try:
-                value = self._told(owner, value)
+                value = self._on_set(owner, value)
             except RecursionError:  # a full stack
                 pass
             except Exception as error:  # the pool must be made, probed or not
-                say_once(
+                warn_once(
                     "pools of class %s are not probed: %s", type_name(type(owner)), reason_of(error)
                 )
         attributes_of(owner)[self._name] = value
@@ -55,10 +55,10 @@ class Telling:
             raise AttributeError(self._name) from None
 
 
-def tell(cls: type, **told: Callable[[Any, Any], Any]) -> None:
+def instrument(cls: type, **on_set: Callable[[Any, Any], Any]) -> None:
     """Have the named attributes of `cls` tell when they are set."""
-    for name, function in told.items():
-        setattr(cls, name, Telling(name, function))
+    for name, function in on_set.items():
+        setattr(cls, name, InstrumentedAttribute(name, function))
 
 
 def instances_of(cls: type) -> Iterator[Any]:

@@ -31,7 +31,7 @@ from ._frames import Cursor
 from ._governor import Governor, Price
 from ._guard import own_threads
 from ._listener import Listener
-from ._notes import say_pending_in_own_thread, warn
+from ._notes import log_pending_in_own_thread, warn
 from ._pool import PoolProbe
 from ._reader import Reader, guarded
 from ._wire import encode
@@ -40,12 +40,12 @@ FLUSH_SECONDS = 0.2
 SOON_SECONDS, LEAST_FLUSH_SECONDS = 0.05, 0.02
 """A flush comes sooner where much waits for it, or came with the last one."""
 ROWS_PER_FLUSH = 2048
-LAST_WORDS_SECONDS = 1.0
+SEND_REST_SECONDS = 1.0
 """The longest that a process waits at its end for a reader to take what is left."""
 REST_SECONDS = 1.0
 """The longest that a fork waits for the thread to rest; it is at rest nearly always."""
 COST_EVERY_FLUSHES = 10
-LOOK_SECONDS = 1.0
+CHECK_SECONDS = 1.0
 """How often the pools are looked at, whether anybody is attached or not."""
 MOST_READERS = 8
 MOST_CALLERS = 2 * MOST_READERS
@@ -54,7 +54,7 @@ STUCK_SECONDS = 10.0
 """A reader that has taken nothing for so long gives way to one that comes."""
 RETRY_SECONDS = 10.0
 """Where no socket could be had, another try is made after so long."""
-WORTH_WORDS = 1000
+WORTH_PACKING = 1000
 """A pool that has recorded so much has room made for rows as words, a megabyte a worker at most."""
 REST_PER_WORK = 5
 """A flush with less than a row a pool is followed by so many times its own length of rest: with a
@@ -72,12 +72,12 @@ class Registry(Protocol):
     def present_pools(self) -> list[PoolProbe]:
         """Return the pools there are, those that closed not long ago included."""
 
-    def tidy(self, is_attended: bool, *, at_once: bool = True) -> None:
+    def tidy(self, has_readers: bool, *, at_once: bool = True) -> None:
         """Keep no more of the closed pools than there is room for; with `at_once`, look for more
         that have closed."""
 
 
-class Outlet:
+class Publisher:
     """Serves a process's pools on one socket until `stop`. Its thread tidies them once a second.
 
     Raises OSError where not even the descriptors for waking the thread can be had.
@@ -173,7 +173,7 @@ class Outlet:
             self._close()
             return
         self._rouse()
-        self._ended.wait(LAST_WORDS_SECONDS + 1)
+        self._ended.wait(SEND_REST_SECONDS + 1)
 
     def abandon(self) -> None:
         """Close every descriptor without a word: what a forked child does with its copies."""
@@ -199,7 +199,7 @@ class Outlet:
             with contextlib.suppress(Exception):
                 if self._stopping:
                     self._close()
-                say_pending_in_own_thread()
+                log_pending_in_own_thread()
             self._earlier_cpu_ns += thread_time_ns() - self._began_cpu_ns
             self._is_stuck = False
             own_threads.discard(self._ident)
@@ -222,15 +222,15 @@ class Outlet:
             self._is_refused = True
 
     def _serve(self) -> None:
-        due = look = monotonic()
+        due = check = monotonic()
         latest = due
         while not self._stopping and not self._pausing:
-            until = min(look, due if self._readers else look)
+            until = min(check, due if self._readers else check)
             for source, events in self._wait(max(0.0, until - monotonic())):
                 self._answer(source, events)
-            if monotonic() >= look:
-                self._look()
-                look = monotonic() + LOOK_SECONDS
+            if monotonic() >= check:
+                self._check()
+                check = monotonic() + CHECK_SECONDS
             if self._readers and monotonic() >= due:
                 if monotonic() < latest and not self._much_waits():
                     due = min(latest, monotonic() + SOON_SECONDS)
@@ -254,7 +254,7 @@ class Outlet:
             poll.register(self._listener.number, select.POLLIN)
         self._working.release()
         try:
-            say_pending_in_own_thread()
+            log_pending_in_own_thread()
             happened = poll.poll(seconds * 1000)
         finally:
             self._working.acquire()
@@ -269,7 +269,7 @@ class Outlet:
             with contextlib.suppress(OSError):
                 source.socket.recv(64)
         elif isinstance(source, Reader) and source in self._readers:
-            if events & ~select.POLLOUT and not source.hear():
+            if events & ~select.POLLOUT and not source.receive():
                 self._drop(source)
             elif events & select.POLLOUT:
                 self._advance(source, start=False)
@@ -286,7 +286,7 @@ class Outlet:
             self._wake.close()
             self._wake, self._woken = map(OwnSocket, socket.socketpair())
 
-    def _look(self) -> None:
+    def _check(self) -> None:
         for source in (self._woken, self._listener, *self._readers):
             if source is not None and not source.is_ours:
                 self._let_go(source)
@@ -308,7 +308,7 @@ class Outlet:
             try:
                 if number not in self._governors:
                     self._governors[number] = Governor(pool, Price(*pool.price()))
-                self._governors[number].look(monotonic_ns(), per_row)
+                self._governors[number].review(monotonic_ns(), per_row)
             except Exception as error:
                 pool.failed(error)
         for number in self._governors.keys() - present.keys():  # or it would keep the pool's rings
@@ -423,13 +423,13 @@ class Outlet:
             self._readers.remove(reader)
         if not any(other.wants_rows for other in self._readers):
             for pool in self._pools():
-                pool.attend(False)
+                pool.set_packed(False)
 
     def _build(self, reader: Reader) -> Iterator[bytes]:
         pools = self._pools()
         for pool in pools:
-            if not pool.attended and pool.closed_ns < 0 and pool.work_recorded() >= WORTH_WORDS:
-                pool.attend(True)
+            if not pool.is_packed and pool.closed_ns < 0 and pool.work_recorded() >= WORTH_PACKING:
+                pool.set_packed(True)
         known = reader.cursors
         reader.cursors = {
             pool.number: known.pop(pool.number) if pool.number in known else Cursor(pool)
@@ -459,7 +459,7 @@ class Outlet:
         reader.flushes += 1
 
     def _close(self) -> None:
-        deadline = monotonic() + LAST_WORDS_SECONDS
+        deadline = monotonic() + SEND_REST_SECONDS
         with contextlib.suppress(OSError):
             while self._admit() is not None:  # who came just before the end is told it all too
                 pass
@@ -473,7 +473,7 @@ class Outlet:
             # An equal share each of what is left: a reader that has stopped uses up only its own.
             now = monotonic()
             share = (deadline - now) / (len(readers) - position)
-            reader.last_words(_then(self._build(reader), bye), now + share)
+            reader.send_rest(_then(self._build(reader), bye), now + share)
         if self._listener is not None:
             self._listener.remove()
         self.abandon()
