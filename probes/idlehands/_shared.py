@@ -42,6 +42,7 @@ class SharedPool(PoolProbe):
         "known",
         "last_number",
         "lasting",
+        "on_refresh",
         "on_step",
         "rows_per_worker",
         "still_open",
@@ -62,6 +63,7 @@ class SharedPool(PoolProbe):
         self.first_dead = ()
         self.unwanted = False
         self.last_number = NONE
+        self.on_refresh: Callable[[], None] = _do_nothing
         self.on_step: Callable[[], None] = _do_nothing
         self.still_open: Callable[[], bool] = lambda: True
         self.thread_slots: dict[int, tuple[int, int, int]] = {}
@@ -216,6 +218,7 @@ class SharedPool(PoolProbe):
 
     def refresh(self, *, at_once: bool = False) -> None:
         """Close the pool if nobody can use it any more."""
+        self.on_refresh()
         if self.closed_ns < 0 and not self.still_open():
             self.close()
 
@@ -228,7 +231,7 @@ class SharedPool(PoolProbe):
     def forget(self) -> None:
         """Give the memory back, and let go of what the pool was hooked into."""
         self.unhook()
-        self.unhook = self.on_step = _do_nothing
+        self.unhook = self.on_step = self.on_refresh = _do_nothing
         self.still_open = lambda: False
         self.depths = None
         super().forget()

@@ -152,8 +152,8 @@ BROKEN = {
     "ThreadPoolExecutor": [
         *SHARED,
         "adapters._instrumented.caller_outside",
-        "adapters.thread_pool.share_pool",
-        "adapters.thread_pool._reporter_of",
+        "adapters._thread_queues.share_pool",
+        "adapters.thread_pool.reporter_of",
         "adapters.thread_pool._queue_in",
         "adapters._work_runs.attributes_of",
         "_shared:SharedPool.cancelled",

@@ -8,14 +8,13 @@ from __future__ import annotations
 from threading import get_ident
 from time import monotonic_ns
 from types import BuiltinFunctionType, FunctionType
-from typing import Any, Callable
+from typing import Any, Callable, Protocol
 
 from .._names import attributes_of, called_by
 from .._packed_rows import SPAWN_BYTES, pack_spawn
 from .._shared import SharedPool
 from .._shared_worker import SKIPPED
 from .._tables import NONE
-from .._thinning import NO_TASK
 from ._guard import failed
 
 Put = Callable[..., None]
@@ -63,18 +62,29 @@ def recording_put(pool: SharedPool, put: Put, known_item: Any) -> Put:
     return put_with_token
 
 
-def counting_put(pool: SharedPool, put: Put, known_item: Any) -> Put:
-    """Return the same for a pool that gives up detail: most tasks are only counted, or all are."""
+class Skips(Protocol):
+    """Counts the items that are handed in only to be counted."""
+
+    skipped: int
+
+
+def counting_put(pool: SharedPool, put: Put, known_item: Any, skips: Skips) -> Put:
+    """Return the same for a pool that gives up detail: most tasks are only counted, or all are.
+
+    An item is counted in `skips` before the pool's mask is read. So once the mask is 0 the count
+    covers every item that any call can still mark as only counted.
+    """
     spawns, passes_on = pool.spawns, type(put) is not BuiltinFunctionType
-    none_recorded = pool.every == NO_TASK
 
     def put_counted(item: Any, block: bool = True, timeout: float | None = None) -> None:
         if type(item) is known_item:
             try:
+                skips.skipped += 1
                 task = pool.last_number = spawns.next_number()
-                if none_recorded or task & pool.every:
+                if task & pool.every:
                     item.idlehands = SKIPPED
                 else:
+                    skips.skipped -= 1
                     item.idlehands = pool.token(task, pool.kind_of(function_of(item)))
             except RecursionError:
                 pass

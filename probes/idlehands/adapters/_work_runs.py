@@ -7,125 +7,33 @@ anything, and not recorded.
 
 from __future__ import annotations
 
-import re
 from concurrent.futures import Future
 from threading import get_ident
 from time import monotonic_ns, thread_time_ns
 from typing import Any, Callable
 
 from .._names import attributes_of
-from .._packed_rows import TASK_BYTES, pack_task
+from .._packed_rows import pack_task
 from .._rings import Row, Token
 from .._shared import SharedPool
 from .._shared_worker import SKIPPED, SharedWorker, cpu_readers, workers
 from .._tables import CANCELLED, FAILED, FETCHING, FINISHED, INBOX, NONE, PARKED
 from ._guard import failed
 from ._known import is_known, stand_in
+from ._run_sources import (
+    CALL,
+    CALL_IN_CONTEXT,
+    KNOWN_RUN,
+    NEVER_NEEDED_AT_FIRST,
+    RECORDING_RUN,
+    with_constants,
+)
 from ._work_items import function_of, has_context
-
-CALL = "result = self.fn(*self.args, **self.kwargs)"
-CALL_IN_CONTEXT = "result = ctx.run(self.task)"
 
 THINNED = -2
 """Marks a recorded task of a pool most of whose tasks are only counted."""
 thinned: dict[int, Any] = {}
 """The queues of such pools, by their identity: empty most of the time."""
-
-KNOWN_RUN = """
-def run(self):
-    if not self.future.set_running_or_notify_cancel():
-        return
-
-    try:
-        result = self.fn(*self.args, **self.kwargs)
-    except BaseException as exc:
-        self.future.set_exception(exc)
-        # Break a reference cycle with the exception 'exc'
-        self = None
-    else:
-        self.future.set_result(result)
-"""
-"""`_WorkItem.run` of CPython 3.9 to 3.13; that of 3.14 and 3.15 runs the task in a context."""
-
-RECORDING_RUN = """
-def run(self):
-    if not self.future.set_running_or_notify_cancel():
-        dropped(self)
-        return
-    worker, mark = nobody, NONE
-    try:
-        try:
-            if type(self) is known_item:
-                try:
-                    worker = present[ident()]
-                except KeyError:
-                    worker = joined_worker()
-                try:
-                    token = self.idlehands
-                except AttributeError:
-                    worker, token = late(worker, self)
-                if token is SKIPPED:
-                    if worker.after:
-                        end_idle_interval(worker)
-                    worker.skipped += 1
-                    worker = nobody
-                else:
-                    if readers or thinned:
-                        mark = marked(worker, token)
-                    worker.started = started = clock()
-                    worker.token = token
-        except RecursionError:  # a full stack: the task is run all the same
-            worker, token, started = nobody, SKIPPED, 0
-        except Exception as error:
-            worker, token, started = hook_failed(worker, error), SKIPPED, 0
-        result = self.fn(*self.args, **self.kwargs)
-    except BaseException as exc:
-        try:
-            if worker.pool is not None:
-                raised(worker, mark)
-        except RecursionError:
-            pass
-        finally:
-            self.future.set_exception(exc)
-        # As theirs: break a reference cycle with the exception.
-        self = None
-    else:
-        try:
-            if worker is not nobody:
-                ended = clock()
-                if mark != NONE:
-                    mark = unmarked(worker, mark, ended)
-                number = worker.written
-                packed = worker.packed
-                if packed is None:
-                    worker.slots[number & worker.mask] = (
-                        token, started, ended, INBOX, mark, FINISHED
-                    )
-                else:  # what `TaskRing.put` does, without the calls
-                    task, parent, kind, spawned, by, size = token
-                    pack_task(
-                        packed, (number & worker.mask) * TASK_BYTES, number + 1,
-                        task, parent, kind, spawned, by, size,
-                        started, ended, INBOX, mark, FINISHED,
-                    )
-                worker.written = number + 1
-        except RecursionError:
-            pass
-        except Exception as error:
-            hook_failed(worker, error)
-        finally:
-            self.future.set_result(result)
-"""
-"""`KNOWN_RUN` with the recording in it."""
-
-NEVER_NEEDED_AT_FIRST = {
-    "type(self) is known_item": "True",
-    "token is SKIPPED": "False",
-    "readers or thinned": "readers",
-    "worker is not nobody": "True",
-}
-"""What `RECORDING_RUN` looks at and need not, and what stands for it, as long as no class derives
-from that of the items and every pool records all of its tasks. The compiler leaves out the rest."""
 
 
 class Nobody:
@@ -160,10 +68,10 @@ class Runs:
             )
         if is_known(theirs, known):
             names = self._names()
-            self.careful: Any = stand_in(theirs, known, _constant(ours), (call, call), names)
+            self.careful: Any = stand_in(theirs, known, with_constants(ours), (call, call), names)
             for text, instead in NEVER_NEEDED_AT_FIRST.items():
                 ours = ours.replace(text, instead)
-            self.quick: Any = stand_in(theirs, known, _constant(ours), (call, call), names)
+            self.quick: Any = stand_in(theirs, known, with_constants(ours), (call, call), names)
         else:
             self.careful = self.quick = _wrapped(theirs, item, joined_worker)
 
@@ -180,8 +88,17 @@ class Runs:
         item.__init_subclass__ = classmethod(subclassed)
 
     def be_careful(self) -> None:
-        """From now on look at all there is to look at."""
+        """From now on check everything that there is to check."""
         self._item.run = self.careful
+
+    def be_quick(self) -> None:
+        """Check no more than needs be again, where no pool is thinned and no class derives."""
+        item = self._item
+        if thinned or type.__subclasses__(item) or vars(item).get("run") is not self.careful:
+            return
+        item.run = self.quick
+        if type.__subclasses__(item):  # derived in between
+            self.be_careful()
 
     def _names(self) -> dict[str, Any]:
         return {
@@ -203,12 +120,6 @@ class Runs:
             "thinned": thinned,
             "unmarked": unmarked,
         }
-
-
-def _constant(source: str) -> str:
-    """Return a source with its numbers written out, which spares the hot path looking them up."""
-    numbers = {"NONE": NONE, "INBOX": INBOX, "FINISHED": FINISHED, "TASK_BYTES": TASK_BYTES}
-    return re.sub(rf"\b({'|'.join(numbers)})\b", lambda name: str(numbers[name[0]]), source)
 
 
 def dropped(item: Any) -> None:
