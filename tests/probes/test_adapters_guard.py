@@ -251,7 +251,7 @@ with ThreadPoolExecutor(1, thread_name_prefix="broken") as broken:
 SharedPool.kind_of = lambda pool, function: 0
 with ThreadPoolExecutor(1, thread_name_prefix="whole") as whole:
     print(broken._max_workers, sum(whole.map(abs, range(10))))
-for pool in _process._process.pools:
+for pool in _process._process.registry.pools:
     print(pool.name, pool.off, pool.failures, sum(probe.tasks_run for probe in pool.probes))
 """
 )

@@ -89,7 +89,7 @@ def fork():
         with ThreadPoolExecutor(1) as own:
             own.submit(nothing).result()
         from idlehands._process import _process
-        (kept,) = _process.pools
+        (kept,) = _process.registry.pools
         os._exit(kept.probes[0].tasks_run - 1)
     return os.waitpid(child, 0)[1]
 
@@ -396,7 +396,7 @@ if __name__ == "__main__":
         pool.submit(nothing).result()
         pool.shutdown()
     from idlehands import _process
-    for pool in _process._process.pools:
+    for pool in _process._process.registry.pools:
         pool.refresh(at_once=True)
         print(pool.name, pool.kind, sum(probe.tasks_run for probe in pool.probes))
 """

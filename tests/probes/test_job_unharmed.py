@@ -16,8 +16,8 @@ from pathlib import Path
 import pytest
 
 import idlehands
-from idlehands._publisher import MOST_CALLERS, MOST_READERS
 from idlehands._reader import NAMES_ONLY
+from idlehands._readers import MOST_CALLERS, MOST_READERS
 from idlehands.wire import Decoder
 
 SOURCES = str(Path(idlehands.__file__).parent.parent)
@@ -138,7 +138,7 @@ barrier = threading.Barrier(4)
 for _ in range(3):
     pool.submit(barrier.wait)
 barrier.wait()
-(probed,) = [pool for pool in _process._process.present_pools() if pool.probes]
+(probed,) = [pool for pool in _process._process.registry.present_pools() if pool.probes]
 held, fork_done = threading.Event(), threading.Event()
 
 def hold():
@@ -458,7 +458,7 @@ for line in sys.stdin:
         print(len(os.listdir("/proc/self/fd")), flush=True)
     elif line.strip() == "is_packed":
         from idlehands import _process
-        print(any(p.is_packed for p in _process._process.present_pools()), flush=True)
+        print(any(p.is_packed for p in _process._process.registry.present_pools()), flush=True)
     else:
         break
 ended.set()
@@ -521,9 +521,9 @@ def test_callers_that_never_speak_nor_read_are_bounded_too(busy_job, folder):
 def test_a_reader_that_is_stuck_for_long_gives_way(start, attach, wait_until):
     target = start(
         """
-        from idlehands import _publisher
-        _publisher.STUCK_SECONDS = 0.0
-        _publisher.MOST_READERS = 1
+        from idlehands import _readers
+        _readers.STUCK_SECONDS = 0.0
+        _readers.MOST_READERS = 1
         pool = idlehands.declare_pool("meadow", 1)
         worker = pool.worker(0)
         worker.bind()
@@ -649,7 +649,7 @@ rounds(150, 900)
 print(resident() - before < 16 << 20)
 deadline = time.monotonic() + 30
 while time.monotonic() < deadline:
-    pools = _process._process.present_pools()
+    pools = _process._process.registry.present_pools()
     if all(pool.closed_ns >= 0 and pool.is_compact for pool in pools):
         break
     time.sleep(0.05)
@@ -667,7 +667,7 @@ from idlehands import _process
 with ThreadPoolExecutor(1) as pool:
     list(pool.map(int, range(300)))
 deadline = time.monotonic() + 30
-while not all(pool.is_compact for pool in _process._process.present_pools()):
+while not all(pool.is_compact for pool in _process._process.registry.present_pools()):
     assert time.monotonic() < deadline
     time.sleep(0.02)
 print("compact", flush=True)
@@ -702,10 +702,10 @@ for count in (300, 5000):
     work(count)
     if count == 300:
         deadline = time.monotonic() + 30
-        while not all(pool.is_compact for pool in _process._process.present_pools()):
+        while not all(pool.is_compact for pool in _process._process.registry.present_pools()):
             assert time.monotonic() < deadline
             time.sleep(0.02)
-        assert len(_process._process.present_pools()) == 1
+        assert len(_process._process.registry.present_pools()) == 1
 print("done", flush=True)
 sys.stdin.readline()
 """

@@ -13,7 +13,7 @@ RECORD = """
 def record():
     from idlehands import _process
     told = []
-    for pool in _process._process.pools:
+    for pool in _process._process.registry.pools:
         run = sum(probe.tasks_run for probe in pool.probes)
         told.append(f"{pool.kind}: {run} run, {pool.cancellations.written} cancelled")
     return told
@@ -503,7 +503,7 @@ gate.set()
 thread.join()
 print(record())
 from idlehands import _process
-print(_process._process.pools[0].spawns.next_number())
+print(_process._process.registry.pools[0].spawns.next_number())
 """
 )
 

@@ -37,7 +37,7 @@ import {module} as library
 
 library.serve()
 from idlehands._process import _process
-print([pool.name for pool in _process.pools])
+print([pool.name for pool in _process.registry.pools])
 """
 
 

@@ -8,7 +8,8 @@ import pytest
 
 import idlehands
 from idlehands import ProbeMisuse, _notes, _process
-from idlehands._process import CLOSED_POOLS_KEPT, MOST_WORKERS
+from idlehands._pool_registry import CLOSED_POOLS_KEPT
+from idlehands._tables import MOST_WORKERS
 
 _names = (f"declared-{number}" for number in itertools.count())
 
@@ -95,14 +96,14 @@ def test_only_the_last_closed_pools_are_kept_where_there_is_room_for_no_more(dec
     pools = [declare() for _ in range(CLOSED_POOLS_KEPT + 3)]
     for pool in pools:
         pool.close()
-    _process._process.tidy(has_readers=False)
-    kept = [pool for pool in pools if pool in _process._process.present_pools()]
+    _process._process.registry.tidy(has_readers=False)
+    kept = [pool for pool in pools if pool in _process._process.registry.present_pools()]
     assert kept == pools[-CLOSED_POOLS_KEPT:]
 
 
 def test_open_pools_are_all_kept_however_many_there_are(declare):
     pools = [declare() for _ in range(6)]
-    assert [pool for pool in pools if pool in _process._process.present_pools()] == pools
+    assert [pool for pool in pools if pool in _process._process.registry.present_pools()] == pools
 
 
 @pytest.mark.usefixtures("lenient")
@@ -118,7 +119,7 @@ def test_a_refused_pool_gets_a_probe_that_does_nothing_when_not_strict(caplog, n
     (record,) = caplog.records
     assert record.name == "idlehands"
     assert "pool not probed" in record.getMessage()
-    assert pool not in _process._process.present_pools()
+    assert pool not in _process._process.registry.present_pools()
 
 
 @pytest.mark.usefixtures("lenient")
@@ -146,7 +147,7 @@ def test_the_switch_turns_a_declaration_into_nothing(monkeypatch, value):
     monkeypatch.setenv("IDLEHANDS", value)
     pool = idlehands.declare_pool("meadow", 2)
     assert pool.off
-    assert pool not in _process._process.present_pools()
+    assert pool not in _process._process.registry.present_pools()
 
 
 @pytest.mark.parametrize("value", ["on", "1", ""])

@@ -294,8 +294,9 @@ STALLED = """
     worker.bind()
     say("ready")
     told("write")
-    until(lambda: len(publisher()._readers) == 2 and publisher()._readers[1].wants_rows)
-    stalled, live = publisher()._readers
+    readers = publisher().readers
+    until(lambda: len(readers.attached) == 2 and readers.attached[1].wants_rows)
+    stalled, live = readers.attached
     most = 0
 
     def write(count):
@@ -449,12 +450,12 @@ BACKED_UP = """
     worker.bind()
     say("ready")
     told("write")
-    until(lambda: [r.wants_rows for r in publisher()._readers] == [True] * {readers})
-    stalled = publisher()._readers[0]
+    until(lambda: [r.wants_rows for r in publisher().readers.attached] == [True] * {readers})
+    stalled = publisher().readers.attached[0]
     for _ in range(30_000):
         task(worker)
     until(lambda: len(stalled.backlog) >= _reader.BACKLOG_BYTES)
-    for reader in publisher()._readers[1:]:
+    for reader in publisher().readers.attached[1:]:
         flushes = reader.flushes
         until(lambda: reader.flushes > flushes + 1 and not reader.backlog)
     task(worker)
@@ -593,7 +594,7 @@ def test_a_process_out_of_descriptors_does_not_spin_and_serves_the_caller_later(
         pool.worker(0).bind()
         say("ready")
         told("exhaust")
-        (first,) = publisher()._readers
+        (first,) = publisher().readers.attached
         soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
         taken = []
         resource.setrlimit(resource.RLIMIT_NOFILE, (64, hard))
@@ -634,13 +635,13 @@ def test_pools_that_come_and_go_while_watched_are_read_to_their_end_and_let_go(
 ):
     target = start(
         """
-        from idlehands import _process
-        _process.CLOSED_BYTES_KEPT = _process.UNREAD_BYTES_KEPT = 0
+        from idlehands import _pool_registry
+        _pool_registry.CLOSED_BYTES_KEPT = _pool_registry.UNREAD_BYTES_KEPT = 0
         first = idlehands.declare_pool("first", 1)
         first.worker(0).bind()
         say("ready")
         told("go")
-        (reader,) = publisher()._readers
+        (reader,) = publisher().readers.attached
         for number in range(8):
             pool = idlehands.declare_pool(f"pool-{number}", 1)
             seen = reader.flushes
@@ -697,7 +698,7 @@ def test_a_pool_dropped_between_two_flushes_is_still_read_to_its_end(start, atta
 def test_an_outlet_that_fails_says_so_once_and_leaves_the_pools_alone(start, attach, folder):
     target = start(
         """
-        from idlehands import _publisher
+        from idlehands import _readers
         pool = idlehands.declare_pool("meadow", 1)
         worker = pool.worker(0)
         worker.bind()
@@ -706,7 +707,7 @@ def test_an_outlet_that_fails_says_so_once_and_leaves_the_pools_alone(start, att
         told("break")
         def fail(*_):
             raise MemoryError("no frames today")
-        _publisher.Reader = fail
+        _readers.Reader = fail
         say("broken")
         until(lambda: not broken.is_running)
         for _ in range(10):

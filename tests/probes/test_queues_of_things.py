@@ -13,10 +13,10 @@ from idlehands.adapters._queue_things import LEAST_AGAIN, MOST_WATCHED, Watch
 RECORD = """
 def record():
     from idlehands import _process
-    _process._process.tidy(False)
+    _process._process.registry.tidy(False)
     return sorted(
         (pool.name, sum(probe.tasks_run for probe in pool.probes), pool.cancellations.written)
-        for pool in _process._process.pools
+        for pool in _process._process.registry.pools
     )
 """
 

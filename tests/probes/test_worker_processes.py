@@ -191,7 +191,7 @@ if __name__ == "__main__":
     kept = [open({str(tmp_path)!r} + f"/log-{{n}}", "w") for n in range(40)]
     numbers = [file.fileno() for file in kept]
     from idlehands import _process
-    _process._process.pools.clear()
+    _process._process.registry.pools.clear()
     gc.collect()
     print(use_a_pool())
     for file in kept:
