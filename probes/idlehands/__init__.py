@@ -15,10 +15,11 @@ Calls cost well under a microsecond, never block, and with nobody attached only 
 rings. `docs/hand-written-pools.md` walks through a whole pool.
 """
 
-from ._pool import PoolProbe, ProbeMisuse, configure
+from ._pool import PoolProbe
 from ._process import declare_pool
 from ._recorder import WorkerProbe
 from ._rings import Token
+from ._settings import ProbeMisuse, configure
 from ._tables import CANCELLED, FAILED, FINISHED, INBOX, OTHER_POOL, OWN_DEQUE
 from .adapters import install
 

@@ -12,7 +12,8 @@ from __future__ import annotations
 import os
 from typing import NamedTuple
 
-from ._pool import PoolProbe, Settings
+from ._pool import PoolProbe
+from ._settings import Settings
 from ._thinning import FULL, THINNED, THINNING_FACTOR
 
 LIMIT = 0.01

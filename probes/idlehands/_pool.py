@@ -1,6 +1,6 @@
-"""What one pool tells about itself: its spawns from outside, its kinds, its misuses.
+"""What one pool reports: its spawns from outside, its kinds, its misuses.
 
-The pool's workers record themselves, see `_recorder`; this is the part that they share.
+The workers of the pool have probes of their own, see `_recorder`; this is the part that they share.
 """
 
 from __future__ import annotations
@@ -8,84 +8,41 @@ from __future__ import annotations
 import threading
 from collections.abc import Sequence
 from time import monotonic_ns
-from typing import Any, Callable
+from typing import Callable
 
+from ._calibration import nanoseconds_of
 from ._guard import is_for_the_job
 from ._notes import shown, warn
 from ._off import OffWorkerProbe
-from ._packed_rows import CELL_BYTES, PackedRows, Spawns, TaskRing
+from ._packed_rows import PackedRows
+from ._pool_rings import PoolRings
 from ._recorder import WorkerProbe
-from ._rings import NO_TOKEN, Ring, Room, Token
+from ._rings import NO_TOKEN, Token
+from ._settings import ProbeMisuse, Settings
 from ._tables import CANCELLED, MOVED, NONE, OTHER_POOL
-from ._worker import LEAST_ROWS_PER_WORKER, LONGEST_NAME
+from ._worker import LONGEST_NAME
 
 MOST_KINDS = 1024
 OTHER_KINDS = "(other kinds)"
-SPAWN_ROWS_PER_POOL = 1 << 14
-OBJECTS_BYTES = 6000
-"""What a pool or a worker takes beside its rows, about (tracemalloc, CPython 3.11)."""
-
-Depths = tuple[int, Sequence[int]]
-
-
-class ProbeMisuse(RuntimeError):
-    """The pool told its probe something that cannot be: the caller's mistake, not the probe's."""
-
-
-class Settings:
-    """Process-wide settings; see `configure`."""
-
-    strict = True
-    full_detail = False
-
-
-def configure(*, strict: bool | None = None, full_detail: bool | None = None) -> None:
-    """Change settings of this process; those not given stay as they are.
-
-    strict: what misuse does: raise `ProbeMisuse` (True) or be swallowed and counted (False).
-    full_detail: keep recording everything, whatever it costs, instead of giving up detail where
-    the probe would take more than a hundredth of a pool's worker time.
-    """
-    if strict is not None:
-        Settings.strict = strict
-    if full_detail is not None:
-        Settings.full_detail = full_detail
-
-
-CALIBRATION_TASKS = 200
 MOST_STEPS_KEPT = 64
 """So many changes of detail are remembered; each is [when, the step turned to]."""
 
+Depths = tuple[int, Sequence[int]]
 _prices: list[float] = []
 
 
-def nanoseconds_of(record: Callable[[], None]) -> float:
-    """Return what one call takes here, the least of three: whatever interrupts can only add."""
-    best = float("inf")
-    for _ in range(3):
-        began = monotonic_ns()
-        for _ in range(CALIBRATION_TASKS):
-            record()
-        best = min(best, (monotonic_ns() - began) / CALIBRATION_TASKS)
-    return best
-
-
-class PoolProbe:
-    """What one pool tells about itself; made by `declare_pool`.
+class PoolProbe(PoolRings):
+    """The probe of one pool; made by `declare_pool`.
 
     Attributes: name, kind (free text: "work-stealing", "one queue"), workers (how many),
-    number (its place in this process, from 0), declared_ns, misuses (swallowed so far).
+    number (its place in this process, from 0), declared_ns, misuses (counted so far).
     """
 
     __slots__ = (
-        "cancellations",
         "closed_ns",
         "declared_ns",
         "depths",
         "failures",
-        "is_compact",
-        "is_packed",
-        "is_read",
         "kind",
         "kinds",
         "misuses",
@@ -93,12 +50,10 @@ class PoolProbe:
         "number",
         "off",
         "on_bound",
-        "probes",
         "rare",
         "reports_contention",
         "revision",
         "shared_queue",
-        "spawns",
         "step",
         "steps",
         "workers",
@@ -114,6 +69,7 @@ class PoolProbe:
     """The last step of detail that this sort of pool can give up, see `_governor`."""
 
     def __init__(self, name: str, workers: int, kind: str, number: int) -> None:
+        super().__init__()
         self.name = name
         self.kind = kind
         self.workers = workers
@@ -123,15 +79,9 @@ class PoolProbe:
         self.shared_queue = False
         self.reports_contention = False
         self.kinds: dict[str, int] = {}
-        self.spawns = Spawns(Room.for_rows(SPAWN_ROWS_PER_POOL))
-        self.is_packed = False
-        self.cancellations = Ring(LEAST_ROWS_PER_WORKER)
-        self.probes: list[Any] = [WorkerProbe(self, index) for index in range(workers)]
         self.depths: Callable[[], Depths] | None = None
         self.misuses = 0
         self.failures = 0
-        self.is_compact = False
-        self.is_read = False
         self.revision = 0
         self.step = 0
         self.steps: list[list[int]] = []
@@ -141,6 +91,7 @@ class PoolProbe:
         # taken again by who has it: a signal handler may call the pool at any moment.
         self.rare = threading.RLock()
         self.on_bound: Callable[[], None] | None = None
+        self.probes += [WorkerProbe(self, index) for index in range(workers)]
 
     def work_recorded(self) -> float:
         """Return what recording has done so far, in tasks.
@@ -190,15 +141,6 @@ class PoolProbe:
 
         What is costly to find out may be some time old, unless it is wanted `at_once`.
         """
-
-    def set_packed(self, somebody_reads: bool) -> None:
-        """Record in the way that costs a reader least, or in the one for nobody, see `_words`."""
-        self.is_packed = somebody_reads
-        self.spawns.set_packed(somebody_reads)
-        for probe in self.probes:
-            for _table, ring in probe.rings():
-                if isinstance(ring, TaskRing):
-                    ring.set_packed(somebody_reads)
 
     def name_submitters(self, rows: PackedRows) -> None:
         """Have rows of tasks name the workers that submitted; here they do."""
@@ -322,39 +264,6 @@ class PoolProbe:
         if Settings.strict:
             raise ProbeMisuse(message)
         self.misuses += 1
-
-    def compact(self) -> None:
-        """Keep what is recorded in as little room as it takes: nobody records here any more.
-
-        Only the outlet's thread calls this, and only when the pool has closed.
-        """
-        self.set_packed(False)
-        for ring in self._rings():
-            ring.compact()
-        self.is_compact = True
-
-    def forget(self) -> None:
-        """Give the memory back without waiting for the collector: nobody will read this any more.
-
-        A pool, its workers and what an adapter has hooked all know each other.
-        """
-        for ring in self._rings():
-            ring.forget()
-        for probe in self.probes:
-            if hasattr(probe, "pool"):
-                probe.pool = None
-
-    def memory_bytes(self) -> int:
-        """Return about how much memory what it has recorded takes."""
-        counts = 3 * sum(len(getattr(probe, "hits", ())) for probe in self.probes)
-        objects = OBJECTS_BYTES * (1 + len(self.probes))
-        return (
-            objects + CELL_BYTES * counts + sum(int(ring.memory_bytes()) for ring in self._rings())
-        )
-
-    def _rings(self) -> list[Any]:
-        rings = [ring for probe in self.probes for _table, ring in probe.rings()]
-        return [self.spawns, self.cancellations, *rings]
 
     def failed(self, error: Exception) -> None:
         """A hook failed: switch this pool's record off, say so once, and let the pool run on.

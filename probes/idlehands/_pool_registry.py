@@ -10,8 +10,9 @@ import threading
 from time import monotonic_ns
 from typing import Callable, TypeVar
 
-from ._pool import PoolProbe, ProbeMisuse
+from ._pool import PoolProbe
 from ._rings import Room
+from ._settings import ProbeMisuse
 from ._shared import SharedPool
 
 Shared = TypeVar("Shared", bound=SharedPool)

@@ -24,8 +24,9 @@ from time import monotonic
 from typing import TYPE_CHECKING, Callable, ClassVar
 
 from ._notes import log_pending, shown, warn
-from ._pool import PoolProbe, ProbeMisuse, Settings, off_pool
+from ._pool import PoolProbe, off_pool
 from ._pool_registry import PoolRegistry, Shared
+from ._settings import ProbeMisuse, Settings
 from ._tables import MOST_WORKERS
 
 if TYPE_CHECKING:

@@ -11,9 +11,10 @@ from collections.abc import Sequence
 from time import monotonic_ns
 from typing import Any, Callable
 
+from ._calibration import nanoseconds_of
 from ._names import is_lasting, name_of
 from ._packed_rows import PackedRows
-from ._pool import MOST_KINDS, PoolProbe, nanoseconds_of
+from ._pool import MOST_KINDS, PoolProbe
 from ._rings import Room, Token
 from ._shared_worker import SKIPPED, STILL, SharedWorker, present_worker
 from ._tables import MOST_WORKERS, NONE
@@ -241,7 +242,7 @@ class SharedPool(PoolProbe):
         if self.off:
             return False
         if self.is_compact:
-            for ring in self._rings():
+            for ring in self.all_rings():
                 ring.restore()
             self.is_compact = False
         self.is_read = False

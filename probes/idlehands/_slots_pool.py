@@ -10,8 +10,9 @@ from time import monotonic_ns
 from typing import Callable
 
 from . import _slot_layout as layout
+from ._calibration import nanoseconds_of
 from ._notes import warn
-from ._pool import PoolProbe, nanoseconds_of
+from ._pool import PoolProbe
 from ._rings import Token
 from ._shared import SharedPool
 from ._shared_slots import SharedSlots

@@ -26,7 +26,8 @@ from probes_frames import columns_of
 
 import idlehands
 from idlehands import _notes, _pool, _recorder, _thief
-from idlehands._pool import PoolProbe, Settings
+from idlehands._pool import PoolProbe
+from idlehands._settings import Settings
 from idlehands.wire import SUFFIX, Decoder, Folder, Frame
 
 PATIENCE_SECONDS = 30.0

@@ -6,7 +6,8 @@ import pytest
 
 import idlehands
 from idlehands._governor import CALM_REVIEWS, Governor, Price
-from idlehands._pool import PoolProbe, Settings
+from idlehands._pool import PoolProbe
+from idlehands._settings import Settings
 from idlehands._shared import SharedPool
 from idlehands._shared_worker import SKIPPED
 from idlehands._thinning import NO_TASK, THINNING_FACTOR

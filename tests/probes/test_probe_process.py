@@ -7,7 +7,7 @@ import itertools
 import pytest
 
 import idlehands
-from idlehands import ProbeMisuse, _notes, _process
+from idlehands import ProbeMisuse, _notes, _pool_registry, _process
 from idlehands._pool_registry import CLOSED_POOLS_KEPT
 from idlehands._tables import MOST_WORKERS
 
@@ -92,7 +92,7 @@ def test_a_pool_whose_probe_failed_can_still_be_closed(declare):
 
 
 def test_only_the_last_closed_pools_are_kept_where_there_is_room_for_no_more(declare, monkeypatch):
-    monkeypatch.setattr(_process, "CLOSED_BYTES_KEPT", 0)
+    monkeypatch.setattr(_pool_registry, "CLOSED_BYTES_KEPT", 0)
     pools = [declare() for _ in range(CLOSED_POOLS_KEPT + 3)]
     for pool in pools:
         pool.close()

@@ -17,8 +17,8 @@ from time import monotonic_ns, thread_time_ns
 from types import CodeType, FunctionType
 from typing import Any, Callable, ClassVar
 
+from .._calibration import nanoseconds_of
 from .._names import attributes_of, defined, text, type_name, unwrapped
-from .._pool import nanoseconds_of
 from .._process import share_pool
 from .._shared import SharedPool
 from .._shared_worker import SKIPPED, SharedWorker, release, workers
