@@ -1,80 +1,40 @@
 """What is recorded of queues that a job's threads are fed through, see `queue_threads`.
 
-All of it is called under the queue's own lock. What is known of a queue is kept here by its
-identity, as long as it is there; what is known of its items is in `_queue_tokens`.
+All of it is called under the queue's own lock. What is known of a queue is in `_served_queues`,
+what is known of its items in `_queue_tokens`.
 """
 
 from __future__ import annotations
 
-import os
 import sys
-import sysconfig
-import threading
 import weakref
 from functools import partial
 from threading import get_ident
 from time import monotonic_ns, thread_time_ns
-from types import CodeType, FunctionType
-from typing import Any, Callable, ClassVar
+from typing import Any, Callable
 
 from .._calibration import nanoseconds_of
-from .._names import attributes_of, defined, text, type_name, unwrapped
+from .._names import type_name
 from .._process import share_pool
 from .._shared import SharedPool
 from .._shared_worker import SKIPPED, SharedWorker, release, workers
 from .._tables import FINISHED, INBOX, NONE
 from .._worker import LEAST_ROWS_PER_WORKER
-from ._guard import failed, threads_are_replaced, warn_once
+from ._guard import failed, warn_once
 from ._instrumented import (
-    POOL_PACKAGES,
     caller_outside,
     length_of,
     open_while,
     place_of,
     weakly,
 )
-from ._queue_things import Watch
-from ._queue_tokens import Waiting, counting, held_by, recording
-from .external import is_helper
+from ._job_threads import here, is_one_of_the_jobs
+from ._queue_tokens import held_by
+from ._served_queues import Library, Served, doubtful, in_hand, served, sites, unknown
 
 KIND = "queue and threads"
 MOST_WORKERS_EXPECTED = 16
-LIBRARY = sysconfig.get_path("stdlib") + os.sep
-OWN_METHODS = {"_get", "_put", "_qsize", "get", "put", "task_done"}
-
-
-class Library:
-    """What of the library's there is to compare with, once it is hooked."""
-
-    queue: Any = None
-    last_in_first_out: Any = None
-    get: CodeType | None = None
-    shutdown: CodeType | None = None
-    methods: ClassVar[set[FunctionType]] = set()
-
-
-class _Here(threading.local):
-    """What is known of the calling thread: whether it can be a worker of a queue."""
-
-    is_stranger = False
-    is_the_jobs = False
-
-
-here = _Here()
-sites: dict[int, tuple[Any, str, int]] = {}
-"""By the identity of every queue: what forgets it, and where it was made."""
-served: dict[int, Served] = {}
-"""By the identity of every queue that has workers."""
 _prices: list[float] = []
-in_hand: dict[int, Served] = {}
-"""By the identifier of a thread: the queue whose task it runs."""
-doubtful: dict[SharedPool, Served] = {}
-"""Pools of queues that give out what came last, as long as they may hold things, not tasks. A
-thread that takes from another queue goes over to that one."""
-
-if hasattr(os, "register_at_fork"):
-    os.register_at_fork(after_in_child=in_hand.clear)
-    os.register_at_fork(after_in_child=doubtful.clear)
 
 
 class QueuePool(SharedPool):
@@ -110,63 +70,6 @@ def _price_at(step: int) -> float:
         del workers[me]
         if kept is not None:
             workers[me] = kept
-
-
-class Served:
-    """What is recorded of one queue; nothing where it has no pool."""
-
-    __slots__ = ("__weakref__", "pool", "put", "reference", "waiting", "watch")
-
-    def __init__(self, queue: Any) -> None:
-        self.reference = weakref.ref(queue, partial(served.pop, id(queue)))
-        self.pool: SharedPool | None = None
-        self.waiting = Waiting()
-        self.watch: Watch | None = Watch()
-        self.put: Callable[[Any, Any], None] = _nothing
-
-    def take_step(self) -> None:
-        """Record in the pool's present step of detail."""
-        pool = self.pool
-        if pool is not None:
-            make = counting if pool.every else recording
-            put = make(pool, self.waiting)
-            self.put = put if self.watch is None else partial(self._watched_put, put)
-
-    def _watched_put(self, put: Callable[[Any, Any], None], queue: Any, item: Any) -> None:
-        pool, watch = self.pool, self.watch
-        try:
-            if watch is not None and watch.put(item):
-                self._leave_out()
-                return
-        except Exception as error:
-            failed(pool, error)
-        put(queue, item)
-
-    def check(self, watch: Watch, item: Any) -> None:
-        """An item was taken, of a queue that may hold things."""
-        watch.taken(item)
-        if watch.is_over:
-            self.watch = None
-            self.take_step()
-            if self.pool is not None:
-                doubtful.pop(self.pool, None)
-
-    def _leave_out(self) -> None:
-        """The queue holds things: what was recorded of it is no pool's, and goes."""
-        pool = self.pool
-        self.leave()
-        self.watch = None
-        if pool is not None:
-            pool.unwanted = pool.off = True
-            for worker in pool.probes[:]:
-                release(worker)
-
-    def leave(self) -> None:
-        """Record no more."""
-        if self.pool is not None:
-            doubtful.pop(self.pool, None)
-        self.pool, self.put = None, _nothing
-        self.waiting.clear()
 
 
 def created(queue: Any) -> None:
@@ -227,8 +130,7 @@ def taken(queue: Any, item: Any) -> None:
             worker = _joined_worker(queue)
         state = served.get(id(queue))
         if doubtful and worker is not None and _goes_over(worker, state):
-            worker = _joined_worker(queue)
-            state = served.get(id(queue))
+            worker, state = _joined_worker(queue), served.get(id(queue))
         if state is None or state.pool is None:
             return
         pool = state.pool
@@ -270,13 +172,8 @@ def _goes_over(worker: SharedWorker, state: Served | None) -> bool:
 
 def _joined_worker(queue: Any) -> SharedWorker | None:
     """Make the calling thread a worker of `queue`, if it is the job's own thread."""
-    if not here.is_the_jobs:
-        # Not `current_thread`: for a thread that Python did not start that makes a new object.
-        thread = threading._active.get(get_ident())  # type: ignore[attr-defined]
-        if thread is None or thread is threading.main_thread() or not _runs_the_jobs_code(thread):
-            here.is_stranger = True
-            return None
-        here.is_the_jobs = True
+    if not is_one_of_the_jobs():
+        return None
     state = served.get(id(queue)) or _serve(queue)
     pool = state.pool
     if pool is None or pool.off:
@@ -285,27 +182,10 @@ def _joined_worker(queue: Any) -> SharedWorker | None:
     return pool.joined_worker()
 
 
-def _runs_the_jobs_code(thread: threading.Thread) -> bool:
-    target = attributes_of(thread).get("_target")
-    if target is None:
-        target = defined(type(thread), "run")
-    target = unwrapped(target)
-    if type(target) is not FunctionType:
-        target = defined(type(target), "__call__")
-    if type(target) is not FunctionType or threads_are_replaced():
-        return False
-    path, module = text(target.__code__.co_filename), text(target.__module__)
-    if is_helper(module):
-        return False
-    package = module.partition(".")[0]
-    library = path.startswith(LIBRARY) and "site-packages" not in path
-    return package not in POOL_PACKAGES and not library
-
-
 def _serve(queue: Any) -> Served:
     """Declare the pool of a queue that has got its first worker."""
     state = served[id(queue)] = Served(queue)
-    reason = _unknown(queue)
+    reason = unknown(queue)
     if reason:
         warn_once(
             "threads fed by queues of class %s are not probed: %s", type_name(type(queue)), reason
@@ -334,27 +214,9 @@ def _serve(queue: Any) -> Served:
     return state
 
 
-def _unknown(queue: Any) -> str:
-    """Return what of a queue is not known here, empty where all is."""
-    own = OWN_METHODS & attributes_of(queue).keys()
-    if own:
-        return f"one has a {min(own)} of its own"
-    for name in ("_put", "_get"):
-        method = defined(type(queue), name)
-        if any(method is ours for ours in Library.methods):
-            continue
-        if type(method) is not FunctionType or name not in method.__code__.co_names:
-            return f"their {name} goes another way"
-    return ""
-
-
 def _is_there(reference: Callable[[], Any]) -> bool:
     return reference() is not None
 
 
 def _depths(reference: Callable[[], Any]) -> tuple[int, tuple[int, ...]]:
     return length_of(reference()), ()
-
-
-def _nothing(_queue: Any, _item: Any) -> None:
-    """Record nothing of an item that was put."""

@@ -21,6 +21,7 @@ from typing import Any, NamedTuple
 from . import _queue_tasks as tasks
 from ._instrumented import missing_names
 from ._known import is_known, stand_in
+from ._served_queues import Library
 
 SIZE = "return len(self.queue)"
 CREATED = """
@@ -134,11 +135,11 @@ def unfamiliar(module: Any) -> str:
 
 def hook(module: Any) -> None:
     """Hook every queue of the module's own three classes, those in use included."""
-    tasks.Library.queue = module.Queue
-    tasks.Library.last_in_first_out = module.LifoQueue
-    tasks.Library.get = module.Queue.get.__code__
+    Library.queue = module.Queue
+    Library.last_in_first_out = module.LifoQueue
+    Library.get = module.Queue.get.__code__
     shutdown = vars(module.Queue).get("shutdown")  # from Python 3.13 on
-    tasks.Library.shutdown = getattr(shutdown, "__code__", None)
+    Library.shutdown = getattr(shutdown, "__code__", None)
     names = {**vars(tasks), "ident": get_ident}
     names.update({name: vars(module)[name] for name in ("deque", "heappop", "heappush")})
     for method in _methods():
@@ -146,4 +147,4 @@ def hook(module: Any) -> None:
         theirs = vars(owner)[method.name]
         ours = stand_in(theirs, method.known, method.ours, method.anchors, names)
         setattr(owner, method.name, ours)
-        tasks.Library.methods.add(ours)
+        Library.methods.add(ours)
