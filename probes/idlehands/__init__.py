@@ -1,6 +1,6 @@
 """idlehands: the probe that a worker pool carries, so that a monitor can say why it idles.
 
-Declare a pool, then tell what each worker does::
+Declare a pool, then report what each worker does::
 
     import idlehands
 
@@ -11,7 +11,7 @@ Declare a pool, then tell what each worker does::
     worker.running(token)
     worker.finished()
 
-Calls cost well under a microsecond, never block, and with nobody attached only write bounded
+Calls cost well under a microsecond, never block, and without an attached reader only write bounded
 rings. `docs/hand-written-pools.md` walks through a whole pool.
 """
 

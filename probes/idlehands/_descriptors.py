@@ -1,8 +1,8 @@
 """Descriptors that stay the probe's only as long as they are what it opened.
 
-A job may close every descriptor there is, as programs do that become daemons, and open files of
-its own under the same numbers. So before a descriptor is used or closed, what it leads to is
-compared with what was opened; one that leads elsewhere is let go, not closed.
+A job may close every descriptor there is, as a program does that becomes a daemon, and open files
+of its own under the same numbers. So before a descriptor is used or closed, the file that it leads
+to is compared with the one that was opened. A descriptor that leads elsewhere is not closed.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ def identity_of(descriptor: int) -> Identity | None:
 
 
 class OwnSocket:
-    """A socket of the probe's; `socket` is to be used only after a look at `is_ours`."""
+    """A socket of the probe's; check `is_ours` before each use of `socket`."""
 
     __slots__ = ("_identity", "number", "socket")
 
@@ -39,7 +39,7 @@ class OwnSocket:
         return self._identity is not None and identity_of(self.number) == self._identity
 
     def close(self) -> None:
-        """Close the socket if it is still ours, else let it go. A second call does nothing."""
+        """Close the socket if it is still ours, else only forget it. A second call does nothing."""
         if self.is_ours:
             self._identity = None
             self.socket.close()

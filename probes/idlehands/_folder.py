@@ -1,4 +1,4 @@
-"""Where sockets live and who may talk over them.
+"""Where sockets are and which users may talk over them.
 
 One folder per user, verified before use: a real directory, the user's own, closed to everybody
 else. `$IDLEHANDS_DIR` names it outright; otherwise it is under `$XDG_RUNTIME_DIR` (XDG Base
@@ -22,13 +22,13 @@ from types import TracebackType
 ENVIRONMENT = "IDLEHANDS_DIR"
 SUFFIX = ".sock"
 UNNAMED = re.compile(r"\.\d+-[0-9a-f]{12}")
-"""What a socket is called until it listens."""
+"""The name of a socket until it listens."""
 DESCRIPTORS = "/proc/self/fd"
 _OPENING = os.O_RDONLY | os.O_CLOEXEC | getattr(os, "O_DIRECTORY", 0) | getattr(os, "O_NOFOLLOW", 0)
 
 
 class FolderRefused(RuntimeError):
-    """The socket folder is not safe to use; the message says which and why."""
+    """The socket folder is not safe to use; the message names it and the reason."""
 
 
 class Folder:
@@ -106,7 +106,7 @@ class Folder:
         return status.st_dev, status.st_ino
 
     def remove(self, name: str, identity: tuple[int, int] | None) -> bool:
-        """Remove a socket if it still is the one of that identity; say whether it is gone.
+        """Remove a socket if it still is the one of that identity; return whether it is gone.
 
         Only in this user's own folder: nobody removes other people's files.
         """
@@ -177,9 +177,9 @@ def peer_uid(connection: socket.socket) -> int | None:
 
 
 def may_talk(connection: socket.socket, owner: int | None = None) -> bool:
-    """Say whether the other end is `owner` (this user where None) or root.
+    """Return whether the other end is `owner` (this user where None) or root.
 
-    Where that cannot be known the folder guards.
+    Where that cannot be known it returns True: the folder is closed to other users.
     """
     uid = peer_uid(connection)
     return uid is None or uid in (0, os.geteuid() if owner is None else owner)

@@ -1,39 +1,39 @@
 """From a pool's rings to frames: what one reader has not been sent yet.
 
-A `Cursor` belongs to one connection and remembers how far each ring was read. It only reads
-rings; the pool's workers never know it is there.
+A `Cursor` belongs to one connection and remembers how far each ring was read. It only reads the
+rings, and changes nothing for the pool's workers.
 """
 
 from __future__ import annotations
 
-import os
 from array import array
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import compress, islice
+from itertools import compress
 from operator import ne
 from time import monotonic_ns
-from typing import Any, Callable
+from typing import Any
 
-from ._packed_rows import PackedRows, fitting
+from ._packed_rows import PackedRows
 from ._pool import PoolProbe
+from ._pool_frames import SPAWNED_BY, levels_frame, names_frame, open_intervals
 from ._recorder import WorkerProbe
-from ._tables import MOST_WORKERS, NONE, SPAWNS, STEAL_ATTEMPTS, TASKS, Table
+from ._tables import NONE, SPAWNS, STEAL_ATTEMPTS, TASKS, Table
 from ._wire import Frame, encode, encode_columns
 from ._worker import WEIGHED_ROWS
 
-SPAWNED_NS, SPAWNED_BY = 3, 4
-"""Places in a token."""
+SPAWNED_NS = 3
+"""The place in a token of the moment at which the task was spawned."""
 ROWS_PER_FRAME = 512
-"""One frame's worth is encoded in about a tenth of a millisecond, all the time it holds up a
-worker, and stays small enough for the allocator and the caches (measured: a third cheaper a row
-than 2048)."""
+"""So many rows are encoded in about a tenth of a millisecond, for which a worker may have to wait,
+and stay small enough for the allocator and the caches (measured: a third cheaper a row than
+2048)."""
 PACKED_ROWS_PER_FRAME = 1024
-"""The same for rows that are words already: of these a frame is only a copy."""
+"""The same for packed rows, of which a frame is only a copy."""
 PAIRS_PER_FRAME = 4096
-"""About so many pairs of workers are told of in one frame, 160 KB of it."""
+"""About so many pairs of workers go into one frame, 160 KB of it."""
 
 Counts = tuple[list[int], list[int], list[int]]
-"""A thief's looks since the start that were hits, empties, lost races: each per victim."""
+"""A thief's steal attempts since the start that were hits, empties, lost races: each per victim."""
 
 
 class Cursor:
@@ -51,7 +51,7 @@ class Cursor:
         self.is_at_end = False
 
     def names(self) -> Iterator[bytes]:
-        """Yield what the pool and its parts are called, if that has changed."""
+        """Yield the names of the pool and its parts, if these have changed."""
         pool = self.pool
         pool.refresh()
         closed = pool.closed_ns >= 0
@@ -61,7 +61,7 @@ class Cursor:
             yield encode(names_frame(pool))
 
     def has_waiting(self, rows: int) -> bool:
-        """Say whether about so many tasks or gaps have been recorded since the last flush."""
+        """Return whether about so many tasks or idle intervals are new since the last flush."""
         spawned = self._positions.get((SPAWNS.name, NONE), 0)
         return self.pool.spawns.holds(spawned + rows) or self._recorded() - self._flushed >= rows
 
@@ -75,14 +75,14 @@ class Cursor:
         now = monotonic_ns()
         probes = pool.probes[:]  # workers that join from here on are for the next flush
         self._flushed = self._recorded()
-        # Open intervals before rows: one that ends in between is seen twice, never missed.
+        # Open intervals before rows: one that ends in between is seen twice and never missed.
         open_now = [open_intervals(probe) for probe in probes]
-        # Read now, sent last: a reader may keep the rows in between waiting for long.
+        # Read now, sent last: a slow reader may hold up the rows in between for long.
         levels = encode(levels_frame(pool, now, open_now))
         spawned = pool.tasks_spawned()
         if spawned < 0:
             yield from self._rows(SPAWNS, [(NONE, pool.spawns)], now)
-        else:  # most tasks leave no trace there; the levels say how many there were
+        else:  # most tasks leave no row there; the levels count them
             self._positions[SPAWNS.name, NONE] = spawned
         yield from self._rows(TASKS, [(NONE, pool.cancellations)], now)
         for table, rings in _by_table(probes):
@@ -102,9 +102,9 @@ class Cursor:
                 position = self._positions.get((table.name, worker), 0)
                 first, rows = ring.read(position, most)
                 self._positions[table.name, worker] = first + len(rows)
-                # A read that lost rows says nothing about how far behind its end is: look again.
+                # After a read that lost rows it is unknown whether more rows follow: read again.
                 more = len(rows) == most or first > position
-                # A loss is told after the rows that were written before it.
+                # A loss is reported after the rows that were written before it.
                 full = held.count + len(rows) > most
                 if first > position or full or not held.takes(rows):
                     yield from self._send(table, held, now)
@@ -136,7 +136,7 @@ class Cursor:
         )
 
     def _counters(self, probes: Iterable[Any]) -> Iterator[bytes]:
-        """Yield the looks since the last flush: of all pairs of workers few have any in one."""
+        """Yield the steal attempts since the last flush, of the pairs of workers that had any."""
         pairs: list[tuple[int, ...]] = []
         for probe in probes:
             if isinstance(probe, WorkerProbe):
@@ -167,7 +167,7 @@ class Cursor:
 
 
 class _Held:
-    """Rows of one table that are sent together: `parts` says [worker, first, rows] of each ring."""
+    """Rows of one table that are sent together; `parts` has [worker, first, rows] of each ring."""
 
     def __init__(self) -> None:
         self.parts: list[list[int]] = []
@@ -176,11 +176,11 @@ class _Held:
         self.is_complete = True
 
     def takes(self, rows: Any) -> bool:
-        """Say whether rows, if there are any, can be sent with those it has."""
+        """Return whether rows, if there are any, can be sent with those it holds."""
         return not self.count or not len(rows) or type(rows) is type(self.rows)
 
     def add(self, worker: int, first: int, rows: Any, *, more: bool) -> None:
-        """Add what was read of one ring, a copy; with `more`, there is more of it to come."""
+        """Add a copy of what was read of one ring; with `more`, the ring holds more rows."""
         self.parts.append([worker, first, len(rows)])
         self.is_complete = self.is_complete and not more
         self.count += len(rows)
@@ -191,7 +191,7 @@ class _Held:
 
 
 def _by_table(probes: Iterable[Any]) -> list[tuple[Table, list[tuple[int, Any]]]]:
-    """Return the rings of all workers, with whose they are, table by table."""
+    """Return the rings of all workers by table, each with its worker's index."""
     found: dict[str, tuple[Table, list[tuple[int, Any]]]] = {}
     for probe in probes:
         for table, ring in probe.rings():
@@ -219,87 +219,3 @@ def _columns(pool: PoolProbe, table: Table, rows: list[Any]) -> dict[str, bytes]
         moments, submitted_by = by_column[SPAWNED_NS], by_column[SPAWNED_BY]
         by_column[SPAWNED_BY] = pool.submitters(submitted_by, moments)
     return encode_columns(table.names, by_column)
-
-
-def names_frame(pool: PoolProbe) -> Frame:
-    """Return the frame that says what a pool and its parts are called."""
-    return {
-        "frame": "names",
-        "pool": pool.number,
-        "name": pool.name,
-        "pool_kind": pool.kind,
-        "workers": pool.workers,
-        "declared_ns": pool.declared_ns,
-        "closed_ns": pool.closed_ns,
-        "shared_queue": pool.shared_queue,
-        "tells_meetings": pool.reports_contention,
-        "broken": pool.broken(),
-        "first_dead": pool.first_dead,
-        "steps": pool.steps,
-        "sampled_by": pool.thinned_by,
-        "task_kinds": list(pool.kinds),  # which are numbered in the order in which they came
-        "threads": [
-            [probe.index, probe.native_id, probe.ident, probe.thread_name, process_of(probe)]
-            for probe in pool.probes
-            if probe.native_id >= 0
-        ],
-    }
-
-
-def process_of(probe: Any) -> int:
-    """Return the process that a worker is in: this one, or a worker process."""
-    pid = getattr(probe, "pid", NONE)
-    return pid if pid >= 0 else os.getpid()
-
-
-def open_intervals(probe: Any) -> list[list[int]]:
-    """Return a worker's open intervals, outermost first.
-
-    A task is [0, its six token columns, started_ns, taken_from], a wait [1, began_ns, on_task],
-    a gap [2, began_ns, state], a stay [3, began_ns]; at most one gap, last, and one stay, first.
-    """
-    token, started, taken_from = probe.open_token, probe.started, probe.taken_from
-    idle_interval, stack = probe.idle_interval, probe.stack[:]
-    intervals: list[list[int]] = []
-    joined = getattr(probe, "joined_ns", NONE)
-    if joined > 0:
-        intervals.append([3, joined])
-    for suspended in stack:
-        intervals.append([0, *suspended[0], suspended[1], suspended[2]])
-        intervals.append([1, suspended[4], suspended[5]])
-    if token is not None:
-        # Set and taken in this order, these belong together if the token is still the same one.
-        if token == probe.open_token and not any(token is suspended[0] for suspended in stack):
-            by = token[SPAWNED_BY] if token[SPAWNED_BY] < MOST_WORKERS else NONE  # a thread's
-            intervals.append([0, *token[:SPAWNED_BY], by, token[-1], started, taken_from])
-    elif idle_interval is not None and probe.idle_interval is idle_interval:
-        intervals.append([2, idle_interval[1], idle_interval[0]])
-    return intervals
-
-
-def levels_frame(pool: PoolProbe, now: int, open_now: list[list[list[int]]]) -> Frame:
-    """Return the frame of present levels; `open_now` was read at `now`."""
-    inbox, deques = _depths(pool)
-    return {
-        "frame": "levels",
-        "pool": pool.number,
-        "at_ns": now,
-        "inbox": inbox,
-        "deques": deques,
-        "workers": open_now,
-        "misuses": pool.misuses,
-        "spawned": pool.tasks_spawned(),
-        "ran": [probe.tasks_run for probe in pool.probes],
-    }
-
-
-def _depths(pool: PoolProbe) -> tuple[int, list[int]]:
-    read: Callable[[], Any] | None = pool.depths
-    if read is None:
-        return NONE, []
-    try:
-        inbox, deques = read()
-        return fitting(inbox), list(map(fitting, islice(deques, pool.workers)))
-    except Exception:
-        # The pool's own callable failed, perhaps while it closes: its depths are not known.
-        return NONE, []

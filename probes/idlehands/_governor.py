@@ -1,10 +1,10 @@
-"""What the probe costs a pool, and how it gives up detail where that is too much.
+"""What the probe costs one pool, and how the pool gives up detail where that is too much.
 
-Recording is counted in tasks times the cost of one, calibrated once on this machine for each sort
-of pool; sending is the CPU time of the outlet's thread, shared out by rows. Past `LIMIT` of the
-pool's worker time a step is given up: first the reading of CPU times, then all rows but those of
-one task in `EVERY`, then all rows, so that tasks are only counted. A step comes back when it
-would have cost less than half the limit for a while.
+The cost of recording is the number of tasks times the cost of one, which is calibrated once on this
+machine for each sort of pool. The cost of sending is the CPU time of the publisher's thread, shared
+out by rows. A pool whose cost passes `LIMIT` of its worker time gives up one step of detail (see
+`_thinning`). It takes the step back once the step would have cost less than half the limit in
+`CALM_REVIEWS` reviews in a row.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ LIMIT = 0.01
 CALM_REVIEWS = 10
 SHORTEST_REVIEW_NS = 500_000_000
 FEWEST_TASKS = 1000
-"""Fewer tasks between two looks cost less than the limit: what is seen then is the outlet's own."""
+"""Fewer tasks between two reviews cost less than the limit: it is the publisher's own."""
 PINNED = "IDLEHANDS_DETAIL"
 
 
@@ -32,12 +32,12 @@ class Price(NamedTuple):
 
 
 def is_pinned() -> bool:
-    """Say whether detail is kept whatever it costs."""
+    """Return whether detail is kept whatever it costs."""
     return Settings.full_detail or os.environ.get(PINNED, "").lower() == "full"
 
 
 class Governor:
-    """Watches one pool. `recording_ns` is what recording has cost so far."""
+    """Watches one pool. `recording_ns` is what its recording has cost so far."""
 
     def __init__(self, pool: PoolProbe, price: Price) -> None:
         self._pool = pool
@@ -48,16 +48,16 @@ class Governor:
         self.recording_ns = 0.0
 
     def review(self, now_ns: int, sending_ns_per_row: float) -> None:
-        """Look at what ran since the last time, and give up or take back a step of detail."""
+        """Review what ran since the last time, and give up or take back a step of detail."""
         if now_ns - self._at_ns < SHORTEST_REVIEW_NS:
-            return  # the outlet's thread has just been started again
+            return  # the publisher's thread has just been started again
         done = self._pool.work_recorded()
         tasks, self._done = done - self._done, done
         length, self._at_ns = now_ns - self._at_ns, now_ns
         step = self._pool.step
         self.recording_ns += self._cost(step, tasks, 0.0)
         if length == now_ns or tasks < 0:
-            return  # the first look, or a pool that was opened again
+            return  # the first review, or a pool that was opened again
         allowed = LIMIT * length * max(1, self._pool.workers_present())
         if is_pinned():
             self._turn(FULL)

@@ -1,10 +1,11 @@
 """The one guard between the probe and the job.
 
-Every hook does what it does inside ``try`` and hands what is raised to `PoolProbe.failed`: the
-record of that one pool is switched off, and the job's own call goes on. But between any two lines
-of a hook code of the job's can run and raise what is meant for the job: a signal handler with a
-time limit, a trace function, another thread (PyThreadState_SetAsyncExc). That goes on to the job.
-The probe itself calls nothing of the job's, so what came out of such code is told by where it was.
+Every hook runs inside ``try`` and hands the exception to `PoolProbe.failed`: the record of that one
+pool is switched off, and the job's own call goes on. But between any two lines of a hook, code of
+the job's can run and raise an exception that is meant for the job: a signal handler with a time
+limit, a trace function, another thread (PyThreadState_SetAsyncExc). Such an exception is passed on
+to the job. The probe itself calls nothing of the job's, so the exception's traceback shows which
+sort it is.
 """
 
 from __future__ import annotations
@@ -16,14 +17,14 @@ from types import CodeType
 PACKAGE = os.path.dirname(os.path.abspath(__file__)) + os.sep
 LIBRARY = os.path.dirname(os.path.abspath(os.__file__)) + os.sep
 OWN_ERRORS = ("builtins", "struct", "_struct", "idlehands")
-"""The modules of what the probe's own lines can raise."""
+"""The modules whose exceptions the probe's own lines can raise."""
 
 own_threads: set[int] = set()
 """The probe's own threads: nothing that is raised there is for the job."""
 
 
 def is_for_the_job(error: BaseException) -> bool:
-    """Say whether code of the job's raised this in the middle of a hook."""
+    """Return whether code of the job's raised this in the middle of a hook."""
     if threading.get_ident() in own_threads:
         return False
     module = getattr(type(error), "__module__", "")

@@ -1,8 +1,8 @@
 """The socket at which readers attach to this process: made, found to be ours, and taken away.
 
-A name in the folder only ever leads to a socket that listens already: it is bound under another
-name first and gets its own once it does. So who finds that nobody answers at a name may take it
-for a dead process's. Nothing here waits for anybody, whoever has squatted the name.
+A name in the folder only ever leads to a socket that already listens: a socket is bound under
+another name first and gets its own once it listens. So a name at which no process answers is a
+dead process's. Nothing here waits, whatever process holds a name.
 """
 
 from __future__ import annotations
@@ -15,11 +15,11 @@ from ._descriptors import OwnSocket
 from ._folder import SUFFIX, Folder, FolderRefused, open_own_folder
 
 MOST_NAMES = 100
-"""Containers that share a folder can have processes of one number."""
+"""Containers that share a folder can have processes of the same id."""
 CALLERS_WAITING = 8
 MOST_SWEPT = 64
 UNNAMED_SECONDS = 60.0
-"""A socket that has no name of its own after so long never gets one: its process was killed."""
+"""A socket without its own name after so long never gets one: its process was killed."""
 
 
 class Listener(OwnSocket):
@@ -101,13 +101,13 @@ def _sweep(folder: Folder) -> None:
 
 
 def is_dead(folder: Folder, name: str) -> bool:
-    """Say whether nobody listens at a name of the folder any more. Never waits."""
+    """Return whether no process listens at a name of the folder any more. Never waits."""
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as asking:
         asking.setblocking(False)
         try:
             asking.connect(folder.address(name))
         except ConnectionRefusedError:
             return True
-        except OSError:  # one that is full of callers is alive
+        except OSError:  # a socket that is full of callers is alive
             return False
     return False

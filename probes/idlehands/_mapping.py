@@ -24,7 +24,7 @@ from typing import Any, Callable
 
 from ._descriptors import Identity, identity_of
 
-NAME = "idlehands-board"
+NAME = "idlehands-slots"
 MAPS_WITHOUT_DESCRIPTOR = sys.version_info >= (3, 13)
 ADD_SEALS, GET_SEALS = 1033, 1034
 NO_MORE_SEALS, NO_SHRINKING, NO_GROWING = 1, 2, 4
@@ -42,7 +42,7 @@ if hasattr(os, "register_at_fork"):
 
 
 def _being_started() -> Any:
-    """Return the process that this thread is starting, of `multiprocessing` or its twin."""
+    """Return the process that this thread is starting, of `multiprocessing` or `multiprocess`."""
     twin = sys.modules.get("multiprocess.context")
     starting: Any = context.get_spawning_popen()
     return twin.get_spawning_popen() if starting is None and twin is not None else starting
@@ -51,7 +51,7 @@ def _being_started() -> Any:
 class Mapping:
     """A mapped file without a name. Takes the descriptor over.
 
-    Attributes: memory, words (the same as native 64-bit integers), descriptor, identity.
+    Attributes: memory, cells (the same as native 64-bit integers), descriptor, identity.
 
     Raises OSError where it cannot be mapped.
     """

@@ -1,10 +1,10 @@
-"""What a task is called: the qualified name of its callable, never its arguments.
+"""The name of a task: the qualified name of its callable, never its arguments.
 
 Tasks are objects of the job's, and reading an attribute can run code of theirs: a property, a
-``__getattr__``, a metaclass, a module that loads itself when it is touched. Nothing here does. It
-asks the type that an object really has, reads what the interpreter itself stores, through the
-descriptors of the built-in types, and takes for text only what is text (Python's data model,
-"Special method lookup" and "Invoking descriptors").
+``__getattr__``, a metaclass, a module that loads itself when it is touched. Nothing here runs such
+code. The functions use the type that an object really has, read what the interpreter itself stores,
+through the descriptors of the built-in types, and accept as text only what is text (Python's data
+model, "Special method lookup" and "Invoking descriptors").
 """
 
 from __future__ import annotations
@@ -63,7 +63,7 @@ _classes: dict[int, tuple[Callable[[], object], str, Callable[[Any], str]]] = {}
 
 
 def is_any(cls: type, classes: tuple[type, ...]) -> bool:
-    """Say whether a class is one of these; ``in`` would compare it, which a metaclass can do."""
+    """Return whether a class is one of these; ``in`` would call the `__eq__` of a metaclass."""
     return any(cls is one for one in classes)
 
 
@@ -87,7 +87,7 @@ def whole(value: object) -> int | None:
 
 
 def is_set(value: object) -> bool:
-    """Say whether a flag is set; what is not of a plain type counts as set, and is not asked."""
+    """Return whether a flag is set; an object of no plain type counts as set, and is not called."""
     return bool(value) if is_any(type(value), (bool, int, str, type(None))) else True
 
 
@@ -108,7 +108,7 @@ def class_module(cls: type) -> str:
 
 
 def reason_of(error: BaseException) -> str:
-    """Return what an exception says, as far as it can be had without running code."""
+    """Return the text of an exception, as far as it can be had without running code."""
     arguments = _arguments_of(error)
     said = text(arguments[0]) if len(arguments) == 1 else ""
     return f"{type_name(type(error))}: {said}" if said else type_name(type(error))
@@ -147,7 +147,7 @@ def unwrapped(function: Any) -> Any:
 
 
 def called_by(function: Any, arguments: Any) -> Any:
-    """Return what a call is named for: the function; of the `run` of a context, what it runs.
+    """Return the callable that a call is named for: the function, or what a context's `run` runs.
 
     `asyncio.to_thread` hands in ``partial(context.run, function, ...)`` (CPython,
     Lib/asyncio/threads.py, 3.9 to 3.15); others submit ``context.run`` with the function.
@@ -174,9 +174,9 @@ def name_of(function: Any) -> str:
 
 
 def _remembered(code: CodeType, name: object, module: object) -> str:
-    """Return a function's name and remember it by the function's code.
+    """Return a function's name and keep it by the function's code.
 
-    Nothing but the code is kept alive so: not what the function closes over.
+    That keeps only the code alive, and not what the function closes over.
     """
     joined = _joined(text(module), text(name))
     if len(_names) < MOST_NAMES:
@@ -220,7 +220,7 @@ def name_of_class(cls: type) -> str:
 
 
 def _facts_of(cls: type) -> tuple[Callable[[], object], str, Callable[[Any], str]]:
-    """Return (a reference, the class's name, what names an instance), remembered while it lives."""
+    """Return (a reference, the class's name, what names an instance), kept while it lives."""
     known = _classes.get(id(cls))
     if known is not None and known[0]() is cls:
         return known
@@ -231,9 +231,9 @@ def _facts_of(cls: type) -> tuple[Callable[[], object], str, Callable[[Any], str
 
 
 def _own_name(cls: type) -> Callable[[Any], str]:
-    """Return what reads the name that an instance of a class bears itself, "" without any.
+    """Return a function that reads the own name of an instance of a class, "" without any.
 
-    A wrapper often bears the name of what it wraps (`functools.update_wrapper`).
+    A wrapper often has the name of what it wraps (`functools.update_wrapper`).
     """
     name, module = defined(cls, "__qualname__"), defined(cls, "__module__")
     if is_any(type(name), FIELDS) and type_name(cls) in COMPILED:
@@ -256,7 +256,7 @@ def _name_borne(thing: Any) -> str:
 
 
 def is_lasting(thing: Any) -> bool:
-    """Say whether a function or a class is a global of its module, which so keeps it."""
+    """Return whether a function or a class is a global of its module, which keeps it alive."""
     sort = type(thing)
     if sort is FunctionType:
         module, name = text(thing.__module__), text(thing.__qualname__)

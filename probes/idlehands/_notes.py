@@ -1,9 +1,9 @@
-"""The probe's only way to speak: the ``idlehands`` logger.
+"""The probe's messages, all of them on the ``idlehands`` logger.
 
-A hook may run under any lock of the job's, and a handler of the job's logging may want that lock.
-So a message is only put down where it arises; the probe's own thread says it, or the end of the
-process. What a message tells of an object of the job's is its type: anything more could run code
-of the job's, or keep the object alive.
+A hook may run under any lock of the job's, and a handler of the job's logging may need that lock.
+So a message is only stored where it arises; the probe's own thread logs it, or the end of the
+process does. Of an object of the job's a message contains the type alone: anything more could run
+code of the job's, or keep the object alive.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ def warn(message: str, *arguments: object) -> None:
 
 
 def log_pending() -> None:
-    """Log what waits to be said. Only where no lock is held."""
+    """Log the stored messages. Only where no lock is held."""
     if not _pending:
         return
     logging: Any = sys.modules.get("logging")  # loaded, see `_process.prepare`
@@ -38,15 +38,15 @@ def log_pending() -> None:
 
 
 def log_pending_in_own_thread() -> None:
-    """Do the same in a thread that `threading` does not know, and is not to know.
+    """Do the same in a thread that `threading` does not know, and must not come to know.
 
-    Logging asks for the name of the thread, and so makes an entry for it among the program's.
+    Logging asks for the thread's name, and that makes an entry for it among the program's threads.
     """
     if not _pending:
         return
     known = getattr(threading, "_active", {})
     is_known = threading.get_ident() in known
-    # Whatever a handler of the job's raises, to end its own thread even, is not for this one.
+    # An exception of a handler of the job's, even one that ends threads, must not end this one.
     with contextlib.suppress(BaseException):
         log_pending()
     if not is_known:
@@ -54,12 +54,12 @@ def log_pending_in_own_thread() -> None:
 
 
 def shown(value: object) -> str:
-    """Return a value as a message shows it: of what is no plain value only the type."""
+    """Return a value for a message: of an object that is no plain value only the type."""
     return repr(value) if type(value) in (str, int, float, type(None)) else type(value).__name__
 
 
 class _PlainText(str):
-    """Shown as it is by ``%r`` too."""
+    """Text that ``%r`` shows without quotes."""
 
     __slots__ = ()
     __repr__ = str.__str__

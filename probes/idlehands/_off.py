@@ -1,6 +1,6 @@
 """A worker's probe that is off: every call does nothing, at the cost of the call alone.
 
-A live probe becomes one by changing its class, so the hot path never asks whether it is on.
+A live probe is switched off by a change of its class, so the hot path never asks whether it is on.
 """
 
 from __future__ import annotations

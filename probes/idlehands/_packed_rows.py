@@ -1,11 +1,12 @@
-"""Rows as 64-bit words one after the other, and the rings that hold them so while somebody reads.
+"""Packed rows: a row as 64-bit integers one after the other, and the rings that hold such rows.
 
-A row of objects costs its writer least. But its reader has another core, to which every one of the
-objects has to come, and that is dearer than all else about the row; so while there is a reader
-the writer puts rows together as words itself, and the reader copies bytes.
+A row of objects costs its writer least. But its reader runs on another core, to which every one of
+the objects has to be moved, and that costs more than everything else about the row. So while a
+reader is attached the writer packs its rows, and the reader copies bytes.
 
-Every row begins with what says which it is: its number, or the round that the ring was in. Words
-are in native order, so only little-endian machines have this: the wire is.
+A packed row begins with what identifies it: its number, or the round that the ring was in. The
+integers are in the machine's byte order. The wire's is little-endian, so on other machines rows are
+not packed.
 """
 
 from __future__ import annotations
@@ -29,11 +30,11 @@ PLACES = {table.name: {c: n for n, c in enumerate(table.names)} for table in TAB
 """The place of each column by table and name."""
 
 pack_task = struct.Struct(f"={1 + TASKS.width}q").pack_into
-"""``pack_task(words, slot * TASK_BYTES, number + 1, *token, started, ended, taken_from, cpu,
+"""``pack_task(packed, slot * TASK_BYTES, number + 1, *token, started, ended, taken_from, cpu,
 outcome)``. Raises struct.error for what is no 64-bit integer."""
 pack_spawn = struct.Struct("=2q").pack_into
-"""``pack_spawn(words, slot * SPAWN_BYTES, task | mask, moment)``, the ring's mask: all spawns of
-one round begin with the same word, and so with its last number, which is above 0."""
+"""``pack_spawn(packed, slot * SPAWN_BYTES, task | mask, moment)`` of the ring's mask. All spawns of
+one round begin with the same integer, the last number of the round, which is above 0."""
 _task_at = struct.Struct(f"={1 + TASKS.width}q").unpack_from
 _number_at = struct.Struct("=q").unpack_from
 _two_at = struct.Struct("=2q").unpack_from
@@ -45,7 +46,7 @@ def fitting(value: object) -> int:
 
 
 class PackedRows:
-    """Rows of a table as words, each row's columns behind `skip` words that say which row it is."""
+    """Packed rows of a table. Each row begins with `skip` integers that identify it."""
 
     def __init__(self, table: Table, data: bytes | bytearray, skip: int = 0) -> None:
         self.data = data
@@ -79,7 +80,7 @@ class PackedRows:
         return memoryview(self.data).cast("q")[place :: self._width]
 
     def some(self, most: int) -> list[Row]:
-        """Return at most about so many rows of tasks, spread evenly, as objects would be."""
+        """Return at most about so many rows of tasks, spread evenly, in the form of objects."""
         data, width = memoryview(self.data).cast("q"), self._width
         step = max(1, len(self) // most) * width
         starts = range(self.skip, len(data), step)
@@ -91,9 +92,10 @@ def _as_put(columns: Sequence[int]) -> Row:
 
 
 class TaskRing(Ring):
-    """The task rows of one worker. While `words` is there its writer fills that and not `slots`.
+    """The task rows of one worker. While `packed` is there the writer fills it instead of `slots`.
 
-    Rows of before and after a change lie in both, one in each; read together they are objects.
+    Rows put before a change of that lie in one, rows put after it in the other; where a read covers
+    both it returns objects.
     """
 
     __slots__ = ("_kept", "_since", "packed")
@@ -104,14 +106,14 @@ class TaskRing(Ring):
         self._kept: bytearray | None = None
         self._since = 0
 
-    def set_packed(self, somebody_reads: bool) -> None:
-        """Have rows put as words from now on, or as objects again. Only the reader calls this."""
-        if not somebody_reads:
+    def set_packed(self, is_packed: bool) -> None:
+        """Have rows packed from now on, or put as objects again. Only the reader calls this."""
+        if not is_packed:
             self.packed = None
         elif self.packed is None and LITTLE:
             self._kept = self._kept or bytearray((self.mask + 1) * TASK_BYTES)
             self.packed = self._kept
-            # The writer may be about to put this one row the way it was when it looked.
+            # The writer may have read `packed` already, and put this one row in the old form.
             self._since = self.written
 
     def put(self, row: Row) -> None:
@@ -133,7 +135,7 @@ class TaskRing(Ring):
         self.packed = self._kept = None
 
     def memory_bytes(self) -> int:
-        """Return about how much memory it takes."""
+        """Return about how many bytes it takes."""
         return super().memory_bytes() + len(self._kept or b"")
 
     def last_task(self) -> int:
@@ -142,7 +144,7 @@ class TaskRing(Ring):
         if number < 0:
             return NONE
         if self._is_packed(number):
-            assert self._kept is not None  # noqa: S101 - or it would not be there
+            assert self._kept is not None  # noqa: S101 - a packed row is in it
             return int(_two_at(self._kept, (number & self.mask) * TASK_BYTES)[1])
         row = self.slots[number & self.mask]
         return NONE if row is None else int(row[0][0])
@@ -150,8 +152,8 @@ class TaskRing(Ring):
     def _is_packed(self, number: int) -> bool:
         if self._kept is None:
             return False
-        said: int = _number_at(self._kept, (number & self.mask) * TASK_BYTES)[0]
-        return said == number + 1
+        number_there: int = _number_at(self._kept, (number & self.mask) * TASK_BYTES)[0]
+        return number_there == number + 1
 
     def _copy(self, slots: list[Row | None], first: int, end: int) -> Any:
         if end <= first or self._kept is None:
@@ -171,15 +173,15 @@ class TaskRing(Ring):
 
     def _row(self, number: int) -> Row | None:
         if self._is_packed(number):
-            assert self._kept is not None  # noqa: S101 - or it would not be there
+            assert self._kept is not None  # noqa: S101 - a packed row is in it
             return _as_put(_task_at(self._kept, (number & self.mask) * TASK_BYTES)[1:])
         return self.slots[number & self.mask]
 
 
 class Spawns(SpawnRing):
-    """The newest spawns of a pool. While `words` is there its writers fill that and not `slots`.
+    """The newest spawns of a pool. While `packed` is there the writers fill it instead of `slots`.
 
-    Spawns of before and after a change lie in both, one in each.
+    Spawns put before a change of that lie in one, spawns put after it in the other.
     """
 
     __slots__ = ("_kept", "packed")
@@ -189,9 +191,9 @@ class Spawns(SpawnRing):
         self.packed: bytearray | None = None
         self._kept: bytearray | None = None
 
-    def set_packed(self, somebody_reads: bool) -> None:
-        """Have spawns put as words from now on, or as objects again. Only the reader calls this."""
-        if not somebody_reads:
+    def set_packed(self, is_packed: bool) -> None:
+        """Have spawns packed from now on, or put as objects again. Only the reader calls this."""
+        if not is_packed:
             self.packed = None
         elif self.packed is None and LITTLE:
             self._kept = self._kept or bytearray((self.mask + 1) * SPAWN_BYTES)
@@ -210,16 +212,16 @@ class Spawns(SpawnRing):
         self.packed = self._kept = None
 
     def memory_bytes(self) -> int:
-        """Return about how much memory it takes."""
+        """Return about how many bytes it takes."""
         return super().memory_bytes() + len(self._kept or b"")
 
     def holds(self, number: int) -> bool:
-        """Say whether spawn `number` has been put, or one that has its place by now."""
+        """Return whether spawn `number` has been put, or a later one in its place."""
         newest = self.slots[number & self.mask][0] if self._kept is None else self._newest(number)
         return newest >= number
 
     def read(self, position: int, limit: int) -> tuple[int, Any]:
-        """Return as a ring of objects does; the moments are an array where all were words."""
+        """Return what a ring of objects does; the moments are an array where all were packed."""
         if self._kept is None:
             return super().read(position, limit)
         limit = min(limit, self.mask + 1)
@@ -234,15 +236,15 @@ class Spawns(SpawnRing):
 
     def _newest(self, number: int) -> int:
         """Return the number of the newest spawn that lies where `number` would, -1 without any."""
-        assert self._kept is not None  # noqa: S101 - its callers have looked
+        assert self._kept is not None  # noqa: S101 - its callers have checked
         place = number & self.mask
         last: int = _number_at(self._kept, place * SPAWN_BYTES)[0]
         in_packed = last - self.mask + place if last else NONE
         return max(in_packed, self.slots[place][0])
 
     def _packed_from(self, first: int, limit: int) -> array[int]:
-        """Return the moments from `first` on up to the first spawn that is not there as words."""
-        assert self._kept is not None  # noqa: S101 - its callers have looked
+        """Return the moments from `first` on up to the first spawn that is not packed."""
+        assert self._kept is not None  # noqa: S101 - its callers have checked
         end = min(first + limit, (first | self.mask) + 1)  # to the end of this round
         low, high = ((number - (first & ~self.mask)) * SPAWN_BYTES for number in (first, end))
         data = array("q")
@@ -256,7 +258,7 @@ class Spawns(SpawnRing):
         return found
 
     def _all_from(self, first: int, limit: int) -> list[int]:
-        assert self._kept is not None  # noqa: S101 - its callers have looked
+        assert self._kept is not None  # noqa: S101 - its callers have checked
         moments: list[int] = []
         for number in range(first, first + limit):
             place = number & self.mask
@@ -272,9 +274,9 @@ class Spawns(SpawnRing):
 
 
 def _run_of(values: array[int], value: int) -> int:
-    """Return how many values are this one before the first that is not.
+    """Return how many values at the front are equal to `value`.
 
-    Mostly they are up to some place and are not from there on, so that is tried first.
+    Mostly all equal values stand in front, so the boundary is found by bisection first.
     """
     low, high = 0, len(values)
     while low < high:

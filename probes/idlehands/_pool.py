@@ -17,7 +17,7 @@ from ._off import OffWorkerProbe
 from ._packed_rows import PackedRows
 from ._pool_rings import PoolRings
 from ._recorder import WorkerProbe
-from ._rings import NO_TOKEN, Token
+from ._rings import NO_TOKEN, Token, is_token
 from ._settings import ProbeMisuse, Settings
 from ._tables import CANCELLED, MOVED, NONE, OTHER_POOL
 from ._worker import LONGEST_NAME
@@ -64,7 +64,7 @@ class PoolProbe(PoolRings):
     first_dead: Sequence[tuple[int, int]] = ()
     """The worker processes whose end broke the pool: (id, exit status or negative signal)."""
     unwanted = False
-    """Whether it has turned out to be no pool: it is forgotten, and readers are told so."""
+    """Whether it has turned out to be no pool: it is forgotten, and readers get a `withdrawn`."""
     last_step = 1
     """The last step of detail that this sort of pool can give up, see `_governor`."""
 
@@ -86,9 +86,9 @@ class PoolProbe(PoolRings):
         self.step = 0
         self.steps: list[list[int]] = []
         self.off = False
-        # Taken only off the hot path: a new kind, a new thread, a cancelled task. The pool's own,
-        # so that a forked child's pools do not wait for a thread that only its parent has. Can be
-        # taken again by who has it: a signal handler may call the pool at any moment.
+        # Taken only off the hot path: a new kind, a new thread, a cancelled task. Each pool has its
+        # own, so that a forked child's pools do not wait for a thread that only the parent has. Its
+        # holder can take it again: a signal handler may call the pool at any moment.
         self.rare = threading.RLock()
         self.on_bound: Callable[[], None] | None = None
         self.probes += [WorkerProbe(self, index) for index in range(workers)]
@@ -96,8 +96,8 @@ class PoolProbe(PoolRings):
     def work_recorded(self) -> float:
         """Return what recording has done so far, in tasks.
 
-        A gap or a wait is two calls and one row where a task is three calls: two thirds of a task,
-        and a meeting is at most that.
+        An idle interval or a wait is two calls and one row, where a task is three calls: it counts
+        as two thirds of a task. A contended operation is at most that.
         """
         tasks = sum(int(probe.tasks_run) for probe in self.probes)
         others = sum(
@@ -137,24 +137,24 @@ class PoolProbe(PoolRings):
         return _prices[0], _prices[0]
 
     def refresh(self, *, at_once: bool = False) -> None:
-        """Bring up to date what changes now and then; the outlet calls it before it reads.
+        """Bring up to date what changes now and then; the publisher calls it before it reads.
 
-        What is costly to find out may be some time old, unless it is wanted `at_once`.
+        What is costly to find out may be some time old, unless `at_once` is set.
         """
 
     def name_submitters(self, rows: PackedRows) -> None:
-        """Have rows of tasks name the workers that submitted; here they do."""
+        """Have packed task rows name the workers that submitted; here they do already."""
 
     def submitters(self, threads: Sequence[int], moments: Sequence[int]) -> Sequence[int]:
-        """Return the workers that submitted, from what the rows say; here it is they already."""
+        """Return the workers that submitted, by what the rows hold; here they hold them."""
         return threads
 
     def open_again(self) -> bool:
-        """Open a closed pool again, where its sort can; say whether it is open."""
+        """Open a closed pool again, where its sort can; return whether it is open."""
         return False
 
     def broken(self) -> str:
-        """Return why the pool cannot be used any more, empty where nothing is known to be wrong."""
+        """Return why the pool cannot be used any more, empty where no reason is known."""
         return ""
 
     def worker(self, index: int) -> WorkerProbe:
@@ -183,9 +183,9 @@ class PoolProbe(PoolRings):
             return NO_TOKEN
 
     def cancelled(self, token: Token) -> None:
-        """Record that a queued task will never run: its row says started and ended now.
+        """Record that a queued task will never run: in its row it starts and ends now.
 
-        Misuse: `token` is none.
+        Misuse: `token` is no token.
         """
         try:
             if not is_token(token):
@@ -207,21 +207,21 @@ class PoolProbe(PoolRings):
         return list(self.kinds)[token[2]]
 
     def report_contention(self) -> None:
-        """Note that every meeting at the ends of deques will be told."""
+        """Note that the pool will report all contention at the ends of its deques."""
         self.reports_contention = True
         self.revision += 1
 
     def expose_depths(self, read: Callable[[], Depths]) -> None:
-        """Let the probe ask for (inbox depth, one depth per worker's deque); units: tasks.
+        """Let the probe call `read` for (inbox depth, one depth per worker's deque), in tasks.
 
-        Called from the probe's own thread about five times a second, only while watched.
+        The probe's own thread calls it about five times a second, only while a reader is attached.
         """
         self.depths = read
 
     def add_kind(self, kind: object) -> int:
-        """Give `kind` its number, at most `MOST_KINDS` of them; all further ones share the last.
+        """Return the number of a kind. Kinds past `MOST_KINDS` share the last number.
 
-        Raises ProbeMisuse when it is no string.
+        Raises ProbeMisuse when `kind` is no string.
         """
         if type(kind) is not str:
             self.misused(f"a kind is a string, not {shown(kind)}")
@@ -229,7 +229,7 @@ class PoolProbe(PoolRings):
         kind = kind[:LONGEST_NAME]
         with self.rare:
             if len(self.kinds) >= MOST_KINDS:
-                # Not remembered: names made up for every task would fill the process's memory.
+                # Not kept: names made up for every task would fill the process's memory.
                 return MOST_KINDS - 1
             if len(self.kinds) == MOST_KINDS - 1:
                 self.kinds[OTHER_KINDS] = MOST_KINDS - 1
@@ -247,29 +247,29 @@ class PoolProbe(PoolRings):
             self.on_bound()
 
     def close(self) -> None:
-        """Retire the pool: its name is free again, later calls do nothing."""
+        """Retire the pool: its name becomes free, and later calls do nothing."""
         if self.closed_ns < 0:
             self.closed_ns = monotonic_ns()
             self.switch_off()
 
     def switch_off(self) -> None:
-        """Turn every call on this pool into nothing, at no cost per call."""
+        """Have every call on this pool do nothing, with no check in any call."""
         self.off = True
         for probe in self.probes:
             probe.__class__ = OffWorkerProbe
         self.__class__ = _OffPoolProbe
 
     def misused(self, message: str) -> None:
-        """Raise `ProbeMisuse` in strict mode, count it otherwise."""
+        """Raise `ProbeMisuse` in strict mode, count the misuse otherwise."""
         if Settings.strict:
             raise ProbeMisuse(message)
         self.misuses += 1
 
     def failed(self, error: Exception) -> None:
-        """A hook failed: switch this pool's record off, say so once, and let the pool run on.
+        """Switch this pool's record off after a hook failed, and log one warning.
 
-        Raises what was meant for the caller: misuse, or what a signal handler of the job's raised
-        while the hook ran.
+        Raises the error again if it was meant for the caller: a misuse, or an exception that a
+        signal handler of the job's raised while the hook ran.
         """
         if isinstance(error, ProbeMisuse) or is_for_the_job(error):
             raise error
@@ -277,11 +277,6 @@ class PoolProbe(PoolRings):
         if not self.off:
             self.switch_off()
             warn("probe of pool %r switched off: %r", self.name, error)
-
-
-def is_token(token: object) -> bool:
-    """Say whether something is a token, as far as can be seen."""
-    return type(token) is tuple and len(token) == len(NO_TOKEN)
 
 
 class _OffPoolProbe(PoolProbe):
@@ -302,7 +297,7 @@ class _OffPoolProbe(PoolProbe):
         """Do nothing."""
 
     def moved(self, token: Token) -> str:
-        """Return a kind: the empty token of a pool that is off names none."""
+        """Return any kind: the empty token of a pool that is off names none."""
         return next(iter(self.kinds), OTHER_KINDS)
 
     def worker_bound(self) -> None:

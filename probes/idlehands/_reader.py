@@ -20,16 +20,16 @@ from ._wire import NAMES_ONLY, VERSION, encode
 BACKLOG_BYTES = 1 << 18
 """No more is built for a reader while this much waits for it."""
 GREETING_SECONDS = 0.05
-"""Rows are first built for a reader so long after it came: it may yet say that it wants none."""
+"""Rows are first built for a reader so long after it came: it may still send `NAMES_ONLY`."""
 NO_SIGNAL: int = getattr(socket, "MSG_NOSIGNAL", 0)
-"""A host may have restored SIGPIPE, and must not die of a reader that goes."""
+"""A job may have restored SIGPIPE, and must not die of a reader that goes."""
 
 
 class Reader(OwnSocket):
-    """A reader on a non-blocking connection. It is greeted with hello and the names of all pools.
+    """A reader on a non-blocking connection. It is first sent hello and the names of all pools.
 
-    wants_rows: None until it has had time to say that it wants none. stuck_since: when its socket
-    last took something while more waited. flushes: how many were begun for it.
+    Attributes: wants_rows (None until it has had time to send `NAMES_ONLY`), stuck_since (when its
+    socket last took bytes while more waited), flushes (how many were begun for it).
     """
 
     def __init__(self, connection: socket.socket, pools: list[PoolProbe]) -> None:
@@ -85,7 +85,7 @@ class Reader(OwnSocket):
         return True
 
     def receive(self) -> bool:
-        """Take in what it says. Return False when the reader has gone."""
+        """Receive what it sends. Return False when the reader has gone."""
         try:
             data = self.socket.recv(4096)
         except BlockingIOError:
@@ -97,7 +97,7 @@ class Reader(OwnSocket):
         return bool(data)
 
     def refuse(self, reason: str) -> None:
-        """Tell it hello and why it is turned away, as far as its socket takes that, and close."""
+        """Send hello and the reason, as far as its socket takes them, and close."""
         if not self._is_greeted:
             self.backlog += encode(hello_frame())
         self.backlog += encode({"frame": "bye", "reason": reason})
@@ -118,7 +118,7 @@ class Reader(OwnSocket):
 
 
 def guarded(cursor: Cursor, build: Callable[[], Iterator[bytes]]) -> Iterator[bytes]:
-    """Yield a pool's frames; what fails switches off that pool, and no other is touched."""
+    """Yield a pool's frames; a failure switches off that pool alone."""
     if cursor.has_failed:
         return
     try:

@@ -21,7 +21,7 @@ from typing import Any, Optional
 from ._notes import shown
 from ._packed_rows import SPAWN_BYTES, TaskRing, pack_spawn
 from ._protocol import refusal
-from ._rings import NO_TOKEN, Ring, Token
+from ._rings import NO_TOKEN, Ring, Token, is_token
 from ._tables import (
     CONTENTION,
     FINISHED,
@@ -150,7 +150,7 @@ class WorkerProbe(Thief):
         `token` is the task's token in `pool`. Follow with ``running(adopted, OTHER_POOL)``.
         """
         try:
-            if type(token) is not tuple or len(token) != len(NO_TOKEN):
+            if not is_token(token):
                 self.misused("adopted() needs the token that the other pool's spawned() returned")
                 return NO_TOKEN
             here: Token = self.pool.spawned(pool.moved(token), token[5])

@@ -1,7 +1,7 @@
-"""Bounded row stores that a pool's threads write and the outlet reads, without locks.
+"""Bounded row stores that a pool's threads write and the publisher reads, without locks.
 
 `Ring` has one writer, `SpawnRing` any number. Readers copy slots and discard those that were
-overwritten meanwhile; how many were lost follows exactly from the running numbers.
+overwritten during the copy; how many were lost follows exactly from the running numbers.
 """
 
 from __future__ import annotations
@@ -25,14 +25,19 @@ MOMENT = itemgetter(3)
 Row = tuple[Any, ...]
 
 SLOT_BYTES, ROW_BYTES = 8, 400
-"""What a slot and the objects of a row take, about: a row of a task is two tuples and ten integers
+"""About the bytes of a slot, and of a row's objects: a task's row is two tuples and ten integers
 (sys.getsizeof, CPython 3.11)."""
 
 
-class Room:
-    """How much room new rings get: less of it each where a process has many pools.
+def is_token(token: object) -> bool:
+    """Return whether something has the form of a token."""
+    return type(token) is tuple and len(token) == len(NO_TOKEN)
 
-    Memory is one reason; the other is that each full garbage collection goes through all slots.
+
+class Room:
+    """The room of new rings: each gets less in a process with many pools.
+
+    That saves memory, and time in each full garbage collection, which visits all slots.
     """
 
     MANY, VERY_MANY = 64, 512
@@ -54,8 +59,8 @@ class Ring:
     """A bounded row store with one writer.
 
     ``slots[n & mask]`` holds row ``n``; ``written`` counts the rows ever put. The writer
-    stores the row first and the count after, so a row that is counted is there. Readers go by
-    the length of ``slots`` alone, which is one less than ``mask``: they see the list change whole.
+    stores the row first and the count after it, so a counted row is there. Readers use the length
+    of ``slots`` and not ``mask``, so that a replaced list comes with its own length.
     """
 
     __slots__ = ("mask", "most_rows", "slots", "written")
@@ -80,10 +85,10 @@ class Ring:
         slots = self.slots
         size = len(slots)
         end = self.written
-        first = max(position, end + 1 - size)  # the oldest may be being overwritten just now
+        first = max(position, end + 1 - size)  # the oldest may be overwritten just now
         end = min(end, first + limit)
         rows = self._copy(slots, first, end)
-        # The writer went on while we copied: what it may have begun to overwrite is not ours.
+        # The writer did not stop for the copy: drop the rows that it may have begun to overwrite.
         safe = self.written + 1 - size
         if safe > first:
             rows = rows[safe - first :]
@@ -94,12 +99,12 @@ class Ring:
         return _between(slots, first, end)
 
     def compact(self) -> None:
-        """Take no more room than the rows there are. Only while nobody writes."""
+        """Take no more room than the rows there are. Only while no thread writes."""
         first, rows = self.read(0, self.mask + 1)
         self._hold(first, list(rows), len(rows) + 1)
 
     def restore(self) -> None:
-        """Have room again for as many rows as at first. Only while nobody writes."""
+        """Have room again for as many rows as at first. Only while no thread writes."""
         first, rows = self.read(0, self.mask + 1)
         self._hold(first, list(rows), self.most_rows)
 
@@ -110,11 +115,11 @@ class Ring:
         self.slots, self.mask = slots, len(slots) - 1
 
     def forget(self) -> None:
-        """Hold no row any more: a reader that comes finds them lost."""
+        """Hold no row any more: a later reader finds all of them lost."""
         self._hold(self.written, [], 1)
 
     def memory_bytes(self) -> int:
-        """Return about how much memory it takes."""
+        """Return about how many bytes it takes."""
         return SLOT_BYTES * len(self.slots) + ROW_BYTES * min(self.written, len(self.slots))
 
 
@@ -159,12 +164,12 @@ class SpawnRing:
     def read(self, position: int, limit: int) -> tuple[int, list[int]]:
         """Return (number of the first spawn returned, moments of it and those after it).
 
-        Stops before a number that was drawn but whose token is not in its slot yet: its
-        spawner was interrupted between the two, and the next read will find it.
+        It stops before a number that was drawn and whose token is not in its slot yet: the
+        spawning thread was interrupted between the two, and the next read finds the token.
         """
         mask, slots = self.mask, self.slots
         first = max(position, self.begin)
-        while slots[first & mask][0] > first:  # gone round: go to the oldest it can still hold
+        while slots[first & mask][0] > first:  # gone round: go to the oldest it can hold
             first = slots[first & mask][0] - mask
         tokens = _between(self.slots, first, first + self._about_how_many(first, limit))
         count = len(tokens)
@@ -181,12 +186,12 @@ class SpawnRing:
         return min(step, limit, mask + 1)
 
     def compact(self) -> None:
-        """Take no more room than the spawns there are. Only while nobody spawns."""
+        """Take no more room than the spawns there are. Only while no thread spawns."""
         first, moments = self.read(0, self.mask + 1)
         self._hold(first, list(moments), len(moments) + 1)
 
     def restore(self) -> None:
-        """Have room again for as many spawns as at first. Only while nobody spawns."""
+        """Have room again for as many spawns as at first. Only while no thread spawns."""
         first, moments = self.read(0, self.mask + 1)
         self._hold(first, list(moments), self.most_rows)
 
@@ -201,7 +206,7 @@ class SpawnRing:
         self._hold(0, [], 1)
 
     def memory_bytes(self) -> int:
-        """Return about how much memory it takes."""
+        """Return about how many bytes it takes."""
         low, high = 0, len(self.slots)
         while low < high:  # the slots are filled in order, until all are
             middle = (low + high) // 2

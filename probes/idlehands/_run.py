@@ -1,8 +1,8 @@
 """`idlehands run`: run a job with its pools probed, and otherwise as Python itself would.
 
-The job sees its own ``__main__``, ``sys.argv`` and ``sys.path``; what it prints, how it fails and
-the status it ends with are its own. A job that Python could not run is handed to Python, so that
-the message is Python's.
+The job sees its own ``__main__``, ``sys.argv`` and ``sys.path``; its output, its errors and its
+exit status are its own. A job that cannot be compiled is handed to Python, so that the message is
+Python's.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ def _run_script(path: str, arguments: Sequence[str]) -> int:
         return _as_main(path, arguments, lambda: _run_main_of("__main__", alter_argv=False))
     code = _compiled(path)
     if code is None:
-        # Missing, or no Python: Python says so in its own words and with its own status.
+        # Missing, or no Python: Python reports that itself, and ends with its own status.
         sys.stdout.flush()
         os.execv(sys.executable, [*_interpreter(), path, *arguments])  # noqa: S606
     _set_path(os.path.dirname(os.path.realpath(path)))
@@ -129,7 +129,7 @@ def _as_main(argv0: str, arguments: Sequence[str], job: Callable[[], None]) -> i
     if sys.version_info < (3, 14):  # later Pythons make it when it is asked for (PEP 649)
         vars(main).update(__annotations__={})
     sys.modules["__main__"] = main
-    # Kept by nobody else: before Python 3.13 an exception that the job keeps, as a broken executor
+    # No other reference: before Python 3.13 an exception that the job keeps, as a broken executor
     # does, keeps this frame, and the job's names would end after the modules that they use.
     del main
     sys.argv[:] = [argv0, *arguments]
@@ -147,7 +147,7 @@ def _as_main(argv0: str, arguments: Sequence[str], job: Callable[[], None]) -> i
 
 
 def _report(error: BaseException) -> None:
-    """Hand an exception that the job did not catch to whoever shows it, without our frames."""
+    """Pass an exception that the job did not catch to `sys.excepthook`, without our frames."""
     trace = error.__traceback__
     while trace is not None and _is_ours(trace):
         trace = trace.tb_next

@@ -1,7 +1,8 @@
-"""Pools whose workers share one queue, and come and go: what the adapters record with.
+"""Pools whose workers share one queue, join and leave: what the adapters record with.
 
-A task's token is made where it is queued; its row is put where it runs, by a worker of
-`_shared_worker` or of `_board`. A thread pool's two hot paths are written out in its adapter.
+A task's token is made where the task is queued. Its row is put where the task runs, by a worker of
+`_shared_worker` or `_slot_worker`. The two hot paths of a thread pool are written out in its
+adapter.
 """
 
 from __future__ import annotations
@@ -34,7 +35,7 @@ def _do_nothing() -> None:
 class SharedPool(PoolProbe):
     """A pool with one queue whose workers join and leave; it can close and open again.
 
-    `still_open` says whether whoever owns the queue still can use it; asked now and then.
+    `still_open` returns whether the queue's owner can still use it; it is called now and then.
     """
 
     __slots__ = (
@@ -74,10 +75,10 @@ class SharedPool(PoolProbe):
         self.rows_per_worker = min(most, max(LEAST_ROWS_PER_WORKER, share))
 
     def kind_of(self, function: Any) -> int:
-        """Return the number of a callable's kind; slower the first time it is seen.
+        """Return the number of a callable's kind; slower the first time.
 
-        Remembered by their identity are functions and classes that their module keeps anyway: to
-        remember any other would keep it alive, and what it closes over with it.
+        Functions and classes that their module keeps alive anyway are known by their identity from
+        then on. To know any other so would keep it alive, and with it what it closes over.
         """
         name = name_of(function)
         number = self.kinds.get(name, NONE)
@@ -91,7 +92,10 @@ class SharedPool(PoolProbe):
     def queued(
         self, kind: int, size: int = NONE, at_ns: int = NONE, *, by_somebody: bool = False
     ) -> Token:
-        """Record a task that the calling thread, or somebody else, hands in; return its token."""
+        """Record a task that is handed in; return its token.
+
+        `by_somebody`: it is not known which thread hands it in, and not the calling one.
+        """
         task: int = self.spawns.next_number()
         self.last_number = task
         if self.every and task & self.every:
@@ -119,7 +123,7 @@ class SharedPool(PoolProbe):
         """Record in the detail of `step` from now on."""
         before, self.every = self.every, MASKS[step]
         self.on_step()
-        if before and not self.every:  # those in between have left no trace
+        if before and not self.every:  # those in between have left no spawn
             self.spawns.begin = self.last_number + 1
         super().turn_to(step)
 
@@ -136,7 +140,7 @@ class SharedPool(PoolProbe):
         return sum(probe.joined_ns >= 0 for probe in self.probes)
 
     def is_empty(self) -> bool:
-        """Say whether nothing is queued, as far as the pool says."""
+        """Return whether nothing is queued, as far as the pool exposes that."""
         if self.depths is None:
             return False
         inbox: int = self.depths()[0]
@@ -158,9 +162,9 @@ class SharedPool(PoolProbe):
         return _prices[0], _prices[1]
 
     def submitters(self, threads: Sequence[int], moments: Sequence[int]) -> Sequence[int]:
-        """Return the worker that each thread was at its moment; what is none is a worker already.
+        """Return the worker that each thread was at its moment; an index stays an index.
 
-        Rows name the thread that submitted, which costs the submitter least to find out.
+        Rows name the thread that submitted: that costs the submitter least.
         """
         known = set(threads)
         if known.isdisjoint(self.thread_slots):
@@ -168,9 +172,9 @@ class SharedPool(PoolProbe):
         return list(map(self._submitter, threads, moments))
 
     def name_submitters(self, rows: PackedRows) -> None:
-        """Have rows of tasks name the workers that submitted, as `submitters` does.
+        """Have packed task rows name the workers that submitted, as `submitters` does.
 
-        Mostly it is one thread that does.
+        The case that all were submitted by one thread is the usual one, and quick.
         """
         threads = rows.column("spawned_by")
         thread, by = threads[0], threads[:1] * len(threads)
@@ -192,9 +196,9 @@ class SharedPool(PoolProbe):
         return index if began <= moment_ns <= ended else NONE
 
     def assign(self, worker: SharedWorker) -> None:
-        """Note which worker a thread is; those that left are forgotten when they are many.
+        """Note which worker a thread is; where many have left, forget those.
 
-        A worker that leaves notes that in place and takes no lock, see `_shared_worker`.
+        A worker that leaves changes its entry in place and takes no lock, see `_shared_worker`.
         """
         with self.rare:
             if len(self.thread_slots) >= MOST_THREAD_SLOTS:
@@ -204,7 +208,7 @@ class SharedPool(PoolProbe):
             self.thread_slots[worker.ident] = worker.index, worker.joined_ns, STILL
 
     def joined_worker(self) -> SharedWorker:
-        """Make the calling thread a worker: one that has left, or one more."""
+        """Make the calling thread a worker, in the place of one that has left or in a new one."""
         with self.rare:
             absent = (probe for probe in self.probes if probe.joined_ns < 0)
             worker: SharedWorker | None = next(absent, None)
@@ -218,19 +222,19 @@ class SharedPool(PoolProbe):
         return worker
 
     def refresh(self, *, at_once: bool = False) -> None:
-        """Close the pool if nobody can use it any more."""
+        """Close the pool if its owner can use it no more."""
         self.on_refresh()
         if self.closed_ns < 0 and not self.still_open():
             self.close()
 
     def close(self) -> None:
-        """The pool's owner is gone or done; the same place in the program may open it again."""
+        """Note that the pool's owner is gone or done; the same place may open the pool again."""
         if self.closed_ns < 0:
             self.closed_ns = monotonic_ns()
             self.revision += 1
 
     def forget(self) -> None:
-        """Give the memory back, and let go of what the pool was hooked into."""
+        """Free the memory, and let go of what the pool was hooked into."""
         self.unhook()
         self.unhook = self.on_step = self.on_refresh = _do_nothing
         self.still_open = lambda: False
@@ -238,7 +242,7 @@ class SharedPool(PoolProbe):
         super().forget()
 
     def open_again(self) -> bool:
-        """Another pool is made where this one had been."""
+        """Open the pool again, for another one that is made in its place."""
         if self.off:
             return False
         if self.is_compact:
@@ -247,7 +251,7 @@ class SharedPool(PoolProbe):
             self.is_compact = False
         self.is_read = False
         self.first_dead = ()
-        self.still_open = lambda: True  # until its new owner says
+        self.still_open = lambda: True  # until its new owner sets it
         self.closed_ns = NONE
         self.revision += 1
         return True

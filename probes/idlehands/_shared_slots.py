@@ -148,7 +148,7 @@ class SharedSlots:
         dies (unix(7), abstract sockets). Where the name stays taken for so many seconds the block
         runs without it.
         """
-        deadline, name = monotonic() + seconds, f"\0idlehands-board-{self._identity}"
+        deadline, name = monotonic() + seconds, f"\0idlehands-slots-{self._identity}"
         try:
             holder = socket(AF_UNIX, SOCK_DGRAM)
         except OSError:

@@ -1,7 +1,7 @@
 """Workers of pools that share one queue, where they are threads of this process.
 
-Which worker a thread is, is found by the thread's identifier; that it ends, its local data tells.
-Workers that are processes write a board instead, see `_board`.
+A thread's worker is found by the thread's identifier. The end of a thread is noticed by the end of
+its local data. Workers that are processes write into shared slots instead, see `_shared_slots`.
 """
 
 from __future__ import annotations
@@ -35,18 +35,18 @@ from ._worker import RecordingPool, WorkerSense, name_of_thread
 
 LIFETIME_ROWS, IDLE_ROWS = 1 << 6, 1 << 10
 SKIPPED: Token = (NONE, NONE, 0, 0, NONE, NONE)
-"""The token of a task that is only counted; known by its identity, or by its number."""
+"""The token of a task that is only counted; recognised by its identity, or by its number."""
 STILL = (1 << 63) - 1
-"""The end of a stay that has not ended."""
+"""The end of a lifetime that has not ended."""
 LAST_CALL = "_invoke_excepthook"
-"""The attribute in which a thread keeps what it calls last, if an exception ends it."""
+"""The attribute in which a thread keeps what it calls last when an exception ends it."""
 _bootstrap: Any = vars(threading.Thread).get("_bootstrap_inner")
 _kept_by: Any = vars(threading.Thread)["__dict__"].__get__
-"""Returns a thread's own attributes, whatever its class says of them."""
+"""Returns a thread's own attributes, whatever its class defines."""
 
 
 class _Here(threading.local):
-    """What dies with the calling thread."""
+    """Data that is freed when the calling thread ends."""
 
     leaving: Any = None
 
@@ -54,7 +54,7 @@ class _Here(threading.local):
 _here = _Here()
 
 workers: dict[int, SharedWorker] = {}
-"""The worker that each thread is, by its identifier; threads that are none are not in it."""
+"""The worker of each thread that is one, by the thread's identifier."""
 
 
 def present_worker() -> SharedWorker | None:
@@ -63,14 +63,14 @@ def present_worker() -> SharedWorker | None:
 
 
 cpu_readers: set[SharedWorker] = set()
-"""The workers of whose tasks some have their CPU time read: empty most of the time."""
+"""The workers that read the CPU time of some kinds of task: empty most of the time."""
 
 
 class _Leaving:
-    """Dies with its thread's local data, and so says when the thread ends.
+    """Is freed with its thread's local data, and so notices that the thread ends.
 
-    It takes no lock, for it may die anywhere: in a forked child, too, where its thread never was
-    and whoever held a lock is gone.
+    It takes no lock, for it may be freed anywhere: also in a forked child, where the thread never
+    was and the holder of a lock is gone.
     """
 
     __slots__ = ("pid", "worker")
@@ -105,10 +105,10 @@ class JoinedPool(RecordingPool, Protocol):
 
 
 class SharedWorker(TaskRing, WorkerSense):
-    """One thread of a shared pool. The fields are those that the outlet reads of any worker.
+    """One thread of a shared pool. The fields are those that the publisher reads of any worker.
 
-    It is its own ring of task rows, which saves a look-up a task. `token` stays when its task has
-    ended, for the same reason; the task is open unless the last row is its.
+    It is its own ring of task rows, which saves an attribute look-up per task. For the same reason
+    `token` stays when its task has ended: the task is open unless the last row is its row.
     """
 
     __slots__ = (
@@ -153,7 +153,7 @@ class SharedWorker(TaskRing, WorkerSense):
 
     @property
     def open_token(self) -> Token | None:
-        """The token of the task in hand, None outside a task."""
+        """The token of the running task, None outside a task."""
         token = self.token
         if token is None or self.written == 0:
             return token
@@ -201,8 +201,8 @@ class SharedWorker(TaskRing, WorkerSense):
     def running(self, token: Token) -> None:
         """Begin the task of `token`, taken from the shared queue.
 
-        Of tasks that are only counted nothing is known but when the first one after a recorded
-        one began: that gap stands for all the others.
+        Of tasks that are only counted, only the begin of the first one after a recorded task is
+        known: the idle interval before it stands for all the others.
         """
         if self.after:
             self.idle_intervals.put((self.after, monotonic_ns(), self.after_state, 0, NONE, NONE))
@@ -215,7 +215,7 @@ class SharedWorker(TaskRing, WorkerSense):
         self.token = token
 
     def finished(self, outcome: int = FINISHED) -> None:
-        """End the task in hand; nothing where none is."""
+        """End the running task; do nothing where none is running."""
         token = self.open_token
         if token is None:
             return
@@ -226,7 +226,7 @@ class SharedWorker(TaskRing, WorkerSense):
             self.after, self.after_state = ended, PARKED if self.pool.is_empty() else FETCHING
 
     def leave(self) -> None:
-        """The thread has ended; with it its task, which is lost if an exception ended them."""
+        """End the worker's lifetime with its thread; a task that an exception ended so is lost."""
         joined = self.joined_ns
         if joined >= 0:
             now, token, how = monotonic_ns(), self.open_token, LEFT
@@ -243,7 +243,7 @@ class SharedWorker(TaskRing, WorkerSense):
 
 
 def release(worker: SharedWorker) -> None:
-    """Have a thread be no worker any more, and what it has in hand be no task."""
+    """Have a thread be no worker any more, and what it has taken be no task."""
     worker.token, worker.joined_ns = None, NONE
     if workers.get(worker.ident) is worker:
         del workers[worker.ident]
@@ -251,10 +251,10 @@ def release(worker: SharedWorker) -> None:
 
 
 class _LastCall:
-    """Stands in the class where each thread keeps what it calls last, if an exception ends it.
+    """A descriptor in place of the attribute in which a thread keeps what it calls last.
 
-    A thread that does so looks the call up; what it finds is what it stored in its own dictionary,
-    where all is as if nothing stood here (the descriptor protocol of Python's data model).
+    A thread that an exception ends looks the call up, and so gets here. It finds what it stored in
+    its own dictionary, as without the descriptor (the descriptor protocol of Python's data model).
     """
 
     def __get__(self, thread: Any, cls: Any = None) -> Any:
@@ -278,9 +278,9 @@ class _LastCall:
 
 
 def notice_deaths() -> None:
-    """Have workers know from now on when an exception ends their threads; `sys.exit` is no death.
+    """Notice from now on when an exception ends a worker's thread; `sys.exit` does not count.
 
-    Where `threading` does not do it as CPython 3.9 to 3.15 do (Lib/threading.py,
+    Where `threading` does not do what CPython 3.9 to 3.15 do (Lib/threading.py,
     `_bootstrap_inner`), a thread that an exception ended counts as one that left.
     """
     known = type(_bootstrap) is FunctionType and LAST_CALL in _bootstrap.__code__.co_names

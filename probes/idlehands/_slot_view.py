@@ -1,8 +1,8 @@
-"""The slots of a board as the outlet reads them: each a worker like any other.
+"""Shared slots as the publisher reads them: each is a worker like any other.
 
-What is read of a slot is read from one `Slot`, in a board or copied out of it, so that nobody sees
-half of a change from one to the other. Whatever stands in the words, reading them ends, fails in
-nothing and takes no more than a slot's room: the job may have written there.
+Everything about a slot is read from one `Slot`, in the shared memory or copied out of it, so that
+no reader sees half of a change from one to the other. The job may have written anywhere in the
+memory. Whatever is there, reading it ends, raises nothing and takes no more than a slot's room.
 """
 
 from __future__ import annotations
@@ -19,34 +19,34 @@ from ._tables import IDLE_INTERVALS, INBOX, NONE, TASKS, WORKER_LIFETIMES, Table
 
 
 class Slot(NamedTuple):
-    """Where the words of one slot are: in a board, or copied out of it."""
+    """Where the memory of one slot is: shared, or a copy."""
 
     cells: memoryview
     begin: int
-    """The header's place, the rows of the first table right behind it."""
+    """The place of the header; the rows of the first table follow it."""
     rows: tuple[int, ...]
-    """How many rows there is room for, table by table; of a copy only those that were written."""
+    """The room for rows, table by table; a copy has room only for those that were written."""
     shared: SharedSlots | None
-    """Held here, for a mapping must not go while somebody reads it."""
+    """Held here, because a mapping must not go while it is read."""
 
 
 SLOT_TABLES = (TASKS, WORKER_LIFETIMES, IDLE_INTERVALS)
-"""The tables of a slot, in order; those of their counts and of the most rows they have follow."""
+"""The tables of a slot. `COUNTERS` and `MOST_ROWS` have the same order."""
 COUNTERS = (layout.TASKS_WRITTEN, layout.LIFETIMES_WRITTEN, layout.IDLE_INTERVALS_WRITTEN)
 MOST_ROWS = (layout.TASK_ROWS, layout.LIFETIME_ROWS, layout.IDLE_ROWS)
 WIDTHS = tuple(table.width for table in SLOT_TABLES)
 
 FORGOTTEN = Slot(memoryview(bytes(HEADER_CELLS * CELL_BYTES)).cast("q"), 0, (0, 0, 0), None)
-"""A slot in which nothing was ever written."""
+"""A slot without any row."""
 
 
 def slot_of(shared: SharedSlots, index: int) -> Slot:
-    """Return a slot of a board."""
+    """Return one of the shared slots."""
     return Slot(shared.cells, index * SLOT_CELLS, MOST_ROWS, shared)
 
 
 def written_in(slot: Slot, place: int) -> int:
-    """Return how many rows of a table were ever put; what cannot be is none."""
+    """Return how many rows of a table were ever put, 0 for a count that cannot be."""
     return max(0, int(slot.cells[slot.begin + COUNTERS[place]]))
 
 
@@ -57,7 +57,7 @@ def rows_at(slot: Slot, place: int) -> int:
 
 
 def copy_of(slot: Slot) -> Slot:
-    """Return a slot with the same rows, outside any board, that takes no more room than they do."""
+    """Return a copy of a slot outside the shared memory, with room for its rows and no more."""
     data = slot.cells[slot.begin : slot.begin + HEADER_CELLS].tobytes()
     rows = tuple(min(written_in(slot, place), most) for place, most in enumerate(slot.rows))
     for place, count in enumerate(rows):
@@ -67,7 +67,7 @@ def copy_of(slot: Slot) -> Slot:
 
 
 def put_back(slot: Slot, shared: SharedSlots, index: int) -> Slot:
-    """Copy a slot into a board that nobody uses yet; return the slot there."""
+    """Copy a slot into shared slots that no worker uses yet; return the slot there."""
     new = slot_of(shared, index)
     parts = [(slot.begin, new.begin, HEADER_CELLS)]
     for place, count in enumerate(slot.rows):
@@ -117,17 +117,17 @@ class SlotRing:
         return slot.cells[begin + low * width : begin + high * width].tobytes()
 
     def compact(self) -> None:
-        """Do nothing: a slot is copied or forgotten whole."""
+        """Do nothing: a slot is copied or forgotten as one."""
 
     restore = forget = compact
 
     def memory_bytes(self) -> int:
-        """Return about how much memory it takes."""
+        """Return about how many bytes it takes."""
         return min(self.written, self._most) * self._width * CELL_BYTES
 
 
 class SlotView:
-    """One slot, with the fields that the outlet reads of any worker."""
+    """One slot, with the fields that the publisher reads of any worker."""
 
     taken_from = INBOX
     idle_interval = None
@@ -138,7 +138,7 @@ class SlotView:
         self.slot = slot
         self.cpu_kinds: set[int] = set()
 
-    # Made when they are asked for: a ring that was kept would be of the slot as it was then.
+    # Made at each access: a ring that was kept would be of an older `slot`.
 
     @property
     def tasks(self) -> SlotRing:
@@ -147,12 +147,12 @@ class SlotView:
 
     @property
     def lifetimes(self) -> SlotRing:
-        """The rows of its processes' stays."""
+        """The rows of its processes' lifetimes."""
         return SlotRing(self.slot, 1)
 
     @property
     def idle_intervals(self) -> SlotRing:
-        """The rows of its gaps."""
+        """The rows of its idle intervals."""
         return SlotRing(self.slot, 2)
 
     def rings(self) -> tuple[tuple[Table, Any], ...]:
@@ -170,12 +170,12 @@ class SlotView:
 
     @property
     def pid(self) -> int:
-        """The process that has the slot, the last one where nobody has."""
+        """The process that has the slot, or had it last."""
         return self._cell(layout.LAST_PID) or NONE
 
     @property
     def native_id(self) -> int:
-        """The kernel's number of its main thread, the last one's where nobody has the slot."""
+        """The kernel's number of the main thread of that process."""
         return self._cell(layout.NATIVE_ID)
 
     @property
@@ -193,7 +193,7 @@ class SlotView:
 
     @property
     def joined_ns(self) -> int:
-        """When the present process took the slot, -1 when nobody has it."""
+        """When the present process took the slot, -1 where the slot is free."""
         return self._cell(layout.JOINED) if self._cell(layout.PID) else NONE
 
     @property

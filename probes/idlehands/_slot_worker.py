@@ -1,7 +1,7 @@
-"""A process as a worker of a board: it takes a slot, writes what it runs, and gives the slot back.
+"""A process as a worker: it takes a shared slot, writes what it runs, and gives the slot back.
 
-It may lose the slot: where it could not be seen that the process lives on, or where the job has
-written into the board. Who finds another's mark in its slot records nothing any more.
+It may lose the slot: if another process could not see that it is alive, or if the job has written
+into the shared memory. A worker that finds another's mark in its slot records no more.
 """
 
 from __future__ import annotations
@@ -50,17 +50,17 @@ from ._tables import FETCHING, FINISHED, NONE, PARKED
 from ._worker import CPU_WORTH_NS
 
 LOCK_SECONDS = 1.0
-"""The longest that a worker process waits for the lock: who has it may have been stopped."""
+"""The longest that a worker process waits for the lock: its holder may have been stopped."""
 SETTLE_SECONDS = 0.002
-"""Who has to take a slot without the lock looks after this time whether it has it."""
+"""A process that takes a slot without the lock checks after this time whether it has the slot."""
 ATTEMPTS = 8
 
 
 class SlotWorker:
-    """This process as a worker of one board.
+    """This process as a worker that writes into one slot.
 
-    No method raises anything but what a signal handler of the job's does. A worker that fails, or
-    has lost its slot, records nothing any more.
+    Its methods raise only what a signal handler of the job's raises. A worker that fails, or has
+    lost its slot, records no more.
     """
 
     def __init__(self, shared: SharedSlots, slot: int) -> None:
@@ -75,11 +75,11 @@ class SlotWorker:
         self._long: dict[int, bool] = {}
 
     def claim(self) -> None:
-        """Write into the slot that it is this process's; nobody else sees it there until `sign`."""
+        """Write this process's mark into the slot; other processes see it only after `sign`."""
         self._shared_slots.cells[self._base + JOINED] = self._joined = monotonic_ns()
 
     def sign(self) -> None:
-        """Write who this is into the slot."""
+        """Write the identity of this process into the slot."""
         cells, base = self._shared_slots.cells, self._base
         name = _process_name().encode("utf-8", "replace")[:NAME_BYTES]
         offset = (base + NAME) * CELL_BYTES
@@ -93,7 +93,7 @@ class SlotWorker:
 
     @property
     def has_slot(self) -> bool:
-        """Whether the slot is this process's still."""
+        """Whether the slot is still this process's."""
         return bool(self._shared_slots.cells[self._base + JOINED] == self._joined)
 
     def running(self, token: Token) -> None:
@@ -120,7 +120,7 @@ class SlotWorker:
             self._failed(error)
 
     def finished(self, outcome: int = FINISHED) -> None:
-        """End the task in hand; nothing where none is."""
+        """End the running task; do nothing where none is running."""
         started = self._started
         if not started:
             return
@@ -142,10 +142,10 @@ class SlotWorker:
     def _failed(self, error: Exception) -> None:
         if is_for_the_job(error):
             raise error
-        self._joined = MOST + 1  # which no word can say
+        self._joined = MOST + 1  # which no slot can hold
 
     def _end_idle_interval(self, token: Token) -> None:
-        """Record the gap behind a recorded task: it stands for those behind the others."""
+        """Record the idle interval after a recorded task; it stands for those after the others."""
         shared, base = self._shared_slots, self._base
         state = PARKED if token[3] > self._after else FETCHING
         written = shared.cells[base + IDLE_INTERVALS_WRITTEN]
@@ -180,9 +180,9 @@ _workers: dict[tuple[int, Identity], SlotWorker | None] = {}
 
 
 def worker_of(link: Link) -> SlotWorker | None:
-    """Return this process as a worker of the board at `link`, None where that cannot be.
+    """Return this process as a worker of the slots at `link`, None where that cannot be.
 
-    A process that was forked from a worker is another one, and has a slot of its own.
+    A process that was forked from a worker is another worker, and has a slot of its own.
     """
     key = os.getpid(), link.identity
     if key not in _workers:
@@ -198,7 +198,7 @@ def worker_of(link: Link) -> SlotWorker | None:
 
 
 def leave(link: Link) -> None:
-    """This process is no worker of the board at `link` any more."""
+    """End this process's lifetime as a worker of the slots at `link`."""
     worker = _workers.pop((os.getpid(), link.identity), None)
     if worker is not None:
         worker.leave()
@@ -213,7 +213,7 @@ def _take_slot(shared: SharedSlots) -> SlotWorker | None:
                 return None
             worker = SlotWorker(shared, slot)
             worker.claim()
-            if not is_alone:  # others may be here that have the lock: who claims last has the slot
+            if not is_alone:  # another process may claim it under the lock: the last claim counts
                 sleep(SETTLE_SECONDS * (1 + attempt))
             if worker.has_slot:
                 worker.sign()
@@ -228,6 +228,6 @@ def _alone_otherwise(
 
 
 def _process_name() -> str:
-    """Return the name of this process; nothing of the job's runs, whatever its class is."""
+    """Return the name of this process without running code of the job's, whatever its class."""
     name = object.__getattribute__(process.current_process(), "__dict__").get("_name")
     return name if type(name) is str else ""

@@ -1,7 +1,7 @@
-"""A pool whose workers are processes, as its owner sees it: by the pool's board.
+"""A pool whose workers are processes, as its owner sees it: by the pool's shared slots.
 
-When the pool has closed, what its slots hold is copied out of the board, which goes, and with it
-the descriptor. When the pool opens again it gets a new board, with the same in it.
+When the pool has closed, its slots are copied out of the shared memory, and the memory and its
+descriptor are freed. A pool that opens again gets new shared slots with the same contents.
 """
 
 from __future__ import annotations
@@ -25,9 +25,9 @@ from ._thinning import MASKS
 
 CHECK_FOR_DEAD_NS = 200_000_000
 START_NS = 60_000_000_000
-"""The longest that a closed pool's board waits for worker processes that were not seen yet."""
+"""The longest that a closed pool's slots are kept for worker processes that may yet start."""
 LOCK_SECONDS = 0.05
-"""The longest that the owner waits for the board's lock: it looks again soon."""
+"""The longest that the owner waits for the slots' lock: it checks again soon."""
 TOKEN: Token = (1, NONE, 0, 1, NONE, NONE)
 """A token to calibrate with."""
 
@@ -54,7 +54,7 @@ class SlotsPool(SharedPool):
         self._refused = 0
 
     def refresh(self, *, at_once: bool = False) -> None:
-        """Find workers that are new, have ended or were replaced."""
+        """Find the workers that are new, have ended or were replaced."""
         shared = self.link.shared
         if shared is not None:
             self._find_new(shared)
@@ -67,7 +67,7 @@ class SlotsPool(SharedPool):
             self.seen = signature
             self.revision += 1
         if self.closed_ns >= 0 and not self.off and self.workers_present():
-            self.closed_ns = NONE  # they were only about to start
+            self.closed_ns = NONE  # its workers were only about to start
             self.revision += 1
         super().refresh()
 
@@ -80,7 +80,7 @@ class SlotsPool(SharedPool):
                 and not shared.cells[base + layout.LIFETIMES_WRITTEN]
             ):
                 break
-            # In this place: a thread of the job's may have found it as well.
+            # Assigned to this place: a thread of the job's may have found the slot as well.
             self.probes[index : index + 1] = [SlotView(slot_of(shared, index), index)]
             index += 1
         self.workers = len(self.probes)
@@ -98,7 +98,7 @@ class SlotsPool(SharedPool):
                     shared.retire_dead(dead)
 
     def make_room(self, slots: int) -> None:
-        """Have a board with at least so many slots, what was recorded in it.
+        """Have at least so many shared slots, with what was recorded before.
 
         For a pool that opens again, before its first worker starts. Raises OSError.
         """
@@ -113,7 +113,7 @@ class SlotsPool(SharedPool):
         self._publish_detail()
 
     def compact(self) -> None:
-        """Copy what is recorded out of the board, and let that go; not while a worker is there."""
+        """Copy the slots out of the shared memory and free it, unless a worker is there."""
         shared = self.link.shared
         if shared is not None:
             self._find_new(shared)
@@ -124,19 +124,19 @@ class SlotsPool(SharedPool):
             super().compact()
 
     def _may_come_yet(self) -> bool:
-        """Say whether tasks wait for a worker process that takes its time to start."""
+        """Return whether tasks wait for a worker process that has not started yet."""
         ran = sum(probe.tasks_run for probe in self.probes) + self.cancellations.written
         return self.last_number >= ran and monotonic_ns() < self.closed_ns + START_NS
 
     def forget(self) -> None:
-        """Give the memory back: nobody will read this any more."""
+        """Free the memory: no reader will read this any more."""
         self.link.shared = None
         for probe in self.probes:
             probe.slot = FORGOTTEN
         super().forget()
 
     def turn_to(self, step: int) -> None:
-        """Record in the detail of `step` from now on: which tasks, the worker processes choose."""
+        """Record in the detail of `step` from now on; the worker processes choose the tasks."""
         PoolProbe.turn_to(self, step)
         self._every = MASKS[step]
         self._publish_detail()
@@ -163,7 +163,7 @@ class SlotsPool(SharedPool):
         return _prices[0], _prices[1]
 
     def last_tasks(self) -> set[int]:
-        """Return the numbers of the tasks in the board's rows, the last of each worker's."""
+        """Return the numbers of the tasks in the slots' rows, the last ones of each worker."""
         numbers: set[int] = set()
         for probe in self.probes:
             written = probe.tasks.written

@@ -36,17 +36,17 @@ class Table(NamedTuple):
 
 
 MOST_WORKERS = 1024
-"""The most workers a pool can have: looks are counted for every pair of them."""
+"""The most workers of a pool: steal attempts are counted for every pair of them."""
 
 NONE = -1
-"""Stands in any column for: nobody, nothing, or not read."""
+"""Stands in any column for: no worker, no task, or not read."""
 
 OWN_DEQUE = -1
 """In ``taken_from``: the newest task of the worker's own deque."""
 INBOX = -2
 """In ``taken_from``: the pool's shared inbox or queue."""
 OTHER_POOL = -3
-"""In ``taken_from``: another pool, whose row of the task says that it moved."""
+"""In ``taken_from``: another pool, in whose record the task has moved."""
 
 FINISHED = 0
 FAILED = 1
@@ -54,12 +54,12 @@ CANCELLED = 2
 LOST = 3
 MOVED = 4
 OUTCOMES = ("finished", "failed", "cancelled", "lost", "moved")
-"""A task is lost when the process of its worker ended in it; it moved when a worker of another
-pool took it, where it has a row of its own."""
+"""By number. A task is lost if its worker's thread or process ended inside it. It has moved if a
+worker of another pool took it; there it has a row of its own."""
 
 LEFT = 0
 DIED = 1
-"""How a worker's stay in its pool ended: it left, or its process ended inside a task."""
+"""How a worker's lifetime in its pool ended: it left, or it ended inside a task."""
 
 SEARCHING = 0
 PARKED = 1
@@ -89,7 +89,7 @@ TOKEN_COLUMNS = TASKS.names.index("started_ns")
 
 WAITS = Table(
     "waits",
-    "a wait inside a task: a join, or anything else the task marked",
+    "a wait inside a task: a join, or any other declared wait",
     (
         Column("task", "the task that waited"),
         Column("began_ns", "when the wait began"),
@@ -101,12 +101,12 @@ WAITS = Table(
 
 IDLE_INTERVALS = Table(
     "gaps",
-    "a stretch in which the worker had no task in hand and said so",
+    "an idle interval: the worker reported that it had no task",
     (
-        Column("began_ns", "when the stretch began"),
+        Column("began_ns", "when the interval began"),
         Column("ended_ns", "when it ended"),
         Column("state", "0 searching, 1 parked, 2 fetching the next task"),
-        Column("attempts", "looks at other deques during it"),
+        Column("attempts", "steal attempts during it"),
         Column("woken_by", "worker that sent the wake, -1 from outside or not parked"),
         Column("woken_ns", "when the wake was sent, -1 unknown or not parked"),
     ),
@@ -114,16 +114,16 @@ IDLE_INTERVALS = Table(
 
 SPAWNS = Table(
     "spawns",
-    "a task handed to the pool, sent at once so that the queue's length is known before it ends; "
-    "a row's number is the task's",
+    "a task handed to the pool, sent at once so that the queue's length is known before the task "
+    "ends; a row's number is the task's",
     (Column("spawned_ns", "when it was handed to the pool"),),
 )
 
 CONTENTION = Table(
     "meetings",
-    "an operation at the end of a deque that met another one there: it waited, or lost its task",
+    "a contended operation at the end of a deque: it waited, or lost its task",
     (
-        Column("at_ns", "when it got through, or had lost"),
+        Column("at_ns", "when its wait ended, or when it had lost"),
         Column("owner", "worker whose deque it was"),
         Column("length", "tasks that the deque held then, -1 unknown"),
         Column("waited_ns", "how long it waited, -1 where it lost a task instead"),
@@ -132,7 +132,7 @@ CONTENTION = Table(
 
 WORKER_LIFETIMES = Table(
     "stays",
-    "a stretch in which a worker, a thread or a process, belonged to its pool",
+    "the lifetime of a worker, a thread or a process, in its pool",
     (
         Column("began_ns", "when it joined"),
         Column("ended_ns", "when it left"),
@@ -143,7 +143,7 @@ WORKER_LIFETIMES = Table(
 )
 
 STEAL_ATTEMPTS = ("thief", "victim", "hits", "empties", "lost_races")
-"""The columns of a ``counters`` frame, one row a pair of workers: not kept as rows are."""
+"""The columns of a ``counters`` frame, one row a pair of workers; they are no table."""
 
 TABLES = {
     table.name: table

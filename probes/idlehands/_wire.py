@@ -6,30 +6,30 @@ specification), one map with a ``"frame"`` key that names its kind. Kinds:
 hello     version, pid, argv0, python, now_ns, wall_ns: first in every stream
 names     a pool: pool, name, pool_kind, workers, declared_ns, closed_ns, task_kinds, threads
           [worker, native id, identifier, name, pid], shared_queue (workers join and leave, and
-          report no gaps), tells_meetings (that none is told means there was none), broken (why it
-          cannot be used), first_dead [[pid, exit status or negative signal]] (whose end broke it),
-          steps [[when, step of detail]], sampled_by (the column that says when a
-          task's step was chosen)
-rows      pool, table, rows (of all parts), parts [[worker, first, rows]]: whose they are, one
-          ring's after the other's; complete_ns, and either columns {name: int64 little-endian}
-          or words: the rows one after the other, each `skip` words of no meaning to a reader and
-          then the columns in the order of the table, int64 little-endian. Before
-          version 3: worker, first, rows, of one ring only
-counters  pool, columns {thief, victim, hits, empties, lost_races: int64 little-endian}: the looks
-          of the pairs that had any since the last such frame. Before version 3: worker (the
-          thief), hits, empties, lost_races: int64 per victim, since the start
+          report no idle intervals), tells_meetings (the pool reports all contention, so none
+          reported means that there was none), broken (why it cannot be used), first_dead
+          [[pid, exit status or negative signal]] (whose end broke it), steps [[when, step of
+          detail]], sampled_by (the column with the moment at which a task's step was chosen)
+rows      pool, table, rows (of all parts), parts [[worker, first, rows]]: the workers of the rows,
+          one ring's rows after another's; complete_ns, and either columns {name: int64
+          little-endian} or words, the packed rows one after the other: each is `skip` integers
+          without meaning for a reader and then the columns in the order of the table, int64
+          little-endian. Before version 3: worker, first, rows, of one ring only
+counters  pool, columns {thief, victim, hits, empties, lost_races: int64 little-endian}: the steal
+          attempts of the pairs that had any since the last such frame. Before version 3: worker
+          (the thief), hits, empties, lost_races: int64 per victim, since the start
 levels    pool, at_ns, inbox, deques, workers (open intervals), misuses, ran (tasks run by each
           worker so far, whether recorded or only counted), spawned (tasks handed in so far, -1
-          where `spawns` says it); everything up to at_ns has been sent when this arrives
+          where the table `spawns` has them); everything up to at_ns was sent before this frame
 cost      at_ns, recording_ns, sending_ns: what the probe has cost its process so far;
           pools_dropped: pools that were let go before a reader that was attached had read them
 lost      pool, table, worker, rows: overwritten before they could be sent
-withdrawn pool: it has turned out to be none, so what was said of it goes
-bye       reason: the process ends, the probe is switched off, or the reader is one too many
+withdrawn pool: it has turned out to be no pool, so everything received of it is void
+bye       reason: the process ends, the probe is switched off, or there are too many readers
 from      written by the monitor where it reads a job: pid, the process that the frames after it are
           of, up to the next one; a stream without it is all of one process
 host      written by the monitor beside the others: at_ns, threads {native id: on-core ns,
-          run-queue ns}, waits {native id: what it was in, in words}, see its sources `host` and
+          run-queue ns}, waits {native id: what it was in, as text}, see its sources `host` and
           `waits`;
           once a second also switches {native id: [voluntary, nonvoluntary, block I/O wait ns]},
           -1 where unknown
@@ -43,7 +43,7 @@ stacks    written by the monitor where a process has no probe (its hello says sa
           waits, just before), frames [[function, file, line], innermost first, at most 40]}];
           frames of one pid with the same at_ns are one dump
 
-A reader says nothing, or the byte ``n`` at once: then it gets hello and names and no more.
+A reader sends nothing, or the byte ``n`` at once: then it is sent hello and names and no more.
 
 A reader skips kinds it does not know and reads keys it knows; a change that such a reader would
 misread raises `VERSION`.
@@ -61,7 +61,7 @@ from ._packed_rows import fitting
 
 VERSION = 3
 NAMES_ONLY = b"n"
-"""What a peer says right after connecting that wants no rows, but only to know what there is."""
+"""Sent right after connecting by a peer that wants no rows, only the names of the pools."""
 MOST_BYTES = 4 << 20
 """A longer frame is refused unread, so that a broken or hostile peer cannot fill memory."""
 
@@ -71,7 +71,7 @@ Frame = dict[str, Any]
 
 
 class WireError(ValueError):
-    """The peer sent something that is not this protocol; the message says what."""
+    """The peer sent something that is not of this protocol; the message names it."""
 
 
 class NewerVersion(WireError):
@@ -89,7 +89,7 @@ def encode(frame: Frame) -> bytes:
 def encode_columns(names: Sequence[str], columns: Iterable[Sequence[int]]) -> dict[str, bytes]:
     """Return {name: column as little-endian int64 bytes}; all columns have one length.
 
-    What a pool handed in that is no 64-bit integer becomes -1: it costs its own cell and no more.
+    A value that is no 64-bit integer becomes -1: a pool's wrong value costs no other one.
     """
     return {name: _encode_column(column) for name, column in zip(names, columns)}
 
@@ -102,7 +102,7 @@ def _encode_column(column: Sequence[Any]) -> bytes:
 
 
 class Decoder:
-    """Bytes in, whole frames out; keeps what is incomplete for the next call."""
+    """Bytes in, whole frames out; incomplete bytes are kept for the next call."""
 
     def __init__(self) -> None:
         self._held = bytearray()

@@ -1,6 +1,6 @@
 """What a monitor needs of the probe's side: frames, row types, the socket folder.
 
-This is the only part of the package, beside the public API, that anything else imports.
+Other packages import this module and the public API, and nothing else of this package.
 """
 
 from ._folder import (
@@ -40,6 +40,7 @@ from ._tables import (
     Column,
     Table,
 )
+from ._thinning import THINNING_FACTOR
 from ._wire import (
     MOST_BYTES,
     NAMES_ONLY,
@@ -53,7 +54,7 @@ from ._wire import (
     encode_columns,
 )
 
-# The names of before, for who has not moved on to the new ones.
+# The older names of the tables, as aliases.
 GAPS, GAP_STATES, STAYS = IDLE_INTERVALS, IDLE_STATES, WORKER_LIFETIMES
 LOOKS, MEETINGS = STEAL_ATTEMPTS, CONTENTION
 
@@ -88,6 +89,7 @@ __all__ = [
     "SUFFIX",
     "TABLES",
     "TASKS",
+    "THINNING_FACTOR",
     "VERSION",
     "WAITS",
     "WORKER_LIFETIMES",

@@ -23,9 +23,9 @@ from idlehands import (
     _guard,
     _notes,
 )
-from idlehands._frames import open_intervals
 from idlehands._off import OffWorkerProbe
 from idlehands._pool import MOST_KINDS, OTHER_KINDS, PoolProbe
+from idlehands._pool_frames import open_intervals
 from idlehands._rings import NO_TOKEN
 from idlehands._tables import IDLE_INTERVALS, MOVED, PARKED, SEARCHING, TASKS, WAITS
 from idlehands._worker import CPU_STREAK, CPU_WORTH_NS, WEIGHED_ROWS

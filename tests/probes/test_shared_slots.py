@@ -91,7 +91,7 @@ def board_descriptors():
     found = []
     for name in os.listdir("/proc/self/fd"):
         with contextlib.suppress(OSError):
-            if "idlehands-board" in os.readlink(f"/proc/self/fd/{name}"):
+            if "idlehands-slots" in os.readlink(f"/proc/self/fd/{name}"):
                 found.append(int(name))
     return found
 

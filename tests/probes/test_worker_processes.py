@@ -56,7 +56,7 @@ def boards():
     found = []
     for name in os.listdir("/proc/self/fd"):
         try:
-            if "idlehands-board" in os.readlink(f"/proc/self/fd/{name}"):
+            if "idlehands-slots" in os.readlink(f"/proc/self/fd/{name}"):
                 found.append(int(name))
         except OSError:
             pass

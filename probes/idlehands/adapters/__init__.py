@@ -1,10 +1,11 @@
 """Adapters: how pools that know nothing of idlehands are probed, one module a pool.
 
-An adapter is a module with three names (see `Adapter`). `install` hooks those whose pool's module
-is loaded, and has the others hooked when theirs is; so a job pays for none that it does not use.
+An adapter is a module with the functions of `Adapter`. `install` has each adapter hook its pool's
+module: at once if the module is loaded, otherwise when it is. So a job pays for no adapter that it
+does not use.
 Adapters touch pools at as few places as can be, each a name that the pool looks up afresh:
-a queue that it stores, a method that it calls. What an adapter does not recognise it leaves alone
-and says so once. Each records through a `SharedPool`, see `_shared`.
+a queue that it stores, a method that it calls. A pool that an adapter does not recognise is left
+alone, with one warning. Each adapter records through a `SharedPool`, see `_shared`.
 """
 
 from __future__ import annotations
@@ -42,14 +43,14 @@ class Adapter(Protocol):
     """What every adapter module offers."""
 
     def unfamiliar(self, module: Any) -> str:
-        """Return what of `module` is not as the adapter knows it, empty when all is."""
+        """Return what of `module` differs from what the adapter knows, empty where nothing does."""
 
     def hook(self, module: Any) -> None:
         """Put the hooks in place; pools that exist already are probed where that can be."""
 
 
 class _Watch:
-    """Hooks modules as they are imported: the first finder asked, it lets the others answer."""
+    """Hooks modules as they are imported: the first finder, which asks the others for the spec."""
 
     def __init__(self) -> None:
         self.waiting: set[str] = set()
@@ -57,7 +58,7 @@ class _Watch:
     def find_spec(
         self, name: str, path: Sequence[str] | None = None, target: ModuleType | None = None
     ) -> ModuleSpec | None:
-        """Return the spec that the other finders have for a module that is waited for."""
+        """Return the spec that the other finders have for a module to be hooked."""
         if type(name) is not str or name not in self.waiting:
             return None
         self.waiting.discard(name)

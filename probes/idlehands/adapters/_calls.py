@@ -1,7 +1,7 @@
 """What a task calls, where it is handed in as something else: a chunk of `map`, a joblib batch.
 
-Nothing of a task is asked for that could run code of the job's: only what is of a class known here,
-or of joblib's own, is opened, and only by its own attributes.
+No attribute of a task is read that could run code of the job's. Only objects of a class known here,
+or of joblib's own, are opened, and only by their own attributes.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """Which worker process ended first where that breaks an executor, and how it ended.
 
-The executor ends all others itself a moment later (CPython, Lib/concurrent/futures/process.py,
-`terminate_broken`), so this is asked before, in its own thread. The library's process objects are
-asked as it asks them itself: what they find out stays known to them.
+The executor itself ends all others a moment later (CPython, Lib/concurrent/futures/process.py,
+`terminate_broken`), so this runs before, in the executor's own thread. It calls the library's
+process objects as the library does: they keep the status that they find.
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ from .._names import attributes_of
 STARTERS = ("fork", "spawn_posix", "forkserver")
 """Modules of `multiprocessing` whose `Popen` knows the status of a process."""
 STATUS_SECONDS = 0.05
-"""The longest that is waited for a status: a process closes its descriptors just before it has
-one, and by these its end is noticed."""
+"""The longest wait for a status. The end of a process is noticed by its descriptors, and it closes
+these just before it has a status."""
 PAUSE_SECONDS = 0.001
 
 Death = tuple[int, int]

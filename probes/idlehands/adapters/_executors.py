@@ -1,7 +1,7 @@
 """The owner's side of executors whose workers are processes, and the hooking of their queues.
 
 A task is queued when its number is put into the executor's queue of numbers, and cancelled when a
-number taken from there leads to no call. The tokens wait here in between, for the work items of
+number taken from there leads to no call. In between the tokens are kept here, for the work items of
 some executors have no room for them.
 """
 
@@ -25,8 +25,8 @@ from ._process_queues import is_queue_of, slots_pool
 QUEUES = ("_call_queue", "_result_queue", "_work_ids")
 REPORTER = "_idlehands"
 FRAMES_OF_A_PUT = 6
-"""No deeper does `Queue.put` call. It would leave a number without its task if it were cut short,
-and here it is called by one frame more than the executor reckons with."""
+"""`Queue.put` calls no deeper than this. If a full stack ended it half-way, a number would be left
+without its task; and the instrumented queue adds a frame to the executor's own."""
 
 
 def have_room(frames: int) -> None:
@@ -55,7 +55,7 @@ class InstrumentedIds(queue.Queue):  # type: ignore[type-arg]
 
 
 class ExecutorReporter:
-    """What the owner's side knows of one executor: the tokens of tasks not yet sent."""
+    """Reports for one executor, on the owner's side; holds the tokens of tasks not yet sent."""
 
     def __init__(self, executor: Any, kind: str, module: Any) -> None:
         self.executor: Callable[[], Any] = weakref.ref(executor)
@@ -69,14 +69,14 @@ class ExecutorReporter:
         self.sent_last: deque[Token] = deque()
 
     def open_pool(self, executor: Any) -> None:
-        """Declare the pool, and have the queues to its workers tell of it."""
+        """Declare the pool, and give its link to the queues that lead to its workers."""
         names = attributes_of(executor)
         workers = whole(names.get("_max_workers"))
         if workers is None:
             raise ValueError("how many workers it has is no whole number")
         self.pool = pool = slots_pool(self.site, self.kind, workers)
         link = pool.link
-        # As many as can lie in the pipe to the workers: a pool that breaks drops them.
+        # As many as the pipe to the workers can hold: a pool that breaks drops them.
         self.sent_last = deque(maxlen=link.slots)
         names["_call_queue"].idlehands = names["_result_queue"].idlehands = link
         pool.unhook = weakly(self.unhook)
@@ -85,35 +85,35 @@ class ExecutorReporter:
         pool.expose_depths(partial(_depths, self.tokens))
 
     def unhook(self) -> None:
-        """Tell no more."""
+        """Report no more."""
         self.pool = None
 
     def managed_by(self, thread: Any) -> None:
-        """The executor has started its processes, and now the thread that serves them.
+        """Note that the executor has started its processes, and now the thread that serves them.
 
-        So it is in the submitter's thread and after the first forks that somebody may attach.
+        So the publisher starts from the submitter's thread, after the first forks.
         """
         self.manager = weakref.ref(thread)
         self.attachable()
 
     def broke(self) -> None:
-        """The executor is broken, and about to end the processes that are left."""
+        """Note that the executor is broken, and about to end the processes that are left."""
         try:
             processes = attributes_of(self.manager()).get("processes")
             if self.pool is not None and type(processes) is dict:
                 self.pool.first_dead = first_deaths(processes)
                 self.pool.revision += 1
-                self.pool.refresh(at_once=True)  # their time ends now, not when the others' does
+                self.pool.refresh(at_once=True)  # their lifetimes end before those of the others
         except Exception as error:
             self.give_up(error)
 
     def attachable(self) -> None:
-        """From now on somebody may attach."""
+        """Start the publisher: from now on readers may attach."""
         if self.pool is not None and self.pool.on_bound is not None:
             self.pool.on_bound()
 
     def handed_in(self, work_id: int) -> None:
-        """A task was submitted."""
+        """Note that a task was submitted."""
         try:
             executor = self.executor()
             if executor is None:
@@ -136,7 +136,7 @@ class ExecutorReporter:
         return chunk or in_batch(function)
 
     def sent(self, call: Any) -> None:
-        """A call goes to the worker processes."""
+        """Note that a call goes to the worker processes."""
         try:
             token = self.tokens.pop(call.work_id, None)
             if token is not None and self.pool is not None:
@@ -165,7 +165,7 @@ class ExecutorReporter:
         failed(pool, error)
 
     def still_open(self) -> bool:
-        """Say whether the executor can still be used, or works off what it has."""
+        """Return whether the executor can still be used, or still runs what it has."""
         pool, executor, manager = self.pool, self.executor(), self.manager()
         if pool is None:
             return False
@@ -180,7 +180,7 @@ class ExecutorReporter:
         return False
 
     def _drop_what_never_ran(self, pool: SlotsPool) -> None:
-        """Record as cancelled what an executor that ends has neither run nor will."""
+        """Record as cancelled the tasks that an ending executor has not run and will not run."""
         ran = pool.last_tasks()
         sent = [token for token in self.sent_last if token[0] not in ran]
         for token in (*sent, *self.tokens.values()):
@@ -198,7 +198,7 @@ def _depths(tokens: dict[int, Token]) -> tuple[int, tuple[int, ...]]:
 
 
 def _why_broken(reference: Callable[[], Any]) -> str:
-    """Return what an executor says of why it is broken."""
+    """Return the reason that an executor gives for being broken."""
     names = attributes_of(reference())
     broken: Any = attributes_of(names.get("_flags")).get("broken")
     if not is_set(broken):
@@ -209,14 +209,14 @@ def _why_broken(reference: Callable[[], Any]) -> str:
 
 
 def is_shut_down(executor: Any) -> bool:
-    """Say whether an executor takes no more tasks."""
+    """Return whether an executor takes no more tasks."""
     names = attributes_of(executor)
     flags = attributes_of(names.get("_flags"))
     return is_set(flags.get("shutdown", names.get("_shutdown_thread")))
 
 
 class Executors:
-    """Has the queues of a module's executors tell, once an executor has stored all of them."""
+    """Instruments the queues of a module's executors, once an executor has stored all of them."""
 
     def __init__(
         self, kind: str, module: Any, calls: tuple[type, type], results: tuple[type, type]
@@ -236,16 +236,16 @@ class Executors:
         return {**hooks, "_executor_manager_thread": _manager_set}
 
     def adopt(self, executors: Any) -> None:
-        """Take on executors that were made before; their workers so far stay unprobed."""
+        """Instrument executors that were made before; their present workers are not probed."""
         for executor in list(executors):
-            self._take_on(executor, attributes_of(executor))
+            self._instrument(executor, attributes_of(executor))
 
     def _queue_set(self, name: str, executor: Any, queue: Any) -> Any:
-        self._take_on(executor, {**attributes_of(executor), name: queue})
+        self._instrument(executor, {**attributes_of(executor), name: queue})
         return queue
 
-    def _take_on(self, executor: Any, names: dict[str, Any]) -> None:
-        """Have the queues tell, if all are there and all are known."""
+    def _instrument(self, executor: Any, names: dict[str, Any]) -> None:
+        """Instrument the queues of an executor, if all are there and all are known."""
         queues: dict[str, Any] = {name: names.get(name) for name in QUEUES}
         if any(queue is None for queue in queues.values()):
             return

@@ -1,7 +1,7 @@
 """What every hook of an adapter does with an error, see `idlehands._guard`.
 
-A hook runs in the middle of a call of the job's. Whatever raises inside it is given here: the
-record of the one pool is switched off, one warning says so, and the job's call goes on.
+A hook runs in the middle of a call of the job's. An exception inside it comes here: the record of
+the one pool is switched off, one warning is logged, and the job's call goes on.
 """
 
 from __future__ import annotations
@@ -21,9 +21,10 @@ _warned: set[str] = set()
 
 
 def failed(pool: Any, error: Exception) -> None:
-    """Take in the error of a hook; `pool` is the one that it recorded, None where it knew none.
+    """Handle the error of a hook; `pool` is the pool that it recorded, None where it knew none.
 
-    Raises what was meant for the job. A stack that the job has filled is no fault of the hook's.
+    Raises the error again if it was meant for the job. A stack that the job has filled is no fault
+    of the hook's.
     """
     if is_for_the_job(error):
         raise error
@@ -34,7 +35,7 @@ def failed(pool: Any, error: Exception) -> None:
             warn_once("what a pool does is not recorded: %s", reason_of(error))
         else:
             pool.failed(error)
-    except Exception:  # noqa: S110 - a stack that is full, or no memory: nothing is left to say
+    except Exception:  # noqa: S110 - a stack that is full, or no memory: nothing is left to do
         pass
 
 
@@ -54,5 +55,5 @@ def warn_once(message: str, *arguments: object) -> None:
 
 
 def threads_are_replaced() -> bool:
-    """Say whether threads have become something else since, whose identifiers are others."""
+    """Return whether threads have been replaced by something with other identifiers."""
     return threading.get_ident is not get_ident

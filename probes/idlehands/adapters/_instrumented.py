@@ -1,4 +1,4 @@
-"""What adapters share: attributes that tell when they are set, and where a pool was made."""
+"""What adapters share: attributes that report when they are set, and where a pool was made."""
 
 from __future__ import annotations
 
@@ -16,17 +16,17 @@ from ._guard import warn_once
 
 PACKAGE = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
 POOL_PACKAGES = ("joblib", "loky", "concurrent", "multiprocessing", "asyncio", "queue")
-"""Whose threads run no code of the job's but as workers of their own pools."""
+"""Packages whose threads run code of the job's only as workers of their own pools."""
 POOL_MAKERS = (*POOL_PACKAGES, "multiprocess", "pathos", "pebble", "mpire")
-"""Whose code makes pools for somebody else."""
+"""Packages whose code makes pools on behalf of its callers."""
 
 
 class InstrumentedAttribute:
-    """A class attribute that tells when an instance sets it, and may put another value there.
+    """A class attribute that reports when an instance sets it, and may store another value.
 
-    It defines no ``__get__``, so reading finds the value in the instance's own dictionary, as if
-    nothing stood here (the descriptor protocol of Python's data model). Where an instance has none,
-    reading finds this object: it is false, as what is missing mostly is.
+    It defines no ``__get__``, so reading finds the value in the instance's own dictionary, as
+    without the attribute (the descriptor protocol of Python's data model). Where the instance has
+    no value, reading finds this object: it is false, as a missing value mostly is.
     """
 
     def __init__(self, name: str, on_set: Callable[[Any, Any], Any]) -> None:
@@ -56,7 +56,10 @@ class InstrumentedAttribute:
 
 
 def instrument(cls: type, **on_set: Callable[[Any, Any], Any]) -> None:
-    """Have the named attributes of `cls` tell when they are set."""
+    """Have the named attributes of `cls` call a function when they are set.
+
+    Each function takes the instance and the new value, and returns the value to store.
+    """
     for name, function in on_set.items():
         setattr(cls, name, InstrumentedAttribute(name, function))
 
@@ -64,7 +67,7 @@ def instrument(cls: type, **on_set: Callable[[Any, Any], Any]) -> None:
 def instances_of(cls: type) -> Iterator[Any]:
     """Yield the instances that there are of a class and its subclasses."""
     for thing in gc.get_objects():
-        # Not isinstance: that asks the object, and some answer by doing work.
+        # Not isinstance: that calls code of some objects.
         if issubclass(type(thing), cls):
             yield thing
 
@@ -93,7 +96,7 @@ def _is_pool_code(frame: FrameType) -> bool:
 
 
 def missing_names(function: Any, *names: str) -> str:
-    """Return which of `names` the function's code does not use, as a reason to leave it alone."""
+    """Return which of `names` a function's code does not use, as a reason to leave it alone."""
     if type(function) is not FunctionType:
         return f"a {type_name(type(function))} stands where a function was"
     used = function.__code__.co_names + function.__code__.co_varnames
@@ -102,7 +105,7 @@ def missing_names(function: Any, *names: str) -> str:
 
 
 def open_while(pool: Any, usable: Callable[[], bool]) -> None:
-    """Have a pool count as open while its owner is `usable`, or a worker is there."""
+    """Have a pool count as open while its owner is `usable`, or it has a worker."""
     probes = pool.probes
     pool.still_open = lambda: usable() or any(probe.joined_ns >= 0 for probe in probes)
 

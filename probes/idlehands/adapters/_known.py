@@ -1,9 +1,9 @@
 """Functions of the standard library that are known here word for word.
 
-A hook around a function adds its frame to the traceback of whatever the function raises, and a call
-to what it costs. So a function whose code is known here is replaced by one that does the same and
-records; the code of that says that it is the library's, line by line, so that a traceback reads as
-ever.
+A hook around a function adds a frame to the traceback of each exception of the function, and a call
+to its cost. So a function whose code is known here is replaced by one that does the same and
+records. Its code carries the file name and the line numbers of the library's, so that tracebacks
+read the same.
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ ALIKE = ("co_code", "co_names", "co_varnames", "co_consts", "co_argcount")
 
 
 def is_known(function: Any, source: str) -> bool:
-    """Say whether a function's code is that of `source`, its docstring left aside."""
+    """Return whether a function's code is that of `source`, apart from its docstring."""
     if type(function) is not FunctionType:
         return False
     code = function.__code__
-    # One that was left out (python -OO) leaves a trace in the code of some Pythons.
+    # In some Pythons a docstring that was left out (python -OO) still changes the code.
     for documentation in {function.__doc__, function.__doc__ or "left out"}:
         known = _compiled(source, function, {}, documentation).__code__
         if all(getattr(code, part) == getattr(known, part) for part in ALIKE):
@@ -34,9 +34,13 @@ def stand_in(
 ) -> FunctionType:
     """Return the function of the source `ours`, to be put in the place of `theirs`.
 
-    known: the source of theirs, which `is_known` has found to be alike. anchors: a line of theirs
-    and the one of ours that does what it does, and whose exceptions pass: they have the same place
-    in tracebacks. names: what `ours` finds as globals.
+    Args:
+        theirs: the library's function.
+        known: its source, as `is_known` has confirmed.
+        ours: the source of the function that is to stand in.
+        anchors: a line of theirs and the line of ours that does the same and passes exceptions on:
+            both get the same place in tracebacks.
+        names: the globals of `ours`.
     """
     function = _compiled(ours, theirs, names, theirs.__doc__)
     code = function.__code__

@@ -1,13 +1,13 @@
-"""The queues between a pool's owner and its worker processes, told apart from their own.
+"""Instrumented queues between a pool's owner and its worker processes.
 
-A pool's queue becomes one of these by changing its class where the pool stores it; nothing else
-of it changes. Queues travel to worker processes by pickling or by fork, and with them how the
-worker finds the pool's board: so a worker needs no call in the job to be probed, whatever way it
-was started. Taking an item from the queue of tasks begins a task there, putting one into the
-queue of results ends it.
+A pool's queue becomes one of these by a change of its class where the pool stores it; nothing else
+of it changes. Queues travel to worker processes by pickling or by fork, and the link to the pool's
+shared slots travels with them. So a worker process is probed without a call in the job, however it
+was started. In a worker process, taking an item from the queue of tasks begins a task, and putting
+one into the queue of results ends it.
 
-A queue is changed only if it is known, and with it all others of its pool: of the very class that
-the library makes, and with no method of its own. Others pickle in ways of their own.
+A queue is changed only if it and all other queues of its pool are known: of exactly the class that
+the library makes, and with no method of its own. Other queues pickle in ways of their own.
 """
 
 from __future__ import annotations
@@ -27,11 +27,11 @@ from ._arrivals import queue_arrived
 from ._guard import failed
 
 SPARE_SLOTS = 64
-"""A pool may be made larger; a slot that nobody uses takes no memory."""
+"""A pool may be made larger; a slot that no process uses takes no memory."""
 
 
 def is_queue_of(queue: Any, cls: type) -> bool:
-    """Say whether a queue is of that very class, and has no method of its own in its place."""
+    """Return whether a queue is of exactly that class and has no method of its own."""
     if type(queue) is not cls:
         return False
     own = attributes_of(queue)
@@ -39,7 +39,7 @@ def is_queue_of(queue: Any, cls: type) -> bool:
 
 
 def slots_pool(name: str, kind: str, workers: int) -> SlotsPool:
-    """Return the pool `name`, with a board that has room for twice its workers and more."""
+    """Return the pool `name`, with shared slots for twice its workers and more."""
     slots = 2 * workers + SPARE_SLOTS
 
     def make(name: str, number: int) -> SlotsPool:
@@ -51,7 +51,7 @@ def slots_pool(name: str, kind: str, workers: int) -> SlotsPool:
 
 
 class Between:
-    """What both sorts of queue have: the link to the board, kept when they travel."""
+    """What both sorts of queue have: the link to the shared slots, which travels with them."""
 
     idlehands: Link | None = None
 
@@ -70,11 +70,11 @@ class Between:
         """Record nothing more in this process: a hook has failed."""
         self.idlehands = None
         failed(None, error)
-        # A worker process has no thread of the probe's to say it.
+        # A worker process has no thread of the probe's to log it.
         util.Finalize(None, log_pending, exitpriority=LAST_OF_ALL)
 
     def arrive(self) -> None:
-        """Say that this worker process is there, before it waits for its first task."""
+        """Take a slot for this worker process, before it waits for its first task."""
         try:
             if self.idlehands is not None:
                 worker_of(self.idlehands)
@@ -82,7 +82,7 @@ class Between:
             self.leave_alone(error)
 
     def begin(self, token: Token | None) -> None:
-        """Begin a task of this worker; without a token it was put before the probe came."""
+        """Begin a task of this worker; one without a token was put before the probe was there."""
         try:
             if self.idlehands is not None and token is not None:
                 worker = worker_of(self.idlehands)
@@ -101,7 +101,7 @@ class Between:
             self.leave_alone(error)
 
     def amend(self) -> None:
-        """Note that the result of the last task could not be sent, which makes it a failed one."""
+        """Record the last task as failed: its result could not be sent."""
         try:
             worker = None if self.idlehands is None else worker_of(self.idlehands)
             if worker is not None:
@@ -110,7 +110,7 @@ class Between:
             self.leave_alone(error)
 
     def leave(self) -> None:
-        """Say that this worker process goes."""
+        """Give this worker process's slot back."""
         try:
             if self.idlehands is not None:
                 leave(self.idlehands)
@@ -119,10 +119,10 @@ class Between:
 
 
 class ExecutorReporter(Protocol):
-    """The owner's side of a queue of calls."""
+    """The owner's side of a queue of calls; `_executors` has it whole."""
 
     def sent(self, call: Any) -> None:
-        """A call goes to the worker processes."""
+        """Note that a call goes to the worker processes."""
 
 
 class Calls(Between):
@@ -130,7 +130,7 @@ class Calls(Between):
 
     reporter: ExecutorReporter | None = None
     known_item: type
-    """The class of a call; what else goes through the queue is left alone."""
+    """The class of a call; other items in the queue are left alone."""
 
     def put(self, obj: Any, block: bool = True, timeout: float | None = None) -> None:
         """Send a call with its token."""
@@ -139,7 +139,7 @@ class Calls(Between):
         super().put(obj, block, timeout)  # type: ignore[misc]
 
     def get(self, block: bool = True, timeout: float | None = None) -> Any:
-        """Take a call, or None, which tells the worker to go."""
+        """Take a call, or None, which ends the worker."""
         self.arrive()
         item = super().get(block, timeout)  # type: ignore[misc]
         if type(item) is self.known_item:

@@ -73,7 +73,7 @@ def _price_at(step: int) -> float:
 
 
 def created(queue: Any) -> None:
-    """A queue was made: remember where."""
+    """Note where a queue was made."""
     try:
         key = id(queue)
         if key not in sites:
@@ -85,13 +85,13 @@ def created(queue: Any) -> None:
 
 
 def asked(queue: Any) -> None:
-    """The calling thread wants the next item, if it is `get` that wants to know the length."""
+    """End the calling thread's task if `get` asks for the length: it wants the next item."""
     if sys._getframe(2).f_code is Library.get:
         ended(queue)
 
 
 def ended(queue: Any) -> None:
-    """The calling thread has done what it took from the queue."""
+    """End the calling thread's task, if it took it from this queue."""
     me = get_ident()
     state = in_hand.get(me)
     if state is not None and state is served.get(id(queue)):
@@ -121,7 +121,7 @@ def _end(me: int, state: Served) -> None:
 
 
 def taken(queue: Any, item: Any) -> None:
-    """The calling thread has taken an item."""
+    """Begin the task of an item that the calling thread has taken."""
     pool = None
     try:
         me = get_ident()
@@ -141,9 +141,9 @@ def taken(queue: Any, item: Any) -> None:
             token = state.waiting.take(pool, item, token)
         if worker is None or worker.pool is not pool:
             if token is not SKIPPED:
-                pool.cancelled(token)  # somebody else took it: no worker will run it
+                pool.cancelled(token)  # no worker took it, so none will run it
             return
-        if me in in_hand:  # it was not `get` that wanted this item
+        if me in in_hand:  # it was not `get` that took this item
             if sys._getframe(2).f_code is Library.shutdown:
                 pool.cancelled(token)
                 return
@@ -163,7 +163,7 @@ def taken(queue: Any, item: Any) -> None:
 
 
 def _goes_over(worker: SharedWorker, state: Served | None) -> bool:
-    """Have a worker of a doubtful queue be none, where it has taken from another one."""
+    """Release a worker of a doubtful queue that has taken from another queue."""
     goes = worker.pool in doubtful and (state is None or worker.pool is not state.pool)
     if goes:
         release(worker)

@@ -1,9 +1,9 @@
 """Queues that hold things, not tasks: idle connections that threads take, use and put back.
 
-Whether a queue is one shows in what comes back to it: nearly all, and that again and again. Of
-tasks some are put back to be tried again, but seldom most of them, twice. Items are known by their
-identity while they are alive, which a weak reference tells; nothing of theirs runs. All of it is
-called under the queue's own lock.
+Such a queue shows in what is put back: nearly every item, again and again. Some tasks are put back
+too, to be tried again, but seldom most of them, and seldom twice. Items are known by their identity
+while they are alive, which a weak reference shows; no code of theirs runs. All of it is called
+under the queue's own lock.
 """
 
 from __future__ import annotations
@@ -13,15 +13,15 @@ from threading import get_ident
 from typing import Any, Callable, NamedTuple
 
 LEAST_AGAIN, SHARE_BACK = 8, 0.9
-"""So many came back that had come back before, and of all that were taken such a share did."""
+"""So many items were put back that had been put back before, and such a share of those taken."""
 MOST_WATCHED = 256
-"""After so many items a queue that is none is taken for one of tasks, for good."""
+"""After so many items a queue that shows no things counts as one of tasks, for good."""
 MOST_HELD = 64
-"""So many items that are in somebody's hands, and that came back, are known at a time."""
+"""So many items that are taken, and so many that were put back, are known at a time."""
 
 
 class Held(NamedTuple):
-    """An item that a thread has taken, and whether it had come back before."""
+    """An item that a thread has taken, and whether it had been put back before."""
 
     reference: Callable[[], Any]
     taker: int
@@ -29,7 +29,7 @@ class Held(NamedTuple):
 
 
 class Watch:
-    """What came back of the items of one queue so far; `is_over` says that it holds tasks."""
+    """What was put back of one queue's items so far; `is_over`: it is one of tasks."""
 
     __slots__ = ("_again", "_came_back", "_held", "_returned", "_taken", "_watched", "is_over")
 
@@ -40,7 +40,7 @@ class Watch:
         self.is_over = False
 
     def taken(self, item: Any) -> None:
-        """The calling thread has taken an item."""
+        """Note that the calling thread has taken an item."""
         self._watched += 1
         key = id(item)
         again = key in self._came_back
@@ -50,7 +50,7 @@ class Watch:
             return
         try:
             reference = weakref.ref(item)
-        except TypeError:  # a number, a tuple and the like are no things
+        except TypeError:  # a number, a tuple and the like is no thing
             return
         self._taken += 1
         if len(self._held) >= MOST_HELD:
@@ -58,7 +58,7 @@ class Watch:
         self._held[key] = Held(reference, get_ident(), again)
 
     def put(self, item: Any) -> bool:
-        """An item was put; say whether the queue has shown to hold things."""
+        """Note that an item was put; return whether the queue has shown that it holds things."""
         key = id(item)
         held = self._held.pop(key, None)
         if held is None or held.reference() is not item or held.taker != get_ident():

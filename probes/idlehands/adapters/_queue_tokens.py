@@ -1,7 +1,7 @@
 """The tokens of queued items, by the identity of the item, which is alive while it is queued.
 
-Items can leave a queue in other ways than `get`, so the tokens kept are compared with the queue
-whenever they have become twice as many. All of it is called under the queue's own lock.
+Items can leave a queue in other ways than `get`. So the tokens are compared with the queue whenever
+their number has doubled. All of it is called under the queue's own lock.
 """
 
 from __future__ import annotations
@@ -23,10 +23,10 @@ FEWEST_TO_COMPARE = 64
 
 
 class Waiting(dict):  # type: ignore[type-arg]
-    """The tokens of what is queued, by the identity of the item: several where it is queued again.
+    """The tokens of the queued items, by identity; an item that is queued again has several.
 
-    counted: how many more are queued that are only counted. again: the tokens that are not the
-    first of their item. most: with more than so many it is time to compare with the queue.
+    Attributes: counted (the queued items that are only counted), again (the tokens that are not the
+    first of their item), most (with more tokens than this they are compared with the queue).
     """
 
     __slots__ = ("again", "counted", "most")
@@ -59,7 +59,7 @@ class Waiting(dict):  # type: ignore[type-arg]
         self.most = FEWEST_TO_COMPARE + 2 * (len(self) + self.again)
 
     def take(self, pool: SharedPool, item: Any, several: Any) -> Token:
-        """Return the token of an item that was taken and had none to itself."""
+        """Return the token of a taken item that had several or none."""
         if several is not None:
             token: Token = several.popleft()
             if several:
@@ -69,7 +69,7 @@ class Waiting(dict):  # type: ignore[type-arg]
         if self.counted:
             self.counted -= 1
             return SKIPPED
-        # Queued before the pool was known, so nobody knows by whom: not by who takes it.
+        # Queued before the pool was known, and by an unknown thread: not by the one that takes it.
         return pool.queued(pool.kind_of(called_in(item)), by_somebody=True)
 
 
@@ -120,7 +120,7 @@ def counting(pool: SharedPool, waiting: Waiting) -> Callable[[Any, Any], None]:
 
 
 def held_by(queue: Any) -> list[Any]:
-    """Return what a queue holds, in whatever order; nothing where it does so in its own way."""
+    """Return what a queue holds, in any order; nothing for a queue that stores in its own way."""
     held: Any = attributes_of(queue).get("queue")
     return list(held) if is_any(type(held), (deque, list)) else []
 

@@ -107,11 +107,11 @@ NEVER_NEEDED_AT_FIRST = {
     "readers or thinned": "readers",
     "worker is not nobody": "True",
 }
-"""What `RECORDING_RUN` looks at and need not, and what stands for it, as long as no class derives
-from that of the items and every pool records all of its tasks. The compiler leaves out the rest."""
+"""The checks of `RECORDING_RUN` that are not needed as long as no class derives from the items' class
+and no pool is thinned, and what replaces them. The compiler then leaves out the dead branches."""
 
 
 def with_constants(source: str) -> str:
-    """Return a source with its numbers written out, which spares the hot path looking them up."""
+    """Return a source with its constants written out, which spares the hot path their look-up."""
     numbers = {"NONE": NONE, "INBOX": INBOX, "FINISHED": FINISHED, "TASK_BYTES": TASK_BYTES}
     return re.sub(rf"\b({'|'.join(numbers)})\b", lambda name: str(numbers[name[0]]), source)

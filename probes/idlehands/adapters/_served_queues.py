@@ -23,7 +23,7 @@ OWN_METHODS = {"_get", "_put", "_qsize", "get", "put", "task_done"}
 
 
 class Library:
-    """What of the library's there is to compare with, once it is hooked."""
+    """The library's classes and functions to compare with, once the library is hooked."""
 
     queue: Any = None
     last_in_first_out: Any = None
@@ -48,7 +48,7 @@ if hasattr(os, "register_at_fork"):
 
 
 class Served:
-    """What is recorded of one queue; nothing where it has no pool."""
+    """The state of one queue; nothing is recorded where it has no pool."""
 
     __slots__ = ("__weakref__", "pool", "put", "reference", "waiting", "watch")
 
@@ -78,7 +78,7 @@ class Served:
         put(queue, item)
 
     def check(self, watch: Watch, item: Any) -> None:
-        """An item was taken, of a queue that may hold things."""
+        """Note that an item was taken, from a queue that may hold things."""
         watch.taken(item)
         if watch.is_over:
             self.watch = None
@@ -87,7 +87,7 @@ class Served:
                 doubtful.pop(self.pool, None)
 
     def _leave_out(self) -> None:
-        """The queue holds things: what was recorded of it is no pool's, and goes."""
+        """Withdraw what was recorded: the queue holds things and has no pool."""
         pool = self.pool
         self.leave()
         self.watch = None
@@ -105,7 +105,7 @@ class Served:
 
 
 def unknown(queue: Any) -> str:
-    """Return what of a queue is not known here, empty where all is."""
+    """Return what of a queue is not known here, empty where everything is."""
     own = OWN_METHODS & attributes_of(queue).keys()
     if own:
         return f"one has a {min(own)} of its own"

@@ -1,4 +1,4 @@
-"""How a thread pool's tasks are queued: the hot path of `thread_pool` in the submitter's thread.
+"""How a thread pool's tasks are queued: the hot path of `thread_pool` in the submitting thread.
 
 How they are run is in `_work_runs`.
 """
@@ -57,7 +57,7 @@ def recording_put(pool: SharedPool, put: Put, known_item: Any) -> Put:
         if passes_on:
             put(item, block, timeout)
         else:
-            put(item)  # which takes the others, and does nothing with them
+            put(item)  # which ignores the other arguments
 
     return put_with_token
 
@@ -108,6 +108,6 @@ def function_of(item: Any) -> Any:
 
 
 def has_context(item: type) -> bool:
-    """Say whether the class's items run in a context, as from Python 3.14 on."""
+    """Return whether the class's items run in a context, as from Python 3.14 on."""
     made: Any = vars(item).get("__init__")
     return type(made) is FunctionType and "fn" not in made.__code__.co_varnames

@@ -1,8 +1,8 @@
 """How a thread pool's tasks are run: the hot path of `thread_pool` in the worker's thread.
 
-A task is a ``_WorkItem`` of the library's (CPython, Lib/concurrent/futures/thread.py, 3.9 to 3.15),
-and bears its token as an attribute. Items of any other class are left alone: they are not asked for
-anything, and not recorded.
+A task is a ``_WorkItem`` of the library's (CPython, Lib/concurrent/futures/thread.py, 3.9 to 3.15)
+with its token as an attribute. Items of any other class are left alone: nothing of them is read or
+recorded.
 """
 
 from __future__ import annotations
@@ -31,13 +31,13 @@ from ._run_sources import (
 from ._work_items import function_of, has_context
 
 THINNED = -2
-"""Marks a recorded task of a pool most of whose tasks are only counted."""
+"""Marks a recorded task of a thinned pool."""
 thinned: dict[int, Any] = {}
-"""The queues of such pools, by their identity: empty most of the time."""
+"""The reporters of the queues that may hold items that are only counted, by their identity."""
 
 
 class Nobody:
-    """Stands for a worker where nothing is recorded."""
+    """Stands in for a worker where nothing is recorded."""
 
     def __init__(self) -> None:
         self.pool: SharedPool | None = None
@@ -52,10 +52,10 @@ nobody = Nobody()
 
 
 class Runs:
-    """The ways to run an item: `careful` looks at all that `quick` need not at first."""
+    """The ways to run an item: `careful` checks all that `quick` need not check at first."""
 
     def __init__(self, item: Any, joined_worker: Callable[[], SharedWorker]) -> None:
-        """Take the class of the items, and what makes the calling thread a worker."""
+        """Take the class of the items, and the function that makes the calling thread a worker."""
         self._item = item
         self._joined_worker = joined_worker
         theirs = item.run
@@ -76,7 +76,7 @@ class Runs:
             self.careful = self.quick = _wrapped(theirs, item, joined_worker)
 
     def hook(self) -> None:
-        """Have items run as quickly as may be."""
+        """Have items run as quickly as possible."""
         runs: Runs = self
         item: Any = self._item
 
@@ -140,7 +140,7 @@ def dropped(item: Any) -> None:
 def late(worker: SharedWorker, item: Any) -> tuple[Any, Any]:
     """Return (who runs it, a token) for a task that was queued before the probe was there.
 
-    Nobody runs it where the worker is in no record.
+    `nobody` runs it where the worker's pool is not recorded.
     """
     if worker.pool.off or worker.pool.number < 0:
         return nobody, SKIPPED
@@ -150,7 +150,7 @@ def late(worker: SharedWorker, item: Any) -> tuple[Any, Any]:
 def marked(worker: SharedWorker, token: Any) -> int:
     """Return where the thread's CPU clock stands if the task's CPU time is read, -1 otherwise.
 
-    In a pool most of whose tasks are only counted, end the gap before this one, and return -2.
+    In a thinned pool end the idle interval before this task, and return `THINNED`.
     """
     if worker.after:
         end_idle_interval(worker)
@@ -168,7 +168,7 @@ def unmarked(worker: SharedWorker, mark: int, ended: int) -> int:
 
 
 def end_idle_interval(worker: SharedWorker) -> None:
-    """Record the gap behind the last recorded task, for those behind the tasks only counted."""
+    """Record the idle interval after the last recorded task, for those after the counted ones."""
     worker.idle_intervals.put((worker.after, monotonic_ns(), worker.after_state, 0, NONE, NONE))
     worker.after = 0
 
@@ -186,7 +186,7 @@ def raised(worker: SharedWorker, mark: int) -> None:
 
 
 def hook_failed(worker: Any, error: Exception) -> Nobody:
-    """Take in an error of the recording in `run`; from there on nobody runs the task."""
+    """Handle an error of the recording in `run`; from there on `nobody` runs the task."""
     failed(worker.pool, error)
     return nobody
 
@@ -212,7 +212,7 @@ def _wrapped(theirs: Any, known_item: type, joined_worker: Callable[[], SharedWo
                 worker.finished(_outcome(attributes_of(self).get("future")))
             except Exception as error:
                 hook_failed(worker, error)
-        # An exception's traceback may keep this frame, and must not keep the task with it.
+        # A traceback may keep this frame alive, and must not keep the task alive with it.
         self = None
 
     return run

@@ -12,7 +12,7 @@ MODULES = {"pebble.pool.process": "pebble", "mpire.pool": "mpire", "billiard.poo
 
 
 def unfamiliar(module: Any) -> str:
-    """Return that the library's worker processes are not probed."""
+    """Return the warning that the library's worker processes are not probed."""
     library = MODULES[module.__name__]
     return f"idlehands has no adapter for the worker processes of {library}"
 
@@ -22,5 +22,5 @@ def hook(module: Any) -> None:
 
 
 def is_helper(module: str) -> bool:
-    """Say whether a thread whose function is in `module` serves such a pool and runs no tasks."""
+    """Return whether threads with a function of `module` serve such a pool and run no tasks."""
     return module in MODULES

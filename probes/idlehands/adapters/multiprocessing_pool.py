@@ -1,11 +1,11 @@
 """`multiprocessing.Pool` and its `ThreadPool`.
 
 Hooked where the pool stores its queues (CPython, Lib/multiprocessing/pool.py, 3.9 to 3.13). Its
-workers are started while it is made and keep hold of their queues, so a pool that exists already
-cannot be probed. A task is a tuple of five, and travels with its token as the sixth; the worker
-sees five again. So a pool is probed only if all of its queues are known and none of its methods
-that handle them is a subclass's own. Tasks of a `map` are chunks, and all spawned with the call;
-those of `imap` when the pool draws them from the caller's iterable.
+workers are started while it is made and keep their queues, so a pool that exists already cannot be
+probed. A task is a tuple of five and travels with its token as the sixth; the worker gets five
+again. So a pool is probed only if all of its queues are known, and no subclass overrides a method
+that handles them. The tasks of a `map` are chunks, all spawned with the call. Those of `imap` are
+spawned when the pool draws them from the caller's iterable.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ HANDLERS = (
     "_handle_results",
     "_help_stuff_finish",
 )
-"""The pool's methods through whose hands its queues go."""
+"""The pool's methods that handle its queues."""
 
 
 def unfamiliar(module: Any) -> str:
@@ -74,7 +74,7 @@ def hook(module: Any) -> None:
 
 
 class _Hooked:
-    """What of the modules there is to compare with, once they are hooked."""
+    """The modules' classes and functions to compare with, once they are hooked."""
 
     chunks: tuple[Any, ...] = ()
     pools: tuple[type, ...] = ()
@@ -84,7 +84,7 @@ class Tasks(Between):
     """The queue of tasks, as the worker processes see it."""
 
     def get(self) -> Any:
-        """Take a task, or None, which tells the worker to go."""
+        """Take a task, or None, which ends the worker."""
         self.arrive()
         task = super().get()  # type: ignore[misc]
         if task is None:
@@ -130,9 +130,9 @@ class ThreadTasks(ThreadQueue):  # type: ignore[type-arg]
     pool: SharedPool | None = None
 
     def get(self, block: bool = True, timeout: float | None = None) -> Any:
-        """Take a task, or None, which tells the thread to go.
+        """Take a task, or None, which ends the thread.
 
-        A worker waits for its tasks; whoever does not wait empties the queue of a pool that ends.
+        A worker waits for its tasks; a call that does not wait empties the queue of an ending pool.
         """
         worker = self._worker() if block is True else None
         task = super().get(block, timeout)
@@ -180,7 +180,7 @@ class ThreadResults(ThreadQueue):  # type: ignore[type-arg]
 
 
 class Batches(ThreadQueue):  # type: ignore[type-arg]
-    """The queue of what callers ask for, which a thread of the pool takes apart into tasks."""
+    """The queue of the callers' requests, which a thread of the pool takes apart into tasks."""
 
     pool: SharedPool | None = None
 
@@ -197,12 +197,12 @@ class Batches(ThreadQueue):  # type: ignore[type-arg]
 
 
 def has_token(task: Any) -> bool:
-    """Say whether what was taken is a task with a token."""
+    """Return whether what was taken is a task with a token."""
     return type(task) is tuple and len(task) > TASK_PARTS
 
 
 def outcome_in(result: Any) -> int:
-    """Return how the task of a result came out, -1 where it is no result of a task."""
+    """Return the outcome of a result's task, -1 where it is no result of a task."""
     if type(result) is not tuple or len(result) != 3 or type(result[2]) is not tuple:
         return NONE
     return FINISHED if result[2] and result[2][0] is True else FAILED
@@ -245,7 +245,7 @@ def _batches_set(_pool: Any, batches: Any) -> Any:
 
 
 def _processes_set(owner: Any, processes: Any) -> Any:
-    """Declare the pool: its size is known now, and its first worker not yet started."""
+    """Declare the pool: now its size is known, and no worker has started yet."""
     names = attributes_of(owner)
     tasks: Any = names.get("_inqueue")
     results: Any = names.get("_outqueue")
@@ -260,17 +260,17 @@ def _processes_set(owner: Any, processes: Any) -> Any:
     if type(tasks) is ThreadTasks:
         pool = tasks.pool = results.pool = _thread_pool(size)
     else:
-        shared = slots_pool(made_at(), "process pool", size)
+        of_processes = slots_pool(made_at(), "process pool", size)
         tasks.__class__, results.__class__ = OURS[type(tasks)]
-        tasks.idlehands = results.idlehands = shared.link
-        pool = shared
+        tasks.idlehands = results.idlehands = of_processes.link
+        pool = of_processes
     batches.pool = pool
     open_while(pool, partial(_is_usable, weakref.ref(owner)))
     return processes
 
 
 def _unknown(owner: type, tasks: Any, results: Any, batches: Any) -> str:
-    """Return what of a pool is not known here, empty where all is."""
+    """Return what of a pool is not known here, empty where everything is."""
     of_threads = type(tasks) is ThreadTasks and type(results) is ThreadResults
     of_processes = any(is_queue_of(tasks, cls) and is_queue_of(results, cls) for cls in OURS)
     if type(batches) is not Batches or not (of_threads or of_processes):

@@ -1,15 +1,15 @@
 """Threads that a job makes itself and feeds through a `queue.Queue`.
 
-A thread that takes an item from such a queue becomes a worker of it, if the thread runs code of
-the job's (its target is not the standard library's or a pool's) and is no worker already. A task
-is an item other than None: from when it is taken until `task_done`, or until the thread asks for
-the next one. Its kind is the item's callable (the item itself, or the first of a tuple), else the
-item's type. A queue of things that threads take, use and put back has no pool, see `_queue_things`.
+A thread that takes an item from such a queue becomes a worker of the queue's pool, if the thread
+runs code of the job's (its target is not the standard library's or a pool's) and is no worker yet.
+A task is an item other than None. It runs from the moment at which it is taken until `task_done`,
+or until the thread asks for the next item. Its kind is the item's callable (the item itself, or the
+first of a tuple), else the item's type. A queue of things that threads take, use and put back has
+no pool, see `_queue_things`.
 
-Hooked at the methods with which `queue.Queue` and its kin do what they do under their lock, and at
+Hooked at the methods that `queue.Queue` and its derived classes call under their lock, and at
 `task_done` (CPython, Lib/queue.py, 3.9 to 3.15): each is replaced by one that does the same and
-records, see `_known`. Nothing is stored in a queue or an item. What is recorded is done by
-`_queue_tasks`.
+records, see `_known`. Nothing is stored in a queue or an item. `_queue_tasks` does the recording.
 """
 
 from __future__ import annotations
@@ -98,7 +98,7 @@ LINES = {
 
 
 class Method(NamedTuple):
-    """A method of a class of the module's: its source, that of ours, the lines to align."""
+    """A method of a class of the module's: its source, ours, and the lines to align."""
 
     owner: str
     name: str
