@@ -65,7 +65,7 @@ class TaskDeque:
             return None
 
     def steal(self) -> Attempt:
-        """Take the thief's task, the oldest, or say why there was none."""
+        """Take the thief's task, the oldest, or return the miss."""
         seen = len(self._tasks)
         if not seen:
             return EMPTY

@@ -1,8 +1,8 @@
 """Parking: how a worker without work, or a thread awaiting a task, sleeps and is woken.
 
-A ticket stands for one sleep of one thread. Whoever claims it first, a spawner or the end
-of the awaited task, wakes the thread; every later claim fails and tells the claimer to
-wake somebody else. A sleeper publishes its ticket first, tries every deque again and only
+A ticket stands for one sleep of one thread. The first to claim it, a spawner or the end of
+the awaited task, wakes the thread. Every later claim fails, and its claimer wakes another
+thread. A sleeper publishes its ticket first, tries every deque again and only
 then waits; a spawner publishes its task first and then searches for tickets. One of the two
 always sees the other, so no wake-up is lost.
 """
@@ -35,7 +35,7 @@ class ParkingTicket:
 
     @property
     def claimed(self) -> bool:
-        """Whether somebody has claimed this sleep, be it the sleeper itself."""
+        """Whether this sleep has been claimed, by another thread or by the sleeper itself."""
         return not self._claims
 
     def withdraw(self) -> bool:

@@ -130,7 +130,7 @@ class Worker:
             self.probe.resumed()
 
     def _help_directly(self, awaited: Task[Any]) -> None:
-        """Run `awaited` itself if nobody has taken it, else park until it has settled.
+        """Run `awaited` itself if no worker has taken it, else park until it has settled.
 
         Helping with anything would bury this join ever deeper; under policies that take
         the wrong end of a deque that would exhaust the stack.

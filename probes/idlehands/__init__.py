@@ -1,4 +1,4 @@
-"""idlehands: the probe that a worker pool carries, so that a monitor can say why it idles.
+"""idlehands: the probe that a worker pool carries, so that a monitor can show why it idles.
 
 Declare a pool, then report what each worker does::
 

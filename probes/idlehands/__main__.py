@@ -1,4 +1,4 @@
-"""The `idlehands` command's door: hands over to the monitor, or says how to get it.
+"""The `idlehands` command: starts the monitor, or prints how to get it.
 
 The one place on the probe's side that names the monitor, and only when the command is run.
 """

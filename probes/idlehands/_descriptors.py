@@ -1,4 +1,4 @@
-"""Descriptors that stay the probe's only as long as they are what it opened.
+"""Descriptors that are the probe's only as long as they lead to what it opened.
 
 A job may close every descriptor there is, as a program does that becomes a daemon, and open files
 of its own under the same numbers. So before a descriptor is used or closed, the file that it leads

@@ -37,7 +37,7 @@ class Folder:
     Attributes: path (for messages), descriptor, owner (a user id).
 
     Raises FolderRefused unless `path` itself is a directory that belongs to `owner` (by default
-    this user) and that nobody else can enter.
+    this user) and that no other user can enter.
     """
 
     def __init__(self, path: str, owner: int | None = None) -> None:
@@ -108,7 +108,7 @@ class Folder:
     def remove(self, name: str, identity: tuple[int, int] | None) -> bool:
         """Remove a socket if it still is the one of that identity; return whether it is gone.
 
-        Only in this user's own folder: nobody removes other people's files.
+        Only in this user's own folder: a user removes no other user's files.
         """
         if identity is None or not self.is_own or self.identity(name) != identity:
             return False
@@ -167,7 +167,7 @@ def open_own_folder() -> Folder:
 
 
 def peer_uid(connection: socket.socket) -> int | None:
-    """Return the user id at the other end, or None where the platform cannot tell."""
+    """Return the user id at the other end, or None where the platform has no way to ask."""
     option = getattr(socket, "SO_PEERCRED", None)
     if option is None:
         return None

@@ -1,9 +1,9 @@
 """Memory that a process shares with those it starts, mapped from a file that has no name.
 
 The file is gone with the processes that map it, however they end (memfd_create(2)). It is sealed:
-nobody can make it shorter, so a mapping never leads past its end. Its descriptor is used or closed
-only as long as it leads to this file: a job may close all descriptors that it did not open, and
-open files of its own under their numbers. The mapping stays when the descriptor goes.
+no process can make it shorter, so a mapping never leads past its end. Its descriptor is used or
+closed only as long as it leads to this file: a job may close all descriptors that it did not open,
+and open files of its own under their numbers. The mapping stays when the descriptor goes.
 
 Before Python 3.13 `mmap` keeps a duplicate of the descriptor and closes that number with the
 mapping, whatever it leads to by then. There the duplicate is the one descriptor that is kept, and

@@ -110,8 +110,8 @@ def class_module(cls: type) -> str:
 def reason_of(error: BaseException) -> str:
     """Return the text of an exception, as far as it can be had without running code."""
     arguments = _arguments_of(error)
-    said = text(arguments[0]) if len(arguments) == 1 else ""
-    return f"{type_name(type(error))}: {said}" if said else type_name(type(error))
+    message = text(arguments[0]) if len(arguments) == 1 else ""
+    return f"{type_name(type(error))}: {message}" if message else type_name(type(error))
 
 
 def attributes_of(thing: object) -> dict[str, Any]:

@@ -56,7 +56,7 @@ class _Process:
         self._start_from = 0.0
 
     def start_publisher(self) -> None:
-        """Start the outlet's thread where there is none. Never raises, and waits for nobody."""
+        """Start the publisher's thread where there is none. Never raises and never waits."""
         publisher = self.publisher
         if (publisher is not None and publisher.is_running) or monotonic() < self._start_from:
             return
@@ -161,7 +161,8 @@ def declare_pool(
         name: what people will call it; shown by the monitor, unique among this process's
             open pools.
         workers: how many workers it has, 1 to 1024; they are numbered from 0.
-        kind: how it shares work out, in a word or two; "work-stealing" pools get a steal matrix.
+        kind: how its workers share work, in a word or two; "work-stealing" pools get a steal
+            matrix.
         contention: the pool reports every contended operation at the ends of its deques, with
             `contended` and with the length given to `lost_race`; none reported then means that
             there was none.

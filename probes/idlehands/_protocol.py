@@ -1,10 +1,10 @@
 """The worker protocol: what a worker can be doing, and which calls of its probe are allowed then.
 
-This table is the one statement of the protocol. `_recorder` takes the messages of misuse from it,
+This table is the one statement of the protocol. `_recorder` takes the messages of misuse from it.
 `tests/probes/test_worker_protocol.py` makes every call in every state and compares what the
-recorder does, and the table in `docs/hand-written-pools.md` is compared with it. The recorder's hot
-calls check the same conditions in lines of their own: a look-up in a table would cost them a tenth
-of a microsecond.
+recorder does with the table, and compares the table in `docs/hand-written-pools.md` with it. The
+recorder checks the conditions in lines of its own, because its calls must cost as little as they
+can.
 
 Waits nest: a task that waits leaves its worker free to search, park and run other tasks, and these
 can wait in turn. So the number of open waits is counted beside the activity.
@@ -19,7 +19,7 @@ from ._tables import PARKED, SEARCHING
 
 
 class Activity(Enum):
-    """What a worker is doing, as far as its calls say."""
+    """What a worker is doing, by its calls so far."""
 
     BETWEEN = "between tasks"
     SEARCHING = "searching"

@@ -1,7 +1,7 @@
 """The publisher: the probe's one thread, which sends recorded rows to the attached readers.
 
-While nobody is attached the thread sleeps in the kernel and wakes once a second for the pools: to
-see what the probe costs them, which have closed, and which messages wait to be logged. A failure
+While no reader is attached the thread sleeps in the kernel and wakes once a second for the pools:
+to see what the probe costs them, which have closed, and which messages wait to be logged. A failure
 switches the publisher off, logs one warning, and leaves the pools alone. Touches: the socket
 folder, sockets, the clock, the pools.
 
@@ -13,14 +13,10 @@ they are the job's.
 from __future__ import annotations
 
 import contextlib
-import os
 import select
-import signal
 import socket
 import threading
-import time
 from _thread import start_new_thread
-from collections.abc import Iterator
 from time import monotonic
 
 from ._costs import Costs
@@ -28,6 +24,7 @@ from ._descriptors import OwnSocket
 from ._guard import own_threads
 from ._listener import Listener
 from ._notes import log_pending_in_own_thread, warn
+from ._own_thread import signals_blocked, wait_until_gone
 from ._reader import Reader
 from ._readers import SOON_SECONDS, Readers, Registry
 
@@ -78,7 +75,7 @@ class Publisher:
 
     @property
     def is_running(self) -> bool:
-        """Whether the outlet's thread runs."""
+        """Whether the publisher's thread runs."""
         return not self._ended.is_set()
 
     def start(self) -> None:
@@ -89,7 +86,7 @@ class Publisher:
         if self.is_running or self._stopping:
             return
         self._pausing = False
-        with _signals_blocked():  # so that the thread takes none, not even before its first line
+        with signals_blocked():  # so that the thread takes none, not even before its first line
             self._ended.clear()
             try:
                 # Not a `threading.Thread`: a job may count its threads, or join all there are.
@@ -108,7 +105,7 @@ class Publisher:
             return
         self._is_stuck = not self._ended.wait(REST_SECONDS)
         if not self._is_stuck:
-            _wait_until_gone(self._native_id)
+            wait_until_gone(self._native_id, REST_SECONDS)
 
     def rest(self) -> bool:
         """Have the thread hold still for a fork; return whether `go_on` must be called after it."""
@@ -281,23 +278,3 @@ class Publisher:
         if self._listener is not None:
             self._listener.remove()
         self.abandon()
-
-
-@contextlib.contextmanager
-def _signals_blocked() -> Iterator[None]:
-    """Have the calling thread, and the threads it starts, take no signals inside the block."""
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, signal.valid_signals())
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
-
-
-def _wait_until_gone(native_id: int) -> None:
-    """Wait until a thread is gone for the kernel: that comes a little after its last line."""
-    deadline = monotonic() + REST_SECONDS
-    while os.path.exists(f"/proc/self/task/{native_id}") and monotonic() < deadline:
-        time.sleep(0)

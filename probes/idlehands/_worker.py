@@ -78,8 +78,8 @@ class WorkerSense:
     def weigh(self, rows: Sequence[Any]) -> None:
         """Choose the kinds of task whose CPU time is read, from rows of tasks just ended.
 
-        The publisher calls this with the rows that it is about to send: CPU times are read only
-        while somebody reads them, and the worker is spared the sum.
+        The publisher calls this with the rows that it is about to send. So CPU times are read only
+        while a reader is attached, and the worker does not do the sum.
         """
         if self.pool.step:
             return

@@ -107,8 +107,8 @@ NEVER_NEEDED_AT_FIRST = {
     "readers or thinned": "readers",
     "worker is not nobody": "True",
 }
-"""The checks of `RECORDING_RUN` that are not needed as long as no class derives from the items' class
-and no pool is thinned, and what replaces them. The compiler then leaves out the dead branches."""
+"""The checks of `RECORDING_RUN` that are not needed as long as no class derives from that of the
+items and no pool is thinned, and what replaces them. The compiler leaves out the dead branches."""
 
 
 def with_constants(source: str) -> str:

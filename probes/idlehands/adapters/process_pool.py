@@ -2,8 +2,8 @@
 
 Hooked where the executor stores its three queues (CPython, Lib/concurrent/futures/process.py, 3.9
 to 3.13). A task is queued when its number is put into ``_work_ids``, and cancelled when a number
-taken from there leads to no call; its wait ends when the worker process takes the call, not when
-its future says that it runs, which it does while up to one call a worker lies in the pipe.
+taken from there leads to no call. Its time in the queue ends when the worker process takes the
+call. Its future says earlier that it runs: while the call is still in the pipe to the workers.
 """
 
 from __future__ import annotations
