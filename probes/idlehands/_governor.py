@@ -3,7 +3,7 @@
 The cost of recording is the number of tasks times the cost of one, which is calibrated once on this
 machine for each sort of pool. The cost of sending is the CPU time of the publisher's thread, shared
 out by rows. A pool whose cost passes `LIMIT` of its worker time gives up one step of detail (see
-`_thinning`). It takes the step back once the step would have cost less than half the limit in
+`_detail`). It takes the step back once the step would have cost less than half the limit in
 `CALM_REVIEWS` reviews in a row.
 """
 
@@ -12,9 +12,9 @@ from __future__ import annotations
 import os
 from typing import NamedTuple
 
+from ._detail import FULL, THINNED, THINNING_FACTOR
 from ._pool import PoolProbe
 from ._settings import Settings
-from ._thinning import FULL, THINNED, THINNING_FACTOR
 
 LIMIT = 0.01
 CALM_REVIEWS = 10

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from time import monotonic_ns
 from typing import Callable
 
-from ._calibration import nanoseconds_of
+from ._detail import nanoseconds_of
 from ._guard import is_for_the_job
 from ._notes import shown, warn
 from ._off import OffWorkerProbe

@@ -13,9 +13,8 @@ from typing import Callable, TypeVar
 from ._pool import PoolProbe
 from ._rings import Room
 from ._settings import ProbeMisuse
-from ._shared import SharedPool
 
-Shared = TypeVar("Shared", bound=SharedPool)
+Shared = TypeVar("Shared", bound=PoolProbe)
 
 CLOSED_POOLS_KEPT = 2
 """So many closed pools stay whatever they weigh, for a reader that attaches just after the end."""

@@ -131,6 +131,23 @@ def prepare() -> None:
     _Process.make_publisher = Publisher
 
 
+_on_arrival: list[Callable[[], None]] = []
+
+
+def on_arrival(action: Callable[[], None]) -> None:
+    """Have `action` called whenever a queue of a pool's arrives in this process from its owner.
+
+    So the queues need not know the package of the adapters, which knows them.
+    """
+    _on_arrival.append(action)
+
+
+def queue_arrived() -> None:
+    """Call the actions for a queue that has arrived; they raise what they raise."""
+    for action in _on_arrival:
+        action()
+
+
 def is_off() -> bool:
     """Return whether the environment switches the probe off."""
     return os.environ.get(SWITCH, "").lower() in ("off", "0", "no")

@@ -12,52 +12,51 @@ can wait in turn. So the number of open waits is counted beside the activity.
 
 from __future__ import annotations
 
-from enum import Enum
-from typing import Any, NamedTuple
+from collections.abc import Set
+from typing import Any
 
-from ._tables import PARKED, SEARCHING
+from ._tables import PARKED as STATE_PARKED
 
-
-class Activity(Enum):
-    """What a worker is doing, by its calls so far."""
-
-    BETWEEN = "between tasks"
-    SEARCHING = "searching"
-    PARKED = "parked"
-    RUNNING = "in a task"
+BETWEEN, SEARCHING, PARKED, RUNNING = "between tasks", "searching", "parked", "in a task"
+ACTIVITIES = (BETWEEN, SEARCHING, PARKED, RUNNING)
+"""What a worker can be doing, by its calls so far. (No enum: every job would import one more.)"""
 
 
-class Call(NamedTuple):
+class Call:
     """One call of a worker's probe.
 
-    before: the activities in which it is allowed. after: the activity that it leads to, None where
-    the activity stays. opens: how many waits it opens; -1 for the call that ends the innermost.
+    Attributes: name, before (the activities in which it is allowed), after (the activity that it
+    leads to, empty where the activity stays), opens (how many waits it opens; -1 for the call that
+    ends the innermost one).
     """
 
-    name: str
-    before: frozenset[Activity]
-    after: Activity | None = None
-    opens: int = 0
+    __slots__ = ("after", "before", "name", "opens")
 
-    def is_allowed(self, activity: Activity, open_waits: int) -> bool:
+    def __init__(self, name: str, before: Set[str], after: str = "", opens: int = 0) -> None:
+        self.name = name
+        self.before = before
+        self.after = after
+        self.opens = opens
+
+    def is_allowed(self, activity: str, open_waits: int) -> bool:
         """Return whether a worker may make the call now."""
         return activity in self.before and open_waits + self.opens >= 0
 
 
-ANY = frozenset(Activity)
-OUTSIDE_A_TASK = ANY - {Activity.RUNNING}
-IN_A_TASK = frozenset({Activity.RUNNING})
+ANY = frozenset(ACTIVITIES)
+OUTSIDE_A_TASK = ANY - {RUNNING}
+IN_A_TASK = frozenset({RUNNING})
 
 CALLS = {
     call.name: call
     for call in (
-        Call("running", OUTSIDE_A_TASK, Activity.RUNNING),
-        Call("finished", IN_A_TASK, Activity.BETWEEN),
-        Call("waiting", IN_A_TASK, Activity.BETWEEN, opens=1),
-        Call("resumed", OUTSIDE_A_TASK, Activity.RUNNING, opens=-1),
-        Call("searching", frozenset({Activity.BETWEEN, Activity.SEARCHING}), Activity.SEARCHING),
-        Call("parked", frozenset({Activity.BETWEEN, Activity.SEARCHING}), Activity.PARKED),
-        Call("unparked", frozenset({Activity.PARKED}), Activity.BETWEEN),
+        Call("running", OUTSIDE_A_TASK, RUNNING),
+        Call("finished", IN_A_TASK, BETWEEN),
+        Call("waiting", IN_A_TASK, BETWEEN, opens=1),
+        Call("resumed", OUTSIDE_A_TASK, RUNNING, opens=-1),
+        Call("searching", frozenset({BETWEEN, SEARCHING}), SEARCHING),
+        Call("parked", frozenset({BETWEEN, SEARCHING}), PARKED),
+        Call("unparked", frozenset({PARKED}), BETWEEN),
         Call("spawned", ANY),
         Call("adopted", ANY),
         Call("missed", ANY),
@@ -69,14 +68,14 @@ CALLS = {
 """The protocol, by the name of the call."""
 
 
-def activity_of(worker: Any) -> Activity:
+def activity_of(worker: Any) -> str:
     """Return what a `WorkerProbe` is doing."""
     if worker.token is not None:
-        return Activity.RUNNING
+        return RUNNING
     interval = worker.idle_interval
     if interval is None:
-        return Activity.BETWEEN
-    return {SEARCHING: Activity.SEARCHING, PARKED: Activity.PARKED}[interval[0]]
+        return BETWEEN
+    return PARKED if interval[0] == STATE_PARKED else SEARCHING
 
 
 def refusal(name: str, worker: Any) -> str:
@@ -84,5 +83,5 @@ def refusal(name: str, worker: Any) -> str:
     call, activity = CALLS[name], activity_of(worker)
     if activity in call.before and call.opens < 0:
         return f"{name}() without waiting()"
-    allowed = ", ".join(one.value for one in Activity if one in call.before)
-    return f"{name}() while {activity.value}; it is allowed while: {allowed}"
+    allowed = ", ".join(one for one in ACTIVITIES if one in call.before)
+    return f"{name}() while {activity}; it is allowed while: {allowed}"

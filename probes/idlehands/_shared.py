@@ -12,14 +12,13 @@ from collections.abc import Sequence
 from time import monotonic_ns
 from typing import Any, Callable
 
-from ._calibration import nanoseconds_of
+from ._detail import COUNTED, MASKS, nanoseconds_of
 from ._names import is_lasting, name_of
 from ._packed_rows import PackedRows
 from ._pool import MOST_KINDS, PoolProbe
 from ._rings import Room, Token
 from ._shared_worker import SKIPPED, STILL, SharedWorker, present_worker
 from ._tables import MOST_WORKERS, NONE
-from ._thinning import COUNTED, MASKS
 from ._worker import LEAST_ROWS_PER_WORKER, TASK_ROWS_PER_POOL
 
 MOST_ROWS_PER_WORKER = 1 << 13

@@ -16,7 +16,7 @@ PID, TICKS, JOINED, NATIVE_ID, IDENT, TASKS_WRITTEN, LIFETIMES_WRITTEN, STARTED,
 NAME, NAME_BYTES = 16, 64
 IDLE_INTERVALS_WRITTEN, SKIPPED, EVERY, LAST_PID, REFUSED = range(24, 29)
 """`EVERY` and `REFUSED` are the pool's, and used in the first slot only. The owner writes `EVERY`,
-the mask of the present step of detail (see `_thinning`). `REFUSED` counts the worker processes
+the mask of the present step of detail (see `_detail`). `REFUSED` counts the worker processes
 that found no free slot."""
 HEADER_CELLS = 32
 

@@ -10,7 +10,7 @@ from time import monotonic_ns
 from typing import Callable
 
 from . import _slot_layout as layout
-from ._calibration import nanoseconds_of
+from ._detail import MASKS, nanoseconds_of
 from ._notes import warn
 from ._pool import PoolProbe
 from ._rings import Token
@@ -21,7 +21,6 @@ from ._slot_view import FORGOTTEN, SlotView, copy_of, put_back, slot_of
 from ._slot_worker import SlotWorker
 from ._slots_link import Link
 from ._tables import NONE
-from ._thinning import MASKS
 
 CHECK_FOR_DEAD_NS = 200_000_000
 START_NS = 60_000_000_000

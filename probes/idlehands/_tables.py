@@ -7,32 +7,32 @@ processes of one host share. This module touches nothing: it is data.
 
 from __future__ import annotations
 
-from typing import NamedTuple
 
-
-class Column(NamedTuple):
+class Column:
     """One column of a table: its name (which carries the unit) and what it means."""
 
-    name: str
-    meaning: str
+    __slots__ = ("meaning", "name")
+
+    def __init__(self, name: str, meaning: str) -> None:
+        self.name = name
+        self.meaning = meaning
 
 
-class Table(NamedTuple):
-    """One table: its name on the wire, its columns in order, and what a row stands for."""
+class Table:
+    """One table: its name on the wire, what a row stands for, and its columns in order.
 
-    name: str
-    row: str
-    columns: tuple[Column, ...]
+    Attributes: name, row, columns, names (of the columns), width (how many integers a packed row
+    has: one a column).
+    """
 
-    @property
-    def names(self) -> tuple[str, ...]:
-        """The column names in order."""
-        return tuple(column.name for column in self.columns)
+    __slots__ = ("columns", "name", "names", "row", "width")
 
-    @property
-    def width(self) -> int:
-        """How many integers a packed row has: one a column."""
-        return len(self.columns)
+    def __init__(self, name: str, row: str, columns: tuple[Column, ...]) -> None:
+        self.name = name
+        self.row = row
+        self.columns = columns
+        self.names = tuple(column.name for column in columns)
+        self.width = len(columns)
 
 
 MOST_WORKERS = 1024

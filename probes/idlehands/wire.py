@@ -3,6 +3,7 @@
 Other packages import this module and the public API, and nothing else of this package.
 """
 
+from ._detail import THINNING_FACTOR
 from ._folder import (
     ENVIRONMENT,
     SUFFIX,
@@ -40,7 +41,6 @@ from ._tables import (
     Column,
     Table,
 )
-from ._thinning import THINNING_FACTOR
 from ._wire import (
     MOST_BYTES,
     NAMES_ONLY,

@@ -5,12 +5,12 @@ from __future__ import annotations
 import pytest
 
 import idlehands
+from idlehands._detail import NO_TASK, THINNING_FACTOR
 from idlehands._governor import CALM_REVIEWS, Governor, Price
 from idlehands._pool import PoolProbe
 from idlehands._settings import Settings
 from idlehands._shared import SharedPool
 from idlehands._shared_worker import SKIPPED
-from idlehands._thinning import NO_TASK, THINNING_FACTOR
 
 SECOND = 1_000_000_000
 PRICE = Price(1000.0, 100.0)
@@ -110,7 +110,7 @@ def test_a_hand_written_pool_gives_up_cpu_times_and_no_more(pool: PoolProbe):
     assert worker.cpu_kinds == set()
 
 
-def test_a_sampled_pool_marks_all_tasks_but_one_in_so_many_as_only_counted():
+def test_a_thinned_pool_marks_all_tasks_but_one_in_so_many_as_only_counted():
     pool = SharedPool("quay", "thread pool", 0, 4)
     pool.turn_to(2)
     tokens = [pool.queued(0) for _ in range(4 * THINNING_FACTOR)]

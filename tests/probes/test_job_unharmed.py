@@ -605,7 +605,7 @@ def test_names_without_bound_cost_no_other_pool_its_record(start, attach, receiv
         "pool.spawned('sow', size=object())",
     ],
 )
-def test_nonsense_of_one_pool_leaves_the_outlet_and_the_other_pools_at_work(
+def test_nonsense_of_one_pool_leaves_the_publisher_and_the_other_pools_at_work(
     start, attach, received, harm
 ):
     target = start(

@@ -148,7 +148,7 @@ def test_looks_of_very_many_pairs_come_in_frames_of_bounded_size():
     assert max(cells) < PAIRS_PER_FRAME + workers
 
 
-def test_rows_of_two_slots_of_a_board_stand_one_after_the_other():
+def test_rows_of_two_shared_slots_stand_one_after_the_other():
     width = len(WORKER_LIFETIMES.names)
     one, other = (range(start, start + width) for start in (0, 100))
     rows = PackedRows(WORKER_LIFETIMES, struct.pack(f"<{width}q", *one))

@@ -695,7 +695,7 @@ def test_a_pool_dropped_between_two_flushes_is_still_read_to_its_end(start, atta
     target.ends()
 
 
-def test_an_outlet_that_fails_says_so_once_and_leaves_the_pools_alone(start, attach, folder):
+def test_a_publisher_that_fails_says_so_once_and_leaves_the_pools_alone(start, attach, folder):
     target = start(
         """
         from idlehands import _readers

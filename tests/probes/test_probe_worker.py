@@ -349,7 +349,7 @@ def test_a_wake_from_nobody_known_says_so(pool, clock):
     assert (gap["woken_by"], gap["woken_ns"]) == (-1, -1)
 
 
-def test_looks_at_victims_are_counted_by_outcome_and_victim(pool):
+def test_steal_attempts_are_counted_by_outcome_and_victim(pool):
     worker = pool.worker(0)
     for victim in (1, 1, 3):
         worker.missed(victim)
@@ -367,7 +367,7 @@ def test_a_lost_race_leaves_a_row_where_the_length_of_the_deque_is_known(pool, c
     assert worker.contention.read(0, 10) == (0, [(clock.now_ns, 3, 2, -1)])
 
 
-def test_a_meeting_leaves_a_row_with_the_deque_its_length_and_the_wait(pool, clock):
+def test_a_contended_operation_leaves_a_row_with_the_deque_its_length_and_the_wait(pool, clock):
     worker = pool.worker(0)
     clock.advance(40)
     worker.contended(2, 5, 30)
@@ -429,7 +429,7 @@ def test_a_waiting_task_its_wait_the_helped_task_are_open_from_the_outside_in(po
 
 
 @pytest.mark.parametrize(("say", "state"), [("searching", SEARCHING), ("parked", PARKED)])
-def test_an_open_gap_comes_last(pool, clock, say, state):
+def test_an_open_idle_interval_comes_last(pool, clock, say, state):
     worker = pool.worker(0)
     worker.running(pool.spawned("sow"))
     worker.waiting()

@@ -39,8 +39,8 @@ pytestmark = pytest.mark.filterwarnings("ignore:This process .* is multi-threade
 
 
 @pytest.fixture
-def board_pool():
-    """Make a pool with a board of so many slots."""
+def slots_pool():
+    """Make a pool with so many shared slots."""
 
     def make(slots: int = 4) -> SlotsPool:
         return SlotsPool("orchard", "process pool", 0, slots, Link.create(slots))
@@ -86,8 +86,8 @@ def work_and_die(link, tasks=1, in_task=False):
     return work
 
 
-def board_descriptors():
-    """Return the descriptors of this process that lead to a board."""
+def memory_descriptors():
+    """Return the descriptors of this process that lead to shared memory."""
     found = []
     for name in os.listdir("/proc/self/fd"):
         with contextlib.suppress(OSError):
@@ -120,18 +120,18 @@ def lost_rows(frames):
     return sum(frame["rows"] for frame in frames if frame["frame"] == "lost")
 
 
-def test_a_board_takes_one_descriptor_and_gives_it_back(board_pool):
-    before = board_descriptors()
-    pool = board_pool()
-    assert len(board_descriptors()) == len(before) + 1
+def test_shared_slots_take_one_descriptor_and_give_it_back(slots_pool):
+    before = memory_descriptors()
+    pool = slots_pool()
+    assert len(memory_descriptors()) == len(before) + 1
     del pool
     gc.collect()
-    assert board_descriptors() == before
+    assert memory_descriptors() == before
 
 
-def test_a_file_of_the_jobs_under_a_lost_descriptors_number_is_left_alone(tmp_path, board_pool):
-    pool = board_pool()
-    (number,) = board_descriptors()
+def test_a_file_of_the_jobs_under_a_lost_descriptors_number_is_left_alone(tmp_path, slots_pool):
+    pool = slots_pool()
+    (number,) = memory_descriptors()
     path = tmp_path / "logbook"
     path.write_bytes(bytes(_slot_layout.SLOT_BYTES * 4))
     file = os.open(path, os.O_RDWR)
@@ -148,8 +148,8 @@ def test_a_file_of_the_jobs_under_a_lost_descriptors_number_is_left_alone(tmp_pa
     os.close(file)
 
 
-def test_a_worker_goes_on_through_its_mapping_when_its_descriptors_are_closed(board_pool, in_child):
-    pool = board_pool()
+def test_a_worker_goes_on_through_its_mapping_when_its_descriptors_are_closed(slots_pool, in_child):
+    pool = slots_pool()
 
     def work():
         os.closerange(3, 256)
@@ -162,17 +162,17 @@ def test_a_worker_goes_on_through_its_mapping_when_its_descriptors_are_closed(bo
     assert rows(pool.probes[0].lifetimes) == 1
 
 
-def test_nobody_can_make_a_boards_memory_shorter(board_pool):
-    pool = board_pool()
-    (number,) = board_descriptors()
+def test_no_process_can_make_the_shared_memory_shorter(slots_pool):
+    pool = slots_pool()
+    (number,) = memory_descriptors()
     for size in (0, 1 << 30):
         with pytest.raises(PermissionError):
             os.ftruncate(number, size)
     assert pool.link.shared is not None
 
 
-def test_a_descriptor_that_leads_elsewhere_is_not_mapped(tmp_path, board_pool):
-    pool = board_pool()
+def test_a_descriptor_that_leads_elsewhere_is_not_mapped(tmp_path, slots_pool):
+    pool = slots_pool()
     mapping = pool.link.shared.mapping
     size = _slot_layout.SLOT_BYTES * 4
     path = tmp_path / "logbook"
@@ -190,15 +190,15 @@ def test_a_descriptor_that_leads_elsewhere_is_not_mapped(tmp_path, board_pool):
 
 
 def test_a_dead_worker_is_retired_once_though_two_threads_find_it(
-    monkeypatch, board_pool, in_child
+    monkeypatch, slots_pool, in_child
 ):
-    pool = board_pool()
+    pool = slots_pool()
     in_child(work_and_die(pool.link, in_task=True))
     looking = threading.Barrier(2)
     is_dead = SharedSlots.is_dead
 
-    def slowly(board, slot):
-        answer = is_dead(board, slot)
+    def slowly(shared, slot):
+        answer = is_dead(shared, slot)
         with contextlib.suppress(threading.BrokenBarrierError):
             looking.wait(0.2)  # both have seen that it is dead, if both may look
         return answer
@@ -213,12 +213,12 @@ def test_a_dead_worker_is_retired_once_though_two_threads_find_it(
     assert pool.probes[0].tasks.written == 2
 
 
-def test_threads_that_find_new_workers_at_once_count_each_once(board_pool, in_child):
+def test_threads_that_find_new_workers_at_once_count_each_once(slots_pool, in_child):
     interval = sys.getswitchinterval()
     sys.setswitchinterval(1e-6)
     try:
         for _ in range(50):
-            pool = board_pool(12)
+            pool = slots_pool(12)
             words = pool.link.shared.cells
             for slot in range(12):
                 words[slot * SLOT_CELLS + _slot_layout.LIFETIMES_WRITTEN] = 1
@@ -238,8 +238,8 @@ def test_threads_that_find_new_workers_at_once_count_each_once(board_pool, in_ch
         sys.setswitchinterval(interval)
 
 
-def test_a_forked_process_does_not_inherit_the_lock_of_another_thread(board_pool, in_child):
-    pool, other = board_pool(), board_pool()
+def test_a_forked_process_does_not_inherit_the_lock_of_another_thread(slots_pool, in_child):
+    pool, other = slots_pool(), slots_pool()
 
     def fork_beside_a_thread_that_holds_it():
         warnings.simplefilter("ignore")  # of the thread, which Python 3.12 and later warn of
@@ -265,8 +265,8 @@ def test_a_forked_process_does_not_inherit_the_lock_of_another_thread(board_pool
     in_child(fork_beside_a_thread_that_holds_it)
 
 
-def test_a_stopped_process_that_holds_the_lock_holds_up_nobody_for_long(board_pool, in_child):
-    pool = board_pool()
+def test_a_stopped_process_that_holds_the_lock_holds_up_nobody_for_long(slots_pool, in_child):
+    pool = slots_pool()
     in_child(work_and_die(pool.link))
     read, write = os.pipe()
 
@@ -288,8 +288,8 @@ def test_a_stopped_process_that_holds_the_lock_holds_up_nobody_for_long(board_po
     assert sum(probe.tasks.written for probe in pool.probes) == 3
 
 
-def test_the_lock_of_a_process_that_dies_is_free(board_pool, in_child):
-    pool = board_pool()
+def test_the_lock_of_a_process_that_dies_is_free(slots_pool, in_child):
+    pool = slots_pool()
 
     def die():
         with pool.link.shared.locked(1.0) as is_held:
@@ -300,8 +300,8 @@ def test_the_lock_of_a_process_that_dies_is_free(board_pool, in_child):
         assert is_held
 
 
-def test_a_task_whose_row_is_there_is_not_lost_as_well(board_pool, in_child):
-    pool = board_pool()
+def test_a_task_whose_row_is_there_is_not_lost_as_well(slots_pool, in_child):
+    pool = slots_pool()
 
     def die_between():
         worker = worker_of(pool.link)
@@ -317,8 +317,8 @@ def test_a_task_whose_row_is_there_is_not_lost_as_well(board_pool, in_child):
     assert list(stays.column("how")) == [LEFT]
 
 
-def test_the_task_of_a_worker_that_exits_in_it_is_lost(board_pool, in_child):
-    pool = board_pool()
+def test_the_task_of_a_worker_that_exits_in_it_is_lost(slots_pool, in_child):
+    pool = slots_pool()
     in_child(work_and_die(pool.link, tasks=1, in_task=True))
     pool.refresh(at_once=True)
     _, tasks = pool.probes[0].tasks.read(0, 8)
@@ -327,8 +327,8 @@ def test_the_task_of_a_worker_that_exits_in_it_is_lost(board_pool, in_child):
     assert list(stays.column("how")) == [DIED]
 
 
-def test_a_process_id_that_another_process_has_by_now_is_a_dead_workers(board_pool):
-    pool = board_pool()
+def test_a_process_id_that_another_process_has_by_now_is_a_dead_workers(slots_pool):
+    pool = slots_pool()
     words = pool.link.shared.cells
     words[_slot_layout.JOINED], words[_slot_layout.TICKS] = (
         5,
@@ -341,9 +341,9 @@ def test_a_process_id_that_another_process_has_by_now_is_a_dead_workers(board_po
 
 
 def test_a_worker_that_cannot_be_seen_in_proc_is_alive_as_long_as_it_is(
-    monkeypatch, board_pool, in_child
+    monkeypatch, slots_pool, in_child
 ):
-    pool = board_pool()
+    pool = slots_pool()
     monkeypatch.setattr(_shared_slots, "start_ticks", lambda pid: NONE)
     read, write = os.pipe()
 
@@ -365,8 +365,8 @@ def test_a_worker_that_cannot_be_seen_in_proc_is_alive_as_long_as_it_is(
     assert pool.workers_present() == 0
 
 
-def test_a_process_forked_from_a_worker_writes_into_no_slot_but_its_own(board_pool, in_child):
-    pool = board_pool()
+def test_a_process_forked_from_a_worker_writes_into_no_slot_but_its_own(slots_pool, in_child):
+    pool = slots_pool()
 
     def work():
         worker = worker_of(pool.link)
@@ -386,15 +386,15 @@ def test_a_process_forked_from_a_worker_writes_into_no_slot_but_its_own(board_po
     assert [list(probe.tasks.read(0, 8)[1].column("task")) for probe in pool.probes] == [[0], [1]]
 
 
-def test_a_worker_that_was_taken_for_dead_writes_nothing_more(board_pool, in_child):
-    pool = board_pool()
+def test_a_worker_that_was_taken_for_dead_writes_nothing_more(slots_pool, in_child):
+    pool = slots_pool()
 
     def work():
         worker = worker_of(pool.link)
         worker.running(token(0))
-        board = pool.link.shared
-        board.retire(0)
-        board.cells[_slot_layout.JOINED] = 7  # another has it now
+        shared = pool.link.shared
+        shared.retire(0)
+        shared.cells[_slot_layout.JOINED] = 7  # another has it now
         worker.finished()
         worker.running(token(1))
         worker.finished()
@@ -408,11 +408,11 @@ def test_a_worker_that_was_taken_for_dead_writes_nothing_more(board_pool, in_chi
 
 
 def test_worker_processes_past_the_last_slot_run_unrecorded_and_the_owner_says_so_once(
-    monkeypatch, board_pool, in_child
+    monkeypatch, slots_pool, in_child
 ):
     said = []
     monkeypatch.setattr(_slots_pool, "warn", lambda *message: said.append(message))
-    pool = board_pool(2)
+    pool = slots_pool(2)
     read, write = os.pipe()
     ready, tell = os.pipe()
 
@@ -439,17 +439,17 @@ def test_worker_processes_past_the_last_slot_run_unrecorded_and_the_owner_says_s
     [b"\xff" * 8, b"\x00" * 8, b"\xff" * 7 + b"\x7f", b"\x00" * 7 + b"\x80", None],
     ids=["-1", "0", "most", "least", "random"],
 )
-def test_whatever_the_job_writes_into_a_board_nothing_fails(damage, board_pool, in_child):
-    pool = board_pool(4)
+def test_whatever_the_job_writes_into_the_shared_slots_nothing_fails(damage, slots_pool, in_child):
+    pool = slots_pool(4)
     pool.add_kind("sow")
     worker = worker_of(pool.link)
-    board = pool.link.shared
+    shared = pool.link.shared
     cursor = Cursor(pool)
     dice = random.Random(7)
     for _ in range(3):
         worker.running(token(3))
-        size = len(board.memory)
-        board.memory[:] = dice.randbytes(size) if damage is None else damage * (size // 8)
+        size = len(shared.memory)
+        shared.memory[:] = dice.randbytes(size) if damage is None else damage * (size // 8)
         worker.finished()
         worker.running(token(4))
         worker.amend(1)
@@ -465,9 +465,9 @@ def test_whatever_the_job_writes_into_a_board_nothing_fails(damage, board_pool, 
     sent(cursor)
 
 
-def test_a_closed_pool_has_no_board_and_reads_as_before(board_pool, in_child):
-    before = board_descriptors()
-    pool, link = board_pool(), None
+def test_a_closed_pool_has_no_shared_memory_and_reads_as_before(slots_pool, in_child):
+    before = memory_descriptors()
+    pool, link = slots_pool(), None
     pool.add_kind("sow")
     for tasks in (3, 1500, 40):
         in_child(work_and_die(pool.link, tasks=tasks, in_task=True))
@@ -479,7 +479,7 @@ def test_a_closed_pool_has_no_board_and_reads_as_before(board_pool, in_child):
     pool.compact()
     gc.collect()
     assert link.shared is None
-    assert board_descriptors() == before
+    assert memory_descriptors() == before
     assert task_numbers(sent(early)) == []
     again = sent(late)
     assert task_numbers(again) == task_numbers(first)
@@ -490,8 +490,8 @@ def test_a_closed_pool_has_no_board_and_reads_as_before(board_pool, in_child):
     ]
 
 
-def test_what_a_closed_pool_keeps_takes_the_room_of_its_rows(board_pool, in_child):
-    pool = board_pool()
+def test_what_a_closed_pool_keeps_takes_the_room_of_its_rows(slots_pool, in_child):
+    pool = slots_pool()
     in_child(work_and_die(pool.link, tasks=10))
     pool.refresh(at_once=True)
     pool.close()
@@ -500,22 +500,22 @@ def test_what_a_closed_pool_keeps_takes_the_room_of_its_rows(board_pool, in_chil
     assert pool.memory_bytes() < 20_000
 
 
-def test_a_pool_that_is_forgotten_gives_its_board_back_at_once(board_pool, in_child):
-    before = board_descriptors()
-    pool = board_pool()
+def test_a_pool_that_is_forgotten_frees_its_shared_memory_at_once(slots_pool, in_child):
+    before = memory_descriptors()
+    pool = slots_pool()
     cursor = Cursor(pool)
     in_child(work_and_die(pool.link, tasks=10))
     pool.refresh(at_once=True)
     sent(cursor)
     pool.close()
     pool.forget()
-    assert board_descriptors() == before
+    assert memory_descriptors() == before
     assert task_numbers(sent(cursor)) == []
     assert [probe.tasks.memory_bytes() for probe in pool.probes] == [0]
 
 
-def test_a_pool_with_a_worker_keeps_its_board_and_is_open_again(board_pool):
-    pool = board_pool()
+def test_a_pool_with_a_worker_keeps_its_shared_memory_and_is_open_again(slots_pool):
+    pool = slots_pool()
     pool.close()
     worker_of(pool.link)  # which was only about to start
     pool.compact()
@@ -525,10 +525,10 @@ def test_a_pool_with_a_worker_keeps_its_board_and_is_open_again(board_pool):
     leave(pool.link)
 
 
-def test_a_closed_pools_board_waits_a_while_for_the_workers_of_tasks_that_were_handed_in(
-    board_pool, in_child
+def test_a_closed_pools_shared_memory_waits_a_while_for_the_workers_of_tasks_that_were_handed_in(
+    slots_pool, in_child
 ):
-    pool = board_pool()
+    pool = slots_pool()
     for _ in range(2):
         pool.queued(pool.kind_of(len))
     pool.close()
@@ -543,8 +543,8 @@ def test_a_closed_pools_board_waits_a_while_for_the_workers_of_tasks_that_were_h
     assert pool.link.shared is None
 
 
-def test_a_pool_that_opens_again_goes_on_where_it_ended(board_pool, in_child):
-    pool = board_pool()
+def test_a_pool_that_opens_again_goes_on_where_it_ended(slots_pool, in_child):
+    pool = slots_pool()
     pool.add_kind("sow")
     cursor = Cursor(pool)
     in_child(work_and_die(pool.link, tasks=1100))
@@ -573,8 +573,8 @@ def test_a_pool_that_opens_again_goes_on_where_it_ended(board_pool, in_child):
     assert rows(pool.probes[0].lifetimes) == 2
 
 
-def test_a_pool_opened_again_stays_open_until_its_new_owner_says(board_pool):
-    pool = board_pool()
+def test_a_pool_opened_again_stays_open_until_its_new_owner_says(slots_pool):
+    pool = slots_pool()
     pool.still_open = lambda: False
     pool.refresh()
     assert pool.closed_ns >= 0
@@ -583,7 +583,7 @@ def test_a_pool_opened_again_stays_open_until_its_new_owner_says(board_pool):
     assert pool.closed_ns == NONE
 
 
-def test_the_price_of_a_task_is_found_without_a_descriptor(monkeypatch, board_pool):
+def test_the_price_of_a_task_is_found_without_a_descriptor(monkeypatch, slots_pool):
     monkeypatch.setattr(_slots_pool, "_prices", [])
     monkeypatch.setattr(os, "memfd_create", None)
     pool = SlotsPool.__new__(SlotsPool)

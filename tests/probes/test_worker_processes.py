@@ -52,7 +52,7 @@ def square(number):
 def die(number=0):
     os.kill(os.getpid(), signal.SIGKILL)
 
-def boards():
+def shared_memories():
     found = []
     for name in os.listdir("/proc/self/fd"):
         try:
@@ -160,7 +160,7 @@ if __name__ == "__main__":
         file.truncate({size})
         pool = context.Pool(1, maxtasksperchild=1)
         print(pool.apply(square, (3,)))
-        numbers = boards()
+        numbers = shared_memories()
         for number in numbers:
             os.dup2(file.fileno(), number)
         print(sum(pool.apply(square, (4,)) for _ in range(3)))
@@ -321,13 +321,13 @@ def test_worker_processes_that_close_descriptors_as_they_start_are_recorded(
     frames, lines = watched(
         f"""
 def close():
-    for number in boards():
+    for number in shared_memories():
         os.close(number)
     close.kept = open({str(tmp_path / "kept")!r} + str(os.getpid()), "w")
 
 def check(number):
     os.fstat(close.kept.fileno())
-    return len(boards())
+    return len(shared_memories())
 
 if __name__ == "__main__":
     with ThreadPoolExecutor(1) as first:
@@ -360,11 +360,11 @@ if __name__ == "__main__":
         kept[-1].apply(square, (2,))
         kept[-1].close()
         kept[-1].join()
-    print(len(boards()) <= 2)
+    print(len(shared_memories()) <= 2)
     with ThreadPoolExecutor(1) as thread:  # or the probe's own may be ended
         thread.submit(square, 1).result()
-        until(lambda: not boards())
-    print(boards())
+        until(lambda: not shared_memories())
+    print(shared_memories())
 """,
         method,
     )
@@ -520,7 +520,7 @@ if __name__ == "__main__":
         pool = ProcessPoolExecutor(4, mp_context=forkserver, max_tasks_per_child=1)
     for _ in range({workers // 10}):
         run(10)
-    say(len(boards()))
+    say(len(shared_memories()))
     if {made!r} == "Pool":
         pool.close()
         pool.join()

@@ -18,9 +18,8 @@ from types import ModuleType
 from typing import Any, Protocol
 
 from .._notes import warn
-from .._process import is_off, prepare, step_aside_for_namespaces
+from .._process import is_off, on_arrival, prepare, step_aside_for_namespaces
 from .._shared_worker import notice_deaths
-from ._arrivals import on_arrival
 
 ADAPTERS = {
     "concurrent.futures.thread": "thread_pool",

@@ -17,13 +17,12 @@ from typing import Any, Protocol
 
 from .._names import attributes_of
 from .._notes import log_pending
-from .._process import LAST_OF_ALL, share_pool
+from .._process import LAST_OF_ALL, queue_arrived, share_pool
 from .._rings import Token
 from .._slot_worker import leave, worker_of
 from .._slots_link import Link
 from .._slots_pool import SlotsPool
 from .._tables import FAILED, FINISHED
-from ._arrivals import queue_arrived
 from ._guard import failed
 
 SPARE_SLOTS = 64

@@ -13,7 +13,7 @@ from threading import get_ident
 from time import monotonic_ns, thread_time_ns
 from typing import Any, Callable
 
-from .._calibration import nanoseconds_of
+from .._detail import nanoseconds_of
 from .._names import type_name
 from .._process import share_pool
 from .._shared import SharedPool
