@@ -93,19 +93,6 @@ class PoolProbe(PoolRings):
         self.on_bound: Callable[[], None] | None = None
         self.probes += [WorkerProbe(self, index) for index in range(workers)]
 
-    def work_recorded(self) -> float:
-        """Return what recording has done so far, in tasks.
-
-        An idle interval or a wait is two calls and one row, where a task is three calls: it counts
-        as two thirds of a task. A contended operation is at most that.
-        """
-        tasks = sum(int(probe.tasks_run) for probe in self.probes)
-        others = sum(
-            int(probe.idle_intervals.written + probe.waits.written + probe.contention.written)
-            for probe in self.probes
-        )
-        return tasks + others * 2 / 3
-
     def tasks_spawned(self) -> int:
         """Return how many tasks were handed in, where most leave no trace; -1 otherwise."""
         return NONE

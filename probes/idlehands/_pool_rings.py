@@ -68,6 +68,19 @@ class PoolRings:
         rows = sum(int(ring.memory_bytes()) for ring in self.all_rings())
         return objects + CELL_BYTES * counts + rows
 
+    def work_recorded(self) -> float:
+        """Return what recording has done so far, in tasks.
+
+        An idle interval or a wait is two calls and one row, where a task is three calls: it counts
+        as two thirds of a task. A contended operation is at most that.
+        """
+        tasks = sum(int(probe.tasks_run) for probe in self.probes)
+        others = sum(
+            int(probe.idle_intervals.written + probe.waits.written + probe.contention.written)
+            for probe in self.probes
+        )
+        return tasks + others * 2 / 3
+
     def all_rings(self) -> list[Any]:
         """Return every ring of the pool and of its workers."""
         rings = [ring for probe in self.probes for _table, ring in probe.rings()]

@@ -175,8 +175,7 @@ def declare_pool(
     """Declare a pool of this process; return the probe to record it with.
 
     Args:
-        name: what people will call it; shown by the monitor, unique among this process's
-            open pools.
+        name: what the monitor shows and people type; unique among this process's open pools.
         workers: how many workers it has, 1 to 1024; they are numbered from 0.
         kind: how its workers share work, in a word or two; "work-stealing" pools get a steal
             matrix.

@@ -19,9 +19,15 @@ from pool_hooks import Variant, patched, plain, plain_run, probe, probed_run, ru
 from support import Row, interleaved, median_over, quartiles
 
 import idlehands
+from idlehands._detail import THINNING_FACTOR
 from idlehands._governor import Governor
 
-STEPS = {0: "all recorded", 1: "no CPU times", 2: "one in 16 recorded", 3: "only counted"}
+STEPS = {
+    0: "all recorded",
+    1: "no CPU times",
+    2: f"one in {THINNING_FACTOR} recorded",
+    3: "only counted",
+}
 WORKERS = 2
 IN_FLIGHT = 64
 

@@ -186,6 +186,7 @@ def test_a_stack_tells_the_pool_and_whether_its_worker_is_parked(frames, kind, p
         ([at("_ExecutorManagerThread.run", f"{LIB}/concurrent/futures/process.py")], False),
         ([at("main", f"{LIB}/multiprocessing/resource_tracker.py")], True),
         ([at("Outlet._run", "/site/idlehands/_outlet.py")], False),
+        ([at("Publisher._run", "/site/idlehands/_publisher.py")], False),
     ],
 )
 def test_main_threads_and_the_helpers_of_pools_are_no_workers(frames, main):

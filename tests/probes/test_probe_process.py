@@ -8,6 +8,7 @@ import pytest
 
 import idlehands
 from idlehands import ProbeMisuse, _notes, _pool_registry, _process
+from idlehands._pool_frames import names_frame
 from idlehands._pool_registry import CLOSED_POOLS_KEPT
 from idlehands._tables import MOST_WORKERS
 
@@ -324,3 +325,9 @@ def test_a_fork_while_another_thread_holds_a_pools_lock_leaves_the_child_free(st
     )
     assert target.says() == "1"
     target.ends()
+
+
+@pytest.mark.parametrize("named", [{"contention": True}, {"meetings": True}], ids=str)
+def test_a_pool_declares_that_it_reports_contention_under_either_name(declare, named):
+    assert names_frame(declare(**named))["tells_meetings"] is True
+    assert names_frame(declare())["tells_meetings"] is False

@@ -374,6 +374,12 @@ def test_a_contended_operation_leaves_a_row_with_the_deque_its_length_and_the_wa
     assert worker.contention.read(0, 10) == (0, [(clock.now_ns, 2, 5, 30)])
 
 
+def test_the_older_name_of_a_contended_operation_records_the_same(pool, clock):
+    worker = pool.worker(0)
+    worker.met(2, 5, 30)
+    assert worker.contention.read(0, 10) == (0, [(clock.now_ns, 2, 5, 30)])
+
+
 def test_a_task_taken_out_of_another_pool_moves_and_gets_a_token_of_this_one(pool, clock):
     other = PoolProbe("meadow", 2, "work-stealing", 1)
     pool.spawned("sow")
