@@ -176,8 +176,8 @@ class Cell:
 
 
 def missed_row(rounds: int, count: int) -> tuple[list[Row], list[str]]:
-    """Row 3: a failed look at another deque against one increment through a method call."""
-    probe = idlehands.declare_pool("bench looks", workers=8)
+    """Row 3: a failed steal attempt against one increment through a method call."""
+    probe = idlehands.declare_pool("bench attempts", workers=8)
     calls: dict[str, Callable[[int], Any]] = {
         "missed": probe.worker(0).missed,
         "increment": Cell().add,

@@ -219,7 +219,7 @@ def test_a_spawn_just_before_a_thief_announces_itself_is_found(make_pool, monkey
     pool = make_pool(2)
     task = pool.submit(holder)
     assert holding.wait(PATIENCE)
-    pool.submit(int)  # makes the other worker look round and announce itself once more
+    pool.submit(int)  # makes the other worker search once and announce itself once more
     assert task.join(PATIENCE)
 
 

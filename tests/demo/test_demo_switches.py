@@ -47,7 +47,7 @@ def test_a_task_taken_between_look_and_take_is_a_lost_race():
         def __len__(self):
             return 1
 
-    deque._tasks = TakenMeanwhile()  # the look sees a task, the take below finds none
+    deque._tasks = TakenMeanwhile()  # the steal sees a task and then gets none
     assert deque.steal() == Miss(1)
 
 
@@ -76,12 +76,14 @@ def test_of_one_task_owner_and_thieves_get_exactly_one():
     assert taken == list(range(rounds))
 
 
-@pytest.mark.parametrize(("early", "looks"), [(False, 14), (True, 1)])
-def test_a_worker_parks_after_one_look_only_when_switched(make_pool, wait_until, early, looks):
+@pytest.mark.parametrize(("early", "attempts"), [(False, 14), (True, 1)])
+def test_a_worker_parks_after_one_attempt_only_when_switched(
+    make_pool, wait_until, early, attempts
+):
     # Otherwise it makes one random draw per victim (7) and then sweeps over all 7.
     pool = make_pool(8, switches=Switches(parks_after_one_failed_attempt=early))
     wait_until(lambda: sum(pool.parks) == 8)
-    assert [sum(row) for row in pool.attempts] == [looks] * 8
+    assert [sum(row) for row in pool.attempts] == [attempts] * 8
 
 
 def test_an_early_parker_still_takes_what_is_in_the_inbox(make_pool):
@@ -114,9 +116,9 @@ def test_one_lock_holds_up_every_deque_only_when_switched(locked):
 
 
 def test_a_wait_for_the_one_lock_is_told_with_the_deque_and_its_length(wait_until):
-    told = []
+    reported = []
     switches = Switches(global_lock_around_deques=True)
-    first, second = make_deques(2, switches, lambda *meeting: told.append(meeting))
+    first, second = make_deques(2, switches, lambda *contended: reported.append(contended))
     second.push("only")
     inside, release = threading.Event(), threading.Event()
 
@@ -135,7 +137,7 @@ def test_a_wait_for_the_one_lock_is_told_with_the_deque_and_its_length(wait_unti
     release.set()
     owner.join(20)
     thief.join(20)
-    ((which, length, waited_ns),) = told
+    ((which, length, waited_ns),) = reported
     assert (which, length) == (1, 1)
     assert waited_ns > 0
 

@@ -67,7 +67,7 @@ def test_only_crossed_twins_take_each_others_tasks(twins, wait_until, switches):
         assert (seen, first.tasks_moved) == (Counter(), 0)
     else:
         wait_until(lambda: first.deque_depths()[1] == [50])
-        second.submit(lambda: None).join(20)  # wakes its worker, which then looks next door
+        second.submit(lambda: None).join(20)  # wakes its worker, which then tries the twin's deques
         wait_until(lambda: seen[second] == 50)
         assert first.tasks_moved == 50
     release.set()

@@ -36,7 +36,7 @@ class Pool:
         self.step = step
 
 
-def looks(pool, tasks_per_second, count, sending=0.0):
+def reviews(pool, tasks_per_second, count, sending=0.0):
     """Let `count` seconds pass; return the steps after each."""
     steps = []
     for _ in range(count):
@@ -51,35 +51,35 @@ def looks(pool, tasks_per_second, count, sending=0.0):
 def watched():
     pool = Pool()
     pool.governor = Governor(pool, PRICE)
-    looks(pool, 0, 1)
+    reviews(pool, 0, 1)
     return pool
 
 
 def test_under_a_hundredth_of_the_worker_time_everything_is_recorded(watched):
-    assert looks(watched, 9_900, 5) == [0] * 5
+    assert reviews(watched, 9_900, 5) == [0] * 5
 
 
 def test_past_it_a_step_is_given_up_at_each_look_until_it_is_cheap_enough(watched):
     # 50 000 tasks: 5 % in full; one in 16 costs 5 000 + 3 125 µs, 0.8 %.
-    assert looks(watched, 50_000, 4) == [1, 2, 2, 2]
+    assert reviews(watched, 50_000, 4) == [1, 2, 2, 2]
 
 
 def test_where_even_a_sample_is_too_much_tasks_are_only_counted(watched):
-    assert looks(watched, 200_000, 5) == [1, 2, 3, 3, 3]
+    assert reviews(watched, 200_000, 5) == [1, 2, 3, 3, 3]
 
 
 def test_sending_counts_as_a_cost_too(watched):
-    assert looks(watched, 6_000, 2, sending=1000.0) == [1, 2]
+    assert reviews(watched, 6_000, 2, sending=1000.0) == [1, 2]
 
 
 def test_detail_comes_back_after_a_while_of_costing_less_than_half_the_limit(watched):
-    looks(watched, 50_000, 3)
-    assert looks(watched, 4_000, CALM_REVIEWS) == [2] * (CALM_REVIEWS - 1) + [1]
-    assert looks(watched, 4_000, CALM_REVIEWS)[-1] == 0
+    reviews(watched, 50_000, 3)
+    assert reviews(watched, 4_000, CALM_REVIEWS) == [2] * (CALM_REVIEWS - 1) + [1]
+    assert reviews(watched, 4_000, CALM_REVIEWS)[-1] == 0
 
 
 def test_a_few_tasks_give_up_nothing_however_dear_the_look_itself_was(watched):
-    assert looks(watched, 500, 3, sending=1e6) == [0] * 3
+    assert reviews(watched, 500, 3, sending=1e6) == [0] * 3
 
 
 def test_looks_in_quick_succession_are_not_judged(watched):
@@ -92,9 +92,9 @@ def test_looks_in_quick_succession_are_not_judged(watched):
 
 def test_full_detail_can_be_asked_for(watched, monkeypatch):
     monkeypatch.setattr(Settings, "full_detail", False)
-    looks(watched, 200_000, 3)
+    reviews(watched, 200_000, 3)
     idlehands.configure(full_detail=True)
-    assert looks(watched, 200_000, 2) == [0, 0]
+    assert reviews(watched, 200_000, 2) == [0, 0]
 
 
 def test_a_hand_written_pool_gives_up_cpu_times_and_no_more(pool: PoolProbe):

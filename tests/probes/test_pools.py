@@ -72,7 +72,8 @@ def test_every_task_of_a_job_is_recorded_once_by_the_worker_that_ran_it(
     assert outcomes[FINISHED] == len(tasks) - outcomes[FAILED]
     assert len({(task["worker"][0], task["task"]) for task in tasks}) == len(tasks)
     there = {
-        (stay["pid"], stay["native_id"]) for stay in rows_of(frames, WORKER_LIFETIMES, received)
+        (lifetime["pid"], lifetime["native_id"])
+        for lifetime in rows_of(frames, WORKER_LIFETIMES, received)
     }
     assert seen <= there, "a task ran where no worker is known to have been"
 
@@ -80,13 +81,13 @@ def test_every_task_of_a_job_is_recorded_once_by_the_worker_that_ran_it(
 @pytest.mark.parametrize("case", CASES, ids=str)
 def test_the_tasks_of_a_worker_follow_each_other_inside_its_stays(case, finished_job, received):
     frames, _ = finished_job(case)
-    stays = defaultdict(list)
-    for stay in rows_of(frames, WORKER_LIFETIMES, received):
-        stays[stay["worker"]].append((stay["began_ns"], stay["ended_ns"]))
+    lifetimes = defaultdict(list)
+    for lifetime in rows_of(frames, WORKER_LIFETIMES, received):
+        lifetimes[lifetime["worker"]].append((lifetime["began_ns"], lifetime["ended_ns"]))
     last_end: dict[tuple[int, int], int] = {}
     tasks = rows_of(frames, TASKS, received)
     for task in sorted(tasks, key=lambda task: task["started_ns"]):
         worker, begin, end = task["worker"], task["started_ns"], task["ended_ns"]
         assert begin >= last_end.get(worker, 0), "two tasks of one worker at a time"
         last_end[worker] = end
-        assert any(low <= begin <= end <= high for low, high in stays[worker])
+        assert any(low <= begin <= end <= high for low, high in lifetimes[worker])

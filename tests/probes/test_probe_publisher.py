@@ -39,7 +39,7 @@ def seen(kind, times=1):
     return lambda frames: kinds(frames).count(kind) >= times
 
 
-def looks(frame):
+def attempts(frame):
     """Return the rows of a frame of counters: thief, victim, hits, empties, lost races."""
     columns = [frame["columns"][name] for name in STEAL_ATTEMPTS]
     return sorted(zip(*(struct.unpack(f"<{len(data) // 8}q", data) for data in columns)))
@@ -162,10 +162,10 @@ def test_counters_tell_looks_per_victim_and_come_again_only_when_they_changed(st
     reader = attach(target.pid)
     reader.take_until(seen("levels", 3))
     (counters,) = of_kind(reader.frames, "counters")
-    assert looks(counters) == [(0, 1, 1, 1, 0), (0, 2, 0, 2, 1)]
+    assert attempts(counters) == [(0, 1, 1, 1, 0), (0, 2, 0, 2, 1)]
     target.tell("again")
     reader.take_until(seen("counters", 2))
-    assert looks(of_kind(reader.frames, "counters")[1]) == [(0, 1, 0, 1, 0)]
+    assert attempts(of_kind(reader.frames, "counters")[1]) == [(0, 1, 0, 1, 0)]
 
 
 def test_a_failing_depth_callable_is_no_more_than_depths_not_known(start, attach):

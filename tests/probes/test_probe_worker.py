@@ -272,7 +272,7 @@ def test_a_task_keeps_where_it_was_taken_from_over_a_wait_with_help(pool, clock)
     assert [row["taken_from"] for row in tasks_of(worker)] == [1, 3]
 
 
-# Gaps
+# Idle intervals
 
 
 def test_a_search_then_a_park_leave_two_rows_that_meet(pool, clock):
@@ -311,8 +311,8 @@ def test_a_search_ends_as_the_task_it_found_begins(pool, clock):
     worker.stolen(1)
     clock.advance(25)
     worker.running(pool.spawned("sow"), 1)
-    (gap,) = idle_intervals_of(worker)
-    assert (gap["began_ns"], gap["ended_ns"], gap["attempts"]) == (1_000, 1_025, 1)
+    (interval,) = idle_intervals_of(worker)
+    assert (interval["began_ns"], interval["ended_ns"], interval["attempts"]) == (1_000, 1_025, 1)
     worker.finished()
     assert tasks_of(worker)[0]["started_ns"] == 1_025
 
@@ -324,9 +324,9 @@ def test_a_search_inside_a_wait_ends_as_the_wait_is_over(pool, clock):
     worker.searching()
     clock.advance(8)
     worker.resumed()
-    assert [(gap["began_ns"], gap["ended_ns"]) for gap in idle_intervals_of(worker)] == [
-        (1_000, 1_008)
-    ]
+    assert [
+        (interval["began_ns"], interval["ended_ns"]) for interval in idle_intervals_of(worker)
+    ] == [(1_000, 1_008)]
 
 
 def test_searching_said_again_goes_on_with_the_same_search(pool, clock):
@@ -337,16 +337,16 @@ def test_searching_said_again_goes_on_with_the_same_search(pool, clock):
     worker.missed(1)
     clock.advance(5)
     worker.parked()
-    (gap,) = idle_intervals_of(worker)
-    assert (gap["began_ns"], gap["ended_ns"], gap["attempts"]) == (1_000, 1_010, 1)
+    (interval,) = idle_intervals_of(worker)
+    assert (interval["began_ns"], interval["ended_ns"], interval["attempts"]) == (1_000, 1_010, 1)
 
 
 def test_a_wake_from_nobody_known_says_so(pool, clock):
     worker = pool.worker(0)
     worker.parked()
     worker.unparked()
-    (gap,) = idle_intervals_of(worker)
-    assert (gap["woken_by"], gap["woken_ns"]) == (-1, -1)
+    (interval,) = idle_intervals_of(worker)
+    assert (interval["woken_by"], interval["woken_ns"]) == (-1, -1)
 
 
 def test_steal_attempts_are_counted_by_outcome_and_victim(pool):

@@ -200,7 +200,7 @@ def test_a_dead_worker_is_retired_once_though_two_threads_find_it(
     def slowly(shared, slot):
         answer = is_dead(shared, slot)
         with contextlib.suppress(threading.BrokenBarrierError):
-            looking.wait(0.2)  # both have seen that it is dead, if both may look
+            looking.wait(0.2)  # both have seen that it is dead, if both may check
         return answer
 
     monkeypatch.setattr(SharedSlots, "is_dead", slowly)
@@ -313,8 +313,8 @@ def test_a_task_whose_row_is_there_is_not_lost_as_well(slots_pool, in_child):
     in_child(die_between)
     pool.refresh(at_once=True)
     assert pool.probes[0].tasks.written == 1
-    _, stays = pool.probes[0].lifetimes.read(0, 8)
-    assert list(stays.column("how")) == [LEFT]
+    _, lifetimes = pool.probes[0].lifetimes.read(0, 8)
+    assert list(lifetimes.column("how")) == [LEFT]
 
 
 def test_the_task_of_a_worker_that_exits_in_it_is_lost(slots_pool, in_child):
@@ -323,8 +323,8 @@ def test_the_task_of_a_worker_that_exits_in_it_is_lost(slots_pool, in_child):
     pool.refresh(at_once=True)
     _, tasks = pool.probes[0].tasks.read(0, 8)
     assert list(tasks.column("outcome")) == [0, LOST]
-    _, stays = pool.probes[0].lifetimes.read(0, 8)
-    assert list(stays.column("how")) == [DIED]
+    _, lifetimes = pool.probes[0].lifetimes.read(0, 8)
+    assert list(lifetimes.column("how")) == [DIED]
 
 
 def test_a_process_id_that_another_process_has_by_now_is_a_dead_workers(slots_pool):

@@ -531,10 +531,10 @@ if __name__ == "__main__":
 """
     )
     assert sorted(column(frames, TASKS, "task", received)) == [0, *range(workers)]
-    stays = list(
+    lifetimes = list(
         zip(*(column(frames, WORKER_LIFETIMES, name, received) for name in ("pid", "began_ns")))
     )
-    assert len(stays) == len(set(stays)) > workers
+    assert len(lifetimes) == len(set(lifetimes)) > workers
     *sizes, descriptors = map(int, lines)
     half = len(sizes) // 2
     assert max(sizes[half:]) - max(sizes[:half]) < 1024, "kilobytes"
