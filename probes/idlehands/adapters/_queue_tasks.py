@@ -35,6 +35,8 @@ from ._served_queues import Library, Served, doubtful, in_hand, served, sites, u
 KIND = "queue and threads"
 MOST_WORKERS_EXPECTED = 16
 _prices: list[float] = []
+serving, task_of = served.get, in_hand.get
+"""Bound here: a method of an imported object costs its callers more to look up."""
 
 
 class QueuePool(SharedPool):
@@ -93,8 +95,8 @@ def asked(queue: Any) -> None:
 def ended(queue: Any) -> None:
     """End the calling thread's task, if it took it from this queue."""
     me = get_ident()
-    state = in_hand.get(me)
-    if state is not None and state is served.get(id(queue)):
+    state = task_of(me)
+    if state is not None and state is serving(id(queue)):
         _end(me, state)
 
 
@@ -128,9 +130,9 @@ def taken(queue: Any, item: Any) -> None:
         worker = workers.get(me)
         if worker is None and not here.is_stranger:
             worker = _joined_worker(queue)
-        state = served.get(id(queue))
+        state = serving(id(queue))
         if doubtful and worker is not None and _goes_over(worker, state):
-            worker, state = _joined_worker(queue), served.get(id(queue))
+            worker, state = _joined_worker(queue), serving(id(queue))
         if state is None or state.pool is None:
             return
         pool = state.pool
@@ -174,7 +176,7 @@ def _joined_worker(queue: Any) -> SharedWorker | None:
     """Make the calling thread a worker of `queue`, if it is the job's own thread."""
     if not is_one_of_the_jobs():
         return None
-    state = served.get(id(queue)) or _serve(queue)
+    state = serving(id(queue)) or _serve(queue)
     pool = state.pool
     if pool is None or pool.off:
         return None
