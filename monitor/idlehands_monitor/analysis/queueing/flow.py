@@ -2,8 +2,8 @@
 
 Pure. A task is in the pool from its spawn until it ends; a cancelled one leaves when it is
 cancelled, which is its started_ns. What is in the pool at the end of a window is told by the
-open intervals and by the spawns that no task answers to. Formulas are in `queueing`, `summarise`
-and `spread`.
+open intervals and by the spawns that no task answers to. Formulas are in `theory`, `summary` and
+`spread`.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from ...model.queueing import BalanceReading, QueueingReading
 from ...model.worker_time import in_task_ns
 from ..stats.spread import imbalance, jain
 from ..stats.summary import summarise
-from .theory import LittleReading, allen_cunneen, little, mmc
+from .theory import LittleReading, allen_cunneen_wait, little, mmc_wait
 
 if TYPE_CHECKING:
     from ...ledger import PoolLedger
@@ -55,7 +55,7 @@ def queueing(
     inside = np.sort(arrived[(arrived >= begin_ns) & (arrived < end_ns)], kind="stable")
     between = _variation(inside[1:] - inside[:-1])
     servers = max(1, round(time.pool.total / path.window_ns))
-    mmc_wait, measured_wait = _theory(path, service_s, servers, between, variation)
+    by_mmc, by_variation = _theory(path, service_s, servers, between, variation)
     return QueueingReading(
         servers=servers,
         arrival_rate=path.arrival_rate,
@@ -66,8 +66,8 @@ def queueing(
         utilisation=busy_ns / time.pool.total,
         arrival_variation=between,
         service_variation=variation,
-        mmc_wait_s=mmc_wait,
-        allen_cunneen_wait_s=measured_wait,
+        mmc_wait_s=by_mmc,
+        allen_cunneen_wait_s=by_variation,
         closed=path.closed,
         before_s=path.before_ns / 1e9,
         after_s=path.after_ns / 1e9,
@@ -118,8 +118,7 @@ def _unanswered(spawns: Int64, known: Int64, begin_ns: int, end_ns: int) -> Int6
     Several may bear one stamp (the chunks of a map), so they are counted off against each other.
     """
     spawns, known = (
-        np.sort(summarise[(summarise >= begin_ns) & (summarise < end_ns)])
-        for summarise in (spawns, known)
+        np.sort(stamps[(stamps >= begin_ns) & (stamps < end_ns)]) for stamps in (spawns, known)
     )
     place_among_equals = np.arange(len(spawns)) - np.searchsorted(spawns, spawns, side="left")
     answered = np.searchsorted(known, spawns, "right") - np.searchsorted(known, spawns, "left")
@@ -144,7 +143,8 @@ def _theory(
     """Return the mean waits by M/M/c and by Allen and Cunneen, None where too little arrived."""
     if path.arrivals < LEAST_TASKS:
         return None, None
-    mmc_wait = mmc(path.arrival_rate, service_s, servers).queue_wait
+    rate = path.arrival_rate
+    by_mmc = mmc_wait(rate, service_s, servers)
     if between is None or service is None:
-        return mmc_wait, None
-    return mmc_wait, allen_cunneen(path.arrival_rate, service_s, servers, between, service)
+        return by_mmc, None
+    return by_mmc, allen_cunneen_wait(rate, service_s, servers, between, service)

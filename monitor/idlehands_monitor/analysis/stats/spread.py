@@ -1,7 +1,7 @@
-"""How evenly something is spread over workers: fairness, inequality, load imbalance.
+"""How evenly something is spread over workers: fairness and load imbalance.
 
-Pure. Loads are amounts of one unit, shape (n,), none below 0. Where all are 0 nobody has more than
-anybody else, and every measure says even.
+Pure. Loads are amounts of one unit, shape (n,), none below 0. Loads that are all 0 are equal, so
+both measures say even.
 """
 
 from __future__ import annotations
@@ -17,19 +17,17 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Imbalance:
-    """Load imbalance: 0 (and `balance` 1) where all have the same.
+    """Load imbalance: both 0 where all loads are equal.
 
-    excess: max/mean − 1, so excess of n − 1 is one worker with everything (O. Pearce, T. Gamblin,
+    excess: max/mean − 1; n − 1 where one worker has everything (O. Pearce, T. Gamblin,
     B. R. de Supinski, M. Schulz, N. M. Amato 2012, "Quantifying the effectiveness of load balance
-    algorithms", ICS '12, 185–194). balance: mean/max. percentage: (max − mean)/max · n/(n − 1),
-    from 0 to 1, and `time`: max − mean in the unit of the loads, what the slowest takes longer
-    than if all had the same (L. DeRose, B. Homer, D. Johnson 2007, "Detecting application load
-    imbalance on high end massively parallel systems", Euro-Par 2007, LNCS 4641:150–159).
+    algorithms", ICS '12, 185–194). time: max − mean in the unit of the loads, by which the busiest
+    worker takes longer than if all loads were equal (L. DeRose, B. Homer, D. Johnson 2007,
+    "Detecting application load imbalance on high end massively parallel systems", Euro-Par 2007,
+    LNCS 4641:150–159).
     """
 
     excess: float
-    balance: float
-    percentage: float
     time: float
 
 
@@ -48,30 +46,14 @@ def jain(loads: npt.ArrayLike) -> float:
     return float(shares.sum() ** 2 / (len(shares) * (shares**2).sum()))
 
 
-def gini(loads: npt.ArrayLike) -> float:
-    """Return Gini's coefficient: 0 where all have the same, (n − 1)/n where one has everything.
-
-    Σ(2i − n − 1)x₍ᵢ₎/(n·Σx) over the sorted loads, the mean absolute difference of two of them
-    over twice their mean (C. Gini 1912, Variabilità e mutabilità). Raises ValueError as `jain`.
-    """
-    values = np.sort(_loads(loads))
-    most = values[-1]
-    if most == 0:
-        return 0.0
-    shares, n = values / most, len(values)
-    ranks = 2 * np.arange(1, n + 1) - n - 1
-    return float((ranks * shares).sum() / (n * shares.sum()))
-
-
 def imbalance(loads: npt.ArrayLike) -> Imbalance:
     """Return the load imbalance. Raises ValueError as `jain`."""
     values = _loads(loads)
-    n, most, mean = len(values), float(values.max()), float(values.mean())
+    most, mean = float(values.max()), float(values.mean())
     if most == 0:
-        return Imbalance(0.0, 1.0, 0.0, 0.0)
+        return Imbalance(0.0, 0.0)
     over = max(0.0, most - mean)  # the mean of equal loads may round to just above them
-    percentage = over / most * n / (n - 1) if n > 1 else 0.0
-    return Imbalance(over / mean, min(1.0, mean / most), percentage, over)
+    return Imbalance(over / mean, over)
 
 
 def _loads(loads: npt.ArrayLike) -> npt.NDArray[np.float64]:

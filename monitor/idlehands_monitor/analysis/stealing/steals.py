@@ -1,7 +1,7 @@
 """Who took from whom in a pool that steals, how hard work was to find, and how long it took.
 
-Pure: counts of looks and the ledger's rows in, frozen dataclasses out. Whether victims are chosen
-evenly is worked out in `evenness`, what looks at random would need in `probing`.
+Pure: counts of steal attempts and the ledger's rows in, frozen dataclasses out. `evenness` works
+out whether victims are chosen evenly, `random_choice` what a random choice would need.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from ...model.stealing import (
 )
 from ..stats.summary import quantile_of_sorted
 from .evenness import victim_choice
-from .random_choice import implied_with_work
+from .random_choice import attempts_per_hit, implied_with_work
 from .timeline import steal_timeline
 from .with_work import VictimsTried, victims_tried
 
@@ -105,8 +105,8 @@ def _thieves(
 
 
 def _at_random(workers: int, attempts: float, with_work: float) -> float | None:
-    """Return n/k, k being how many of the n others had work on average at a look."""
-    return float((workers - 1) * attempts / with_work) if with_work > 0 else None
+    """Return the attempts for each hit by random choice, None where no deque had work."""
+    return attempts_per_hit(workers - 1, with_work / attempts) if with_work > 0 else None
 
 
 def _no_times() -> Int64:

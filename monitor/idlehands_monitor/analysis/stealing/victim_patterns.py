@@ -1,4 +1,4 @@
-"""What an uneven choice of victims looks like: a word for it, where one fits every thief.
+"""The name of an uneven choice of victims, where one pattern fits every thief.
 
 Pure. The patterns are common practice in pools of workers, no source.
 """
@@ -15,17 +15,20 @@ if TYPE_CHECKING:
 
 FIXED, NEAREST = ORDERS = ("fixed order", "nearest neighbour")
 LEAST_THIEVES = 3
-"""Fewer thieves show a preference, not an order that all of them keep."""
+"""Fewer thieves show a preference, not an order that all thieves keep."""
 CLEAR = 2.0
-"""Standard deviations of an even choice that a preference must stand out by, in every thief."""
+"""By how many standard deviations of an even choice each thief's preference must stand out."""
 
 
 def pattern(thieves: Int64, counts: Int64, *, never: bool) -> str:
-    """Return the word for looks of shape (thieves, victims), each row without the thief itself.
+    """Return the name of the pattern in steal attempts of shape (thieves, victims), or "".
 
-    "fixed order": every thief looks at lower indices more, also beyond its first. "nearest
-    neighbour": every thief looks most at the next index on the ring. "one victim": every thief
-    has one that gets more than halfway from an even share to all. Else "never tried" or "".
+    thieves: their indices, shape (thieves,). counts: each row without the thief itself. never:
+    whether a victim is never tried.
+
+    "fixed order": every thief tries lower indices more, also without the first of them. "nearest
+    neighbour": every thief tries the next index on the ring most. "one victim": every thief has
+    one that gets more than halfway from an even share to all attempts. Else "never tried" or "".
     """
     several = len(thieves) >= LEAST_THIEVES
     if several and all(_falls(row) and (len(row) < 3 or _falls(row[1:])) for row in counts):
@@ -40,7 +43,7 @@ def pattern(thieves: Int64, counts: Int64, *, never: bool) -> str:
 
 
 def _falls(row: Int64) -> bool:
-    """Return whether the mean index looked at is clearly below that of an even choice."""
+    """Return whether the mean index tried is clearly below that of an even choice."""
     total = float(row.sum())
     places = np.arange(len(row))
     spread = float(places.std())
@@ -51,9 +54,10 @@ def _falls(row: Int64) -> bool:
 
 
 def _favours_next(thief: int, row: Int64) -> bool:
-    """Return whether the next index on the ring is looked at most, and clearly so.
+    """Return whether the next index on the ring is tried most, and clearly so.
 
-    Without the thief itself the next index stands where the thief would, the last one's at 0.
+    The row is without the thief, so the next index stands in the thief's place; the next one after
+    the last thief stands at 0.
     """
     place = thief % len(row)
     mean = float(row.mean())
