@@ -16,7 +16,7 @@ from histories import NEVER, History, Task, frames, ledger, levels_frame, random
 from idlehands.wire import CANCELLED, LOST, WAITS, encode_columns
 from idlehands_monitor.analysis.assemble import read
 from idlehands_monitor.analysis.queueing.flow import LEAST_TASKS, in_pool
-from idlehands_monitor.analysis.queueing.theory import little, mmc
+from idlehands_monitor.analysis.queueing.theory import little, mmc_wait
 from idlehands_monitor.ledger import Ledger
 from idlehands_monitor.ledger.rows import Recent, own_ns
 from idlehands_monitor.views import json as json_view
@@ -167,11 +167,11 @@ def test_the_wait_by_theory_is_that_of_the_measured_rates():
     for task in history.tasks:
         task.ended -= int(draw.integers(0, 8)) * MS
     found = flow(history)
-    queue = mmc(found.arrival_rate, found.mean_service_s, 1)
-    assert queue.utilisation == pytest.approx(found.utilisation)
-    assert found.mmc_wait_s == queue.queue_wait
+    wait = mmc_wait(found.arrival_rate, found.mean_service_s, 1)
+    assert found.arrival_rate * found.mean_service_s == pytest.approx(found.utilisation)
+    assert found.mmc_wait_s == wait
     halved = (found.arrival_variation + found.service_variation) / 2
-    assert found.allen_cunneen_wait_s == pytest.approx(halved * queue.queue_wait)
+    assert found.allen_cunneen_wait_s == pytest.approx(halved * wait)
 
 
 def test_a_batch_handed_in_before_the_window_has_no_wait_by_theory():

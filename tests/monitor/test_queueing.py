@@ -6,6 +6,7 @@ import heapq
 import math
 import random
 from fractions import Fraction
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -13,14 +14,11 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from idlehands_monitor.analysis.queueing.theory import (
-    allen_cunneen,
+    allen_cunneen_wait,
     erlang_b,
     erlang_c,
-    kingman,
     little,
-    mg1_wait,
-    mmc,
-    workers_needed,
+    mmc_wait,
 )
 
 HOUR_NS = 3_600_000_000_000
@@ -80,105 +78,94 @@ def test_the_probability_of_waiting_is_that_of_worked_examples(servers, offered,
 
 def test_many_servers_overflow_nothing():
     assert 0 < erlang_c(5000, 4900.0) < 1
-    assert mmc(4900.0, 1.0, 5000).in_system > 4900
+    assert 0 < mmc_wait(4900.0, 1.0, 5000) < 1
+
+
+@given(st.floats(0, 0.999), st.integers(1, 200))
+def test_the_probability_of_waiting_lies_between_blocking_and_one(utilisation, servers):
+    offered = utilisation * servers
+    assert 0 <= erlang_b(servers, offered) <= erlang_c(servers, offered) <= 1
 
 
 # -- M/M/c -------------------------------------------------------------------------------------
 
 
+def queue(rate, service, servers):
+    """Return the figures that textbooks print of M/M/c: from the wait, by Little's law."""
+    wait = mmc_wait(rate, service, servers)
+    return SimpleNamespace(
+        p_wait=erlang_c(servers, rate * service),
+        queue_wait=wait,
+        queue_length=rate * wait,
+        time_in_system=wait + service,
+        in_system=rate * (wait + service),
+    )
+
+
 def test_the_eye_clinic_of_gross_and_harris_comes_out_exactly():
     # D. Gross, C. M. Harris, Fundamentals of Queueing Theory, M/M/3: 6 an hour, 20 minutes each.
-    queue = mmc(6.0, 1 / 3, 3)
-    assert queue.p_empty == pytest.approx(1 / 9)
-    assert queue.p_wait == pytest.approx(4 / 9)
-    assert queue.queue_length == pytest.approx(8 / 9)
-    assert queue.in_system == pytest.approx(26 / 9)
-    assert queue.queue_wait * 60 == pytest.approx(8.889, abs=5e-4)
-    assert queue.time_in_system * 60 == pytest.approx(28.889, abs=5e-4)
+    found = queue(6.0, 1 / 3, 3)
+    assert found.p_wait == pytest.approx(4 / 9)
+    assert found.queue_length == pytest.approx(8 / 9)
+    assert found.in_system == pytest.approx(26 / 9)
+    assert found.queue_wait * 60 == pytest.approx(8.889, abs=5e-4)
+    assert found.time_in_system * 60 == pytest.approx(28.889, abs=5e-4)
 
 
 @pytest.mark.parametrize(
-    ("servers", "expected", "longer_than_half", "longer_than_one"),
-    [
-        (1, (2 / 3, 1 / 3, 2 / 3, 4 / 3, 2, 2 / 3, 1), 0.404, 0.245),
-        (2, (1 / 3, 1 / 2, 1 / 6, 1 / 12, 3 / 4, 1 / 24, 3 / 8), 0.022, 0.003),
-    ],
+    ("servers", "expected"),
+    [(1, (2 / 3, 4 / 3, 2, 2 / 3, 1)), (2, (1 / 6, 1 / 12, 3 / 4, 1 / 24, 3 / 8))],
 )
-def test_the_county_hospital_of_hillier_and_lieberman(
-    servers, expected, longer_than_half, longer_than_one
-):
+def test_the_county_hospital_of_hillier_and_lieberman(servers, expected):
     # F. S. Hillier, G. J. Lieberman, Introduction to Operations Research: 2 an hour, 3 an hour
-    # served by each doctor. Printed values from memory, all of them recomputed; the printed 0.022
-    # is cut off, not rounded.
-    queue = mmc(2.0, 1 / 3, servers)
-    found = (
-        queue.utilisation,
-        queue.p_empty,
-        queue.p_wait,
-        queue.queue_length,
-        queue.in_system,
-        queue.queue_wait,
-        queue.time_in_system,
-    )
-    assert found == pytest.approx(expected)
-    assert queue.p_wait_longer(0.5) == pytest.approx(longer_than_half, abs=1e-3)
-    assert queue.p_wait_longer(1.0) == pytest.approx(longer_than_one, abs=5e-4)
+    # served by each doctor. Printed values from memory, all of them recomputed.
+    found = queue(2.0, 1 / 3, servers)
+    figures = found.p_wait, found.queue_length, found.in_system
+    assert (*figures, found.queue_wait, found.time_in_system) == pytest.approx(expected)
 
 
 # R. Bronson (1982), Schaum's Outline of Operations Research, examples 23.3, 23.14, 23.16, 24.6.
-# (The copy of 23.16 that circulates gives p0 = 0.178, which is 0.75 to the sixth; it is 0.25.)
 @pytest.mark.parametrize(
     ("rate", "service", "servers", "expected"),
     [
-        (24.0, 1 / 30, 1, {"in_system": 4, "time_in_system": 1 / 6, "p_empty": 0.2}),
-        (0.5, 1.5, 1, {"queue_length": 2.25, "queue_wait": 4.5, "p_empty": 0.25}),
+        (24.0, 1 / 30, 1, {"in_system": 4, "time_in_system": 1 / 6}),
+        (0.5, 1.5, 1, {"queue_length": 2.25, "queue_wait": 4.5}),
         (1.0, 0.75, 1, {"queue_length": 2.25, "queue_wait": 2.25, "time_in_system": 3.0}),
-        (300 / 365, 2.0, 3, {"queue_length": 0.352, "in_system": 1.996, "p_empty": 0.17754}),
+        (300 / 365, 2.0, 3, {"queue_length": 0.352, "in_system": 1.996}),
         (300 / 365, 2.0, 3, {"queue_wait": 0.43, "time_in_system": 2.429}),
     ],
 )
 def test_examples_of_bronson(rate, service, servers, expected):
-    queue = mmc(rate, service, servers)
+    found = queue(rate, service, servers)
     for name, value in expected.items():
-        assert getattr(queue, name) == pytest.approx(value, abs=2e-3), name
+        assert getattr(found, name) == pytest.approx(value, abs=2e-3), name
 
 
 def test_examples_of_jain_on_pooling_terminals():
     # R. Jain (1991), The Art of Computer Systems Performance Analysis, examples 31.1 to 31.3;
     # printed values from memory, recomputed.
-    gateway = mmc(125.0, 0.002, 1)
-    assert gateway.utilisation == 0.25
+    gateway = queue(125.0, 0.002, 1)
     assert gateway.in_system == pytest.approx(0.333, abs=5e-4)
     assert gateway.time_in_system * 1e3 == pytest.approx(2.667, abs=5e-4)
-    together = mmc(10 / 60, 20.0, 5)
-    assert together.p_empty == pytest.approx(0.0318, abs=5e-5)
+    together = queue(10 / 60, 20.0, 5)
     assert together.p_wait == pytest.approx(0.33, abs=5e-3)
     assert together.queue_length == pytest.approx(0.65, abs=5e-3)
     assert together.in_system == pytest.approx(3.99, abs=5e-3)
     assert together.time_in_system == pytest.approx(24, abs=0.1)
-    assert mmc(2 / 60, 20.0, 1).time_in_system == pytest.approx(60)
+    assert queue(2 / 60, 20.0, 1).time_in_system == pytest.approx(60)
 
 
 def test_without_a_steady_state_waits_are_infinite_and_everybody_waits():
-    queue = mmc(3.0, 1.0, 3)
-    assert (queue.p_empty, queue.p_wait, queue.p_wait_longer(1e9)) == (0, 1, 1)
-    assert queue.queue_length == queue.queue_wait == queue.in_system == math.inf
-    assert allen_cunneen(4.0, 1.0, 3, 0.0, 0.0) == kingman(1.0, 1.0, 1.0, 1.0) == math.inf
+    assert erlang_c(3, 3.0) == 1
+    assert mmc_wait(3.0, 1.0, 3) == math.inf
+    assert allen_cunneen_wait(4.0, 1.0, 3, 0.0, 0.0) == math.inf
+    assert allen_cunneen_wait(1.0, 1.0, 1, 1.0, 1.0) == math.inf
 
 
-@given(st.floats(0, 0.999), st.integers(1, 200))
-def test_littles_law_holds_between_the_figures_of_a_queue(utilisation, servers):
-    queue = mmc(utilisation * servers, 1.0, servers)
-    assert queue.in_system == pytest.approx(queue.arrival_rate * queue.time_in_system)
-    assert queue.in_system - queue.queue_length == pytest.approx(utilisation * servers)
-    assert 0 <= queue.p_wait <= 1
-    assert 0 <= queue.p_empty <= 1
-
-
-def test_the_probability_of_an_empty_queue_is_that_of_the_series():
+def test_the_probability_of_waiting_is_that_of_the_series():
     terms = [2.4**n / math.factorial(n) for n in range(4)]
     last = 2.4**4 / math.factorial(4) / (1 - 0.6)
-    assert mmc(2.4, 1.0, 4).p_empty == pytest.approx(1 / (sum(terms) + last))
+    assert erlang_c(4, 2.4) == pytest.approx(last / (sum(terms) + last))
 
 
 @pytest.mark.parametrize(
@@ -186,16 +173,11 @@ def test_the_probability_of_an_empty_queue_is_that_of_the_series():
     [
         lambda: erlang_b(0, 1.0),
         lambda: erlang_c(2, -1.0),
-        lambda: mmc(-1.0, 1.0, 1),
-        lambda: mmc(1.0, 0.0, 1),
-        lambda: mmc(1.0, 1.0, 0),
-        lambda: mmc(math.nan, 1.0, 1),
-        lambda: mmc(0.5, 1.0, 1).p_wait_longer(-1.0),
-        lambda: allen_cunneen(0.5, 1.0, 1, -1.0, 1.0),
-        lambda: workers_needed(1.0, 1.0),
-        lambda: workers_needed(1.0, 1.0, p_wait=0.1, mean_wait=0.1),
-        lambda: workers_needed(1.0, 1.0, p_wait=0.0),
-        lambda: workers_needed(1.0, 1.0, mean_wait=0.0),
+        lambda: mmc_wait(-1.0, 1.0, 1),
+        lambda: mmc_wait(1.0, 0.0, 1),
+        lambda: mmc_wait(1.0, 1.0, 0),
+        lambda: mmc_wait(math.nan, 1.0, 1),
+        lambda: allen_cunneen_wait(0.5, 1.0, 1, -1.0, 1.0),
         lambda: little(np.array([0]), np.array([1]), 5, 5),
         lambda: little(np.array([2]), np.array([1]), 0, 5),
         lambda: little(np.array([0, 1]), np.array([1]), 0, 5),
@@ -224,41 +206,21 @@ def test_waits_at_one_server_are_those_of_pollaczek_and_khinchine(
 ):
     # R. B. Cooper (1981), Introduction to Queueing Theory, 2nd edition, p. 189, for the formula;
     # the numbers follow from it with a mean service time of 1.
-    assert mg1_wait(utilisation, 1.0, 1.0) == pytest.approx(exponential, abs=5e-5)
-    assert mg1_wait(utilisation, 1.0, 0.0) == pytest.approx(constant, abs=5e-5)
-    assert mg1_wait(utilisation, 1.0, 0.25) == pytest.approx(erlang_of_four, abs=5e-5)
+    for variation, wait in ((1.0, exponential), (0.0, constant), (0.25, erlang_of_four)):
+        found = allen_cunneen_wait(utilisation, 1.0, 1, 1.0, variation)
+        assert found == pytest.approx(wait, abs=5e-5)
 
 
-def test_the_approximations_are_exact_where_they_should_be():
-    # Kingman with Poisson arrivals is Pollaczek-Khinchine, Allen-Cunneen with both exponential
-    # is M/M/c (formulas from memory; the limits confirm them).
-    assert kingman(0.8, 1.0, 1.0, 0.25) == mg1_wait(0.8, 1.0, 0.25)
-    assert kingman(0.8, 1.0, 0.5, 0.25) == pytest.approx(0.8 / 0.2 * 0.375)
-    assert allen_cunneen(6.0, 1 / 3, 3, 1.0, 1.0) == pytest.approx(4 / 27)
-    assert allen_cunneen(6.0, 1 / 3, 3, 0.5, 0.1) == pytest.approx(0.3 * 4 / 27)
+def test_waits_at_one_server_are_those_of_kingman():
+    # J. F. C. Kingman (1961), "The single server queue in heavy traffic", Proc. Camb. Phil. Soc.
+    # 57:902-904: rho / (1 - rho) * (c_a^2 + c_s^2) / 2 mean service times.
+    assert allen_cunneen_wait(0.8, 1.0, 1, 0.5, 0.25) == pytest.approx(0.8 / 0.2 * 0.375)
 
 
-# -- how many workers --------------------------------------------------------------------------
-
-
-def test_a_support_desk_needs_six_for_nine_calls_in_ten_not_to_wait():
-    # Teaching example: 30 calls an hour of 5 minutes; C(5, 2.5) = 0.130, C(6, 2.5) = 0.047.
-    assert workers_needed(30.0, 5 / 60, p_wait=0.1) == 6
-
-
-def test_the_workers_needed_for_a_mean_wait_are_the_fewest_that_keep_it():
-    needed = workers_needed(10 / 60, 20.0, mean_wait=3.0)
-    assert mmc(10 / 60, 20.0, needed).queue_wait <= 3.0
-    assert mmc(10 / 60, 20.0, needed - 1).queue_wait > 3.0
-
-
-@given(st.floats(0, 300), st.floats(0.001, 1))
-def test_the_workers_needed_are_the_fewest_whatever_is_asked(offered, p_wait):
-    needed = workers_needed(offered, 1.0, p_wait=p_wait)
-    assert erlang_c(needed, offered) <= p_wait
-    assert offered < needed
-    fewer = needed - 1
-    assert fewer == 0 or erlang_c(fewer, offered) > p_wait or offered >= fewer
+def test_the_approximation_is_exact_where_both_times_are_exponential():
+    # Allen-Cunneen is M/M/c then (the formula from memory; the limit confirms it).
+    assert allen_cunneen_wait(6.0, 1 / 3, 3, 1.0, 1.0) == pytest.approx(4 / 27)
+    assert allen_cunneen_wait(6.0, 1 / 3, 3, 0.5, 0.1) == pytest.approx(0.3 * 4 / 27)
 
 
 # -- Little ------------------------------------------------------------------------------------
@@ -363,10 +325,9 @@ def clinic():
 def test_a_simulated_queue_waits_as_erlang_says(clinic):
     # The eye clinic again: W_q = 4/27 h and P(wait) = 4/9 exactly.
     arrived, begun, _ = clinic
-    queue, waits = mmc(6.0, 1 / 3, 3), (begun - arrived) / HOUR_NS
-    assert waits.mean() == pytest.approx(queue.queue_wait, abs=0.006)
-    assert (waits > 0).mean() == pytest.approx(queue.p_wait, abs=0.012)
-    assert (waits > 0.5).mean() == pytest.approx(queue.p_wait_longer(0.5), abs=0.012)
+    waits = (begun - arrived) / HOUR_NS
+    assert waits.mean() == pytest.approx(mmc_wait(6.0, 1 / 3, 3), abs=0.006)
+    assert (waits > 0).mean() == pytest.approx(erlang_c(3, 2.0), abs=0.012)
 
 
 def test_littles_law_on_the_simulated_queue_is_exact_and_near_the_theory(clinic):

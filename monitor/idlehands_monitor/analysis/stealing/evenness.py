@@ -18,7 +18,6 @@ from ...model.vocabulary import Verdict
 from .victim_patterns import ORDERS, pattern
 
 if TYPE_CHECKING:
-
     from ...model.arrays import Float, Int64
 
 LEAST_EXPECTED = 5.0
@@ -55,19 +54,19 @@ def victim_choice(attempts: Int64, hits: Int64 | None = None) -> VictimChoice:
     `hits` are known, each counts less than an attempt: see `_weighted`. Raises ValueError for
     unlike shapes.
     """
-    attempts, took = _square(attempts, hits)
+    attempts, hits = _square(attempts, hits)
     victims = len(attempts) - 1
     # A single victim is no choice, and a damaged stream may hold counts that cannot be.
-    if victims < 2 or (took < 0).any() or (took > attempts).any():
+    if victims < 2 or (hits < 0).any() or (hits > attempts).any():
         return NO_CHOICE
-    attempts, took = _others(attempts), _others(took)
+    attempts, hits = _others(attempts), _others(hits)
     totals = attempts.sum(axis=1)
     tested = np.flatnonzero(totals >= LEAST_EXPECTED * victims)
     degrees = len(tested) * (victims - 1)
     everything = int(totals[tested].sum())
     if everything * UNEVEN**2 < SURE * math.sqrt(2 * degrees) or not degrees:
         return NO_CHOICE
-    counted = _weighted(attempts[tested], took[tested])
+    counted = _weighted(attempts[tested], hits[tested])
     thieves, together, p = _chi_square(tested, totals[tested], counted)
     effect = math.sqrt(max(0.0, together - degrees) / float(counted.sum()))
     never = _never_tried(attempts, tested, totals)
@@ -90,10 +89,10 @@ def victim_choice(attempts: Int64, hits: Int64 | None = None) -> VictimChoice:
 
 def _square(attempts: Int64, hits: Int64 | None) -> tuple[Int64, Int64]:
     attempts = np.asarray(attempts, dtype=np.int64)
-    took = np.zeros_like(attempts) if hits is None else np.asarray(hits, dtype=np.int64)
-    if attempts.ndim != 2 or attempts.shape[0] != attempts.shape[1] or took.shape != attempts.shape:
-        raise ValueError(f"attempts of shape {attempts.shape}, hits of shape {took.shape}")
-    return attempts, took
+    hits = np.zeros_like(attempts) if hits is None else np.asarray(hits, dtype=np.int64)
+    if attempts.ndim != 2 or attempts.shape[0] != attempts.shape[1] or hits.shape != attempts.shape:
+        raise ValueError(f"attempts of shape {attempts.shape}, hits of shape {hits.shape}")
+    return attempts, hits
 
 
 def _others(matrix: Int64) -> Int64:
@@ -102,8 +101,8 @@ def _others(matrix: Int64) -> Int64:
     return np.asarray(matrix[~np.eye(side, dtype=bool)].reshape(side, side - 1))
 
 
-def _weighted(attempts: Int64, took: Int64) -> Float:
-    """Return the attempts with a hit counted as the part of an attempt that makes it most even.
+def _weighted(attempts: Int64, hits: Int64) -> Float:
+    """Return the attempts, with each hit counted as the part of an attempt that is most even.
 
     Counts of shape (thieves, victims). A search through a random permutation ends at its first hit.
     With k deques non-empty it tries each of them 1/k times and each empty one 1/(k + 1) times,
@@ -113,17 +112,17 @@ def _weighted(attempts: Int64, took: Int64) -> Float:
     enough for all weights.
     """
     thieves, victims = attempts.shape
-    with_work = range(1, min(victims, MOST_WITH_WORK + 1)) if took.any() else ()
+    with_work = range(1, min(victims, MOST_WITH_WORK + 1)) if hits.any() else ()
     less = 1 - np.array([1.0, *(k / (k + 1) for k in with_work)])[:, None]
-    mean_attempts, mean_took = attempts.mean(axis=1), took.mean(axis=1)
-    around, around_took = attempts - mean_attempts[:, None], took - mean_took[:, None]
-    square, square_took = (around**2).sum(axis=1), (around_took**2).sum(axis=1)
-    product = (around * around_took).sum(axis=1)
-    means = mean_attempts - less * mean_took  # shape (weights, thieves), as the next
-    squares = np.maximum(square - 2 * less * product + less**2 * square_took, 0.0)
+    mean_attempts, mean_hits = attempts.mean(axis=1), hits.mean(axis=1)
+    around, around_hits = attempts - mean_attempts[:, None], hits - mean_hits[:, None]
+    square, square_hits = (around**2).sum(axis=1), (around_hits**2).sum(axis=1)
+    product = (around * around_hits).sum(axis=1)
+    means = mean_attempts - less * mean_hits  # shape (weights, thieves), as the next
+    squares = np.maximum(square - 2 * less * product + less**2 * square_hits, 0.0)
     over = (squares / means).sum(axis=1) - thieves * (victims - 1)
     effects = np.maximum(over, 0.0) / means.sum(axis=1)  # squared, times the number of victims
-    return np.asarray(attempts - less[effects.argmin()] * took)
+    return np.asarray(attempts - less[effects.argmin()] * hits)
 
 
 def _chi_square(
