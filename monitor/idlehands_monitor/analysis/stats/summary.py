@@ -67,8 +67,8 @@ def quantile(values: Int64 | Float, p: float) -> float:
 def quantile_of_sorted(ordered: Int64 | Float, p: float) -> float:
     """Return `quantile` of values in rising order, without numpy's fixed cost for each call.
 
-    Readings of steals need two quantiles for each worker. With 256 workers numpy's make such a
-    reading a quarter slower (43 ms instead of 34, measured), this function does not.
+    A reading of steals needs two quantiles for each worker. With 256 workers the reading takes
+    34 ms with this function, and 43 ms with numpy's (measured).
     """
     last = len(ordered) - 1
     place = min(max((last + 1 + 1 / 3) * p + 1 / 3 - 1, 0.0), float(last))
@@ -80,9 +80,10 @@ def quantile_of_sorted(ordered: Int64 | Float, p: float) -> float:
 def wilson(successes: float, trials: float, confidence: float = 0.95) -> tuple[float, float]:
     """Return Wilson's score interval of a proportion, (lower, upper), not corrected for continuity.
 
-    It is the interval of `scipy.stats.binomtest`, which takes whole counts only. Samples of
-    external processes are weighted by how long each worker was there, so here counts may be
-    fractions. Without trials nothing is known: (0, 1). E. B. Wilson (1927), "Probable inference,
+    `scipy.stats.binomtest` gives the same interval, but takes whole counts only and is slow to
+    import. Samples of external processes are weighted by how long each worker was there, so counts
+    may be fractions; and blocked time needs the interval in pools that do not steal. Without
+    trials nothing is known: (0, 1). E. B. Wilson (1927), "Probable inference,
     the law of succession, and statistical inference", J. Amer. Statist. Assoc. 22:209–212. Raises
     ValueError for successes outside [0, trials] or a confidence outside (0, 1).
     """

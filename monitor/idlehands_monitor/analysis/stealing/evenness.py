@@ -47,12 +47,11 @@ NO_CHOICE = VictimChoice(Verdict.UNKNOWN, "", 0.0, 0.0, 0, 0.0, 0, 1.0, (), ())
 def victim_choice(attempts: Int64, hits: Int64 | None = None) -> VictimChoice:
     """Return whether attempts of shape (thieves, victims), square, are spread evenly over victims.
 
-    A thief is tested with at least 5 attempts expected at each victim. All attempts together must
-    be so many that an uneven choice exceeds five standard deviations of χ² (0.2²·attempts ≥
-    5√(2·df)). The verdict goes by the size of the effect, as a large sample of a nearly even choice
-    has a small p too. A victim that is never tried breaks the promise whatever the effect. Where
-    `hits` are known, each counts less than an attempt: see `_weighted`. Raises ValueError for
-    unlike shapes.
+    A thief is tested with at least 5 attempts expected at each victim. An uneven choice by all
+    attempts must exceed five standard deviations of χ² (0.2²·attempts ≥ 5√(2·df)). The verdict goes
+    by the size of the effect, as a large sample of a nearly even choice has a small p too. A victim
+    that is never tried breaks the promise whatever the effect. Where `hits` are known, each counts
+    less than an attempt: see `_weighted`. Raises ValueError for unlike shapes.
     """
     attempts, hits = _square(attempts, hits)
     victims = len(attempts) - 1
