@@ -19,6 +19,7 @@ os.environ.pop("NO_COLOR", None)
 
 from idlehands_monitor.ingest.sources.live import LiveSource
 from idlehands_monitor.session.feed import Feed
+from idlehands_monitor.session.session import Session
 from idlehands_monitor.views.terminal.app import Dashboard
 
 PICTURE = Path(__file__).with_name("dashboard.svg")
@@ -51,7 +52,7 @@ def main() -> int:
     )
     source = LiveSource(str(program.pid))
     try:
-        svg = asyncio.run(take(Dashboard(Feed(source, WINDOW_NS))))
+        svg = asyncio.run(take(Dashboard(Session(Feed(source, WINDOW_NS)))))
     finally:
         source.close()
         program.terminate()

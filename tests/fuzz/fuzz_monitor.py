@@ -172,9 +172,10 @@ def _screen(path: Path) -> int:
     """Draw the screens of the capture's end, and write what a terminal would be given."""
     import asyncio
 
-    from idlehands_monitor.commands.targets import open_replay
     from idlehands_monitor.model.errors import CommandError
     from idlehands_monitor.session.feed import Feed
+    from idlehands_monitor.session.session import Session
+    from idlehands_monitor.session.targets import open_replay
     from idlehands_monitor.views.terminal.app import Dashboard
 
     try:
@@ -184,7 +185,7 @@ def _screen(path: Path) -> int:
     source.play_all()
 
     async def draw() -> None:
-        app = Dashboard(Feed(source, 10_000_000_000))
+        app = Dashboard(Session(Feed(source, 10_000_000_000)))
         async with app.run_test(size=(110, 40)) as pilot:
             for key in ("s", "escape", "enter", "escape", "t", "escape", "p"):
                 for row in app.screen._compositor.render_strips():

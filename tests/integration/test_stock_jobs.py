@@ -12,6 +12,7 @@ import os
 import re
 import subprocess
 import sys
+import time
 from collections import Counter
 from pathlib import Path
 
@@ -19,9 +20,10 @@ import pytest
 
 import idlehands as probe
 from helpers import environment, wait_until
-from idlehands_monitor.commands import targets
-from idlehands_monitor.commands.explain import read_capture
 from idlehands_monitor.ingest.sources.live import LiveSource
+from idlehands_monitor.session import targets
+from idlehands_monitor.session.machine import Machine
+from idlehands_monitor.session.opening import read_capture
 from idlehands_monitor.views import text
 from idlehands_monitor.views.json import pieces
 
@@ -199,19 +201,18 @@ def test_a_job_that_has_its_first_task_soon_is_attached_to_and_not_sampled(tmp_p
         stdout=subprocess.PIPE,
         text=True,
     )
-    told, pause = [], targets.sleep
+    told = []
 
     def go_on(seconds):
         if not told:  # it is being waited for: only now has it a task
             told.append(job.stdin.write("\n"))
             job.stdin.flush()
-        pause(seconds)
+        time.sleep(seconds)
 
-    monkeypatch.setattr(targets, "sleep", go_on)
     with job:
         try:
             assert job.stdout.readline() == "made\n"
-            source = targets.open_live(str(job.pid))
+            source = targets.open_live(str(job.pid), Machine(sleep=go_on))
             assert isinstance(source, LiveSource)
             source.close()
         finally:

@@ -18,6 +18,8 @@ from idlehands_monitor.ingest.capture import CaptureError
 from idlehands_monitor.model.blocked import BlockedReading, WaitReading
 from idlehands_monitor.model.tasks import HandOverReading
 from idlehands_monitor.model.worker_time import WorkerTime
+from idlehands_monitor.session.machine import MACHINE
+from idlehands_monitor.session.session import Session
 from idlehands_monitor.views.grid import steal_sentence
 from idlehands_monitor.views.html import render
 from idlehands_monitor.views.terminal.app import Dashboard
@@ -78,11 +80,11 @@ class StillFeed:
         return self.shown
 
 
-def drive(test, shown=None, size=(120, 36), source=None):
+def drive(test, shown=None, size=(120, 36), source=None, machine=MACHINE):
     """Run a dashboard over a still feed and let `test` drive it."""
 
     async def run():
-        app = Dashboard(StillFeed(shown or reading(), source))
+        app = Dashboard(Session(StillFeed(shown or reading(), source), machine))
         async with app.run_test(size=size) as pilot:
             await pilot.pause()
             await test(app, pilot)
@@ -148,7 +150,7 @@ def test_space_pauses_the_screen_and_says_so():
     async def test(app, pilot):
         await pilot.press("space")
         assert "live, paused" in screen_text(app)
-        app.feed.shown = reading(workers=2)
+        app.session.feed.shown = reading(workers=2)
         await pilot.pause(0.6)
         assert "4 workers" in screen_text(app)
         await pilot.press("space")
@@ -482,7 +484,7 @@ def test_s_opens_what_the_scheduler_promises_and_s_closes_it():
 
 def test_only_workers_of_whom_something_new_is_said_are_drawn_again(monkeypatch):
     async def test(app, pilot):
-        view = app._workers_view
+        view = app.parts.workers
         pool = app._last.pools[0]
         view.show(pool)
         drawn = []

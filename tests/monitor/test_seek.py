@@ -17,11 +17,12 @@ from idlehands.wire import encode
 from idlehands_monitor.analysis.assemble import read_pool
 from idlehands_monitor.ingest.capture import CaptureWriter
 from idlehands_monitor.ingest.sources.replay import ReplaySource
+from idlehands_monitor.session import jumps
 from idlehands_monitor.session.feed import Feed
 from idlehands_monitor.session.seek import Stopped, broken_timestamps, feed_at
-from idlehands_monitor.views.terminal import jumps
+from idlehands_monitor.session.session import Session
 from idlehands_monitor.views.terminal.app import Dashboard
-from idlehands_monitor.views.terminal.scheduler_screen import PromiseSheet, whole_text
+from idlehands_monitor.views.terminal.scheduler_screen import Jump, PromiseSheet, whole_text
 
 MS, SECOND = 1_000_000, 1_000_000_000
 WINDOW_NS = 10 * SECOND
@@ -169,7 +170,7 @@ def test_moments_come_from_every_part_of_a_capture_in_order(capture):
 
 def replaying(path, test, size=(120, 36)):
     async def run():
-        app = Dashboard(Feed(ReplaySource(path, 2.0), WINDOW_NS))
+        app = Dashboard(Session(Feed(ReplaySource(path, 2.0), WINDOW_NS)))
         async with app.run_test(size=size) as pilot:
             await shown(app, pilot, "replay")
             await shown(app, pilot, "workers")
@@ -331,13 +332,13 @@ def test_q_during_a_jump_ends_the_reading_of_the_capture(capture, monkeypatch):
         raise Stopped
 
     monkeypatch.setattr(jumps, "broken_timestamps", read_for_ever)
-    app = Dashboard(Feed(ReplaySource(capture), WINDOW_NS))
+    app = Dashboard(Session(Feed(ReplaySource(capture), WINDOW_NS)))
 
     async def test():
         async with app.run_test(size=(110, 40)) as pilot:
-            app.feed.source.play_all()
+            app.session.feed.source.play_all()
             await pilot.pause(0.5)
-            app._jumps.go(PARKS, 1)
+            app.on_jump(Jump(PARKS, 1))
             await asyncio.to_thread(reading.wait, 20)
             await pilot.press("q")
 

@@ -234,7 +234,7 @@ def test_the_large_view_goes_on_with_the_stream_and_says_when_it_is_paused():
     async def test(app, pilot):
         await pilot.press("t")
         await shown(app, pilot, "4 workers")
-        app.feed.shown = reading(workers=2)
+        app.session.feed.shown = reading(workers=2)
         await shown(app, pilot, "2 workers")
         await pilot.press("space")
         await shown(app, pilot, "live, paused")

@@ -22,11 +22,11 @@ from idlehands_monitor.ingest.sources.thread_ids import by_stack, in_order
 from idlehands_monitor.ledger import Ledger, StackFrame
 from idlehands_monitor.ledger.stacks import Samples
 from idlehands_monitor.model.external import Estimate
+from idlehands_monitor.session.machine import Machine
 from idlehands_monitor.views.external import Part, advice_lines, amount, parts
 from idlehands_monitor.views.html import render as render_html
 from idlehands_monitor.views.json import render as render_json
 from idlehands_monitor.views.palette import CATEGORY_STYLES, EXTERNAL_STYLES
-from idlehands_monitor.views.terminal import worker_screen
 from idlehands_monitor.views.terminal.external import rows
 from idlehands_monitor.views.text import explain, second_line
 
@@ -573,12 +573,10 @@ def test_the_screen_says_when_no_worker_has_been_seen():
     assert "No worker thread has been seen yet" in row[0][0][0]
 
 
-def test_enter_opens_a_worker_of_an_external_process_with_its_stack(monkeypatch):
+def test_enter_opens_a_worker_of_an_external_process_with_its_stack():
     async def dumped(_pid):
         frames = [{"name": "parse", "filename": "/x/job.py", "line": 12}]
         return [{"thread_id": 10_002, "owns_gil": False, "frames": frames}]
-
-    monkeypatch.setattr(worker_screen, "dump_whole", dumped)
 
     async def look(app, pilot):
         await on_screen(app, pilot, "parked 30 %")
@@ -589,7 +587,7 @@ def test_enter_opens_a_worker_of_an_external_process_with_its_stack(monkeypatch)
         await pilot.pause()
         assert "Worker 1 of fetch" not in screen_text(app)
 
-    drive(look, shown(), (80, 24))
+    drive(look, shown(), (80, 24), machine=Machine(dump=dumped))
 
 
 def test_a_worker_of_an_ended_external_process_has_no_stack():

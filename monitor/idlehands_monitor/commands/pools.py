@@ -8,38 +8,38 @@ import pwd
 from dataclasses import asdict
 from typing import TYPE_CHECKING
 
-from ..ingest.sources.discovery import Finder
 from ..model.errors import DONE, NOTHING_TO_WATCH, CommandError
+from ..session.targets import find, no_pool
 from ..views.formatting import clean, number_of, shortened
 from .output import message, write
-from .targets import no_pool
 
 if TYPE_CHECKING:
     import argparse
+    from collections.abc import Sequence
 
-    from ..ingest.sources.asking import FoundProcess
+    from ..session.targets import FoundProcess
 
 NAME_CELLS, KIND_CELLS = 24, 26
 
 
 def run(options: argparse.Namespace) -> int:
     """Print a line a pool, or JSON. Status 3 when there is none that can be watched."""
-    finder = Finder()
-    processes = finder.find()
+    found = find()
+    processes = found.processes
     if options.json:
         write(json.dumps([asdict(process) for process in processes], indent=2) + "\n")
     elif processes:
         _print_table(processes)
     else:
-        raise CommandError(no_pool(finder), NOTHING_TO_WATCH)
-    for line in finder.refused:
+        raise CommandError(no_pool(found.refused), NOTHING_TO_WATCH)
+    for line in found.refused:
         message(line)
-    if finder.unasked:
-        message(f"{number_of(finder.unasked, 'more socket')} could not be asked in time")
+    if found.unasked:
+        message(f"{number_of(found.unasked, 'more socket')} could not be asked in time")
     return DONE if any(not process.note for process in processes) else NOTHING_TO_WATCH
 
 
-def _print_table(processes: list[FoundProcess]) -> None:
+def _print_table(processes: Sequence[FoundProcess]) -> None:
     several = len({process.owner for process in processes} | {os.geteuid()}) > 1
     head = f"{'user':<12} " if several else ""
     write(

@@ -18,6 +18,8 @@ UNANSWERED = (
     "hand-overs",
 )
 """What samples of a process without a probe cannot say."""
+RUNS_PROBED = ("-m idlehands", "idlehands")
+"""What a program that `idlehands run` has started looks like from outside."""
 
 
 @dataclass(frozen=True, slots=True)

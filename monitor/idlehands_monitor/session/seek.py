@@ -1,38 +1,64 @@
-"""Going to a moment of a capture: the file read anew up to it, so that going back is no different.
+"""Going to a timestamp of a capture: the file is read from its beginning up to it.
 
-What a reading says depends on all that came before (running numbers of rows, cumulative counts),
-so nothing is skipped. Both functions take as long as reading that much of the file does, or until
-`stopped` says that nobody waits for them any more.
+A reading depends on all that came before (running numbers of rows, cumulative counts), so nothing
+is skipped, and going back gives what going forward gives. Both functions take as long as reading
+that much of the file does, or until `stopped` says that nobody waits for them any more.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
+from ..ingest.sources.status import Source
 from .feed import HELD_NS, Feed
+from .machine import MACHINE, Machine
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from ..ingest import CheckedFrame
-    from ..ingest.sources.replay import ReplaySource
 
-Moments = dict[tuple[int, str], tuple[int, ...]]
-"""When a promise was broken, by the pool's number and the promise's code, in rising order."""
+Timestamps = dict[tuple[int, str], tuple[int, ...]]
+"""When a promise was broken, by the pool's number and the promise's code: in ns, rising."""
 
 OVERLAP = 0.75
-"""Windows begin before the last one ended: blocks are no clock."""
-PAST_NS = 240_000_000_000
-"""How long before the moment the settled seconds are made that views draw."""
+"""Each window begins before the last one ended: blocks do not come at even times."""
+HISTORY_NS = 240_000_000_000
+"""How long before the timestamp the settled seconds are computed that views draw."""
 BETWEEN_NS = HELD_NS // 2
-"""They are made before what they are made of is forgotten."""
+"""Settled seconds are computed this often, before the feed forgets the rows they are made of."""
 
 
 class Stopped(Exception):
-    """Nobody waits for the moment any more."""
+    """Nobody waits for the timestamp any more."""
 
 
-def _blocks(source: ReplaySource, stopped: Callable[[], bool]) -> Iterator[list[CheckedFrame]]:
+@runtime_checkable
+class Replay(Source, Protocol):
+    """A source whose frames can be read again from the beginning, block by block."""
+
+    @property
+    def first_ns(self) -> int:
+        """When the first block was closed: where the capture begins."""
+
+    @property
+    def head_ns(self) -> float:
+        """Up to when the capture has been played."""
+
+    def again(self) -> Replay:
+        """Return another replay of the same capture from its beginning. Raises CaptureError."""
+
+    def next_block(self) -> list[CheckedFrame] | None:
+        """Return the next frames, all of one block; None at the end."""
+
+    def put_back(self, frames: list[CheckedFrame], head_ns: int) -> None:
+        """Take back the last frames that were given out; the playhead stands at `head_ns`."""
+
+    def play_all(self) -> None:
+        """Have the next drain bring everything that is left."""
+
+
+def _blocks(source: Replay, stopped: Callable[[], bool]) -> Iterator[list[CheckedFrame]]:
     while (frames := source.next_block()) is not None:
         if stopped():
             raise Stopped
@@ -44,19 +70,20 @@ def _never() -> bool:
 
 
 def feed_at(
-    source: ReplaySource,
+    source: Replay,
     window_ns: int | None,
     pool: int,
     timestamp_ns: int,
     stopped: Callable[[], bool] = _never,
+    machine: Machine = MACHINE,
 ) -> Feed:
-    """Return a feed over `source`, which has not been drained, played to a moment and paused.
+    """Return a feed over `source`, which has not been drained, played to a timestamp and paused.
 
-    Its window ends with the first levels of pool number `pool` at or after the moment, or with
+    Its window ends with the first levels of pool number `pool` at or after the timestamp, or with
     the capture. Raises Stopped once `stopped` returns true.
     """
-    feed = Feed(source, window_ns)
-    kept_ns = -1
+    feed = Feed(source, window_ns, machine=machine)
+    computed_ns = -1
     source.pause(True)
     for frames in _blocks(source, stopped):
         if source.head_ns < timestamp_ns:  # nothing in the block can be as late as that
@@ -65,16 +92,16 @@ def feed_at(
             source.put_back(rest, feed.ledger.pools[pool].complete_ns)
             break
         latest = feed.ledger.latest_ns
-        if latest > timestamp_ns - PAST_NS and latest - kept_ns > BETWEEN_NS:
+        if latest > timestamp_ns - HISTORY_NS and latest - computed_ns > BETWEEN_NS:
             feed.extend_history()
-            kept_ns = latest
+            computed_ns = latest
     return feed
 
 
 def _take_until(
     feed: Feed, frames: list[CheckedFrame], pool: int, timestamp_ns: int
 ) -> list[CheckedFrame] | None:
-    """Take frames until a pool is complete up to a moment; return the rest, None if it is not."""
+    """Take frames until a pool is complete up to then; return the rest, None if it never is."""
     for place, frame in enumerate(frames, 1):
         feed.take([frame])
         held = feed.ledger.pools.get(pool)
@@ -84,12 +111,12 @@ def _take_until(
 
 
 def broken_timestamps(
-    source: ReplaySource, window_ns: int, stopped: Callable[[], bool] = _never
-) -> Moments:
-    """Return when promises were broken by the windows of a whole capture, one after the other.
+    source: Replay, window_ns: int, stopped: Callable[[], bool] = _never
+) -> Timestamps:
+    """Return when promises were broken, window after window of a whole capture.
 
-    `source` has not been drained. A window tells of the first few moments in it, so a long capture
-    has some from each of its parts. Raises Stopped once `stopped` returns true.
+    `source` has not been drained. A reading names the first few timestamps of its window, so a long
+    capture has some from each of its parts. Raises Stopped once `stopped` returns true.
     """
     feed = Feed(source, window_ns)
     found: dict[tuple[int, str], set[int]] = {}
@@ -103,7 +130,7 @@ def broken_timestamps(
             read_ns = latest
             _collect(feed, found)
     _collect(feed, found)
-    return {key: tuple(sorted(moments)) for key, moments in found.items()}
+    return {key: tuple(sorted(timestamps)) for key, timestamps in found.items()}
 
 
 def _collect(feed: Feed, found: dict[tuple[int, str], set[int]]) -> None:

@@ -13,7 +13,6 @@ import os
 import shutil
 import sys
 import sysconfig
-from dataclasses import dataclass
 from typing import Any
 
 ENVIRONMENT = "IDLEHANDS_PYSPY"
@@ -40,23 +39,6 @@ class Torn(StackError):
 
 PySpyThread = dict[str, Any]
 """A thread in py-spy's own words: thread_id, thread_name, os_thread_id, owns_gil, frames, …"""
-
-
-@dataclass(frozen=True, slots=True)
-class Frame:
-    """One frame: a function's qualified name, its file, its line."""
-
-    function: str
-    file: str
-    line: int
-
-
-@dataclass(frozen=True, slots=True)
-class Stack:
-    """One thread's stack, innermost frame first."""
-
-    owns_interpreter_lock: bool
-    frames: tuple[Frame, ...]
 
 
 def py_spy_path() -> str | None:
@@ -137,19 +119,3 @@ def failure(pid: int, complaints: str) -> StackError:
         return Torn(f"the stacks of process {pid} changed while py-spy read them")
     said = [line.strip() for line in complaints.splitlines() if line.strip()]
     return StackError(f"py-spy: {said[0]}" if said else "py-spy failed and did not say why")
-
-
-def stack_of(threads: list[PySpyThread], native_id: int, ident: int) -> Stack:
-    """Return the stack of one thread, found by its kernel id or its `threading` ident.
-
-    Across process-id namespaces the kernel id differs, the ident does not. Raises StackError.
-    """
-    for key, value in (("thread_id", ident), ("os_thread_id", native_id)):
-        for thread in threads:
-            if thread.get(key) == value:
-                frames = tuple(
-                    Frame(str(f.get("name")), str(f.get("filename")), int(f.get("line") or 0))
-                    for f in thread.get("frames", [])
-                )
-                return Stack(bool(thread.get("owns_gil")), frames)
-    raise StackError("its thread is no longer there")

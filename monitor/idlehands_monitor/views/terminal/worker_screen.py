@@ -1,4 +1,4 @@
-"""One worker opened: its time, its past, its steals, and its present stack."""
+"""One worker opened: its time split, its past, its steals, and its present stack."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, ClassVar
 from rich.text import Text
 from textual.binding import Binding, BindingType
 
-from ...ingest.sources.stacks import Stack, StackError, dump_whole, stack_of
 from ...model.worker_time import CATEGORIES
 from ..external import NAMES, amount, parts, place_text, state_text, waits_text
 from ..formatting import CATEGORY_NAMES, clean, number_of, seconds
@@ -17,9 +16,15 @@ from .drawing import doing_now, spark
 from .sheet import Sheet
 
 if TYPE_CHECKING:
+    from collections.abc import Awaitable, Callable
+
     from ...model.external import ExternalPoolReading, ExternalWorkerReading
     from ...model.reading import PoolReading
     from ...model.workers import WorkerReading
+    from ...session.stacks import Stack
+
+    ReadStack = Callable[[int, int, int], Awaitable[Stack]]
+    """Reads the stack of a thread: of a process, by its kernel id and its `threading` ident."""
 
 BAR_CELLS = 30
 HISTORY_CELLS = 60
@@ -29,6 +34,7 @@ class StackSheet(Sheet):
     """A sheet of one worker: its figures, and its stack where its process runs.
 
     Escape closes, s reads the stack again. pid: the worker's process, -1 where none runs.
+    read_stack: the session's.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -37,9 +43,10 @@ class StackSheet(Sheet):
     ]
     PARTS = ("figures", "stack")
 
-    def __init__(self, pid: int) -> None:
+    def __init__(self, pid: int, read_stack: ReadStack) -> None:
         super().__init__()
         self.pid = pid
+        self._read = read_stack
         self._thread: tuple[int, int] | None = None
         self._reading_stack: asyncio.Task[None] | None = None
 
@@ -56,23 +63,16 @@ class StackSheet(Sheet):
             self._reading_stack = asyncio.create_task(self._read_stack())
 
     async def _read_stack(self) -> None:
-        thread, shown = self._thread, self.part("stack")
-        if thread is None:
-            return
-        if self.pid < 0:
-            shown.update(Text("\nPresent stack: none, only a running process has one."))
-            return
-        try:
-            shown.update(stack_text(stack_of(await dump_whole(self.pid), *thread)))
-        except StackError as error:
-            shown.update(Text(f"\nPresent stack: {clean(str(error), 400)}"))
+        if self._thread is not None:
+            stack = await self._read(self.pid, *self._thread)
+            self.part("stack").update(stack_text(stack))
 
 
 class WorkerScreen(StackSheet):
     """One recorded worker."""
 
-    def __init__(self, index: int, pid: int) -> None:
-        super().__init__(pid)
+    def __init__(self, index: int, pid: int, read_stack: ReadStack) -> None:
+        super().__init__(pid, read_stack)
         self.index = index
 
     def show(self, pool: PoolReading) -> None:
@@ -85,8 +85,8 @@ class WorkerScreen(StackSheet):
 class ExternalWorkerScreen(StackSheet):
     """One worker of a process without a probe."""
 
-    def __init__(self, native_id: int, pid: int) -> None:
-        super().__init__(pid)
+    def __init__(self, native_id: int, pid: int, read_stack: ReadStack) -> None:
+        super().__init__(pid, read_stack)
         self.native_id = native_id
 
     def show_external(self, pool: ExternalPoolReading) -> None:
@@ -144,7 +144,9 @@ def external_figures(pool: ExternalPoolReading, worker: ExternalWorkerReading) -
 
 
 def stack_text(stack: Stack) -> Text:
-    """Return a stack as text, innermost frame first."""
+    """Return a stack as text, innermost frame first, or why there is none."""
+    if stack.missing:
+        return Text(f"\nPresent stack: {clean(stack.missing, 400)}")
     holds = ", holds the interpreter lock" if stack.owns_interpreter_lock else ""
     text = Text(f"\nPresent stack, innermost first{holds} (s reads it again)\n", style="bold")
     for frame in stack.frames:

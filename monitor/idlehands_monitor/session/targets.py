@@ -1,32 +1,34 @@
-"""From what a person typed to a source."""
+"""From the target that a person typed to a source: a capture, a job, an external process."""
 
 from __future__ import annotations
 
 import os
-from time import monotonic, sleep
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
 
-from ..ingest.capture import CaptureError
 from ..ingest.sources import host
+from ..ingest.sources.asking import FoundPool, FoundProcess
 from ..ingest.sources.discovery import Finder, Job, descendants, process_id
 from ..ingest.sources.external import ExternalSource
 from ..ingest.sources.live import LiveSource
 from ..ingest.sources.probed import has_probe
 from ..ingest.sources.replay import ReplaySource
 from ..model.errors import NOTHING_TO_WATCH, CommandError
-from ..views.external import RUNS_PROBED
+from ..model.external import RUNS_PROBED
+from .captures import command_errors
+from .machine import MACHINE, Machine
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
 
     from ..ingest.intake import TakingSource
-    from ..ingest.sources.asking import FoundProcess
+    from ..ingest.sources.status import SourceStatus
 
 SUFFIX = ".idlehands"
 ATTACHING_SECONDS = 5.0
 FIRST_TASK_SECONDS = 3.0
 EXTERNAL_SECONDS = 15.0
-"""How long the first look at a process may take, which py-spy gives up on in ten seconds."""
+"""How long the first sample of a process may take, which py-spy gives up on in ten seconds."""
 
 
 def is_file(target: str) -> bool:
@@ -38,13 +40,11 @@ def is_file(target: str) -> bool:
 
 def open_replay(path: str, speed: float = 1.0) -> ReplaySource:
     """Return a replay of the capture at `path`. Raises CommandError in one line."""
-    try:
+    with command_errors():
         return ReplaySource(path, speed)
-    except CaptureError as error:
-        raise CommandError(str(error)) from error
 
 
-def open_live(target: str | None) -> TakingSource:
+def open_live(target: str | None, machine: Machine = MACHINE) -> TakingSource:
     """Return an attached live source for a process id or pool name, or for the only pool there is.
 
     A process that has no probe is sampled from outside; one that has a probe never is.
@@ -56,30 +56,30 @@ def open_live(target: str | None) -> TakingSource:
     job = Job(target) if target is not None else None
     processes = finder.find(job)
     if target is None:
-        return _attached(LiveSource(_only(processes, finder)), ATTACHING_SECONDS)
+        return _attached(LiveSource(_only(processes, finder)), ATTACHING_SECONDS, machine)
     chosen = job.of(processes) if job is not None else []
     if any(not process.note for process in chosen):
-        return _attached(LiveSource(target), ATTACHING_SECONDS)
+        return _attached(LiveSource(target), ATTACHING_SECONDS, machine)
     if chosen:
         raise CommandError(_notes(chosen), NOTHING_TO_WATCH)
     if pid is not None and host.process_exists(pid):
         _refuse_probed(pid)
-        if _comes_on(pid, job, finder):
-            return _attached(LiveSource(str(pid)), ATTACHING_SECONDS)
-        return _attached(ExternalSource(pid), EXTERNAL_SECONDS)
+        if _takes_first_task(pid, job, finder, machine):
+            return _attached(LiveSource(str(pid)), ATTACHING_SECONDS, machine)
+        return _attached(ExternalSource(pid), EXTERNAL_SECONDS, machine)
     raise CommandError(_nothing(target, processes, finder), NOTHING_TO_WATCH)
 
 
-def _comes_on(pid: int, job: Job | None, finder: Finder) -> bool:
+def _takes_first_task(pid: int, job: Job | None, finder: Finder, machine: Machine) -> bool:
     """Say whether a job that `idlehands run` has started takes its first task within seconds.
 
     Until then its probe has no socket.
     """
-    deadline = monotonic() + FIRST_TASK_SECONDS
-    while host.program(pid)[0].rpartition("/")[2] in RUNS_PROBED and monotonic() < deadline:
+    deadline = machine.monotonic() + FIRST_TASK_SECONDS
+    while host.program(pid)[0].rpartition("/")[2] in RUNS_PROBED and machine.monotonic() < deadline:
         if any(not process.note for process in finder.find(job)):
             return True
-        sleep(0.1)
+        machine.sleep(0.1)
     return False
 
 
@@ -94,45 +94,81 @@ def _refuse_probed(pid: int) -> None:
             )
 
 
-def _attached(source: TakingSource, seconds: float) -> TakingSource:
+def _attached(source: TakingSource, seconds: float, machine: Machine) -> TakingSource:
     try:
-        wait_until_attached(source, seconds)
+        wait_until_attached(source, seconds, machine)
     except BaseException:
         source.close()
         raise
     return source
 
 
+class Attaching(Protocol):
+    """What is asked of a source while it is waited for."""
+
+    target: str
+
+    @property
+    def status(self) -> SourceStatus:
+        """How the stream stands now."""
+
+    @property
+    def has_begun(self) -> bool:
+        """Whether anything has come."""
+
+
 def wait_until_attached(
-    source: TakingSource, seconds: float, given_up: Callable[[], bool] = lambda: False
+    source: Attaching,
+    seconds: float,
+    machine: Machine = MACHINE,
+    given_up: Callable[[], bool] = lambda: False,
 ) -> None:
     """Wait until something has come. Raises CommandError, status 3, when nothing can."""
-    deadline = monotonic() + seconds
+    deadline = machine.monotonic() + seconds
     while True:
-        status = source.status  # before: what has ended has begun, or never will
+        status = source.status  # asked first: a source that has ended has begun, or never will
         if source.has_begun:
             return
         why = status.warning or status.note
         if status.state == "ended":
             raise CommandError(why, NOTHING_TO_WATCH)
-        if monotonic() >= deadline or given_up():
+        if machine.monotonic() >= deadline or given_up():
             raise CommandError(f"could not attach to {source.target}: {why}", NOTHING_TO_WATCH)
-        sleep(0.02)
+        machine.sleep(0.02)
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What can be watched. refused: why a folder could not be searched, a line each. unasked: how
+    many sockets there was no time to ask."""
+
+    processes: tuple[FoundProcess, ...]
+    refused: tuple[str, ...]
+    unasked: int
+
+
+def find() -> Found:
+    """Return the processes with a probe whose sockets this user may reach, each asked once."""
+    finder = Finder()
+    processes = finder.find()
+    return Found(tuple(processes), tuple(finder.refused), finder.unasked)
 
 
 WITHOUT_PROBE = "idlehands watch PID samples a process that has no probe"
 
 
-def no_pool(finder: Finder) -> str:
-    """Return that no pool was found, with what can be watched all the same."""
-    return "; ".join(["no probed pool is running here", *finder.refused, WITHOUT_PROBE])
+def no_pool(refused: Iterable[str]) -> str:
+    """Return that no pool was found, why folders were refused, and what can be watched anyway."""
+    return "; ".join(["no probed pool is running here", *refused, WITHOUT_PROBE])
 
 
 def _only(processes: list[FoundProcess], finder: Finder) -> str:
     there = [process for process in processes if not process.note]
     if not there:
         unread = f"; {_notes(processes)}" if processes else ""
-        raise CommandError(f"{no_pool(finder)}{unread}; try: idlehands demo", NOTHING_TO_WATCH)
+        raise CommandError(
+            f"{no_pool(finder.refused)}{unread}; try: idlehands demo", NOTHING_TO_WATCH
+        )
     for process in there:  # one that has started all the others stands for the whole job
         if len(Job(str(process.pid)).of(there)) == len(there):
             return str(process.pid)
@@ -146,7 +182,7 @@ def _nothing(target: str, processes: list[FoundProcess], finder: Finder) -> str:
     if process_id(target) is not None:
         return f"there is no process {target}"
     names = sorted({pool.name for process in processes for pool in process.pools})
-    there = f"there is: {', '.join(names)}" if names else no_pool(finder)
+    there = f"there is: {', '.join(names)}" if names else no_pool(finder.refused)
     unread = [process for process in processes if process.note]
     more = f"; {_notes(unread)}" if unread else ""
     return f"no pool named {target!r} is running; {there}{more}"
@@ -154,3 +190,16 @@ def _nothing(target: str, processes: list[FoundProcess], finder: Finder) -> str:
 
 def _notes(processes: list[FoundProcess]) -> str:
     return "; ".join(f"process {process.pid} {process.note}" for process in processes)
+
+
+__all__ = [
+    "Found",
+    "FoundPool",
+    "FoundProcess",
+    "find",
+    "is_file",
+    "no_pool",
+    "open_live",
+    "open_replay",
+    "wait_until_attached",
+]

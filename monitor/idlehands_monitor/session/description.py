@@ -1,0 +1,92 @@
+"""What a reading says of its source: who is watched, how the stream fares, what the probe costs.
+
+While the process runs, its cores and its age are asked of the machine; of one that has ended, or
+of a capture, they are what was sampled then.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING
+
+from idlehands.wire import NONE
+
+from ..ingest import PAST_FIRST
+from ..model.source import SkippedReading, SourceReading
+
+if TYPE_CHECKING:
+    from ..ingest import CheckedFrame
+    from ..ingest.sources.status import Source
+    from ..ledger import Ledger
+    from .machine import Machine
+
+
+class Description:
+    """Describes one source. When its process began is asked once for each hello of a process."""
+
+    def __init__(self, source: Source, machine: Machine) -> None:
+        self._source = source
+        self._machine = machine
+        self._began: tuple[CheckedFrame, float] | None = None
+
+    def of(self, ledger: Ledger) -> SourceReading:
+        """Return what is known of the source now; `ledger` holds what has come of it."""
+        status, hello = self._source.status, ledger.hello
+        pid = hello.get("pid", -1)
+        live = pid > 0 and status.state in ("live", "stalled")
+        cores, uptime_s = _sampled(ledger, pid)
+        return SourceReading(
+            target=self._source.target,
+            state=status.state,
+            note=status.note,
+            pid=pid,
+            python=hello.get("python", ""),
+            program=hello.get("argv0", ""),
+            cores=self._machine.cores(pid) if live else cores,
+            uptime_s=self._uptime_s(hello, pid) if live else uptime_s,
+            probe_cost=probe_cost(ledger),
+            skipped_frames=ledger.skipped_frames,
+            skipped=_skipped(ledger),
+            warning=status.warning,
+            sampled=hello.get("sampled", False),
+            processes=tuple(sorted(pid for pid in ledger.origins if pid >= 0)),
+        )
+
+    def _uptime_s(self, hello: CheckedFrame, pid: int) -> float:
+        """Return how long the process has run."""
+        if self._began is None or self._began[0] is not hello:
+            self._began = hello, self._machine.started_at(pid)
+        return max(0.0, self._machine.wall() - self._began[1])
+
+
+def _skipped(ledger: Ledger) -> tuple[SkippedReading, ...]:
+    skipped = Counter(ledger.skipped)
+    if left_out := sum(pool.left_out for pool in ledger.pools.values()):
+        skipped["workers", PAST_FIRST] = left_out
+    return tuple(SkippedReading(*what, count) for what, count in sorted(skipped.items()))
+
+
+def _sampled(ledger: Ledger, pid: int) -> tuple[int, float]:
+    """Return (cores, seconds the process had run by the end) by its samples, 0 if unknown."""
+    samples = ledger.processes.processes.get(pid)
+    if not samples:
+        return 0, 0.0
+    started_ns, latest_ns = samples[-1].started_ns, ledger.latest_ns
+    uptime_s = (latest_ns - started_ns) / 1e9 if started_ns != NONE else 0.0
+    return max(0, samples[-1].affinity), max(0.0, uptime_s)
+
+
+def probe_cost(ledger: Ledger) -> float | None:
+    """Return the probe's share of the worker time over its last reports, None where unknown.
+
+    The time is that between the first and the last report that are held of a process.
+    """
+    workers = sum(pool.workers for pool in ledger.pools.values())
+    spent, longest = 0, 0
+    for origin in ledger.origins.values():
+        if len(origin.costs) > 1:
+            first, last = origin.costs[0], origin.costs[-1]
+            spent += last.recording_ns - first.recording_ns
+            spent += last.sending_ns - first.sending_ns
+            longest = max(longest, last.at_ns - first.at_ns)
+    return spent / (longest * workers) if longest and workers else None
