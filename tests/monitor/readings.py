@@ -11,6 +11,7 @@ from idlehands_monitor.analysis.time.job_history import JobHistory
 from idlehands_monitor.model.reading import Reading
 from idlehands_monitor.model.source import SourceReading
 from idlehands_monitor.model.stealing import StealReading
+from idlehands_monitor.model.vocabulary import StreamState
 
 SECOND = 1_000_000_000
 HOSTILE = "ev\x1b[31mil [bold]x[/] <b>&"
@@ -28,7 +29,8 @@ def source(**changes: object) -> SourceReading:
         "uptime_s": 75.0,
         "probe_cost": 0.002,
     }
-    return SourceReading(**{**known, **changes})
+    given = {**known, **changes}
+    return SourceReading(**{**given, "state": StreamState(given["state"])})
 
 
 def reading(workers: int = 4, hits: int = 5, *, fresh: bool = True, **changes: object) -> Reading:

@@ -20,6 +20,7 @@ from idlehands_monitor.ingest.sources.replay import AT_END
 from idlehands_monitor.ingest.sources.stacks import StackError
 from idlehands_monitor.ingest.sources.status import SourceStatus
 from idlehands_monitor.model.errors import NOTHING_TO_WATCH, USAGE, CommandError
+from idlehands_monitor.model.vocabulary import StreamState
 from idlehands_monitor.session.feed import Feed
 from idlehands_monitor.session.jumps import CHOOSE_FIRST, ONLY_REPLAYS
 from idlehands_monitor.session.machine import Machine
@@ -56,7 +57,7 @@ class Stream:
     target = "made-up"
 
     def __init__(self, state="live", note=""):
-        self.status = SourceStatus(state, note)
+        self.status = SourceStatus(StreamState(state), note)
         self.has_begun = False
         self.waiting = []
         self.drained = 0
@@ -218,10 +219,10 @@ def test_a_stream_that_stalls_and_goes_on_is_read_on_without_loss():
     source.put(HELLO, first)
     held = session(source)
     held.update()
-    source.status = SourceStatus("stalled", "process 4711 has said nothing for 3 s")
+    source.status = SourceStatus(StreamState.STALLED, "process 4711 has said nothing for 3 s")
     assert not held.update()
     assert held.reading().source.state == "stalled"
-    source.status = SourceStatus("live")
+    source.status = SourceStatus(StreamState.LIVE)
     source.put(*rest)
     assert held.update()
     (pool,) = held.reading().pools
@@ -433,7 +434,7 @@ def test_a_recording_of_some_seconds_says_so_and_ends_by_the_clock():
 
 def test_a_recording_without_an_end_ends_with_the_process():
     clock, source = Clock(), Stream()
-    end = SourceStatus("ended", "process 4711 has ended")
+    end = SourceStatus(StreamState.ENDED, "process 4711 has ended")
     clock.then = [lambda: None, lambda: None, lambda: setattr(source, "status", end)]
     session(source, clock).record(None)
     assert source.notes == []
@@ -593,10 +594,30 @@ def test_a_source_is_waited_for_until_something_comes():
 @pytest.mark.parametrize(
     ("status", "given_up", "why", "waited_s"),
     [
-        (SourceStatus("ended", "there is no process 4711"), False, "there is no process 4711", 0),
-        (SourceStatus("connecting", "looking"), False, "could not attach to made-up: looking", 5),
-        (SourceStatus("connecting", "looking"), True, "could not attach to made-up: looking", 0),
-        (SourceStatus("live", "", "it broke off"), False, "could not attach .*: it broke off", 5),
+        (
+            SourceStatus(StreamState.ENDED, "there is no process 4711"),
+            False,
+            "there is no process 4711",
+            0,
+        ),
+        (
+            SourceStatus(StreamState.CONNECTING, "looking"),
+            False,
+            "could not attach to made-up: looking",
+            5,
+        ),
+        (
+            SourceStatus(StreamState.CONNECTING, "looking"),
+            True,
+            "could not attach to made-up: looking",
+            0,
+        ),
+        (
+            SourceStatus(StreamState.LIVE, "", "it broke off"),
+            False,
+            "could not attach .*: it broke off",
+            5,
+        ),
     ],
 )
 def test_a_source_that_cannot_be_had_is_status_3_with_its_reason(status, given_up, why, waited_s):

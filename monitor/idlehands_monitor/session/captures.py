@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from ..ingest.capture import CaptureError, CaptureReader, CaptureWriter
 from ..ingest.files import FileError, NewFile
 from ..model.errors import CommandError
+from ..model.vocabulary import StreamState
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -61,8 +62,8 @@ class CaptureControl:
         path = time.strftime(FILE_NAME, time.localtime(self._machine.wall()))
         await self._machine.on_thread(partial(source.start_capture, path))
         self.path = path
-        # Nothing more comes of these: what there is has been written.
-        return await self._end(source) if source.status.state in ("ended", "replay") else ""
+        sends_more = source.status.state not in (StreamState.ENDED, StreamState.REPLAY)
+        return "" if sends_more else await self._end(source)
 
     async def _end(self, source: Source) -> str:
         path = self.path

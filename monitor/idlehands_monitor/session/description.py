@@ -33,7 +33,7 @@ class Description:
         """Return what is known of the source now; `ledger` holds what has come of it."""
         status, hello = self._source.status, ledger.hello
         pid = hello.get("pid", -1)
-        live = pid > 0 and status.state in ("live", "stalled")
+        runs = pid > 0 and status.state.is_running
         cores, uptime_s = _sampled(ledger, pid)
         return SourceReading(
             target=self._source.target,
@@ -42,8 +42,8 @@ class Description:
             pid=pid,
             python=hello.get("python", ""),
             program=hello.get("argv0", ""),
-            cores=self._machine.cores(pid) if live else cores,
-            uptime_s=self._uptime_s(hello, pid) if live else uptime_s,
+            cores=self._machine.cores(pid) if runs else cores,
+            uptime_s=self._uptime_s(hello, pid) if runs else uptime_s,
             probe_cost=probe_cost(ledger),
             skipped_frames=ledger.skipped_frames,
             skipped=_skipped(ledger),

@@ -2,8 +2,8 @@
 
 The session takes in what has come and makes readings of it; pauses; goes to timestamps of a
 capture; begins and ends captures; reads stacks; and keeps the lines that all this has to say.
-Whoever holds it touches no source, file, process or clock. States of the stream are in
-`Reading.source`: connecting, live, stalled, ended or replay.
+Whoever holds it touches no source, file, process or clock. How the stream fares (`StreamState`) is
+in `Reading.source`.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from ..ingest.sources.replay import AT_END
+from ..model.vocabulary import StreamState
 from .captures import CaptureControl, command_errors
 from .jumps import Jumps
 from .machine import MACHINE, Machine
@@ -74,12 +75,12 @@ class Session:
     def is_over(self) -> bool:
         """Whether nothing more will come."""
         status = self.feed.source.status
-        return status.state == "ended" or status.note == AT_END
+        return status.state == StreamState.ENDED or status.note == AT_END
 
     @property
     def has_ended(self) -> bool:
         """Whether the process has ended, or was lost."""
-        return self.feed.source.status.state == "ended"
+        return self.feed.source.status.state == StreamState.ENDED
 
     @property
     def warning(self) -> str:

@@ -15,6 +15,7 @@ from ..ingest.sources.probed import has_probe
 from ..ingest.sources.replay import ReplaySource
 from ..model.errors import NOTHING_TO_WATCH, CommandError
 from ..model.external import RUNS_PROBED
+from ..model.vocabulary import StreamState
 from .captures import command_errors
 from .machine import MACHINE, Machine
 
@@ -130,7 +131,7 @@ def wait_until_attached(
         if source.has_begun:
             return
         why = status.warning or status.note
-        if status.state == "ended":
+        if status.state == StreamState.ENDED:
             raise CommandError(why, NOTHING_TO_WATCH)
         if machine.monotonic() >= deadline or given_up():
             raise CommandError(f"could not attach to {source.target}: {why}", NOTHING_TO_WATCH)

@@ -18,7 +18,7 @@ from textual.binding import Binding, BindingType
 from ..grid import grid_of
 from .keys_sheet import KeysSheet
 from .lower_line import HINTS, HINTS_MATRIX, HINTS_QUEUE, HINTS_STEALS, lower_line
-from .parts import Parts, is_running
+from .parts import Parts
 from .scheduler_screen import Jump, PromiseSheet, SchedulerScreen
 from .sheet import Sheet
 from .steals_screen import StealsScreen
@@ -242,7 +242,7 @@ class Dashboard(App[None]):
         pool = self._pool(reading)
         own = pool.workers[event.index].pid if pool and event.index < len(pool.workers) else -1
         pid = own if own > 0 else reading.source.pid
-        pid = pid if is_running(reading) else -1
+        pid = pid if reading.source.state.is_running else -1
         screen = WorkerScreen(event.index, pid, self.session.stack)
         self.push_screen(screen)
         if pool is not None:
@@ -252,6 +252,6 @@ class Dashboard(App[None]):
         """Open the chosen worker of a process without a probe."""
         if self._last is None:
             return
-        pid = event.worker.pid if is_running(self._last) else -1
+        pid = event.worker.pid if self._last.source.state.is_running else -1
         self.push_screen(ExternalWorkerScreen(event.worker.native_id, pid, self.session.stack))
         self.call_after_refresh(self._draw, self._last)

@@ -71,7 +71,7 @@ class Parts:
         self._change(external=False)
         self.who.show(reading, pool, paused=paused)
         self.time_bar.show(pool)
-        self.headline.show(pool, reading.source.note, is_running=is_running(reading))
+        self.headline.show(pool, reading.source.note, is_running=reading.source.state.is_running)
         fit_parts(screen, pool, self.matrix, self.queue, self._lower)
         if self.matrix.has_focus and not self.matrix.display:
             self.workers.focus()
@@ -103,8 +103,3 @@ class Parts:
         if (text.plain, text.style) != self._hinted:
             self._hinted = text.plain, text.style
             self.hints.update(text, layout=False)
-
-
-def is_running(reading: Reading) -> bool:
-    """Say whether the process that a reading is of still runs, so that its stacks can be read."""
-    return reading.source.state in ("live", "stalled")
