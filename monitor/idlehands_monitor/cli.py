@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
 COLLECT_AFTER = 50_000
-"""So many new objects between two looks for cycles: a few frames make as many, and no cycles."""
+"""New objects between two searches for cycles. A few frames make as many, and none in cycles."""
 EXAMPLES = """\
 examples:
   idlehands demo                           a pool to look at, with its dashboard
@@ -69,7 +69,7 @@ def parser() -> argparse.ArgumentParser:
     top.add_argument("--version", action="version", version=f"idlehands {__version__}")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
     _demo(commands.add_parser("demo", help="run a pool with its dashboard"))
-    # Handled before this parser is asked, see `idlehands.__main__`: here so that --help lists it.
+    # `idlehands.__main__` handles `run` before this parser is asked; here --help lists it.
     commands.add_parser("run", help="run a Python job with its pools probed", add_help=False)
     _watch(commands.add_parser("watch", help="watch a pool, a process or a capture"))
     pools = commands.add_parser("pools", help="list what can be watched")
@@ -150,7 +150,7 @@ def main(arguments: Sequence[str]) -> int:
     from .commands import output
 
     output.open_streams()
-    # What a damaged recording has numpy say of its figures is of no use to the one who reads them.
+    # A damaged recording makes numpy warn about its figures, which helps nobody who reads them.
     warnings.filterwarnings("ignore", category=RuntimeWarning, module=__package__)
     command = ""
     try:
@@ -161,7 +161,7 @@ def main(arguments: Sequence[str]) -> int:
         command = options.command
         module = importlib.import_module(f".commands.{command}", __package__)
         run: Callable[[argparse.Namespace], int] = module.run
-        gc.freeze()  # all that is loaded stays
+        gc.freeze()  # loaded modules stay: no need to search them for cycles
         gc.set_threshold(COLLECT_AFTER)
         status = run(options)
         sys.stdout.flush()
@@ -169,10 +169,10 @@ def main(arguments: Sequence[str]) -> int:
     except CommandError as error:
         output.message(str(error), command)
         return error.status
-    except BrokenPipeError:  # whoever read our output has gone; there is nobody left to tell
+    except BrokenPipeError:  # the reader of our output has gone; nobody is left to tell
         output.give_up()
         return DONE
-    except OSError as error:  # what a command expects of its files it has caught itself
+    except OSError as error:  # a command catches what it expects of its files itself
         output.message(error.strerror or str(error), command)
         output.give_up()
         return USAGE

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from ..session.program import Demonstration
 
 ALONE = "5m"
-"""A killed dashboard leaves the program running, to be attached to again, but not for ever."""
+"""How long the program runs on after its dashboard was killed, so that another can attach."""
 
 
 def run(options: argparse.Namespace) -> int:
@@ -25,7 +25,7 @@ def run(options: argparse.Namespace) -> int:
         return list_demonstrations()
     lines = options.no_screen or not has_screen()
     with demonstration(_arguments(options)) as program:
-        signal.signal(signal.SIGHUP, _hung_up)  # the terminal is closed: end like any job of it
+        signal.signal(signal.SIGHUP, _hung_up)  # when the terminal closes, end as its other jobs do
         _watch(program, options, lines=lines)
     return _finish(program)
 
@@ -53,7 +53,7 @@ def _watch(program: Demonstration, options: argparse.Namespace, *, lines: bool) 
         try:
             program.wait_for_pool()
             if program.has_failed:
-                return  # at once: its own words say why
+                return  # at once: its output says why
             if options.capture:
                 session.start_capture(options.capture, replace=options.force)
             show(session, lines=lines, seconds=None)

@@ -1,6 +1,6 @@
-"""The exits to standard output and standard error: nothing else writes there.
+"""Standard output and standard error: only this module writes to them.
 
-All text is made safe here, whatever foreign names are in it, and written in any encoding. A
+Text is made safe here, whatever names of the job are in it, and can be written in any encoding. A
 standard stream that was closed is replaced, so that no file takes its number.
 """
 
@@ -15,13 +15,14 @@ from ..views.formatting import clean, safe
 
 
 def open_streams() -> None:
-    """Make the standard streams fit to be written to, in whatever state the program found them.
+    """Make the standard streams usable, in whatever state the program found them.
 
-    What is written to an output that was closed fails as an OSError; messages then go nowhere.
+    Writing to a standard output that was closed raises OSError. Messages to a standard error that
+    was closed go nowhere.
     """
     for number, name in enumerate(("stdin", "stdout", "stderr")):
         if getattr(sys, name) is None:
-            # Not open for writing: what a command has to say must not seem to have been said.
+            # Standard output is not opened for writing: a command must not seem to have written.
             file = os.open(os.devnull, os.O_WRONLY if name == "stderr" else os.O_RDONLY)
             if file != number:
                 os.dup2(file, number)
@@ -30,7 +31,7 @@ def open_streams() -> None:
             setattr(sys, name, os.fdopen(number, mode, encoding="utf-8", closefd=False))
     for stream in (sys.stdout, sys.stderr):
         reconfigure = getattr(stream, "reconfigure", None)
-        if reconfigure is not None:  # else a test has put something in its place
+        if reconfigure is not None:  # a test may have put something else there
             reconfigure(errors="backslashreplace")
 
 
@@ -42,13 +43,13 @@ def write(text: str, *, error: bool = False) -> None:
 
 
 def give_up() -> None:
-    """Have what could not be written to standard output go nowhere, and not be tried again."""
+    """Send what could not be written to standard output nowhere, so that it is not tried again."""
     with contextlib.suppress(OSError, ValueError):
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def message(text: str, command: str = "") -> None:
-    """Write one line to standard error, if that is possible; foreign names may be in it."""
+    """Write one line to standard error, if that is possible; names of the job may be in it."""
     who = f"idlehands {command}" if command else "idlehands"
     with contextlib.suppress(OSError):
         write(f"{who}: {clean(text, LONGEST_MESSAGE)}\n", error=True)

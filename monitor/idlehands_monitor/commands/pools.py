@@ -23,7 +23,7 @@ NAME_CELLS, KIND_CELLS = 24, 26
 
 
 def run(options: argparse.Namespace) -> int:
-    """Print a line a pool, or JSON. Status 3 when there is none that can be watched."""
+    """Print a line for each pool, or JSON. Status 3 when none can be watched."""
     found = find()
     processes = found.processes
     if options.json:

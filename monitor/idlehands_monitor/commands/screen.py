@@ -26,7 +26,7 @@ def show(session: Session, *, lines: bool, seconds: float | None) -> None:
     if not lines and has_screen():
         from ..views.terminal.app import Dashboard
 
-        # All that is loaded stays; looking through it again and again took a seventh of a frame.
+        # Loaded modules stay; searching them for cycles again and again took a seventh of a frame.
         gc.freeze()
         Dashboard(session, seconds=seconds).run()
         return

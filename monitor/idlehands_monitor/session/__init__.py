@@ -1,1 +1,4 @@
-"""One sitting: feed, seeking, captures, stacks; all state, input and output of a screen."""
+"""One sitting: all state, input and output that a screen or a command needs.
+
+`Session` is what they hold; `opening` makes one from a target.
+"""

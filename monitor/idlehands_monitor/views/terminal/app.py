@@ -171,9 +171,9 @@ class Dashboard(App[None]):
         task.add_done_callback(self._asked.discard)
 
     def action_pause(self) -> None:
-        """Hold the screen still, or let it go on; a live stream is taken in all the same."""
+        """Hold the screen still, or let it go on. A live stream is taken in meanwhile."""
         self.session.pause()
-        if self._last is not None:  # read once more and fresh, for every screen opened meanwhile
+        if self._last is not None:  # read fresh, for every screen that is opened meanwhile
             self._draw(self.session.reading())
 
     def action_capture(self) -> None:

@@ -1,7 +1,7 @@
 """The parts of the dashboard, and how a reading fills them.
 
 A recorded pool has the worker time, the headline, the workers beside the matrix or the queue, and
-the past beside the kinds. An external pool has one part of its own in their place.
+the history beside the kinds. An external pool has one part of its own in their place.
 """
 
 from __future__ import annotations
@@ -38,9 +38,9 @@ class Parts:
     #matrix { width: 24; margin: 0 0 0 1; scrollbar-size: 1 1; }
     #queue { width: 0; margin: 0 0 0 1; }
     #lower { height: 0; margin: 1 0 0 0; }
-    #past { width: 1fr; }
+    #history { width: 1fr; }
     #kinds { width: 52; margin: 0 0 0 1; }
-    #sampled { height: 1fr; margin: 1 0 0 0; scrollbar-size: 1 1; display: none; }
+    #external { height: 1fr; margin: 1 0 0 0; scrollbar-size: 1 1; display: none; }
     #hints { height: 1; color: $text-muted; padding: 0 1; }
     """
 
@@ -51,9 +51,9 @@ class Parts:
         self.workers = WorkersView(id="workers")
         self.matrix = MatrixView(id="matrix")
         self.queue = QueueView(id="queue")
-        self.history = HistoryView(id="past")
+        self.history = HistoryView(id="history")
         self.kinds = KindsView(id="kinds")
-        self.external = ExternalView(id="sampled")
+        self.external = ExternalView(id="external")
         self.hints = Static(id="hints", markup=False)
         self._middle = Horizontal(self.workers, self.matrix, self.queue, id="middle")
         self._lower = Horizontal(self.history, self.kinds, id="lower")

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 class Sheet(ModalScreen[None]):
-    """What all sheets share: the frame, the parts in it by their names, and the keys that close."""
+    """What all sheets share: the frame, its parts by name, and the keys that close the sheet."""
 
     DEFAULT_CSS = """
     Sheet { align: center middle; }
@@ -40,7 +40,7 @@ class Sheet(ModalScreen[None]):
         return self.query_one(f"#{name}", Static)
 
     def show(self, pool: PoolReading) -> None:
-        """Draw what the sheet says of a pool."""
+        """Draw what the sheet shows of a pool."""
 
     def action_close(self) -> None:
         """Go back to what is below."""

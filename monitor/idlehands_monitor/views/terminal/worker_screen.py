@@ -51,7 +51,7 @@ class StackSheet(Sheet):
         self._reading_stack: asyncio.Task[None] | None = None
 
     def show_figures(self, text: Text, native_id: int, ident: int) -> None:
-        """Draw the figures; the first time, read the stack of the thread with these ids too."""
+        """Draw the figures. The first time, read the stack of the thread with these ids, too."""
         first, self._thread = self._thread is None, (native_id, ident)
         self.part("figures").update(text)
         if first:
@@ -90,7 +90,7 @@ class ExternalWorkerScreen(StackSheet):
         self.native_id = native_id
 
     def show_external(self, pool: ExternalPoolReading) -> None:
-        """Draw the worker from a sampled pool's reading; where it has gone, leave it as it was."""
+        """Draw the worker from its pool's reading; a worker that has left stays as last drawn."""
         found = [worker for worker in pool.workers if worker.native_id == self.native_id]
         if found:
             self.show_figures(external_figures(pool, found[0]), found[0].native_id, found[0].ident)
@@ -126,7 +126,7 @@ def figures(pool: PoolReading, worker: WorkerReading) -> Text:
 
 
 def external_figures(pool: ExternalPoolReading, worker: ExternalWorkerReading) -> Text:
-    """Return what is known of a sampled worker as text."""
+    """Return what is known of an external worker as text."""
     text = Text(f"Worker {worker.index} of {clean(pool.name, 60)}", style="bold")
     text.append(f"   {clean(worker.name, 60)}, process {worker.pid}, thread {worker.native_id}\n")
     place = f", {place_text(worker.place)}" if worker.place is not None else ""
