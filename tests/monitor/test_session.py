@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import signal
+import subprocess
 import time
 
 import pytest
@@ -24,6 +26,7 @@ from idlehands_monitor.model.vocabulary import StreamState
 from idlehands_monitor.session.feed import Feed
 from idlehands_monitor.session.jumps import CHOOSE_FIRST, ONLY_REPLAYS
 from idlehands_monitor.session.machine import Machine
+from idlehands_monitor.session.program import Demonstration
 from idlehands_monitor.session.session import MESSAGE_SECONDS, Session
 from idlehands_monitor.session.targets import wait_until_attached
 
@@ -269,11 +272,13 @@ def test_a_process_that_starts_anew_has_nothing_of_the_one_before_in_its_reading
     held = session(source)
     held.update()
     assert held.reading().pools[0].tasks.finished == 80
-    source.put({**HELLO, "pid": 4712}, *frames(whole(2)))
+    source.put({**HELLO, "pid": 4712})
     held.update()
-    (pool,) = held.reading().pools
-    assert pool.tasks.finished == 16
+    assert held.reading().pools == ()
     assert held.reading().source.pid == 4712
+    source.put(*frames(whole(2)))
+    held.update()
+    assert held.reading().pools[0].tasks.finished == 16
 
 
 def test_a_session_that_is_left_closes_its_source():
@@ -627,6 +632,70 @@ def test_a_source_that_cannot_be_had_is_status_3_with_its_reason(status, given_u
         wait_until_attached(source, 5.0, machine(clock), lambda: given_up)
     assert raised.value.status == NOTHING_TO_WATCH
     assert clock.now - 100.0 == pytest.approx(waited_s, abs=0.03)
+
+
+# -- the demonstration ---------------------------------------------------------------------------
+
+
+class Program:
+    """A process that ends by itself with a status, or only by one of some signals."""
+
+    def __init__(self, returncode=None, ends_by=()):
+        self.returncode = returncode
+        self.ends_by = ends_by
+        self.signals = []
+
+    def poll(self):
+        return self.returncode
+
+    def send_signal(self, number):
+        self.signals.append(number)
+        if number in self.ends_by:
+            self.returncode = -number
+
+    def kill(self):
+        self.send_signal(signal.SIGKILL)
+
+    def wait(self, seconds=None):
+        if self.returncode is None:
+            raise subprocess.TimeoutExpired("demonstration", seconds)
+        return self.returncode
+
+
+@pytest.mark.parametrize(
+    ("program", "signals", "code"),
+    [
+        (Program(returncode=0), [], 0),
+        (Program(ends_by=(signal.SIGTERM,)), [signal.SIGTERM], -signal.SIGTERM),
+        (Program(ends_by=(signal.SIGKILL,)), [signal.SIGTERM, signal.SIGKILL], -signal.SIGKILL),
+    ],
+    ids=["ended", "heeds a signal", "heeds none"],
+)
+def test_the_demonstration_is_ended_with_no_more_than_it_takes(program, signals, code):
+    demonstration = Demonstration(program, Stream(), machine())
+    demonstration.stop()
+    assert program.signals == signals
+    assert demonstration.returncode == code
+
+
+def test_a_demonstration_that_fails_at_once_is_not_waited_for():
+    clock, program = Clock(), Program()
+    clock.then = [lambda: None, lambda: setattr(program, "returncode", 2)]
+    demonstration = Demonstration(program, Stream("connecting"), machine(clock))
+    demonstration.wait_for_pool()
+    assert demonstration.has_failed
+    assert clock.now < 100.1
+
+
+def test_a_demonstration_is_watched_as_soon_as_its_pool_has_come():
+    clock, source, program = Clock(), Stream("connecting"), Program()
+    clock.then = [lambda: setattr(source, "has_begun", True)]
+    demonstration = Demonstration(program, source, machine(clock))
+    demonstration.wait_for_pool()
+    assert not demonstration.has_failed
+    with demonstration.session(WINDOW_NS) as held:
+        assert held.feed.source is source
+    assert source.asked == [("close",)]
 
 
 # -- lines ---------------------------------------------------------------------------------------

@@ -22,6 +22,8 @@ from .targets import wait_until_attached
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from ..ingest.intake import TakingSource
+
 PROGRAM = (sys.executable, "-m", "idlehands_demo")
 START_SECONDS = 30.0
 STOP_SECONDS = 5.0
@@ -44,7 +46,7 @@ def demonstration(arguments: Sequence[str], machine: Machine = MACHINE) -> Itera
             stderr=file,
             start_new_session=True,  # ctrl+c is for the dashboard, which then ends the program
         )
-        program = Demonstration(process, machine)
+        program = Demonstration(process, LiveSource(str(process.pid)), machine)
         try:
             yield program
         finally:
@@ -56,11 +58,13 @@ def demonstration(arguments: Sequence[str], machine: Machine = MACHINE) -> Itera
 class Demonstration:
     """The running program. output: what it printed, known once it has ended."""
 
-    def __init__(self, process: subprocess.Popen[bytes], machine: Machine) -> None:
+    def __init__(
+        self, process: subprocess.Popen[bytes], source: TakingSource, machine: Machine
+    ) -> None:
         self.output = ""
         self._process = process
         self._machine = machine
-        self._source = LiveSource(str(process.pid))
+        self._source = source
 
     @property
     def returncode(self) -> int:
