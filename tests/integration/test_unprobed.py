@@ -271,13 +271,13 @@ def test_a_process_that_ends_leaves_its_reading_and_says_so(folder):
             text=True,
         ) as watching,
     ):
-        while "fetch (3 workers, sampled)" not in watching.stdout.readline():
+        while "fetch (3 workers, external)" not in watching.stdout.readline():
             assert watching.poll() is None
         os.killpg(job.pid, signal.SIGKILL)
         job.process.wait()
         rest, complaints = watching.communicate(timeout=30)
     last = rest.strip().splitlines()[-1]
-    assert last.startswith("ended: fetch (3 workers, sampled)")
+    assert last.startswith("ended: fetch (3 workers, external)")
     assert "has ended" in last
     assert complaints == ""
 
