@@ -16,6 +16,7 @@ ROOT = Path(__file__).resolve().parent.parent
 PACKAGES = {
     "idlehands": ROOT / "probes" / "idlehands",
     "idlehands_demo": ROOT / "demo" / "idlehands_demo",
+    "idlehands_monitor": ROOT / "monitor" / "idlehands_monitor",
 }
 
 Graph = dict[str, set[str]]

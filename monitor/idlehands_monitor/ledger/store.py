@@ -22,8 +22,6 @@ if TYPE_CHECKING:
 
 
 FIRST_CAPACITY = 1024
-MOST_GROWTH = 1 << 16
-"""Rows by which a large table grows at a time: one of a gigabyte is not to take a second one."""
 BATCH_BYTES = 200
 """What is noted of a batch takes about so much."""
 FORGET_SHARE = 4
@@ -122,7 +120,7 @@ class TableStore:
         capacity, needed = self._data.shape[1], self._rows + more
         if needed <= capacity:
             return
-        self._resize(max(needed, min(2 * capacity, capacity + MOST_GROWTH)))
+        self._resize(max(needed, 2 * capacity))  # what is not written yet takes no memory
 
     def _resize(self, capacity: int) -> None:
         resized = np.empty((len(self.names), capacity), dtype=np.int64)

@@ -27,6 +27,7 @@ from ...ledger.rows import (
 )
 from ...model.arrays import Bool, Int64
 from ...model.parking import ParkingReading
+from ..stats.order_statistics import distinct
 from ..stats.summary import quantile
 from .spinning import SPINS, clairvoyant_costs, spin_reading
 
@@ -130,7 +131,7 @@ def _work(pool: PoolLedger, begin_ns: int) -> Rows:
 def _next(worker: Int64, at: Int64, whose: Int64, since: Int64) -> Int64:
     """Return the first of the moments `at` of the same worker from `since` on, or `NEVER`."""
     order = np.lexsort((at, worker))
-    timestamps = np.unique(
+    timestamps = distinct(
         np.concatenate([at, since])
     )  # their places fit into one key with a worker
     keys = (worker * len(timestamps) + np.searchsorted(timestamps, at))[order]

@@ -15,6 +15,7 @@ from ...model.tasks import HandOverReading, KindReading, TaskReading
 from ...model.vocabulary import PoolKind
 from ...model.worker_time import PoolTime
 from ..stats.cache import Cache
+from ..stats.order_statistics import distinct
 from ..stats.summary import quantile
 
 MOST_COUNTED_KIND = 1 << 16
@@ -127,7 +128,7 @@ def _kinds(
 def _distinct(kinds: Int64) -> list[int]:
     """Return the numbers of all kinds, without sorting all rows where that can be helped."""
     if not len(kinds) or kinds.min() < 0 or kinds.max() > MOST_COUNTED_KIND:
-        found = np.unique(kinds)
+        found = distinct(kinds)
     else:
         found = np.flatnonzero(np.bincount(kinds))
     return [int(kind) for kind in found]

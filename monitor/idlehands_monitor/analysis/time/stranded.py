@@ -20,6 +20,7 @@ from ...ledger.lifetimes import slots
 from ...model.arrays import Float, Int64
 from ...model.vocabulary import DetailStep
 from ..stats.cache import SECOND_NS
+from ..stats.order_statistics import distinct
 from .history import MOST_SECONDS, SETTLED_NS
 from .parked import levels
 from .window import Window
@@ -53,7 +54,7 @@ def stranded(
     numbers = [pool.number for pool in recorded]
     steps = [_steps(pool, begin_ns, end_ns) for pool in recorded]
     free_edges, free = free_cores(ledger, begin_ns, end_ns)
-    edges = np.unique(np.concatenate([free_edges, *(edge for edge, _, _ in steps)]))
+    edges = distinct(np.concatenate([free_edges, *(edge for edge, _, _ in steps)]))
     widths = np.diff(edges)
     idle = np.stack([_at(edge, values, edges[:-1]) for edge, values, _ in steps])
     excess = np.stack([_at(edge, values, edges[:-1]) for edge, _, values in steps])

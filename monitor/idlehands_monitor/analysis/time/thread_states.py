@@ -12,6 +12,7 @@ import numpy as np
 
 from ...ledger.lifetimes import slots
 from ...model.arrays import Bool, Float, Int64
+from ..stats.order_statistics import distinct
 from .state_rates import BETWEEN, FIRST_KIND, PARKED, UNKNOWN_KIND, Evidence
 
 if TYPE_CHECKING:
@@ -139,7 +140,7 @@ class _Steps:
 
     def _carry_back(self) -> None:
         room = (self.high - self.low).astype(np.float64)
-        for thread in np.unique(self.of[self.grown.sum(axis=1) > room]).tolist():
+        for thread in distinct(self.of[self.grown.sum(axis=1) > room]).tolist():
             mine = slice(*np.searchsorted(self.of, (thread, thread + 1)))
             _carry_back(room[mine], self.grown[mine])
 
@@ -210,7 +211,7 @@ class _Table:
                 there[key] = True
             found = np.flatnonzero(there)
         else:
-            found = np.unique(np.concatenate(keys))
+            found = distinct(np.concatenate(keys))
         sums = {}
         for name, parts in self._parts.items():
             sums[name] = np.zeros(len(found))

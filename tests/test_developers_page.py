@@ -1,0 +1,47 @@
+"""The questions of DEVELOPERS.md each have one place, and it is there."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+PAGE = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+QUESTION = re.compile(r"^\| (Where is [^|]+\?) \| `([^`]+)` \|$", re.MULTILINE)
+PLACES = dict(QUESTION.findall(PAGE))
+HOLDS = {
+    "Where is starved time computed?": "starved",
+    "Where is a finding's sentence?": "sentence",
+    "Where is a capture's block written?": "encode_block",
+    "Where is a key bound?": "Binding",
+    "Where is a frame's meaning?": "def apply",
+    "Where is a new pool hooked?": "ADAPTERS",
+    "Where is the kernel read?": "os.read",
+    "Where is a figure's JSON key?": "KEYS",
+    "Where is a colour?": "#009E73",
+    "Where is a fault of the demonstration?": "FAULTS",
+}
+"""What the place of each question has in it."""
+
+
+def test_there_are_ten_questions():
+    assert set(PLACES) == set(HOLDS)
+
+
+@pytest.mark.parametrize("question", HOLDS)
+def test_the_place_of_a_question_exists_and_has_the_answer(question):
+    path = ROOT / PLACES[question]
+    assert path.is_file()
+    assert HOLDS[question] in path.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("name", sorted(set(re.findall(r"`([\w/]+\.py)`", PAGE))))
+def test_every_module_that_the_page_names_exists(name):
+    folders = ("", "monitor/idlehands_monitor", "probes/idlehands", "probes/idlehands/adapters")
+    inside = ("monitor/idlehands_monitor/ingest", "monitor/idlehands_monitor/ingest/sources")
+    verdicts = ("monitor/idlehands_monitor/analysis", "monitor/idlehands_monitor/analysis/verdicts")
+    views = ("monitor/idlehands_monitor/views", "monitor/idlehands_monitor/views/terminal")
+    places = (*folders, *inside, *verdicts, *views, "demo/idlehands_demo", "tests", "docs")
+    assert any((ROOT / place / name).is_file() for place in places), name
