@@ -11,7 +11,17 @@ import random
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from idlehands.wire import GAPS, INBOX, MEETINGS, NONE, SPAWNS, TABLES, TASKS, WAITS, encode_columns
+from idlehands.wire import (
+    CONTENTION,
+    IDLE_INTERVALS,
+    INBOX,
+    NONE,
+    SPAWNS,
+    TABLES,
+    TASKS,
+    WAITS,
+    encode_columns,
+)
 from idlehands_monitor.ingest import checked_frames
 from idlehands_monitor.ledger import Ledger, PoolLedger
 
@@ -73,9 +83,11 @@ def frames(history: History, *, batch: int = 1000, seed: int | None = None) -> l
     for worker, began, ended, parked, woken in sorted(
         history.idle_intervals, key=lambda idle_interval: idle_interval[2]
     ):
-        rings.setdefault((GAPS.name, worker), []).append((began, ended, int(parked), 0, -1, woken))
+        rings.setdefault((IDLE_INTERVALS.name, worker), []).append(
+            (began, ended, int(parked), 0, -1, woken)
+        )
     for worker, *meeting in sorted(history.contended, key=lambda meeting: meeting[1]):
-        rings.setdefault((MEETINGS.name, worker), []).append(tuple(meeting))
+        rings.setdefault((CONTENTION.name, worker), []).append(tuple(meeting))
     rings[(SPAWNS.name, NONE)] = [
         (task.spawned,) for task in sorted(history.tasks, key=lambda t: t.spawned)
     ]

@@ -43,5 +43,14 @@ def test_every_module_that_the_page_names_exists(name):
     inside = ("monitor/idlehands_monitor/ingest", "monitor/idlehands_monitor/ingest/sources")
     verdicts = ("monitor/idlehands_monitor/analysis", "monitor/idlehands_monitor/analysis/verdicts")
     views = ("monitor/idlehands_monitor/views", "monitor/idlehands_monitor/views/terminal")
-    places = (*folders, *inside, *verdicts, *views, "demo/idlehands_demo", "tests", "docs")
+    places = (
+        "probes",
+        *folders,
+        *inside,
+        *verdicts,
+        *views,
+        "demo/idlehands_demo",
+        "tests",
+        "docs",
+    )
     assert any((ROOT / place / name).is_file() for place in places), name

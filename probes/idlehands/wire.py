@@ -54,10 +54,6 @@ from ._wire import (
     encode_columns,
 )
 
-# The older names of the tables, as aliases.
-GAPS, GAP_STATES, STAYS = IDLE_INTERVALS, IDLE_STATES, WORKER_LIFETIMES
-LOOKS, MEETINGS = STEAL_ATTEMPTS, CONTENTION
-
 __all__ = [
     "CANCELLED",
     "CONTENTION",
@@ -65,14 +61,10 @@ __all__ = [
     "ENVIRONMENT",
     "FAILED",
     "FINISHED",
-    "GAPS",
-    "GAP_STATES",
     "IDLE_INTERVALS",
     "IDLE_STATES",
     "INBOX",
-    "LOOKS",
     "LOST",
-    "MEETINGS",
     "MOST_BYTES",
     "MOST_WORKERS",
     "MOVED",
@@ -84,7 +76,6 @@ __all__ = [
     "PARKED",
     "SEARCHING",
     "SPAWNS",
-    "STAYS",
     "STEAL_ATTEMPTS",
     "SUFFIX",
     "TABLES",

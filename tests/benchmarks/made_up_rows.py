@@ -8,7 +8,7 @@ from typing import Any
 
 from idlehands.wire import (
     FINISHED,
-    GAPS,
+    IDLE_INTERVALS,
     INBOX,
     NONE,
     OWN_DEQUE,
@@ -148,7 +148,7 @@ def flushes(tasks: int) -> Iterator[tuple[int, bytes]]:
         for worker in range(WORKERS):
             stores += [
                 (TASKS, worker, made.tasks[worker]),
-                (GAPS, worker, made.idle_intervals[worker]),
+                (IDLE_INTERVALS, worker, made.idle_intervals[worker]),
             ]
         sent = b""
         for table, worker, rows in stores:

@@ -25,7 +25,7 @@ from mutations import (
     shuffled,
 )
 
-from idlehands.wire import LOOKS, TABLES
+from idlehands.wire import STEAL_ATTEMPTS, TABLES
 
 
 def number(draw: random.Random) -> int:
@@ -121,7 +121,7 @@ def counters_frame(draw: random.Random, pool: int, workers: int) -> dict[str, An
     rows = draw.choice([1, 10, 1000])
     columns = {
         name: struct.pack(f"<{rows}q", *(draw.randrange(max(1, workers)) for _ in range(rows)))
-        for name in LOOKS
+        for name in STEAL_ATTEMPTS
     }
     return {"frame": "counters", "pool": pool, "columns": columns}
 
@@ -246,7 +246,7 @@ def costly(draw: random.Random) -> bytes:
         plain_names(0, max(1, workers // 2), shared),
         {**plain_names(draw.randrange(5000), workers, shared), "closed_ns": 5},
         {"frame": "host", "at_ns": SECOND, "threads": {}, "gone": [draw.randrange(9000)]},
-        {"frame": "counters", "pool": 0, "columns": dict.fromkeys(LOOKS, bytes(8))},
+        {"frame": "counters", "pool": 0, "columns": dict.fromkeys(STEAL_ATTEMPTS, bytes(8))},
         {"frame": "lost", "pool": 0, "table": "tasks", "worker": 0, "rows": 1},
         {"frame": "from", "pid": draw.randrange(3)},
         {"frame": "hello", "version": 3, "pid": 1},

@@ -7,11 +7,13 @@ import numpy as np
 from histories import History, Task, frames, ledger, take_in
 from idlehands.wire import encode_columns
 from idlehands_monitor.analysis.assemble import read
+from idlehands_monitor.analysis.stats.cache import FRESH
 from idlehands_monitor.analysis.time.job_history import JobHistory
 from idlehands_monitor.model.reading import Reading
 from idlehands_monitor.model.source import SourceReading
 from idlehands_monitor.model.stealing import StealReading
 from idlehands_monitor.model.vocabulary import StreamState
+from idlehands_monitor.session.feed import SELDOM
 
 SECOND = 1_000_000_000
 HOSTILE = "ev\x1b[31mil [bold]x[/] <b>&"
@@ -59,7 +61,7 @@ def reading(workers: int = 4, hits: int = 5, *, fresh: bool = True, **changes: o
             )
     past = JobHistory()
     past.extend(held)
-    return read(held, source(**changes), None, past, fresh=fresh)
+    return read(held, source(**changes), None, past, FRESH if fresh else SELDOM)
 
 
 def steal_counts(hits: object, empties: object, lost_races: object) -> StealReading:

@@ -9,7 +9,7 @@ import pytest
 from readings import source
 
 from histories import History, Task, frames, ledger, levels_frame, names_frame, take_in
-from idlehands.wire import LOOKS, TASKS, encode_columns
+from idlehands.wire import STEAL_ATTEMPTS, TASKS, encode_columns
 from idlehands_monitor.analysis.assemble import read, read_pool
 from idlehands_monitor.analysis.time.job_history import JobHistory
 from idlehands_monitor.analysis.time.worker_time import recorded_stretches
@@ -64,7 +64,7 @@ def held(*some):
 
 def samples(*cells):
     """Return the frame of looks since the last: (thief, victim, hits, empties, lost races)."""
-    columns = encode_columns(LOOKS, list(zip(*cells, strict=True)))
+    columns = encode_columns(STEAL_ATTEMPTS, list(zip(*cells, strict=True)))
     return {"frame": "counters", "pool": 0, "columns": columns}
 
 

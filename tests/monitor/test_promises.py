@@ -26,6 +26,7 @@ from idlehands_monitor.model.deques import EndReading, SizesReading
 from idlehands_monitor.model.graph import GraphReading
 from idlehands_monitor.model.source import SourceReading
 from idlehands_monitor.model.vocabulary import Verdict
+from idlehands_monitor.session.feed import SELDOM
 
 MS = 1_000_000
 seeds = st.integers(0, 2**16)
@@ -219,11 +220,11 @@ def test_when_nothing_comes_any_more_what_is_judged_seldom_is_judged_once_of_all
     (pool,) = held.pools.values()
     whole, pool.complete_ns = pool.complete_ns, 300 * MS
     past.extend(held)
-    read(held, source, None, past, fresh=False)
+    read(held, source, None, past, SELDOM)
     pool.complete_ns = whole
 
     def ran() -> tuple[int, int]:
-        (found,) = read(held, source, None, past, fresh=False).pools
+        (found,) = read(held, source, None, past, SELDOM).pools
         return sum(kind.finished for kind in found.tasks.kinds), found.tasks.finished
 
     ran()  # the last frame that brings something, in which what is kept may be older

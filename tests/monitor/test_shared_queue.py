@@ -12,7 +12,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from histories import take_in
-from idlehands.wire import GAPS, INBOX, LOST, PARKED, SPAWNS, STAYS, TASKS, encode_columns
+from idlehands.wire import (
+    IDLE_INTERVALS,
+    INBOX,
+    LOST,
+    PARKED,
+    SPAWNS,
+    TASKS,
+    THINNING_FACTOR,
+    WORKER_LIFETIMES,
+    encode_columns,
+)
 from idlehands_monitor.analysis.assemble import read
 from idlehands_monitor.analysis.time.thinned import thinned_shares
 from idlehands_monitor.analysis.time.worker_time import pool_time
@@ -21,7 +31,6 @@ from idlehands_monitor.ledger.detail import parts, weights
 from idlehands_monitor.ledger.queue_length import queued_at
 from idlehands_monitor.ledger.rows import Recent, task_rows
 from idlehands_monitor.model.source import SourceReading
-from idlehands_monitor.model.vocabulary import THINNED_TO_ONE_IN
 from idlehands_monitor.model.worker_time import CATEGORIES
 from idlehands_monitor.views import json as json_view
 from idlehands_monitor.views import text
@@ -72,12 +81,12 @@ def shared_ledger(tasks, lifetimes, end_ns, *, workers=1, idle_intervals=(), ste
             ],
         )
         rows(
-            STAYS,
+            WORKER_LIFETIMES,
             worker,
             [(b, e, 1, 100 + w, *(h or [0])) for w, b, e, *h in lifetimes if w == worker],
         )
         rows(
-            GAPS,
+            IDLE_INTERVALS,
             worker,
             [(b, e, state, 0, -1, -1) for w, b, e, state in idle_intervals if w == worker],
         )
@@ -267,14 +276,14 @@ def _as_array(values):
 
 def test_rows_of_a_sampled_stretch_weigh_as_many_tasks_as_they_stand_for():
     pool = sampled([(30, 10), (20, 20)], ran=32).pools[0]
-    assert weights(pool, Recent(pool.tasks, 0)).tolist() == [THINNED_TO_ONE_IN, THINNED_TO_ONE_IN]
+    assert weights(pool, Recent(pool.tasks, 0)).tolist() == [THINNING_FACTOR, THINNING_FACTOR]
     assert list(parts(pool, 0, 6_000)) == [(0, 100, 0), (100, 5_000, 2), (5_000, 6_000, 0)]
 
 
 def test_counts_of_a_sampled_stretch_are_the_totals_and_kinds_are_weighed():
     (pool,) = read(sampled([(30, 10), (20, 20)], ran=37), SourceReading("quay", "live")).pools
     assert pool.tasks.finished == 37
-    assert pool.tasks.kinds[0].finished == 2 * THINNED_TO_ONE_IN
+    assert pool.tasks.kinds[0].finished == 2 * THINNING_FACTOR
     assert pool.thinned_s == pytest.approx(4.9e-6)
 
 
@@ -351,7 +360,7 @@ def test_who_attaches_late_counts_the_tasks_that_sampled_rows_of_the_past_stand_
     pool.declared_ns, pool.complete_from_ns = -1_000, 100
     (reading,) = read(ledger, SourceReading("quay", "live")).pools
     assert reading.thinned_s > 0
-    assert reading.tasks.finished == 4 * THINNED_TO_ONE_IN
+    assert reading.tasks.finished == 4 * THINNING_FACTOR
 
 
 def batches(size):

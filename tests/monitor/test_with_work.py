@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from readings import source
 
 from histories import NEVER, History, Task, frames, levels_frame, random_history, take_in
-from idlehands.wire import GAPS, OWN_DEQUE, encode_columns
+from idlehands.wire import IDLE_INTERVALS, OWN_DEQUE, encode_columns
 from idlehands_monitor.analysis.assemble import read
 from idlehands_monitor.analysis.stealing.with_work import victims_tried
 from idlehands_monitor.ledger import Ledger
@@ -36,7 +36,7 @@ def ledger(history, attempts=lambda place: ATTEMPTS):
                 (began, ended, int(parked), 0 if parked else attempts(place), -1, woken)
                 for place, (_, began, ended, parked, woken) in enumerate(mine)
             ]
-            columns = encode_columns(GAPS.names, list(zip(*rows, strict=True)))
+            columns = encode_columns(IDLE_INTERVALS.names, list(zip(*rows, strict=True)))
             take_in(held, {**frame, "columns": columns})
         else:
             take_in(held, frame)

@@ -24,6 +24,7 @@ from .host.host import host_readings, of_pool
 from .parking.parking import parking
 from .queueing.flow import balance, queueing
 from .queueing.tasks import hand_overs_reading, task_reading
+from .stats.cache import FRESH
 from .stealing.steals import stealing
 from .time.blocked import blocked
 from .time.job_history import DAMAGED
@@ -45,6 +46,7 @@ if TYPE_CHECKING:
     from ..model.host import HostReading
     from ..model.tasks import TaskReading
     from ..model.workers import LifetimesReading
+    from .stats.cache import Ages
     from .time.history import PoolHistory
     from .time.job_history import JobHistory
     from .time.stranded import Pairs
@@ -52,8 +54,6 @@ if TYPE_CHECKING:
 CLOCKS_MAY_DIFFER = 1000
 """Worker time below nothing is an error of stamps up to this part of a window. Past it the rows of
 a pool overlap, which none of a pool that ran do."""
-SELDOM_SECONDS, HOST_SECONDS = 10, 2
-"""How long a live view keeps what is judged while no screen shows it, and what the host says."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,16 +93,14 @@ def read(
     source: SourceReading,
     window_ns: int | None = None,
     history: JobHistory | None = None,
-    *,
-    fresh: bool = True,
+    ages: Ages = FRESH,
 ) -> Reading:
     """Return the reading of the last `window_ns` (None: all that is held) of every pool.
 
     Of an external process it is the reading of what its threads look like from outside.
 
     `history` holds what was worked out of earlier seconds, which views draw and windows are made
-    of. Without `fresh` what is judged of promises, stealing, deques, parking and queueing may be
-    some seconds old: more than half of the work, for views that show none of it.
+    of. `ages`: how old the parts of a live reading may be.
     """
     windows = windows_of(ledger, window_ns)
     if history is not None:
@@ -110,7 +108,7 @@ def read(
             number: (settled_begin(ledger.pools[number], begin, end), end)
             for number, (begin, end) in windows.items()
         }
-    host = _host(ledger, windows, window_ns, history)
+    host = _host(ledger, windows, window_ns, history, ages.host)
     between = _stranded(ledger, windows, history) if windows else {}
     pools, contradictory = [], 0
     for number, window in windows.items():
@@ -118,7 +116,7 @@ def read(
         past = history.pools.get(number) if history is not None else None
         asked = _Asked(ledger, ledger.pools[number], *window, past, host, stranded_ns)
         try:
-            pools.append(_pool(asked, fresh=fresh))
+            pools.append(_pool(asked, ages))
         except DAMAGED:
             contradictory += 1
     if contradictory:
@@ -139,8 +137,9 @@ def _host(
     windows: Mapping[int, tuple[int, int]],
     window_ns: int | None,
     history: JobHistory | None,
+    age: int,
 ) -> tuple[HostReading, ...]:
-    """Return what the host reported of the job's processes, of a live job for some seconds."""
+    """Return what the host reported of the job's processes, of a live job `age` seconds old."""
     if not windows:
         return ()
     end = max(window[1] for window in windows.values())
@@ -148,7 +147,7 @@ def _host(
     since = begin if window_ns is None else end - window_ns
     if history is None:
         return host_readings(ledger, since, end)
-    return history.cached("host", end, HOST_SECONDS, lambda: host_readings(ledger, since, end))
+    return history.cached("host", end, age, lambda: host_readings(ledger, since, end))
 
 
 def _stranded(
@@ -167,10 +166,10 @@ def read_pool(ledger: Ledger, pool: PoolLedger, begin_ns: int, end_ns: int) -> P
 
     Raises one of `DAMAGED` where the rows contradict each other.
     """
-    return _pool(_Asked(ledger, pool, begin_ns, end_ns), fresh=True)
+    return _pool(_Asked(ledger, pool, begin_ns, end_ns), FRESH)
 
 
-def _pool(asked: _Asked, *, fresh: bool) -> PoolReading:
+def _pool(asked: _Asked, ages: Ages) -> PoolReading:
     pool, begin_ns, end_ns = asked.pool, asked.begin_ns, asked.end_ns
     times = pool_times(asked.pool, asked.ledger.host, asked.begin_ns, asked.end_ns, asked.history)
     time = times.whole
@@ -178,9 +177,11 @@ def _pool(asked: _Asked, *, fresh: bool) -> PoolReading:
         raise ValueError("the rows of a pool contradict each other")
     steals = StealReading(pool.counts_between(begin_ns, end_ns))
     lifetimes = lifetimes_reading(pool, begin_ns, end_ns)
-    tasks = task_reading(pool, begin_ns, end_ns, time, asked.history, thinned=times.is_thinned)
+    tasks = task_reading(
+        pool, begin_ns, end_ns, time, asked.history, ages.kinds, thinned=times.is_thinned
+    )
     waited = blocked(time)
-    scheduler = _scheduler(asked, times, steals, tasks.finished, fresh=fresh)
+    scheduler = _scheduler(asked, times, steals, tasks.finished, ages.judged)
     use = SchedulerUse.of(scheduler)
     costs = scheduler_costs(time, steals, use)
     others = host_findings(time, lifetimes, of_pool(pool, asked.host))
@@ -252,14 +253,13 @@ def _reading(
 
 
 def _scheduler(
-    asked: _Asked, times: PoolTimes, steals: StealReading, finished: int, *, fresh: bool
+    asked: _Asked, times: PoolTimes, steals: StealReading, finished: int, age: int
 ) -> SchedulerReading:
-    """Return what is judged of the scheduler, of a live pool at most once a second."""
+    """Return what is judged of the scheduler, of a live pool at most `age` seconds old."""
     if asked.history is None:
         return _judged(asked, times, steals, finished)
-    seconds = 1 if fresh else SELDOM_SECONDS
     return asked.history.cached(
-        "judged", asked.end_ns, seconds, lambda: _judged(asked, times, steals, finished)
+        "judged", asked.end_ns, age, lambda: _judged(asked, times, steals, finished)
     )
 
 

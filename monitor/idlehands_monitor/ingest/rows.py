@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from idlehands.wire import LOOKS, NONE, TABLES
+from idlehands.wire import NONE, STEAL_ATTEMPTS, TABLES
 
 from ..model.arrays import Int64
 from . import limits
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from idlehands.wire import Frame, Table
 
 WORD = 8
-OLD_STYLES = LOOKS[2:]
+OLD_STYLES = STEAL_ATTEMPTS[2:]
 """Before version 3 of the wire these three were sent whole, of one thief."""
 
 _NUMBER_OR_NONE = (NONE, limits.NUMBER)
@@ -177,7 +177,7 @@ def checked_counters(frame: Frame) -> CheckedFrame:
     columns = frame["columns"]
     if type(columns) is not dict:
         raise Refused("columns: not a map")
-    thief, victim, *added = _looks(columns, LOOKS)
+    thief, victim, *added = _looks(columns, STEAL_ATTEMPTS)
     return CheckedFrame(
         {"frame": "counters", "pool": pool, "thief": thief, "victim": victim, "added": added}
     )

@@ -1,6 +1,6 @@
 """What a probe had given up of its detail, and when; what the running totals still count.
 
-Where one task in `THINNED_TO_ONE_IN` was recorded, its row stands for so many tasks.
+Where one task in `THINNING_FACTOR` was recorded, its row stands for so many tasks.
 """
 
 from __future__ import annotations
@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from idlehands.wire import THINNING_FACTOR
+
 from ..model.arrays import Int64
-from ..model.vocabulary import THINNED_TO_ONE_IN, DetailStep
+from ..model.vocabulary import DetailStep
 from ..model.worker_time import PoolTime
 from .rows import Recent, ran_to_end
 
@@ -50,7 +52,7 @@ def weights(pool: PoolLedger, store: Recent) -> Int64:
         edges = [*pool.steps, (int(np.iinfo(np.int64).max), 0)]
         for (at_ns, step), (until_ns, _) in zip(edges, edges[1:], strict=False):
             if step == DetailStep.THINNED:
-                weight[(timestamps >= at_ns) & (timestamps < until_ns)] = THINNED_TO_ONE_IN
+                weight[(timestamps >= at_ns) & (timestamps < until_ns)] = THINNING_FACTOR
     return weight
 
 

@@ -10,13 +10,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 from idlehands.wire import (
-    GAPS,
-    MEETINGS,
+    CONTENTION,
+    IDLE_INTERVALS,
     NONE,
     SPAWNS,
-    STAYS,
     TASKS,
     WAITS,
+    WORKER_LIFETIMES,
 )
 
 from .attempts import AttemptCounts
@@ -91,10 +91,10 @@ class PoolLedger:
         self.threads: dict[int, WorkerThread] = {}
         self.tasks = TableStore(TASKS, "ended_ns")
         self.waits = TableStore(WAITS, "ended_ns")
-        self.idle_intervals = TableStore(GAPS, "ended_ns")
+        self.idle_intervals = TableStore(IDLE_INTERVALS, "ended_ns")
         self.spawns = TableStore(SPAWNS, "spawned_ns")
-        self.lifetimes = TableStore(STAYS, "ended_ns")
-        self.contended = TableStore(MEETINGS, "at_ns")
+        self.lifetimes = TableStore(WORKER_LIFETIMES, "ended_ns")
+        self.contended = TableStore(CONTENTION, "at_ns")
         stores = (
             self.tasks,
             self.waits,
@@ -211,7 +211,7 @@ class PoolLedger:
             if len(self.spawns):
                 self.spawns_lost_ns = int(self.spawns["spawned_ns"][-1])
             return
-        if table == MEETINGS.name:  # worker time does not hang on them
+        if table == CONTENTION.name:  # worker time does not hang on them
             self.contended_lost += rows
             return
         if ring.lost_since_ns is None:
@@ -268,7 +268,7 @@ class PoolLedger:
             return
         doing = self._open_rows[worker] if worker < len(self._open_rows) else []
         began = (interval.began_ns for interval in open_intervals(doing))
-        ended = (self._ring(table, worker).last_ns for table in (TASKS.name, GAPS.name))
+        ended = (self._ring(table, worker).last_ns for table in (TASKS.name, IDLE_INTERVALS.name))
         self.gone[worker] = max(seen_ns, *began, *ended)
         self._open = None
 

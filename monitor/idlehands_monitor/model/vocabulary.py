@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from enum import IntEnum, StrEnum
 
+from idlehands.wire import THINNING_FACTOR
+
 
 class Category(StrEnum):
     """The eight categories of worker time, in the order in which they are always shown."""
@@ -95,12 +97,10 @@ class DetailStep(IntEnum):
     TOTALS = 3
 
 
-THINNED_TO_ONE_IN = 16
-"""Of so many tasks one is recorded where a probe thins its record."""
 DETAIL_WORDS = {
     DetailStep.FULL: "",
     DetailStep.NO_CPU_TIMES: "no CPU times",
-    DetailStep.THINNED: f"one task in {THINNED_TO_ONE_IN}",
+    DetailStep.THINNED: f"one task in {THINNING_FACTOR}",
     DetailStep.TOTALS: "totals only",
 }
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ..analysis.assemble import read
-from ..analysis.stats.cache import SECOND_NS
+from ..analysis.stats.cache import FRESH, SECOND_NS, Ages
 from ..analysis.time.job_history import JobHistory
 from ..ingest.limits import FILE_TABLE_BYTES, LIVE_TABLE_BYTES
 from ..ledger import Ledger
@@ -26,6 +26,10 @@ if TYPE_CHECKING:
 HELD_NS = 60_000_000_000
 """How long a live feed holds what has come."""
 OLDER = "older ones, to make room for later ones"
+
+
+SELDOM = Ages(judged=10)
+"""How old the parts of a reading may be while no screen shows what is judged."""
 
 
 class Feed:
@@ -87,9 +91,10 @@ class Feed:
             self.ledger.forget_before(latest - self._held_ns)
 
     def reading(self, *, fresh: bool = True) -> Reading:
-        """Return the reading of what is held now; `read` says what is older if not `fresh`."""
+        """Return the reading of what is held now; unless `fresh`, of the ages in `SELDOM`."""
         if not self._keep:
             self.extend_history()
         history = None if self._keep else self._history
         source = self._description.of(self.ledger)
-        return read(self.ledger, source, self.window_ns, history, fresh=fresh)
+        ages = FRESH if fresh else SELDOM
+        return read(self.ledger, source, self.window_ns, history, ages)

@@ -14,7 +14,7 @@ from ...model.arrays import Bool, Int64
 from ...model.tasks import HandOverReading, KindReading, TaskReading
 from ...model.vocabulary import PoolKind
 from ...model.worker_time import PoolTime
-from ..stats.cache import Cache
+from ..stats.cache import FRESH, Cache
 from ..stats.order_statistics import distinct
 from ..stats.summary import quantile
 
@@ -40,14 +40,15 @@ def task_reading(
     begin_ns: int,
     end_ns: int,
     time: PoolTime,
-    cache: Cache | None,
+    cache: Cache | None = None,
+    age: int = FRESH.kinds,
     *,
     thinned: bool,
 ) -> TaskReading:
     """Return the tasks of a window whose worker time is `time`.
 
     `thinned`: one task in some left a row, or none; then the running totals count the tasks.
-    `cache` keeps for a second what takes longest to work out of many tasks.
+    `cache` keeps for `age` seconds what takes longest to work out of many tasks.
     """
     store = Recent(pool.tasks, begin_ns)
     inside = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)
@@ -69,7 +70,7 @@ def task_reading(
         waits = (store["started_ns"] - store["spawned_ns"])[ran]
         return _kinds(pool, store, ran, weight, time), _median_s(waits)
 
-    kinds, median = spread() if cache is None else cache.cached("spread", end_ns, 1, spread)
+    kinds, median = spread() if cache is None else cache.cached("spread", end_ns, age, spread)
     return TaskReading(
         finished=finished,
         failed=int(weight[inside][outcome == FAILED].sum()),

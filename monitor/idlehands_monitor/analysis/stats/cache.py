@@ -2,11 +2,26 @@
 
 from __future__ import annotations
 
-from typing import Any, Callable, TypeVar
+from typing import Any, Callable, NamedTuple, TypeVar
 
 SECOND_NS = 1_000_000_000
 
 Made = TypeVar("Made")
+
+
+class Ages(NamedTuple):
+    """How old, in seconds, a part of a live reading may be before it is worked out anew.
+
+    judged: promises, stealing, deques, parking, graph, queueing; more than half of the work.
+    kinds: the time split of each kind of task. host: what the host reports of the processes.
+    """
+
+    judged: int = 1
+    kinds: int = 1
+    host: int = 2
+
+
+FRESH = Ages()
 
 
 class Cache:

@@ -1,6 +1,6 @@
 """Worker time where one task in some was recorded: shares of time, estimated with their error.
 
-In such a stretch a recorded task stands for `THINNED_TO_ONE_IN`, and so does the idle interval
+In such a stretch a recorded task stands for `THINNING_FACTOR`, and so does the idle interval
 after it. Their sums, worker by worker, are scaled to the time that the worker belonged to the pool.
 The share of time in tasks is a ratio of means over the recorded pairs of a task and its idle
 interval; its standard error follows from the residuals of the pairs (W. G. Cochran 1977, Sampling

@@ -13,9 +13,9 @@ import os
 from typing import TYPE_CHECKING, ClassVar
 
 from textual.app import App
-from textual.binding import Binding, BindingType
 
 from ..grid import grid_of
+from .keys import EVERYWHERE, bindings
 from .keys_sheet import KeysSheet
 from .lower_line import HINTS, HINTS_MATRIX, HINTS_QUEUE, HINTS_STEALS, lower_line
 from .parts import Parts
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
     from rich.text import Text
     from textual.app import ComposeResult
+    from textual.binding import BindingType
     from textual.events import Resize
 
     from ...model.reading import PoolReading, Reading
@@ -51,18 +52,7 @@ class Dashboard(App[None]):
     TITLE = "idlehands"
     ENABLE_COMMAND_PALETTE = False
     CSS = Parts.CSS
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("ctrl+c,ctrl+q", "quit", "quit", priority=True),
-        Binding("q", "quit", "quit"),
-        Binding("space", "pause", "pause"),
-        Binding("c", "capture", "capture"),
-        Binding("p", "next_pool", "next pool"),
-        Binding("s", "scheduler", "what the scheduler promises"),
-        Binding("t", "steals", "steals on the whole screen"),
-        Binding("question_mark", "keys", "what each key does"),
-        Binding("j", "jump(1)", "next broken moment"),
-        Binding("b", "jump(-1)", "broken moment before"),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = bindings(EVERYWHERE)
 
     def __init__(self, session: Session, seconds: float | None = None) -> None:
         super().__init__()

@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, ClassVar
 
-from textual.binding import Binding, BindingType
 from textual.geometry import Region, Size
 from textual.message import Message
 from textual.scroll_view import ScrollView
@@ -18,6 +17,7 @@ from textual.scroll_view import ScrollView
 from ..grid import AS_COUNTED, NOTHING, grid_of, name_of, place_of, sides
 from ..palette import steps
 from .drawing import fit
+from .keys import MATRIX, bindings
 from .line_view import LineView
 from .matrix_cells import (
     HEADS,
@@ -34,6 +34,7 @@ from .matrix_cells import (
 from .strips import Run, style
 
 if TYPE_CHECKING:
+    from textual.binding import BindingType
     from textual.strip import Strip
 
     from ...model.reading import PoolReading
@@ -53,21 +54,7 @@ class MatrixView(LineView, ScrollView, can_focus=True):
     colours, for 16 colours and for none.
     """
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("up", "move(-1, 0)", "thief before", show=False),
-        Binding("down", "move(1, 0)", "thief after", show=False),
-        Binding("left", "move(0, -1)", "victim before", show=False),
-        Binding("right", "move(0, 1)", "victim after", show=False),
-        Binding("home", "move(0, -10000)", "first victim", show=False),
-        Binding("end", "move(0, 10000)", "last victim", show=False),
-        Binding("pageup", "move(-10, 0)", "ten thieves back", show=False),
-        Binding("pagedown", "move(10, 0)", "ten thieves on", show=False),
-        Binding("w", "counted", "what is counted", show=False),
-        Binding("u", "unit", "in which unit", show=False),
-        Binding("n", "numbers", "numbers or cells", show=False),
-        Binding("o", "order", "by worker or by traffic", show=False),
-        Binding("g", "groups", "grouped or single", show=False),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = bindings(MATRIX)
 
     class Changed(Message):
         """Another choice was made, or the matrix came into or out of focus."""

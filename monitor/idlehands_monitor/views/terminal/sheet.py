@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, ClassVar
 
-from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
 from textual.screen import ModalScreen
 from textual.widgets import Static
 
+from .keys import SHEET, bindings
+
 if TYPE_CHECKING:
     from textual.app import ComposeResult
+    from textual.binding import BindingType
 
     from ...model.reading import PoolReading
 
@@ -26,7 +28,7 @@ class Sheet(ModalScreen[None]):
     }
     Sheet Static { height: auto; }
     """
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,q", "close", "close")]
+    BINDINGS: ClassVar[list[BindingType]] = bindings(SHEET)
     PARTS: ClassVar[tuple[str, ...]] = ("text",)
 
     def compose(self) -> ComposeResult:

@@ -6,17 +6,19 @@ import asyncio
 from typing import TYPE_CHECKING, ClassVar
 
 from rich.text import Text
-from textual.binding import Binding, BindingType
 
 from ...model.worker_time import CATEGORIES
 from ..external import NAMES, amount, parts, place_text, state_text, waits_text
 from ..formatting import CATEGORY_NAMES, clean, number_of, seconds
 from ..palette import CATEGORY_STYLES, EXTERNAL_STYLES
 from .drawing import doing_now, spark
+from .keys import WORKER_SHEET, bindings
 from .sheet import Sheet
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable
+
+    from textual.binding import BindingType
 
     from ...model.external import ExternalPoolReading, ExternalWorkerReading
     from ...model.reading import PoolReading
@@ -37,10 +39,7 @@ class StackSheet(Sheet):
     read_stack: the session's.
     """
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "close", "close"),
-        Binding("s", "stack", "read the stack again"),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = bindings(WORKER_SHEET)
     PARTS = ("figures", "stack")
 
     def __init__(self, pid: int, read_stack: ReadStack) -> None:
