@@ -75,7 +75,9 @@ def parser() -> argparse.ArgumentParser:
     pools = commands.add_parser("pools", help="list what can be watched")
     pools.add_argument("--json", action="store_true", help="as JSON")
     _capture(commands.add_parser("capture", help="write a capture file"))
-    _explain(commands.add_parser("explain", help="print the reading as text, JSON or HTML"))
+    _explain(
+        commands.add_parser("explain", help="print the reading as text, Markdown, JSON or HTML")
+    )
     return top
 
 
@@ -133,6 +135,7 @@ def _explain(command: argparse.ArgumentParser) -> None:
     command.add_argument("target", metavar="FILE|PID|POOL", help="a capture, or what to attach to")
     form = command.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="as JSON, schema 1")
+    form.add_argument("--markdown", action="store_true", help="as Markdown, for a bug report")
     form.add_argument("--html", metavar="FILE", help="write one self-contained HTML file")
     _force_option(command)
     command.add_argument(

@@ -17,7 +17,7 @@ from idlehands_monitor.ingest.sources.control_group import ControlGroups, CpuLim
 from idlehands_monitor.ingest.sources.live import LiveSource
 from idlehands_monitor.session.feed import Feed
 from idlehands_monitor.views import text
-from idlehands_monitor.views.hosts import cores_words
+from idlehands_monitor.views.sections.host import cores_words
 
 TREES = Path(__file__).parent / "control_groups"
 QUOTA_US = 30_000

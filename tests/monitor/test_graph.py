@@ -16,7 +16,8 @@ from idlehands_monitor.analysis.graph.bounds import graph_reading, steal_bound
 from idlehands_monitor.analysis.graph.graph import TaskGraph, task_graph
 from idlehands_monitor.ledger import Ledger
 from idlehands_monitor.model.worker_time import PoolTime, no_time
-from idlehands_monitor.views.graph import graph_lines
+from idlehands_monitor.views.sections.graph import graph
+from idlehands_monitor.views.text import sentence_lines
 
 
 class SerialFib:
@@ -189,13 +190,13 @@ def test_steals_are_held_against_the_bound_only_where_all_work_was_there_at_once
 
 
 def test_the_lines_say_every_bound_with_its_source_or_why_there_is_none():
-    text = "\n".join(graph_lines(read_graph(0)))
+    text = "\n".join(sentence_lines(graph(read_graph(0))))
     for said in ("T1 0.2 µs", "T1/Tinf 2.0", "T1/P = ", "Graham 1966", "5.0 P*Tinf", "Blumofe"):
         assert said in text
-    late = "\n".join(graph_lines(read_graph(50)))
+    late = "\n".join(sentence_lines(graph(read_graph(50))))
     assert "holds only where all work is there at the start" in late
     assert "Graham" not in late
-    assert graph_lines(None) == []
+    assert graph(None) is None
 
 
 def test_a_computation_that_the_window_cuts_is_not_whole_and_has_no_bounds():
@@ -205,7 +206,7 @@ def test_a_computation_that_the_window_cuts_is_not_whole_and_has_no_bounds():
     assert not task_graph(pool, 0, end - 1).whole  # and has not ended here
     cut = graph_reading(pool, searched(1, 1000), ATTEMPTS, 1, end)
     assert cut.steals is None
-    assert "no other tasks run" in graph_lines(cut)[-1]
+    assert "no other tasks run" in sentence_lines(graph(cut))[-1]
 
 
 def test_more_tasks_than_asked_for_are_not_walked():

@@ -34,7 +34,7 @@ from idlehands_monitor.model.source import SourceReading
 from idlehands_monitor.model.worker_time import CATEGORIES
 from idlehands_monitor.views import json as json_view
 from idlehands_monitor.views import text
-from idlehands_monitor.views.text import second_line
+from idlehands_monitor.views.line import second_line
 
 
 def shared_ledger(tasks, lifetimes, end_ns, *, workers=1, idle_intervals=(), steps=(), ran=None):

@@ -12,18 +12,12 @@ from test_dashboard import drive, screen_text, shown
 from idlehands_monitor.model.stealing import Flow, StealReading, StealTimeline, largest_flows
 from idlehands_monitor.model.tasks import HandOverReading
 from idlehands_monitor.views import html, text
-from idlehands_monitor.views.stealing import (
-    bars,
-    hit_shares,
-    rates,
-    timeline_line,
-    timeline_rows,
-    worker_rows,
-)
+from idlehands_monitor.views.formatting import bars
+from idlehands_monitor.views.sections.stealing import hit_shares, rates, timeline_line
 from idlehands_monitor.views.terminal.keys import LISTED
 from idlehands_monitor.views.terminal.keys_sheet import KeysSheet
 from idlehands_monitor.views.terminal.matrix import MatrixView
-from idlehands_monitor.views.terminal.steals_screen import StealsScreen
+from idlehands_monitor.views.terminal.steals_screen import StealsScreen, timeline_rows, worker_rows
 
 
 def matrix_of(app):

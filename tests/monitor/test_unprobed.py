@@ -21,14 +21,16 @@ from idlehands_monitor.ingest.sources.external import spacing
 from idlehands_monitor.ingest.sources.thread_ids import by_stack, in_order
 from idlehands_monitor.ledger import Ledger, StackFrame
 from idlehands_monitor.ledger.stacks import Samples
-from idlehands_monitor.model.external import Estimate
+from idlehands_monitor.model.shares import Estimate, Share
 from idlehands_monitor.session.machine import Machine
-from idlehands_monitor.views.external import Part, advice_lines, amount, parts
+from idlehands_monitor.views.formatting import amount
 from idlehands_monitor.views.html import render as render_html
 from idlehands_monitor.views.json import render as render_json
+from idlehands_monitor.views.line import second_line
 from idlehands_monitor.views.palette import CATEGORY_STYLES, EXTERNAL_STYLES
+from idlehands_monitor.views.sections.external import advice_lines
 from idlehands_monitor.views.terminal.external import rows
-from idlehands_monitor.views.text import explain, second_line
+from idlehands_monitor.views.text import explain
 
 SECOND = 1_000_000_000
 LIB = "/usr/lib/python3.11"
@@ -502,7 +504,7 @@ def test_stacks_that_changed_while_they_were_read_are_read_again_a_few_times(
     ],
 )
 def test_an_estimate_is_written_with_its_interval(estimate, text):
-    assert amount(Part("parked", 0.41, estimate)) == text
+    assert amount(Share("parked", 0.41, estimate)) == text
 
 
 def shown(held=None, **changes):

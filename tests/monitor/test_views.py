@@ -16,9 +16,9 @@ from rich.cells import cell_len
 
 from idlehands_monitor.analysis.verdicts.findings import findings
 from idlehands_monitor.model.worker_time import CATEGORIES, WorkerTime
-from idlehands_monitor.views import html, text
+from idlehands_monitor.views import html, line, markdown, text
 from idlehands_monitor.views import json as json_view
-from idlehands_monitor.views.formatting import clean, count, detail_sentence, seconds, share
+from idlehands_monitor.views.formatting import clean, count, seconds, share
 from idlehands_monitor.views.palette import (
     CATEGORY_STYLES,
     CIVIDIS,
@@ -28,6 +28,7 @@ from idlehands_monitor.views.palette import (
     step,
     text_on,
 )
+from idlehands_monitor.views.sections.pool import detail_sentence
 from idlehands_monitor.views.terminal.drawing import (
     category_cells,
     cell_number,
@@ -307,7 +308,7 @@ def hostile():
     return replace(base, pools=(pool,))
 
 
-@pytest.mark.parametrize("view", [text.explain, text.second_line, html.render])
+@pytest.mark.parametrize("view", [text.explain, line.second_line, markdown.render, html.render])
 def test_no_view_lets_control_characters_through(view):
     assert "\x1b" not in view(hostile())
 
@@ -340,7 +341,7 @@ def test_html_is_whole_self_contained_and_escapes_foreign_text():
 
 
 def test_the_line_for_no_screen_says_state_shares_and_headline():
-    written = text.second_line(reading())
+    written = line.second_line(reading())
     assert written.startswith("live: scripted (4 workers): in tasks 2")
     assert "starved-beside-work" in written or "too-little-parallelism" in written
     assert "\n" not in written

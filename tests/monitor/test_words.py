@@ -17,9 +17,10 @@ from idlehands_monitor.model.reading import StrandedReading
 from idlehands_monitor.model.scheduler import SchedulerReading
 from idlehands_monitor.model.tasks import KindReading
 from idlehands_monitor.model.worker_time import WorkerTime
-from idlehands_monitor.views import html, json, text
-from idlehands_monitor.views.external import PROBE_ADVICE, advice_lines
+from idlehands_monitor.views import html, json, line, markdown, text
 from idlehands_monitor.views.formatting import number_of, shortened
+from idlehands_monitor.views.sections.external import PROBE_ADVICE, advice_lines
+from idlehands_monitor.views.sections.tasks import kinds_table
 from idlehands_monitor.views.terminal import kinds
 
 NORTH = "kilns.firing.fire_the_large_glazed_tiles_of_the_north_kiln"
@@ -62,7 +63,7 @@ def with_tasks(**changes):
     return replace(base, pools=(replace(pool, tasks=replace(pool.tasks, **changes)),))
 
 
-@pytest.mark.parametrize("view", [text.explain, html.render])
+@pytest.mark.parametrize("view", [text.explain, markdown.render, html.render])
 def test_a_report_of_a_pool_without_an_ended_task_shows_no_median(view):
     unended = KindReading("load", 0, 0.0, None, 0, blocked_s=2.0)
     said = view(with_tasks(finished=0, kinds=(unended,), median_queue_wait_s=None))
@@ -79,7 +80,7 @@ def test_the_document_of_a_pool_without_an_ended_task_has_null_for_its_medians()
     assert pool["tasks"]["kinds"][0]["median_s"] is None
 
 
-@pytest.mark.parametrize("view", [text.explain, text.second_line, html.render])
+@pytest.mark.parametrize("view", [text.explain, line.second_line, html.render])
 def test_every_report_says_how_many_tasks_failed_and_which_share_that_is(view):
     assert "752 failed (80 %)" in view(with_tasks(finished=940, failed=752))
 
@@ -90,7 +91,7 @@ def test_the_document_has_the_share_of_failed_tasks():
 
 
 def test_a_report_of_one_worker_does_not_speak_of_workers():
-    for view in (text.explain, html.render, text.second_line):
+    for view in (text.explain, html.render, line.second_line):
         assert "1 workers" not in view(reading(workers=1, hits=0))
 
 
@@ -120,17 +121,19 @@ def test_a_pool_without_deques_cannot_be_told_to_spin():
 @pytest.mark.parametrize(
     ("core_time", "says"),
     [
-        ("kernel", "working 1.0 s, blocked 2.0 s, waiting for a core 3.0 s"),
-        ("process", "working 1.0 s, blocked or waiting for a core 5.0 s"),
-        ("tasks", "working 1.0 s, blocked or waiting for a core 5.0 s"),
-        ("assumed", "in tasks 6.0 s, 2.0 s of it in recorded waits"),
+        ("kernel", {"working": "1.0 s", "blocked": "2.0 s", "run-queue wait": "3.0 s"}),
+        ("process", {"working": "1.0 s", "blocked or run-queue wait": "5.0 s"}),
+        ("tasks", {"working": "1.0 s", "blocked or run-queue wait": "5.0 s"}),
+        ("assumed", {"in tasks": "6.0 s", "of it in recorded waits": "2.0 s"}),
     ],
 )
 def test_the_time_of_a_kind_is_told_apart_no_further_than_it_is_known(core_time, says):
     kind = KindReading("load", 1, 6.0, 6.0, 0, 1.0, 2.0, 3.0)
     (pool,) = with_tasks(kinds=(kind,)).pools
-    said = text.explain(replace(reading(), pools=(replace(pool, core_time=core_time),)))
-    assert says in said
+    table = kinds_table(replace(pool, core_time=core_time))
+    (row,) = [dict(zip((c.name for c in table.columns), row, strict=True)) for row in table.rows]
+    rest = {"kind", "finished", "failed", "median", "stolen"}
+    assert {name: cell for name, cell in row.items() if name not in rest} == says
 
 
 def test_a_worker_of_which_only_time_in_tasks_is_known_is_not_called_working():
@@ -143,7 +146,7 @@ def test_a_worker_of_which_only_time_in_tasks_is_known_is_not_called_working():
 
 def test_a_line_without_a_screen_calls_time_in_tasks_working_only_where_that_is_known():
     (pool,) = reading().pools
-    said = text.second_line(replace(reading(), pools=(replace(pool, core_time="assumed"),)))
+    said = line.second_line(replace(reading(), pools=(replace(pool, core_time="assumed"),)))
     assert "in tasks 25 %" in said or "in tasks 23 %" in said
     assert "working" not in said
 

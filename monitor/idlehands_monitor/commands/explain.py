@@ -1,4 +1,4 @@
-"""`idlehands explain`: the reading of a capture or a running target, as text, JSON or HTML."""
+"""`idlehands explain`: the reading of a capture or a target as text, Markdown, JSON or HTML."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 from ..model.errors import DONE, NOTHING_TO_WATCH, CommandError
 from ..session.captures import new_file
 from ..session.opening import read_target
-from ..views.formatting import nothing, safe, skipped_lines
+from ..views.formatting import safe
+from ..views.sections.head import nothing, skipped_lines
 from .output import message, write
 
 if TYPE_CHECKING:
@@ -31,6 +32,10 @@ def run(options: argparse.Namespace) -> int:
 
         for piece in pieces(reading):
             write(piece)
+    elif options.markdown:
+        from ..views.markdown import render as render_markdown
+
+        write(render_markdown(reading))
     else:
         from ..views.text import explain
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ..session.session import POLL_SECONDS
-from ..views.text import second_line
+from ..views.line import second_line
 from . import output
 
 if TYPE_CHECKING:

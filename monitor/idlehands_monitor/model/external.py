@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from .shares import Estimate, Share
 from .vocabulary import ExternalState
 
 UNANSWERED = (
@@ -20,15 +21,6 @@ UNANSWERED = (
 """What samples of a process without a probe cannot say."""
 RUNS_PROBED = ("-m idlehands", "idlehands")
 """What a program that `idlehands run` has started looks like from outside."""
-
-
-@dataclass(frozen=True, slots=True)
-class Estimate:
-    """A share of the time, 0 to 1, estimated from a sample, and its interval."""
-
-    value: float
-    low: float
-    high: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +71,23 @@ class ExternalTime:
     def off_core(self) -> float:
         """The share in which a worker neither ran nor waited for a core."""
         return max(0.0, 1.0 - self.working - self.run_queue_wait)
+
+    @property
+    def worker_seconds(self) -> float:
+        """All worker time that is known, as in `SharesOfTime`."""
+        return self.seconds
+
+    @property
+    def shares(self) -> tuple[Share, ...]:
+        """The shares that add up to all worker time, as in `SharesOfTime`."""
+        if not self.seconds:
+            return ()
+        working = Share("working", self.working)
+        waiting = Share("run_queue_wait", self.run_queue_wait)
+        if self.blocked is None or self.parked is None:
+            return working, waiting, Share("off_core", self.off_core)
+        blocked = Share("blocked", self.blocked.value, self.blocked)
+        return working, blocked, waiting, Share("parked", self.parked.value, self.parked)
 
 
 @dataclass(frozen=True, slots=True)

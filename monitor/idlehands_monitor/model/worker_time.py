@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .arrays import Float, Int64
+from .shares import Share
 from .vocabulary import Category, CoreTimeSource, WaitReason
 
 if TYPE_CHECKING:
@@ -38,6 +39,17 @@ class WorkerTime:
     def idle(self) -> int:
         """Searching and parked time together."""
         return self.searching + self.waking + self.starved + self.no_work
+
+    @property
+    def worker_seconds(self) -> float:
+        """All worker time in seconds, as in `SharesOfTime`."""
+        return self.total / 1e9
+
+    @property
+    def shares(self) -> tuple[Share, ...]:
+        """The share of each category, as in `SharesOfTime`; all 0 where there is no time."""
+        total = max(1, self.total)
+        return tuple(Share(name, getattr(self, name) / total) for name in CATEGORIES)
 
     def __add__(self, other: WorkerTime) -> WorkerTime:
         return WorkerTime(*(getattr(self, name) + getattr(other, name) for name in CATEGORIES))

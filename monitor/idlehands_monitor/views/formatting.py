@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING
 
 from rich.cells import cell_len, set_cell_size
 
-if TYPE_CHECKING:
-    from collections.abc import Iterable
+from .palette import SPARK
 
-    from ..model.reading import Reading
-    from ..model.tasks import KindReading, TaskReading
-    from ..model.workers import DeadWorkerReading, LifetimesReading
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from ..model.shares import Share
 
 CATEGORY_NAMES = {
     "working": "working",
@@ -28,7 +28,14 @@ CATEGORY_NAMES = {
     "waking": "waking",
     "starved": "starved",
     "no_work": "no work",
+    "parked": "parked",
+    "off_core": "off the core",
 }
+"""The categories of worker time; the last two only of external pools."""
+NONE_HERE = "_"
+"""The bar of nothing; what is not known is blank."""
+LOPSIDED = 3
+"""An interval whose sides differ by more than so many hundredths is written from end to end."""
 
 HIDDEN_CATEGORIES = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 INSTEAD = "\N{REPLACEMENT CHARACTER}"
@@ -36,8 +43,12 @@ INSTEAD = "\N{REPLACEMENT CHARACTER}"
 
 def clean(text: str, longest: int = 200) -> str:
     """Return foreign text fit for a terminal: one line, nothing that a terminal obeys."""
-    cleaned = safe_line(text[: longest + 1])
-    return cleaned if len(cleaned) <= longest else cleaned[: longest - 1] + "…"
+    return bounded(safe_line(text[: longest + 1]), longest)
+
+
+def bounded(text: str, longest: int = 200) -> str:
+    """Return foreign text in at most so many letters, whatever a terminal obeys still in it."""
+    return text if len(text) <= longest else text[: longest - 1] + "…"
 
 
 def safe(text: str) -> str:
@@ -78,30 +89,11 @@ def maybe(value: float | None) -> str:
     return "–" if value is None else seconds(value)
 
 
-def category_name(category: str, core_time: str) -> str:
-    """Write an entry's name: working, where nothing tells it from blocked, is time in tasks."""
+def category_name(category: str, core_time: str = "") -> str:
+    """Write a category's name: working, where nothing tells it from blocked, is time in tasks."""
     return (
         "in tasks" if category == "working" and core_time == "assumed" else CATEGORY_NAMES[category]
     )
-
-
-def kind_time_words(kind: KindReading, core_time: str) -> str:
-    """Write where the time of a kind's tasks went, as far apart as `core_time` tells it."""
-    working, blocked, waiting = kind.working_s, kind.blocked_s, kind.run_queue_wait_s
-    if core_time == "assumed":
-        known = f", {seconds(blocked)} of it in recorded waits" if blocked else ""
-        return f"in tasks {seconds(working + blocked + waiting)}{known}"
-    if core_time == "kernel":
-        return (
-            f"working {seconds(working)}, blocked {seconds(blocked)}, "
-            f"waiting for a core {seconds(waiting)}"
-        )
-    return f"working {seconds(working)}, blocked or waiting for a core {seconds(blocked + waiting)}"
-
-
-def calls_words(tasks: int, calls: int) -> str:
-    """Write how many calls some tasks held, empty where each was one."""
-    return f" ({count(calls)} calls)" if calls > tasks else ""
 
 
 def count(value: float) -> str:
@@ -120,6 +112,39 @@ def share(value: float) -> str:
     if 0 < value < 0.005:
         return "<1 %"
     return f"{value * 100:.0f} %"
+
+
+def exact_share(value: float) -> str:
+    """Write a share as a percentage to one tenth."""
+    return f"{value * 100:.1f} %"
+
+
+def amount(part: Share) -> str:
+    """Write a share with its interval: 25 %, 41 % ± 12, or 3 % (0–36) where it is lopsided."""
+    if part.estimate is None:
+        return share(part.value)
+    low, value, high = (
+        round(100 * number) for number in (part.estimate.low, part.value, part.estimate.high)
+    )
+    if low == high:
+        return share(part.value)
+    below, above = value - low, high - value
+    if abs(below - above) > LOPSIDED:
+        return f"{value} % ({low}–{high})"
+    return f"{value} % ± {max(below, above)}"
+
+
+def bars(values: Sequence[float | None], largest: float, width: int = 1) -> str:
+    """Return values up to `largest` as bars of `width` cells: `_` for 0, blank where not known."""
+    glyphs = []
+    for value in values:
+        if value is None:
+            glyphs.append(" ")
+        elif value <= 0 or largest <= 0:
+            glyphs.append(NONE_HERE)
+        else:
+            glyphs.append(SPARK[max(1, min(8, round(8 * value / largest)))])
+    return "".join(glyph * width for glyph in glyphs)
 
 
 def number_of(value: int, noun: str) -> str:
@@ -159,65 +184,3 @@ def _same_letters(one: str, other: str) -> int:
     """Return how many letters two names have in common at their beginning."""
     pairs = zip(one, other, strict=False)
     return next((place for place, (a, b) in enumerate(pairs) if a != b), min(len(one), len(other)))
-
-
-def failed_words(tasks: TaskReading) -> str:
-    """Write how many of the finished tasks failed, and which share of them: 752 failed (100 %)."""
-    part = f" ({share(tasks.failed_share)})" if tasks.failed else ""
-    return f"{count(tasks.failed)} failed{part}"
-
-
-def moved_words(moved: int) -> str:
-    """Write how many tasks workers of other pools took."""
-    return f"{count(moved)} taken by another pool"
-
-
-def detail_sentence(
-    detail: str, counted_s: float, thinned_s: float, error: float, cost: float | None
-) -> str:
-    """Write what the probe gave up to cost less, and what it costs as it is; empty where nothing.
-
-    cost: the share of the worker time that it takes, None where that is not known.
-    """
-    if not detail and not counted_s and not thinned_s:
-        return ""
-    text = f"To cost less the probe records: {detail or 'all'}."
-    if cost is not None:
-        text += f" As it is it costs {cost:.1%} of the worker time."
-    if thinned_s:
-        plus_minus = f", ± {error:.1%} of the time in tasks" if error == error else ""
-        text += f" For {seconds(thinned_s)} of the window times are estimated from a sample of the"
-        text += f" tasks{plus_minus}."
-    if counted_s:
-        text += f" For {seconds(counted_s)} of the window only the number of tasks is known."
-    return text
-
-
-def _of(dead: DeadWorkerReading) -> str:
-    return f"a thread of process {dead.pid}" if dead.is_thread else f"process {dead.pid}"
-
-
-def lifetimes_sentence(lifetimes: LifetimesReading) -> str:
-    """Write how a pool's workers came and went; foreign text in it is not yet clean."""
-    there = number_of(lifetimes.present, "worker")
-    text = f"{there} at the end; {lifetimes.joined} joined, {lifetimes.left} left"
-    if not lifetimes.died:
-        return text + "."
-    text += f", {lifetimes.died} died"
-    for dead in lifetimes.dead:
-        task = f" in {dead.kind}, {seconds(dead.run_s)} after it began" if dead.kind else ""
-        who = f"worker {dead.worker} ({_of(dead)})" if dead.worker >= 0 else _of(dead)
-        text += f"; {who} died{task}"
-    return text + "."
-
-
-def skipped_lines(reading: Reading) -> list[str]:
-    """Write what was left out of the stream, a line for each reason."""
-    return [f"left out, {one.what}: {one.count:,} ({one.why})" for one in reading.source.skipped]
-
-
-def nothing(reading: Reading) -> str:
-    """Write why a reading shows no pool."""
-    if reading.source.sampled:
-        return "no worker thread was seen, only main threads and the helpers of pools"
-    return "no pool with recorded time"

@@ -17,12 +17,12 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from ..model.deques import ContentionReading, EndsReading, SizesReading
-    from ..model.external import Estimate, ExternalPoolReading, ExternalTime
-    from ..model.findings import Finding
+    from ..model.external import ExternalPoolReading, ExternalTime, ExternalWorkerReading
     from ..model.promises import PromiseReading
     from ..model.reading import PoolReading, Reading
+    from ..model.shares import Estimate
     from ..model.stealing import StealingReading, StealReading
-    from ..model.tasks import TaskReading
+    from ..model.workers import WorkerReading
 
 SCHEMA = 1
 KEYS = {
@@ -49,16 +49,16 @@ def document(reading: Reading) -> dict[str, Any]:
         "schema": SCHEMA,
         "source": fields_of(reading.source),
         "job": {
-            "processes": list(reading.source.processes),
+            "processes": reading.source.processes,
             "pools": len(reading.pools),
             "workers": sum(len(pool.workers) for pool in reading.pools),
-            "worker_seconds": reading.total.total / 1e9,
+            "worker_seconds": reading.total.worker_seconds,
             "worker_time": _time(reading.total),
         },
         "pools": [_pool(pool) for pool in reading.pools],
-        "host": [fields_of(process) for process in reading.host],
-        "stranded": [fields_of(pair) for pair in reading.stranded],
-        "sampled": [_sampled(pool) for pool in reading.sampled],
+        "host": _value(reading.host),
+        "stranded": _value(reading.stranded),
+        "sampled": [_external(pool) for pool in reading.sampled],
     }
     plain: dict[str, Any] = _plain(whole)
     return plain
@@ -107,16 +107,34 @@ def render(reading: Reading) -> str:
     return "".join(pieces(reading))
 
 
-def _pool(pool: PoolReading) -> dict[str, Any]:
-    hand_overs = pool.hand_overs.matrix
+def _any_pool(pool: PoolReading | ExternalPoolReading) -> dict[str, Any]:
+    """Return what recorded and external pools both have."""
     return {
         "name": pool.name,
         "kind": pool.kind,
         "pid": pool.pid,
         "workers": len(pool.workers),
         "window_s": pool.window_s,
+    }
+
+
+def _any_worker(worker: WorkerReading | ExternalWorkerReading) -> dict[str, Any]:
+    """Return what recorded and external workers both have."""
+    return {
+        "worker": worker.index,
+        "name": worker.name,
+        "pid": worker.pid,
+        "native_id": worker.native_id,
+        "state": worker.state,
+    }
+
+
+def _pool(pool: PoolReading) -> dict[str, Any]:
+    hand_overs = pool.hand_overs.matrix
+    return {
+        **_any_pool(pool),
         "unrecorded_s": pool.unrecorded_s,
-        "worker_seconds": pool.time.total / 1e9,
+        "worker_seconds": pool.time.worker_seconds,
         "worker_time": _time(pool.time),
         "core_time_from": pool.core_time,
         "slices": {
@@ -124,44 +142,40 @@ def _pool(pool: PoolReading) -> dict[str, Any]:
             "worker_time": [_time(t) for t in pool.history],
             "queued": [length if isfinite(length) else None for length in pool.queue_lengths],
         },
-        "blocked": fields_of(pool.blocked) if pool.blocked is not None else None,
+        "blocked": _value(pool.blocked),
         "per_worker": [
             {
-                "worker": worker.index,
-                "name": worker.name,
-                "pid": worker.pid,
-                "native_id": worker.native_id,
-                "state": worker.state,
+                **_any_worker(worker),
                 "tasks_finished": worker.tasks_finished,
                 "worker_time": _time(worker.time),
             }
             for worker in pool.workers
         ],
-        "tasks": _tasks(pool.tasks),
+        "tasks": {**fields_of(pool.tasks), "failed_share": pool.tasks.failed_share},
         "steals": {**_steals(pool.steals), **_stealing(pool.stealing)},
         "hand_overs": {
             "submitters": ["outside", *range(len(pool.workers))] if hand_overs else [],
-            "matrix": [list(row) for row in hand_overs],
+            "matrix": hand_overs,
         },
-        "stays": fields_of(pool.lifetimes) if pool.lifetimes is not None else None,
+        "stays": _value(pool.lifetimes),
         "broken": pool.broken,
         "detail": pool.detail or "full",
         "counted_s": pool.counted_s,
         "sampled_s": pool.thinned_s,
         "sampling_error": pool.thinning_error if isfinite(pool.thinning_error) else None,
-        "graph": fields_of(pool.graph) if pool.graph is not None else None,
+        "graph": _value(pool.graph),
         "promises": [_promise(promise) for promise in pool.promises],
-        "findings": [_finding(finding) for finding in pool.findings],
+        "findings": _value(pool.findings),
         "lost_rows": pool.lost_rows,
         "misuses": pool.misuses,
         "closed": pool.closed,
         "queueing": _finite(fields_of(pool.queueing)) if pool.queueing is not None else None,
-        "balance": fields_of(pool.balance) if pool.balance is not None else None,
+        "balance": _value(pool.balance),
         "ends": _ends(pool.ends) if pool.ends is not None else None,
         "sizes": _sizes(pool.sizes) if pool.sizes is not None else None,
-        "parking": fields_of(pool.parking) if pool.parking is not None else None,
+        "parking": _value(pool.parking),
         "contention": _contention(pool.contention) if pool.contention is not None else None,
-        "larger_steals": fields_of(pool.larger_steals) if pool.larger_steals is not None else None,
+        "larger_steals": _value(pool.larger_steals),
     }
 
 
@@ -173,11 +187,11 @@ def _ends(ends: EndsReading) -> dict[str, Any]:
     }
 
 
-def _contention(met: ContentionReading) -> dict[str, Any]:
+def _contention(held: ContentionReading) -> dict[str, Any]:
     return {
-        **fields_of(met),
-        "near_empty_share": met.near_empty_share,
-        "moments_ns": [str(moment) for moment in met.timestamps_ns],
+        **fields_of(held),
+        "near_empty_share": held.near_empty_share,
+        "moments_ns": [str(moment) for moment in held.timestamps_ns],
     }
 
 
@@ -194,40 +208,32 @@ def _finite(values: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _sampled(pool: ExternalPoolReading) -> dict[str, Any]:
+def _external(pool: ExternalPoolReading) -> dict[str, Any]:
     return {
-        "name": pool.name,
-        "kind": pool.kind,
+        **_any_pool(pool),
         "module": pool.module,
-        "pid": pool.pid,
-        "workers": len(pool.workers),
-        "window_s": pool.window_s,
-        "time": _thinned_time(pool.time),
-        "parked_stacks": [fields_of(stack) for stack in pool.parked_stacks],
-        "blocked_stacks": [fields_of(stack) for stack in pool.blocked_stacks],
+        "time": _external_time(pool.time),
+        "parked_stacks": _value(pool.parked_stacks),
+        "blocked_stacks": _value(pool.blocked_stacks),
         "per_worker": [
             {
-                "worker": worker.index,
-                "name": worker.name,
-                "pid": worker.pid,
-                "native_id": worker.native_id,
-                "state": worker.state,
+                **_any_worker(worker),
                 "waits_for": worker.waits_for,
-                "place": fields_of(worker.place) if worker.place is not None else None,
-                "time": _thinned_time(worker.time),
+                "place": _value(worker.place),
+                "time": _external_time(worker.time),
             }
             for worker in pool.workers
         ],
         "missing": pool.missing,
         "library": pool.library,
         "recorded": False,
-        "unanswered": list(pool.unanswered),
+        "unanswered": pool.unanswered,
     }
 
 
-def _thinned_time(time: ExternalTime) -> dict[str, Any]:
+def _external_time(time: ExternalTime) -> dict[str, Any]:
     return {
-        "worker_seconds": time.seconds,
+        "worker_seconds": time.worker_seconds,
         "working": time.working,
         "run_queue_wait": time.run_queue_wait,
         "off_core": time.off_core,
@@ -250,31 +256,13 @@ def _time(time: WorkerTime) -> dict[str, float]:
     return {f"{category}_s": getattr(time, category) / 1e9 for category in CATEGORIES}
 
 
-def _tasks(tasks: TaskReading) -> dict[str, Any]:
-    return {
-        "finished": tasks.finished,
-        "failed": tasks.failed,
-        "cancelled": tasks.cancelled,
-        "lost": tasks.lost,
-        "moved": tasks.moved,
-        "spawned": tasks.spawned,
-        "queued": tasks.queued,
-        "running": tasks.running,
-        "median_queue_wait_s": tasks.median_queue_wait_s,
-        "per_s": tasks.per_s,
-        "calls": tasks.calls,
-        "failed_share": tasks.failed_share,
-        "kinds": [fields_of(kind) for kind in tasks.kinds],
-    }
-
-
 def _steals(steals: StealReading) -> dict[str, Any]:
     return {
         "attempts": steals.attempts_total,
         "hits": steals.hits_total,
         "empties": steals.empties_total,
         "lost_races": steals.lost_races_total,
-        "matrix": [list(row) for row in steals.hits],
+        "matrix": steals.hits,
         "attempts_matrix": [
             [sum(cells) for cells in zip(*rows, strict=True)]
             for rows in zip(steals.hits, steals.empties, steals.lost_races, strict=True)
@@ -284,9 +272,8 @@ def _steals(steals: StealReading) -> dict[str, Any]:
 
 def _promise(promise: PromiseReading) -> dict[str, Any]:
     document = fields_of(promise)
-    document["moments_ns"] = [
-        str(moment) for moment in promise.timestamps_ns
-    ]  # RFC 8259, section 6
+    # RFC 8259, section 6: not every reader keeps the last digits of so large a number.
+    document["moments_ns"] = [str(moment) for moment in promise.timestamps_ns]
     return document
 
 
@@ -298,7 +285,3 @@ def _stealing(stealing: StealingReading | None) -> dict[str, Any]:
         ("looks_per_hit", "with_work", "to_next_task", "choice", "looks_at_random", "timeline")
     )
     return {**lists, **single}
-
-
-def _finding(finding: Finding) -> dict[str, Any]:
-    return fields_of(finding)

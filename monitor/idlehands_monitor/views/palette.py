@@ -42,6 +42,10 @@ EXTERNAL_STYLES = {
 }
 """Parked is not drawn as no work: samples do not say whether there was any."""
 
+TIME_STYLES = {**CATEGORY_STYLES, **EXTERNAL_STYLES}
+VERDICT_MARKS = {"kept": "✓", "broken": "✗", "unknown": "·"}
+VERDICT_COLOURS = {"kept": "#009E73", "broken": "#D55E00", "unknown": ""}
+
 CIVIDIS = (
     "#00224E",
     "#1A386F",

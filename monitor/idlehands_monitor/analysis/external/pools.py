@@ -17,7 +17,6 @@ from typing import TYPE_CHECKING
 
 from ...ledger.rows import NEVER
 from ...model.external import (
-    Estimate,
     ExternalPoolReading,
     ExternalTime,
     ExternalWorkerReading,
@@ -25,6 +24,7 @@ from ...model.external import (
     StackReading,
     WaitShareReading,
 )
+from ...model.shares import Estimate
 from ...model.vocabulary import REASONS_BY_CODE, RUNNING, ExternalState
 from ..stats.summary import wilson
 from .roles import EXTERNAL_LIBRARIES, PROCESSES, THREADS, chain

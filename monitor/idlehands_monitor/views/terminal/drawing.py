@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 
 from rich.cells import cell_len, set_cell_size
 
-from ...model.worker_time import CATEGORIES, WorkerTime
 from ..formatting import clean, seconds, shortened
 from ..palette import SPARK
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from ...model.shares import SharesOfTime
     from ...model.workers import WorkerReading
 
 UNITS = ((1_000, "k"), (1_000_000, "M"), (1_000_000_000, "G"))
@@ -36,14 +36,15 @@ def split_cells(values: Sequence[float], cells: int) -> list[int]:
     return shares
 
 
-def category_cells(time: WorkerTime, cells: int) -> list[tuple[str, int]]:
-    """Return (entry, cells) in order for a stacked bar; entries without a cell are left out."""
-    shares = split_cells([getattr(time, category) for category in CATEGORIES], cells)
-    return [(category, share) for category, share in zip(CATEGORIES, shares, strict=True) if share]
+def category_cells(time: SharesOfTime, cells: int) -> list[tuple[str, int]]:
+    """Return (category, cells) in order for a stacked bar; those without a cell are left out."""
+    shares = time.shares
+    parts = split_cells([share.value for share in shares], cells)
+    return [(share.category, part) for share, part in zip(shares, parts, strict=True) if part]
 
 
-def column_cells(time: WorkerTime, cells: int) -> list[str]:
-    """Return the entries of a stacked column of `cells` cells from the bottom up."""
+def column_cells(time: SharesOfTime, cells: int) -> list[str]:
+    """Return the categories of a stacked column of `cells` cells from the bottom up."""
     return [category for category, share in category_cells(time, cells) for _ in range(share)]
 
 

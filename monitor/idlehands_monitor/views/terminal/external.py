@@ -9,31 +9,26 @@ from textual.geometry import Region, Size
 from textual.message import Message
 from textual.scroll_view import ScrollView
 
-from ..external import (
-    NAMES,
+from ..formatting import amount, category_name, clean, shortened
+from ..sections.external import (
     NOT_RECORDED,
     advice_text,
-    amount,
     missing_text,
-    parts,
     place_text,
     stack_text,
     state_text,
-    waits_text,
 )
-from ..formatting import clean, shortened
-from ..palette import EXTERNAL_STYLES
-from .drawing import fit, split_cells
-from .header import wrap
+from ..sections.waits import off_core_name, waits_words
+from .drawing import fit
+from .header import legend_rows, wrap
 from .line_view import LineView
-from .strips import Run, style
+from .strips import Run, bar_runs, style
 
 if TYPE_CHECKING:
     from textual.strip import Strip
 
     from ...model.external import (
         ExternalPoolReading,
-        ExternalTime,
         ExternalWorkerReading,
         StackReading,
     )
@@ -136,46 +131,21 @@ def rows(
     """
     if pool is None:
         return [[(text, None)] for text in wrap(NONE_YET, cells)], 0
-    found = [bar(pool.time, cells), *legend(pool.time, cells)]
-    waits = waits_text(pool.time)
+    found = [bar_runs(pool.time, cells), *legend_rows(pool.time, cells)]
+    waits = clean(waits_words(pool.time))
     if waits:
-        what = "blocked" if pool.time.blocked is not None else "off the core"
+        what = off_core_name(pool.time)
         found.append([(fit(f"{what}, in shares of the worker time: {waits}", cells), None)])
     if pool.missing:
-        found += [[(text, style(bold=True))] for text in wrap(missing_text(pool), cells)]
+        found += [
+            [(text, style(bold=True))] for text in wrap(clean(missing_text(pool), 600), cells)
+        ]
     found.append([])
     found += _stacks(pool, cells, FEW_STACKS if height < LOW_SCREEN else MORE_STACKS)
     first = len(found) + 1
     found += [*_workers(pool, cells, chosen), []]
-    caution = wrap(f"{NOT_RECORDED} {advice_text(pool, program)}", cells)
+    caution = wrap(f"{NOT_RECORDED} {clean(advice_text(pool, program), 400)}", cells)
     return found + [[(text, style(dim=True))] for text in caution], first
-
-
-def bar(time: ExternalTime, cells: int) -> Row:
-    """Return a stacked bar of `cells` cells; blank where no time is known."""
-    found = parts(time)
-    shares = split_cells([part.value for part in found], cells)
-    runs: Row = [
-        (EXTERNAL_STYLES[part.category].glyph * share, style(EXTERNAL_STYLES[part.category].colour))
-        for part, share in zip(found, shares, strict=True)
-        if share
-    ]
-    return runs or [(" " * cells, None)]
-
-
-def legend(time: ExternalTime, cells: int) -> list[Row]:
-    """Return the parts with their intervals, on as many rows as they need."""
-    legend_rows: list[Row] = []
-    room = 0
-    for part in parts(time):
-        category_style = EXTERNAL_STYLES[part.category]
-        text = f" {NAMES[part.category]} {amount(part)}   "
-        if len(text) + 1 > room:
-            legend_rows.append([])
-            room = cells
-        legend_rows[-1] += [(category_style.glyph, style(category_style.colour)), (text, None)]
-        room -= len(text) + 1
-    return legend_rows
 
 
 def _stacks(pool: ExternalPoolReading, cells: int, most: int) -> list[Row]:
@@ -200,13 +170,13 @@ def _stacks(pool: ExternalPoolReading, cells: int, most: int) -> list[Row]:
 def _block(title: str, stacks: tuple[StackReading, ...], cells: int) -> list[Row]:
     found: list[Row] = [[(fit(title, cells), style(dim=True))]]
     for stack in stacks:
-        found.append([(fit(f"{stack.samples:>5} × {stack_text(stack)}", cells), None)])
+        found.append([(fit(f"{stack.samples:>5} × {clean(stack_text(stack), 2000)}", cells), None)])
     return found
 
 
 def _workers(pool: ExternalPoolReading, cells: int, chosen: int) -> list[Row]:
-    names = [part.category for part in parts(pool.time)] if cells >= LEAST_FOR_NUMBERS else []
-    numbers = "".join(fit(NAMES[name], NUMBER_CELLS) for name in names)
+    names = [part.category for part in pool.time.shares] if cells >= LEAST_FOR_NUMBERS else []
+    numbers = "".join(fit(category_name(name), NUMBER_CELLS) for name in names)
     gauge = max(10, (cells - 4 - NAME_CELLS - len(numbers)) // 3)
     heads = f"{'':<4}{fit('time split', gauge)} {numbers}{fit('worker', NAME_CELLS)}"
     found: list[Row] = [[(fit(heads + " at its last sample", cells), style(dim=True))]]
@@ -220,13 +190,13 @@ def _workers(pool: ExternalPoolReading, cells: int, chosen: int) -> list[Row]:
 
 
 def _worker(worker: ExternalWorkerReading, gauge: int, names: list[str], cells: int) -> Row:
-    amounts = {part.category: amount(part) for part in parts(worker.time)}
+    amounts = {part.category: amount(part) for part in worker.time.shares}
     numbers = "".join(fit(amounts.get(name, "–"), NUMBER_CELLS) for name in names)
     place = f", {place_text(worker.place)}" if worker.place is not None else ""
     room = max(0, cells - 6 - gauge - len(numbers) - NAME_CELLS)
     return [
         (f"{worker.index:>3} ", None),
-        *bar(worker.time, gauge),
+        *bar_runs(worker.time, gauge),
         (f" {numbers}{fit(shortened(clean(worker.name), NAME_CELLS), NAME_CELLS)} ", None),
-        (fit(state_text(worker) + place, room), None),
+        (fit(clean(state_text(worker) + place), room), None),
     ]

@@ -8,22 +8,21 @@ from typing import TYPE_CHECKING
 from textual.strip import Strip
 
 from ...model.external import ExternalPoolReading
-from ...model.worker_time import CATEGORIES
-from ..external import IN_SHORT, dumps_text, origin
 from ..formatting import (
-    CATEGORY_NAMES,
+    amount,
+    category_name,
     clean,
     count,
-    failed_words,
     maybe,
-    moved_words,
     number_of,
     seconds,
     share,
     shortened,
 )
-from ..hosts import cores_words
-from ..palette import CATEGORY_STYLES
+from ..palette import TIME_STYLES
+from ..sections.external import dumps_text, origin
+from ..sections.host import cores_words
+from ..sections.tasks import failed_words, moved_words
 from .drawing import fit
 from .line_view import LineView
 from .strips import RICH_STYLES, Run, bar_runs, style
@@ -31,6 +30,7 @@ from .strips import RICH_STYLES, Run, bar_runs, style
 if TYPE_CHECKING:
     from ...model.findings import Finding
     from ...model.reading import PoolReading, Reading
+    from ...model.shares import SharesOfTime
 
 STATE_GLYPHS = {"connecting": "◌", "live": "●", "stalled": "◐", "ended": "■", "replay": "▶"}
 STATE_COLOURS = {
@@ -40,6 +40,7 @@ STATE_COLOURS = {
     "ended": "#D55E00",
     "replay": "#56B4E9",
 }
+IN_SHORT = ("sampled, not recorded", "no task counts, waits or steals")
 BLOCKED_IN_TASK = "blocked-in-task"
 LINES = 4
 """Of the headline."""
@@ -81,7 +82,7 @@ def flow(pool: PoolReading | ExternalPoolReading) -> list[str]:
     """Return the facts of the second line: what goes through the pool."""
     if isinstance(pool, ExternalPoolReading):
         what, without = IN_SHORT
-        return [what, dumps_text(pool), without, origin(pool)]
+        return [what, dumps_text(pool), without, clean(origin(pool))]
     rate = pool.tasks.per_s
     facts = [f"{count(rate)} tasks/s", f"{count(pool.tasks.queued)} queued"]
     if pool.broken:
@@ -190,29 +191,30 @@ class TimeBar(LineView):
             return self.line([], cells)
         if y == 0:
             return self.line([(" ", None), *bar_runs(self._pool.time, cells - 2)], cells)
-        rows = legend_rows(self._pool, cells)
+        rows = legend_rows(self._pool.time, cells)
         return self.line(rows[y - 1] if y - 1 < len(rows) else [], cells)
 
 
-def legend_rows(pool: PoolReading, cells: int) -> list[list[Run]]:
-    """Return the legend's runs: all eight entries on one row where they fit, else on two."""
-    total = max(1, pool.time.total)
+def legend_rows(time: SharesOfTime, cells: int) -> list[list[Run]]:
+    """Return the legend of a bar: all categories on one row where they fit, else on two."""
     items = [
-        (category, f"{CATEGORY_NAMES[category]} {share(getattr(pool.time, category) / total):>4}")
-        for category in CATEGORIES
+        (part.category, f"{category_name(part.category)} {amount(part):>4}") for part in time.shares
     ]
-    per_row = 8 if sum(len(text) + 5 for _, text in items) < cells else 4
+    fits = sum(len(text) + 5 for _, text in items) < cells
+    per_row = max(1, len(items) if fits else -(-len(items) // 2))
     rows = [items[start : start + per_row] for start in range(0, len(items), per_row)]
-    widths = [max(len(row[column][1]) for row in rows) for column in range(per_row)]
+    widths = [
+        max(len(row[place][1]) for row in rows if place < len(row)) for place in range(per_row)
+    ]
     spare = max(1, min(6, (cells - 1 - sum(widths) - 2 * per_row) // per_row))
     return [
         [(" ", None)]
         + [
             run
-            for column, (category, text) in enumerate(row)
+            for (category, text), width in zip(row, widths, strict=False)
             for run in (
-                (CATEGORY_STYLES[category].glyph, RICH_STYLES[category]),
-                (" " + fit(text, widths[column] + spare), None),
+                (TIME_STYLES[category].glyph, RICH_STYLES[category]),
+                (" " + fit(text, width + spare), None),
             )
         ]
         for row in rows

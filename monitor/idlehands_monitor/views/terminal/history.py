@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ..palette import CATEGORY_STYLES
+from ..palette import TIME_STYLES
 from .drawing import column_cells, fit
 from .kinds import kind_rows
 from .line_view import LineView
@@ -52,7 +52,7 @@ class HistoryView(LineView):
             if category is None:
                 runs.append((" " * self._width, None))
             else:
-                runs.append((CATEGORY_STYLES[category].glyph * self._width, RICH_STYLES[category]))
+                runs.append((TIME_STYLES[category].glyph * self._width, RICH_STYLES[category]))
         return self.line(runs, cells)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Callable, NamedTuple
 
 from ..formatting import clean, count, maybe, seconds, share, shortened
+from ..sections.tasks import in_tasks_s
 from .drawing import fit
 from .strips import Run, style
 
@@ -30,7 +31,7 @@ WORKING = Column("working", 9, lambda kind: seconds(kind.working_s))
 IN_TASKS = Column(
     "in tasks",
     10,
-    lambda kind: seconds(kind.working_s + kind.blocked_s + kind.run_queue_wait_s),
+    lambda kind: seconds(in_tasks_s(kind)),
 )
 """Stands for working and blocked where nothing tells the two apart."""
 BLOCKED = Column("blocked", 9, lambda kind: seconds(kind.blocked_s))

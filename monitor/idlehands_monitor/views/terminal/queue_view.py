@@ -5,9 +5,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ..formatting import count, failed_words, seconds
+from ..formatting import count, seconds
 from ..palette import SPARK
-from ..queue import calls_per_task, known_lengths, length_words
+from ..sections.queueing import known_lengths, length_words
+from ..sections.tasks import calls_per_task, failed_words
 from .drawing import fit
 from .kinds import kind_rows
 from .line_view import LineView

@@ -16,12 +16,21 @@ from textual.containers import Vertical, VerticalScroll
 from textual.message import Message
 from textual.widgets import Static
 
-from ..deques import deque_lines, parking_lines
 from ..formatting import clean
-from ..graph import graph_lines
-from ..promises import COLOURS, ages_words, promise_facts, promise_line, timestamps_words
-from ..queue import flow_lines, queue_lines
-from ..stealing import stealing_lines
+from ..palette import VERDICT_COLOURS, VERDICT_MARKS
+from ..sections.deques import deques
+from ..sections.graph import graph
+from ..sections.parking import parking
+from ..sections.promises import (
+    ages_words,
+    is_broken,
+    judged_by,
+    promise_facts,
+    timestamps_words,
+)
+from ..sections.queueing import queueing
+from ..sections.stealing import said
+from ..text import sentence_lines
 from .sheet import Sheet
 
 if TYPE_CHECKING:
@@ -29,6 +38,7 @@ if TYPE_CHECKING:
 
     from ...model.promises import PromiseReading
     from ...model.reading import PoolReading
+    from ..sections.facts import Section
 
 INDENT = 11
 """What is said of a promise stands under what is promised."""
@@ -183,16 +193,18 @@ def title_text(pool: PoolReading, *, replay: bool) -> Text:
 def promise_text(pool: PoolReading, promise: PromiseReading, *, chosen: bool = False) -> Text:
     """Return a promise with its verdict, what that goes by, and more where it is broken."""
     text = Text()
-    line = promise_line(promise)
+    verdict = promise.verdict
     mark = "reverse" if chosen else ""
-    text.append(f"{'›' if chosen else ' '}{line.mark} {line.verdict:<8}", COLOURS[line.verdict])
-    text.append(f"{line.what}\n", style=f"bold {mark}" if line.verdict == "broken" else mark)
-    text.append(line.said, style="dim")
-    if line.verdict == "broken":
+    text.append(
+        f"{'›' if chosen else ' '}{VERDICT_MARKS[verdict]} {verdict:<8}", VERDICT_COLOURS[verdict]
+    )
+    text.append(f"{promise.what}\n", style=f"bold {mark}" if is_broken(promise) else mark)
+    text.append(judged_by(promise), style="dim")
+    if is_broken(promise):
         text.append(f"\n{promise.purpose}")
         moments = timestamps_words(pool, promise)
         text.append(f"\n{moments}" if moments else "", style="dim")
-    if line.verdict != "unknown":
+    if verdict != "unknown":
         text.append(f"\n{promise.source}", style="dim")
     return text
 
@@ -200,30 +212,29 @@ def promise_text(pool: PoolReading, promise: PromiseReading, *, chosen: bool = F
 def figures_text(pool: PoolReading) -> Text:
     """Return the figures that the promises stand on."""
     text = Text()
-    figures = [
-        *queue_lines(pool),
-        *flow_lines(pool),
-        *graph_lines(pool.graph),
-        *stealing_lines(pool.stealing),
-        *deque_lines(pool),
-        *parking_lines(pool),
-    ]
+    sections = (queueing(pool), graph(pool.graph), deques(pool), parking(pool))
+    before, after = sections[:2], sections[2:]
+    figures = [*_lines(before), *said(pool.stealing), *_lines(after)]
     if figures:
         what = "Work, steals, deques and parking" if pool.has_steals else "Queue, work and parking"
         text.append(f"\n{what} in this window\n", style="bold")
-        text.append("\n".join(line.strip() for line in figures))
+        text.append("\n".join(figures))
     return text
+
+
+def _lines(sections: tuple[Section | None, ...]) -> list[str]:
+    return [line for one in sections if one is not None for line in sentence_lines(one)]
 
 
 def whole_text(pool: PoolReading, promise: PromiseReading, *, replay: bool) -> Text:
     """Return all that is known of one promise."""
-    line = promise_line(promise)
-    text = Text(f"{line.what}\n", style="bold")
-    text.append(f"{line.mark} {line.verdict}", style=f"not bold {COLOURS[line.verdict]}")
-    text.append(f": {line.said}\n\n", style="not bold")
-    for name, said in promise_facts(promise):
+    verdict = promise.verdict
+    text = Text(f"{promise.what}\n", style="bold")
+    text.append(f"{VERDICT_MARKS[verdict]} {verdict}", style=f"not bold {VERDICT_COLOURS[verdict]}")
+    text.append(f": {judged_by(promise)}\n\n", style="not bold")
+    for name, fact in promise_facts(promise):
         text.append(f"{name}\n", style="bold")
-        text.append(f"  {said}\n", style="not bold")
+        text.append(f"  {fact}\n", style="not bold")
     ages = ages_words(pool, promise)
     if ages:
         text.append("Broken in this window, the latest first\n", style="bold")

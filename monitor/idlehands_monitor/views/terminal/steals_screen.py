@@ -10,15 +10,14 @@ from textual.containers import Horizontal, VerticalScroll
 from textual.screen import Screen
 from textual.widgets import Static
 
-from ..stealing import (
-    HEADS,
-    TABLE_NOTES,
+from ..formatting import NONE_HERE, bars, count, seconds
+from ..sections.stealing import (
     attempts_line,
     flow_words,
+    hit_shares,
+    rates,
     summary_lines,
-    timeline_rows,
-    timeline_title,
-    worker_rows,
+    thieves_table,
 )
 from .header import WhoLine
 from .matrix import MatrixView
@@ -27,9 +26,21 @@ if TYPE_CHECKING:
     from textual.app import ComposeResult
 
     from ...model.reading import PoolReading, Reading
-    from ...model.stealing import StealingReading
+    from ...model.stealing import StealingReading, StealTimeline
 
 MOST_FLOWS = 24
+LABEL_CELLS = 15
+WIDEST_BAR = 6
+COLUMN_CELLS = (4, 7, 7, 10, 8, 7, 6, 7)
+"""Of `thieves_table`; its heads are too long here, and stand below in short."""
+HEADS = (
+    f"{'':>6}{'as a thief':<30}{'as a victim':<20}",
+    f"{'':>4}{'tried':>7}{'hits':>7}{'a hit':>10}{'next':>8}{'tried':>7}{'gave':>6}{'net':>7}",
+)
+TABLE_NOTES = (
+    "tried: steal attempts · a hit: attempts for each hit, / with victims chosen at random · "
+    "next: from an empty deque to the next task, median · net: tasks given less tasks taken"
+)
 NARROW = 100
 """In fewer cells, totals and time stand below the matrix and scroll."""
 NO_STEALS = (
@@ -109,8 +120,8 @@ def totals_text(pool: PoolReading) -> Text:
         return Text(NO_STEALS)
     text = Text()
     text.append(f"{attempts_line(pool.steals)}\n")
-    for said in summary_lines(stealing):
-        text.append(f"{said.strip()}\n")
+    for line in summary_lines(stealing):
+        text.append(f"{line}\n")
     text.append(f"\n{HEADS[0]}\n{HEADS[1]}\n", style="bold")
     text.append("\n".join(worker_rows(stealing)))
     text.append(f"\n{TABLE_NOTES}\n", style="dim")
@@ -128,3 +139,36 @@ def timeline_text(stealing: StealingReading | None, cells: int) -> Text:
     for row in timeline_rows(stealing.timeline, cells):
         text.append(f"{row}\n", style="not dim")
     return text
+
+
+def worker_rows(stealing: StealingReading) -> list[str]:
+    """Return one row a worker: its attempts and hits as a thief and as a victim."""
+    return [
+        "".join(f"{cell:>{cells}}" for cell, cells in zip(row, COLUMN_CELLS, strict=True))
+        for row in thieves_table(stealing).rows
+    ]
+
+
+def timeline_title(timeline: StealTimeline) -> str:
+    """Return what the rows over time show."""
+    return f"over time, {seconds(timeline.slice_s)} a bar · {NONE_HERE}: none · blank: not known"
+
+
+def timeline_rows(timeline: StealTimeline, cells: int) -> list[str]:
+    """Return attempts, hits, their share and lost races over time, a row each, and the axis."""
+    slices = max(1, len(timeline.attempts))
+    width = max(1, min(WIDEST_BAR, (cells - LABEL_CELLS - 12) // slices))
+    found = []
+    for name, counts in (
+        ("attempts", timeline.attempts),
+        ("hits", timeline.hits),
+        ("lost races", timeline.lost_races),
+    ):
+        values = rates(counts, timeline.counted_s)
+        most = max((value for value in values if value is not None), default=0.0)
+        found.append(f"{name:<{LABEL_CELLS}}{bars(values, most, width)} up to {count(most)}/s")
+    shares = bars(hit_shares(timeline), 1.0, width)
+    found.insert(2, f"{'share of hits':<{LABEL_CELLS}}{shares} of 100 %")
+    begin = f"−{seconds(timeline.edges_s[-1])}"
+    end = "end".rjust(max(4, slices * width - len(begin)))
+    return [*found, f"{'from and to':<{LABEL_CELLS}}{begin}{end}"]

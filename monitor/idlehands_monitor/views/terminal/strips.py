@@ -11,13 +11,14 @@ from textual.color import Color
 from textual.filter import LineFilter
 from textual.strip import Strip
 
-from ...model.worker_time import WorkerTime
 from ..formatting import safe_line
-from ..palette import CATEGORY_STYLES, CIVIDIS, text_on
+from ..palette import CIVIDIS, TIME_STYLES, text_on
 from .drawing import category_cells
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
+
+    from ...model.shares import SharesOfTime
 
 Run = tuple[str, Style | None]
 
@@ -36,20 +37,19 @@ def style(
 
 
 RICH_STYLES = {
-    category: style(category_style.colour) for category, category_style in CATEGORY_STYLES.items()
+    category: style(category_style.colour) for category, category_style in TIME_STYLES.items()
 }
 STEP_STYLES = [style(text_on(colour), colour) for colour in CIVIDIS]
 STEP_STYLES_AT_CURSOR = [style(colour, text_on(colour), bold=True) for colour in CIVIDIS]
 
 
-def bar_runs(time: WorkerTime, cells: int) -> list[Run]:
+def bar_runs(time: SharesOfTime, cells: int) -> list[Run]:
     """Return the runs of a stacked bar of `cells` cells; blank where there is no time at all."""
     parts = category_cells(time, cells)
     if not parts:
         return [(" " * cells, None)]
     return [
-        (CATEGORY_STYLES[category].glyph * count, RICH_STYLES[category])
-        for category, count in parts
+        (TIME_STYLES[category].glyph * count, RICH_STYLES[category]) for category, count in parts
     ]
 
 

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, ClassVar
 from rich.text import Text
 
 from ...model.worker_time import CATEGORIES
-from ..external import NAMES, amount, parts, place_text, state_text, waits_text
-from ..formatting import CATEGORY_NAMES, clean, number_of, seconds
+from ..formatting import CATEGORY_NAMES, amount, clean, number_of, seconds
 from ..palette import CATEGORY_STYLES, EXTERNAL_STYLES
+from ..sections.external import place_text, state_text
+from ..sections.waits import off_core_name, waits_words
 from .drawing import doing_now, spark
 from .keys import WORKER_SHEET, bindings
 from .sheet import Sheet
@@ -129,15 +130,16 @@ def external_figures(pool: ExternalPoolReading, worker: ExternalWorkerReading) -
     text = Text(f"Worker {worker.index} of {clean(pool.name, 60)}", style="bold")
     text.append(f"   {clean(worker.name, 60)}, process {worker.pid}, thread {worker.native_id}\n")
     place = f", {place_text(worker.place)}" if worker.place is not None else ""
-    text.append(f"at its last sample: {state_text(worker)}{place}\n\n", style="not bold")
-    for part in parts(worker.time):
+    at_last = clean(f"at its last sample: {state_text(worker)}{place}")
+    text.append(f"{at_last}\n\n", style="not bold")
+    for part in worker.time.shares:
         category_style = EXTERNAL_STYLES[part.category]
         bar = category_style.glyph * round(part.value * BAR_CELLS)
-        text.append(f"{NAMES[part.category]:<15}{amount(part):>16} ", style="not bold")
+        text.append(f"{CATEGORY_NAMES[part.category]:<15}{amount(part):>16} ", style="not bold")
         text.append(f"{bar}\n", style=f"not bold {category_style.colour}")
-    waits = waits_text(worker.time)
+    waits = clean(waits_words(worker.time))
     if waits:
-        what = "blocked" if worker.time.blocked is not None else "off the core"
+        what = off_core_name(worker.time)
         text.append(f"\n{what}, in shares of its time: {waits}\n", style="not bold")
     return text
 

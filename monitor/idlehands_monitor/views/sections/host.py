@@ -1,32 +1,33 @@
-"""What the host said of a process, in words: for text, HTML and the head of the screen."""
+"""What the host said of the job's processes: memory, page faults, context switches, quotas."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from .formatting import count, number_of, seconds, share
+from ..formatting import count, number_of, seconds, share
+from .facts import Section, plain
 
 if TYPE_CHECKING:
-    from ..model.host import HostReading
-    from ..model.reading import Reading
+    from ...model.host import HostReading
+    from ...model.reading import Reading
 
 MOST_SHOWN = 8
 """Processes written out; of more, all are in the JSON."""
 
 
-def host_lines(reading: Reading) -> list[str]:
-    """Write a line for each process, and one for each quota that they run under."""
+def host(reading: Reading) -> Section | None:
+    """Return a line for each process, and one for each quota; None where the host said nothing."""
     shown = reading.host[:MOST_SHOWN]
     quotas = [_quota(process) for process in shown if process.quota_cores is not None]
     # Processes of one control group all have its figures.
     lines = [*map(_process, shown), *dict.fromkeys(quotas)]
     if len(reading.host) > MOST_SHOWN:
         lines.append(f"and {number_of(len(reading.host) - MOST_SHOWN, 'more process')}: see --json")
-    return lines
+    return Section("Host", parts=plain(*lines), level=2) if lines else None
 
 
 def cores_words(reading: Reading) -> str:
-    """Write how many cores the watched process may use, empty where that is not known."""
+    """Return how many cores the watched process may use, empty where that is not known."""
     watched = [process for process in reading.host if process.pid == reading.source.pid]
     if watched and watched[0].quota_binds:
         return f"{usable_words(watched[0])} (quota)"
@@ -35,7 +36,7 @@ def cores_words(reading: Reading) -> str:
 
 
 def usable_words(process: HostReading) -> str:
-    """Write the usable cores of those that the process may run on."""
+    """Return the usable cores of those that the process may run on."""
     return f"{process.usable_cores:.3g} of {process.affinity} cores usable"
 
 

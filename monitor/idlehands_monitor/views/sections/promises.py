@@ -1,38 +1,50 @@
-"""What a scheduler promises and how a run keeps it, as lines of plain text."""
+"""What a scheduler promises, and how a run keeps it."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
-from .formatting import seconds
+from ..formatting import bounded, seconds
+from .facts import Column, Section, Sentence, Table
 
 if TYPE_CHECKING:
-    from ..model.promises import PromiseReading
-    from ..model.reading import PoolReading
+    from ...model.promises import PromiseReading
+    from ...model.reading import PoolReading
 
-MARKS = {"kept": "✓", "broken": "✗", "unknown": "·"}
-COLOURS = {"kept": "#009E73", "broken": "#D55E00", "unknown": ""}
 MOST_TIMESTAMPS = 3
+LONGEST_SENTENCE = 2000
 
 
-class PromiseLine(NamedTuple):
-    """A promise: its mark, its verdict, what is promised, and what that goes by."""
+def promises(pool: PoolReading) -> Section | None:
+    """Return the verdict on each promise, and what a broken one is for; None for pools that do not
+    steal."""
+    if not pool.has_steals:
+        return None
+    rows = tuple((one.verdict, one.what, judged_by(one)) for one in pool.promises)
+    broken = tuple(Sentence(_broken(pool, one)) for one in pool.promises if is_broken(one))
+    columns = (Column("verdict"), Column("promise"), Column("evidence"))
+    return Section("What the scheduler promises", parts=(Table(columns, rows), *broken))
 
-    mark: str
-    verdict: str
-    what: str
-    said: str
+
+def is_broken(promise: PromiseReading) -> bool:
+    """Return whether a run breaks a promise."""
+    return promise.verdict == "broken"
 
 
-def promise_line(promise: PromiseReading) -> PromiseLine:
-    """Return the line of one promise."""
+def judged_by(promise: PromiseReading) -> str:
+    """Return what the verdict on a promise goes by, or why there is none."""
     said = promise.why if promise.verdict == "unknown" else promise.evidence
-    return PromiseLine(MARKS[promise.verdict], promise.verdict, promise.what, said)
+    return bounded(said, LONGEST_SENTENCE)
+
+
+def _broken(pool: PoolReading, promise: PromiseReading) -> str:
+    first = timestamps_words(pool, promise)
+    return f"{promise.what}: {promise.purpose}{f' ({first})' if first else ''}"
 
 
 def timestamps_words(pool: PoolReading, promise: PromiseReading) -> str:
     """Return when a promise was first broken, in seconds from the beginning of the window."""
-    if promise.verdict != "broken" or not promise.timestamps_ns:
+    if not is_broken(promise) or not promise.timestamps_ns:
         return ""
     first = promise.timestamps_ns[:MOST_TIMESTAMPS]
     said = ", ".join(f"{(moment - pool.begin_ns) / 1e9:.2f} s" for moment in first)
@@ -45,7 +57,7 @@ def promise_facts(promise: PromiseReading) -> list[tuple[str, str]]:
     if promise.why:
         facts.append(("Why it is not judged", promise.why))
     if promise.cases:
-        together = promise.verdict == "broken" and not promise.broken
+        together = is_broken(promise) and not promise.broken
         of_them = (
             "judged together by the size of the effect"
             if together
@@ -65,15 +77,3 @@ def ages_words(pool: PoolReading, promise: PromiseReading) -> str:
     return f"{said} before the end of the window" + (
         f" (the first {len(ages)} of {promise.broken})" if promise.broken > len(ages) else ""
     )
-
-
-def promise_lines(pool: PoolReading) -> list[str]:
-    """Return all promises, a line each, and what a broken one is for below it."""
-    lines = ["What the scheduler promises"]
-    for promise in pool.promises:
-        line = promise_line(promise)
-        lines.append(f"  {line.verdict:<8} {line.what}: {line.said}")
-        if promise.verdict == "broken":
-            moments = timestamps_words(pool, promise)
-            lines.append(f"           {promise.purpose}{f' ({moments})' if moments else ''}")
-    return lines

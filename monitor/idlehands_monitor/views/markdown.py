@@ -1,0 +1,99 @@
+"""A report as Markdown, for a bug report: CommonMark, with the tables of GitHub's flavour.
+
+Nothing of a foreign name is obeyed: punctuation that Markdown reads is escaped with a backslash,
+and where a backslash does not help (addresses, mentions and issue numbers, which are made into
+links wherever they stand) an empty comment breaks the word.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+from .formatting import safe, safe_line
+from .sections.facts import Bar, Sentence, Table, Tone
+from .sections.report import report
+from .text import BAR_CELLS, STACKED_CELLS, bar_text
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from ..model.reading import Reading
+    from .sections.facts import Matrix, Part, Section
+
+BREAK = "<!-- -->"
+OBEYED = re.compile(r"[\\`*_{}\[\]<>|~#!&$^]")
+LINKED = re.compile(r"@|(?<=\\#)(?=\d)|(?<=:)(?=//)|(?<=www)(?=\.)", re.IGNORECASE)
+BEGINNING = re.compile(r"^([-+=]|\d+(?=[.)](\s|$)))")
+LEFT, RIGHT = ":--", "--:"
+
+
+def render(reading: Reading) -> str:
+    """Return the whole reading, ending with a newline."""
+    blocks = [block for section in report(reading) for block in _section(section)]
+    return safe("\n\n".join(blocks) + "\n")
+
+
+def escaped(text: str) -> str:
+    """Return a text as one line of which Markdown obeys nothing, inside of a line."""
+    line = OBEYED.sub(r"\\\g<0>", safe_line(text).strip())
+    return LINKED.sub(lambda found: found[0] + BREAK, line)
+
+
+def paragraph(text: str) -> str:
+    """Return the same of a text that begins a line, where it could begin a list or a rule."""
+    return BEGINNING.sub(_beginning, escaped(text))
+
+
+def _beginning(found: re.Match[str]) -> str:
+    return f"{found[0]}{BREAK}" if found[0].isdigit() else f"\\{found[0]}"
+
+
+def _section(section: Section) -> list[str]:
+    blocks = [f"{'#' * section.level} {escaped(section.title)}"]
+    if section.lead:
+        blocks.append(paragraph(section.lead))
+    return blocks + [_part(part) for part in section.parts]
+
+
+def _part(part: Part) -> str:
+    if isinstance(part, Sentence):
+        return _sentence(part)
+    if isinstance(part, Bar):
+        return _code(bar_text(part, STACKED_CELLS))
+    return _table(part) if isinstance(part, Table) else _matrix(part)
+
+
+def _sentence(sentence: Sentence) -> str:
+    text = paragraph(sentence.text)
+    marks = {Tone.STRONG: f"**{text}**", Tone.NOTE: f"*{text}*", Tone.DETAIL: f"- {text}"}
+    return marks.get(sentence.tone, text)
+
+
+def _code(glyphs: str) -> str:
+    """Return the glyphs of a bar, none of which is a backtick, in letters of one width."""
+    return f"`{glyphs}`" if glyphs.strip() else ""
+
+
+def _table(table: Table) -> str:
+    heads = [column.name for column in table.columns]
+    rules = [RIGHT if column.to_right else LEFT for column in table.columns]
+    rows: Iterable[Sequence[str]] = [[escaped(text) for text in row] for row in table.rows]
+    if table.bars:
+        heads, rules = [*heads, ""], [*rules, LEFT]
+        bars = [_code(bar_text(bar, BAR_CELLS)) for bar in table.bars]
+        rows = [[*row, bar] for row, bar in zip(rows, bars, strict=True)]
+    return _rows([[escaped(head) for head in heads], rules, *rows])
+
+
+def _matrix(matrix: Matrix) -> str:
+    heads = ["", *map(escaped, matrix.columns)]
+    rows = [
+        [f"**{escaped(name)}**", *map(escaped, cells)]
+        for name, cells in zip(matrix.rows, matrix.cells, strict=True)
+    ]
+    return f"{paragraph(matrix.title)}\n\n{_rows([heads, [RIGHT] * len(heads), *rows])}"
+
+
+def _rows(rows: Iterable[Sequence[str]]) -> str:
+    return "\n".join(f"| {' | '.join(cells)} |" for cells in rows)

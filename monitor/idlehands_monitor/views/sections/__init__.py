@@ -1,0 +1,1 @@
+"""The sections of a report, each written once as facts; text, Markdown and HTML render them."""

@@ -1,0 +1,145 @@
+"""What a process without a probe shows from outside: what samples leave open, its pools, stacks."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from ..formatting import bounded, number_of, seconds, shortened
+from .facts import Column, Section, Sentence, Table, Tone, plain
+from .time_split import EXTERNAL_NOTE, WorkerRow, time_split, workers_section
+from .waits import external_waits
+
+if TYPE_CHECKING:
+    from ...model.external import (
+        ExternalPoolReading,
+        ExternalWorkerReading,
+        PlaceReading,
+        StackReading,
+    )
+    from ...model.reading import Reading
+
+NOT_RECORDED = (
+    "This process is external: it is sampled, not recorded. Samples do not show how many tasks "
+    "ran, how long they waited in the queue, whether parked workers were starved or had no work, "
+    "what was stolen or handed over, or how fast workers woke."
+)
+PROBE_ADVICE = "To see these too, run the job with a probe: idlehands run."
+NO_TASK_YET = (
+    "The job runs under idlehands run, but none of its pools had taken a task when this began: "
+    "watch it again once one has, to see these too."
+)
+RUNS_PROBED = ("-m idlehands", "idlehands")
+"""What a program that `idlehands run` has started looks like from outside."""
+LIBRARY_ADVICE = (
+    "The worker processes of {library} are not probed by idlehands run, which knows the pools of "
+    "concurrent.futures, multiprocessing, multiprocess, loky and joblib."
+)
+STILL_SHOWN = "Working and run-queue wait are shown all the same, from the kernel's counters"
+NAME_LETTERS = 60
+
+
+def external_head(reading: Reading) -> Section | None:
+    """Return what samples do not show, and how to see it; None for a process with a probe."""
+    if not reading.sampled:
+        return None
+    advice = plain(*advice_lines(reading))
+    return Section("External process", NOT_RECORDED, advice, level=2)
+
+
+def external_pool(pool: ExternalPoolReading) -> list[Section | None]:
+    """Return all sections of one external pool."""
+    lead = (
+        f"looks like {origin(pool)}; {number_of(len(pool.workers), 'worker')}, "
+        f"{dumps_text(pool)}, {pool.time.worker_seconds:.1f} worker-seconds"
+    )
+    missing = (Sentence(missing_text(pool), Tone.STRONG),) if pool.missing else ()
+    return [
+        Section(f"Pool {bounded(pool.name, NAME_LETTERS)}", lead, missing, level=2),
+        time_split(pool.time, "", "" if pool.missing else EXTERNAL_NOTE),
+        external_waits(pool.time),
+        _stacks("Most often parked in", pool.parked_stacks),
+        _stacks("Most often blocked in", pool.blocked_stacks),
+        _workers(pool),
+    ]
+
+
+def _stacks(title: str, stacks: tuple[StackReading, ...]) -> Section | None:
+    if not stacks:
+        return None
+    columns = (Column("samples", to_right=True), Column("stack, innermost frame first"))
+    rows = tuple((str(stack.samples), stack_text(stack)) for stack in stacks)
+    return Section(title, parts=(Table(columns, rows),))
+
+
+def _workers(pool: ExternalPoolReading) -> Section:
+    rows = (
+        WorkerRow(
+            worker.index,
+            worker.name,
+            worker.time,
+            (state_text(worker) if worker.time.shares else f"{state_text(worker)}; no counters",),
+        )
+        for worker in pool.workers
+    )
+    return workers_section(rows, (Column("at the last sample"),))
+
+
+def place_text(place: PlaceReading) -> str:
+    """Return one frame: function (file:line), without the folders."""
+    file = shortened(bounded(place.file.rpartition("/")[2]), NAME_LETTERS)
+    where = f" ({file}:{place.line})" if file else ""
+    return f"{shortened(bounded(place.function), NAME_LETTERS)}{where}"
+
+
+def stack_text(stack: StackReading) -> str:
+    """Return where workers were seen, innermost first."""
+    return " ← ".join(map(place_text, stack.frames)) or "no Python frame"
+
+
+def state_text(worker: ExternalWorkerReading) -> str:
+    """Return what a worker was in at its last sample."""
+    state = "not known" if worker.state == "unknown" else worker.state
+    if worker.state == "unknown" and worker.waits_for:
+        state = f"off the core, {bounded(worker.waits_for, 30)}"
+    elif worker.state == "blocked" and worker.waits_for:
+        state = f"blocked, {bounded(worker.waits_for, 30)}"
+    return state
+
+
+def origin(pool: ExternalPoolReading) -> str:
+    """Return what a pool looks like and whose it is."""
+    module = pool.module if pool.module != pool.name else ""
+    named = f", {bounded(module, NAME_LETTERS)}" if module else ""
+    return f"{bounded(pool.kind, 30)}{named}, process {pool.pid}"
+
+
+def missing_text(pool: ExternalPoolReading) -> str:
+    """Return why there are no stacks and what there is all the same, empty where there are."""
+    if not pool.missing:
+        return ""
+    waits = ", and what threads wait for." if pool.time.waits else "."
+    return f"Stacks could not be read: {bounded(pool.missing, 400)}. {STILL_SHOWN}{waits}"
+
+
+def dumps_text(pool: ExternalPoolReading) -> str:
+    """Return how much the figures rest on."""
+    return f"{number_of(pool.time.dumps, 'dump')} in {seconds(pool.window_s)}"
+
+
+def advice_text(pool: ExternalPoolReading, program: str) -> str:
+    """Return how to learn what samples do not show of a program, or that its library has no
+    adapter."""
+    if pool.library:
+        return LIBRARY_ADVICE.format(library=bounded(pool.library, 40))
+    return _probe_advice(program)
+
+
+def _probe_advice(program: str) -> str:
+    return NO_TASK_YET if program.rpartition("/")[2] in RUNS_PROBED else PROBE_ADVICE
+
+
+def advice_lines(reading: Reading) -> list[str]:
+    """Return the same for all pools of a process, each sentence once."""
+    program = reading.source.program
+    lines = dict.fromkeys(advice_text(pool, program) for pool in reading.sampled)
+    return list(lines) or [_probe_advice(program)]

@@ -1,0 +1,57 @@
+"""Which target a report is of, and what of its stream was left out."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from ..formatting import bounded
+from .facts import Part, Section, Sentence, Tone
+
+if TYPE_CHECKING:
+    from ...model.reading import Reading
+
+LONGEST_WARNING = 2000
+
+
+def head(reading: Reading) -> Section:
+    """Return the target, the process and the state of the stream."""
+    source, parts = reading.source, list[Part]()
+    if source.warning:
+        parts.append(Sentence(f"Warning: {bounded(source.warning, LONGEST_WARNING)}", Tone.STRONG))
+    if not reading.pools and not reading.sampled:
+        parts.append(Sentence(nothing(reading)))
+    return Section(bounded(source.target), who(reading), tuple(parts), level=1)
+
+
+def who(reading: Reading) -> str:
+    """Return the facts of the process and of the stream, in one line."""
+    source = reading.source
+    facts = [source.state]
+    if source.pid >= 0:
+        facts.append(f"process {source.pid}")
+    if source.program:
+        facts.append(bounded(source.program))
+    if source.python:
+        facts.append(f"Python {bounded(source.python)}")
+    if source.note:
+        facts.append(bounded(source.note))
+    return ", ".join(facts)
+
+
+def nothing(reading: Reading) -> str:
+    """Return why a reading shows no pool."""
+    if reading.source.sampled:
+        return "no worker thread was seen, only main threads and the helpers of pools"
+    return "no pool with recorded time"
+
+
+def skipped(reading: Reading) -> Section | None:
+    """Return what was left out of the stream, None where nothing was."""
+    lines = skipped_lines(reading)
+    parts = tuple(Sentence(line, Tone.STRONG) for line in lines)
+    return Section("Frames and rows left out", parts=parts, level=2) if parts else None
+
+
+def skipped_lines(reading: Reading) -> list[str]:
+    """Return what was left out of the stream, a line for each reason."""
+    return [f"left out, {one.what}: {one.count:,} ({one.why})" for one in reading.source.skipped]

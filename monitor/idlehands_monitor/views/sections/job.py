@@ -1,0 +1,56 @@
+"""What a job of several pools comes to as one, and the time stranded between its pools."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING
+
+from ..formatting import bounded, number_of
+from .facts import Section, Sentence, plain
+from .time_split import split_parts
+
+if TYPE_CHECKING:
+    from ...model.reading import Reading
+
+MOST_STRANDED, LEAST_STRANDED_S = 12, 0.005
+"""What is less would read 0.00 worker-seconds."""
+
+
+def job(reading: Reading) -> Section | None:
+    """Return what all pools come to together; None for a job of one pool or none."""
+    if len(reading.pools) < 2:
+        return None
+    workers = sum(len(pool.workers) for pool in reading.pools)
+    processes = len(reading.source.processes)
+    where = f" in {processes} processes" if processes > 1 else ""
+    lead = (
+        f"{len(reading.pools)} pools{where}, {number_of(workers, 'worker')}, "
+        f"{reading.total.worker_seconds:.1f} worker-seconds"
+    )
+    all_assumed = all(pool.core_time == "assumed" for pool in reading.pools)
+    parts = split_parts(reading.total, "assumed" if all_assumed else "")
+    if reading.headline is not None:
+        pool, finding = reading.headline
+        parts += (Sentence(f"Costliest finding: {finding.code} in pool {bounded(pool.name)}"),)
+    return Section("The job", lead, parts, level=2)
+
+
+def stranded(reading: Reading) -> Section | None:
+    """Return how long workers of one pool idled beside work of another; None where they did not."""
+    together = Counter(pool.name for pool in reading.pools)
+    names = {
+        pool.number: bounded(pool.name)
+        + (f" (process {pool.pid})" if together[pool.name] > 1 and pool.pid >= 0 else "")
+        for pool in reading.pools
+    }
+    lines = [
+        f"{names.get(pair.idle_pool, '?')} had no work while {names.get(pair.loaded_pool, '?')} "
+        f"had: {pair.seconds:.2f} worker-seconds"
+        for pair in reading.stranded[:MOST_STRANDED]
+        if pair.seconds >= LEAST_STRANDED_S
+    ]
+    lead = (
+        "time in which workers of one pool had no work while another pool had more queued tasks "
+        "than parked workers"
+    )
+    return Section("Stranded", lead, plain(*lines), level=2) if lines else None

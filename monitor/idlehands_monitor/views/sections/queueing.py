@@ -1,0 +1,77 @@
+"""The queue that a pool's workers share, how tasks flow through it, and how evenly they ran."""
+
+from __future__ import annotations
+
+from math import isinf, isnan
+from typing import TYPE_CHECKING
+
+from ..formatting import bars, count, seconds
+from .facts import Section, Sentence
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from ...model.reading import PoolReading
+
+
+def queueing(pool: PoolReading) -> Section | None:
+    """Return the queue's length over time, the flow of tasks beside what theory expects of it, and
+    the balance of the workers; None where none of these is known."""
+    lines = [line for line in (_lengths(pool), _balance(pool)) if line]
+    flow = _flow(pool)
+    if not flow and not lines:
+        return None
+    return Section("Queueing", flow, tuple(map(Sentence, lines)))
+
+
+def length_words(value: float) -> str:
+    """Write a mean number of queued tasks: 0, 0.3, 12, 3.4k."""
+    return f"{value:.1f}" if 0 < value < 9.95 else count(round(value))
+
+
+def known_lengths(lengths: Sequence[float]) -> list[float]:
+    """Return the lengths that are known."""
+    return [length for length in lengths if not isnan(length)]
+
+
+def _lengths(pool: PoolReading) -> str:
+    known = known_lengths(pool.queue_lengths)
+    if not known:
+        return ""
+    most = max(known)
+    drawn = bars([None if isnan(length) else length for length in pool.queue_lengths], most)
+    return (
+        f"Queue length, the mean of {seconds(pool.slice_s)} a bar: {drawn} "
+        f"up to {length_words(most)} tasks; {pool.tasks.queued} queued at the end"
+    )
+
+
+def _flow(pool: PoolReading) -> str:
+    queue = pool.queueing
+    if queue is None:
+        return ""
+    theory = [
+        f"{'a wait without bound' if isinf(wait) else seconds(wait)} for {model}"
+        for model, wait in (
+            (f"random arrivals and run times (M/M/{queue.servers})", queue.mmc_wait_s),
+            ("their measured variation (Allen-Cunneen)", queue.allen_cunneen_wait_s),
+        )
+        if wait is not None
+    ]
+    return (
+        f"{queue.arrival_rate:.1f} tasks/s came in; on average "
+        f"{queue.mean_in_pool:.1f} were in the pool; mean wait in the queue "
+        f"{seconds(queue.mean_queue_wait_s)}"
+        + (f"; theory expects {', and '.join(theory)}" if theory else "")
+    )
+
+
+def _balance(pool: PoolReading) -> str:
+    spread = pool.balance
+    if spread is None:
+        return ""
+    return (
+        f"Balance: the busiest worker was in tasks for {seconds(spread.imbalance_s)} "
+        f"({spread.imbalance:.0%}) longer than the mean worker; Jain's fairness index is "
+        f"{spread.jain:.2f} (1 is even)"
+    )

@@ -1,0 +1,111 @@
+"""Where the worker time went, of pools and of workers, recorded and external alike."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from ...model.worker_time import CATEGORIES, FIRST_IDLE
+from ..formatting import amount, bounded, category_name, exact_share
+from .facts import Bar, Column, Part, Section, Sentence, Slice, Table, Tone
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from ...model.shares import SharesOfTime
+
+TITLE = "Where the worker time went"
+NAME_CELLS = 24
+IDLE = dict.fromkeys(CATEGORIES[FIRST_IDLE:], "idle")
+IN_TASKS = dict.fromkeys(("working", "blocked", "run_queue_wait"), "in tasks")
+CORE_TIME_NOTES = {
+    "kernel": "time on a core and run-queue wait come from the kernel's counters of each thread",
+    "process": "time on a core comes from each thread's CPU time; run-queue wait is not known here",
+    "tasks": "time on a core is known only of the tasks whose CPU time was read; blocked includes "
+    "run-queue wait",
+    "assumed": "time on a core is not known: only recorded waits are told from time in tasks",
+}
+EXTERNAL_NOTE = (
+    "working and run-queue wait are exact, from the kernel's counters of each thread; parked is "
+    "estimated from dumps of stacks, with its 95 % interval (Wilson, each dump counted once); "
+    "blocked is the rest"
+)
+
+
+def time_split(time: SharesOfTime, core_time: str, note: str) -> Section:
+    """Return the time split of a pool, with what it was measured by."""
+    parts = split_parts(time, core_time)
+    return Section(TITLE, parts=(*parts, Sentence(note, Tone.NOTE)) if note else parts)
+
+
+def split_parts(time: SharesOfTime, core_time: str = "") -> tuple[Part, ...]:
+    """Return all shares as one bar, and as a table with a row for each category."""
+    slices = bar_of(time, core_time).slices
+    rows = tuple(
+        (
+            category_name(share.category, core_time),
+            f"{share.value * time.worker_seconds:.2f} s",
+            amount(share) if share.estimate is not None else exact_share(share.value),
+        )
+        for share in time.shares
+    )
+    columns = (Column("category"), Column("time", to_right=True), Column("share", to_right=True))
+    return Bar(slices), Table(columns, rows, tuple(Bar((one,)) for one in slices))
+
+
+def bar_of(time: SharesOfTime, core_time: str = "") -> Bar:
+    """Return the picture of a time split."""
+    return Bar(
+        tuple(
+            Slice(
+                share.category,
+                share.value,
+                f"{category_name(share.category, core_time)} {amount(share)}",
+            )
+            for share in time.shares
+        )
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class WorkerRow:
+    """What is said of one worker: its name, its time split, and a cell for each further column."""
+
+    index: int
+    name: str
+    time: SharesOfTime
+    cells: tuple[str, ...]
+
+
+def workers_section(
+    rows: Iterable[WorkerRow], further: tuple[Column, ...], core_time: str = ""
+) -> Section:
+    """Return one row a worker. Idle categories stand together, and so do those of time in tasks
+    where nothing tells them apart."""
+    held = list(rows)
+    names = {**IDLE, **(IN_TASKS if core_time == "assumed" else {})}
+    split = [_grouped(row.time, names) for row in held]
+    heads = tuple(dict.fromkeys(head for cells in split for head in cells))
+    columns = (
+        Column("worker", to_right=True),
+        Column("name", cells=NAME_CELLS),
+        *(Column(head, to_right=True) for head in heads),
+        *further,
+    )
+    cells = tuple(
+        (str(row.index), bounded(row.name), *(shares.get(head, "–") for head in heads), *row.cells)
+        for row, shares in zip(held, split, strict=True)
+    )
+    bars = tuple(bar_of(row.time, core_time) for row in held)
+    return Section("Workers", parts=(Table(columns, cells, bars),))
+
+
+def _grouped(time: SharesOfTime, names: dict[str, str]) -> dict[str, str]:
+    """Return the share of each category in words, those that have one name in `names` as one."""
+    sums: dict[str, float] = {}
+    found: dict[str, str] = {}
+    for share in time.shares:
+        name = names.get(share.category) or category_name(share.category)
+        sums[name] = sums.get(name, 0.0) + share.value
+        found[name] = amount(share._replace(value=sums[name]))
+    return found
