@@ -365,7 +365,7 @@ def test_p_shows_the_next_pool_of_the_process():
 
 def test_the_legend_fits_eighty_cells_whole():
     pool = reading().pools[0]
-    for row in legend_rows(pool, 80):
+    for row in legend_rows(pool.time, 80):
         text = "".join(part for part, _ in row)
         assert len(text.rstrip()) <= 80
         assert "…" not in text

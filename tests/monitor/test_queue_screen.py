@@ -14,6 +14,7 @@ from test_shared_queue import shared_ledger
 
 from idlehands_monitor.ledger.queue_length import mean_lengths
 from idlehands_monitor.model.tasks import HandOverReading, KindReading
+from idlehands_monitor.views.sections.tasks import kinds_table
 from idlehands_monitor.views.terminal.drawing import doing_now
 from idlehands_monitor.views.terminal.header import flow, join_fitting
 from idlehands_monitor.views.terminal.queue_view import length_columns, queue_rows
@@ -109,7 +110,9 @@ def test_a_report_says_how_long_the_queue_was_and_how_many_calls_a_batch_held():
     said = explain(one_queue())
     assert "Queue length, the mean of 1.0 s a bar: _▃█ ▅ up to 12 tasks; 12 queued" in said
     assert "752 finished (12.8k calls)" in said
-    assert "500 finished (12.5k calls), 500 failed" in said
+    table = kinds_table(one_queue().pools[0])
+    assert [column.name for column in table.columns[:4]] == ["kind", "finished", "calls", "failed"]
+    assert table.rows[0][:4] == (NORTH, "500", "12.5k", "500")
 
 
 def test_failures_come_before_what_a_narrow_screen_leaves_out():

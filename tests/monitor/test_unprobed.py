@@ -251,7 +251,7 @@ def test_workers_of_one_dump_do_not_narrow_the_interval():
 @pytest.mark.parametrize("parked_dumps", [0, 5, 10])
 def test_the_parts_add_up_and_none_is_negative(working, parked_dumps):
     time = only_pool(two_workers(parked_dumps, working=working)).time
-    assert sum(part.value for part in parts(time)) == pytest.approx(1.0)
+    assert sum(share.value for share in time.shares) == pytest.approx(1.0)
     for estimate in (time.parked, time.blocked):
         assert 0 <= estimate.low <= estimate.value <= estimate.high <= time.off_core + 1e-12
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 BREAK = "<!-- -->"
 OBEYED = re.compile(r"[\\`*_{}\[\]<>|~#!&$^]")
-LINKED = re.compile(r"@|(?<=\\#)(?=\d)|(?<=:)(?=//)|(?<=www)(?=\.)", re.IGNORECASE)
+LINKED = re.compile(r"@|(?<=\\#)(?=\d)|(?<=:/)(?=/)|(?<=www)(?=\.)", re.IGNORECASE)
 BEGINNING = re.compile(r"^([-+=]|\d+(?=[.)](\s|$)))")
 LEFT, RIGHT = ":--", "--:"
 
