@@ -136,6 +136,7 @@ def test_a_capture_with_no_pool_is_status_3(folder, tmp_path):
         ("watch", "--window", "soon"),
         ("capture", "x"),
         ("explain", "x", "--json", "--html", "y"),
+        ("explain", "x", "--json", "--markdown"),
         ("demo", "--for", "-3"),
     ],
 )
@@ -190,6 +191,10 @@ def test_capture_writes_for_a_time_and_explain_reads_it(folder, pools, tmp_path)
     assert "wrote" in done.stderr
     explained = idlehands("explain", path, folder=folder)
     assert "Pool left" in explained.stdout
+    printed = idlehands("explain", path, "--markdown", folder=folder)
+    assert printed.returncode == 0, printed.stderr
+    assert "\n## Pool left\n" in printed.stdout
+    assert "\n| category | time | share |" in printed.stdout
     report = tmp_path / "left.html"
     assert idlehands("explain", path, "--html", report, folder=folder).returncode == 0
     assert "<h2>Pool left</h2>" in report.read_text()

@@ -79,8 +79,13 @@ def controls(text):
 @pytest.mark.parametrize("which", ["evil", "evil_sampled"])
 @pytest.mark.parametrize(
     "arguments",
-    [["explain"], ["explain", "--json"], ["watch", "--no-screen", "--speed", "1000"]],
-    ids=["explain", "json", "lines"],
+    [
+        ["explain"],
+        ["explain", "--json"],
+        ["explain", "--markdown"],
+        ["watch", "--no-screen", "--speed", "1000"],
+    ],
+    ids=["explain", "json", "markdown", "lines"],
 )
 def test_no_control_character_is_written(which, arguments, request, tmp_path):
     done = idlehands(*arguments, request.getfixturevalue(which), folder=tmp_path / "sockets")
@@ -124,8 +129,13 @@ def test_names_in_the_message_that_no_pool_is_called_so_are_made_safe(command, t
 
 @pytest.mark.parametrize(
     "arguments",
-    [["explain"], ["explain", "--json"], ["watch", "--no-screen", "--speed", "1000"]],
-    ids=["explain", "json", "lines"],
+    [
+        ["explain"],
+        ["explain", "--json"],
+        ["explain", "--markdown"],
+        ["watch", "--no-screen", "--speed", "1000"],
+    ],
+    ids=["explain", "json", "markdown", "lines"],
 )
 def test_an_output_that_takes_only_ascii_is_written_to_all_the_same(arguments, evil, tmp_path):
     done = idlehands(*arguments, evil, folder=tmp_path / "sockets", PYTHONIOENCODING="ascii")
