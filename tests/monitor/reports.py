@@ -25,6 +25,7 @@ from idlehands_monitor.model.parking import ParkingReading, SpinReading
 from idlehands_monitor.model.queueing import BalanceReading, QueueingReading
 from idlehands_monitor.model.reading import StrandedReading
 from idlehands_monitor.model.source import SkippedReading
+from idlehands_monitor.model.vocabulary import CoreTimeSource, Verdict
 from idlehands_monitor.model.worker_time import WorkerTime
 from idlehands_monitor.model.workers import DeadWorkerReading, LifetimesReading
 from idlehands_monitor.views.formatting import safe_line
@@ -52,7 +53,7 @@ def stealing():
     (first, *others) = pool.promises
     broken = replace(
         first,
-        verdict="broken",
+        verdict=Verdict.BROKEN,
         evidence="broken in 3 of 40 cases",
         timestamps_ns=(pool.begin_ns + 1_500_000_000,),
     )
@@ -60,7 +61,7 @@ def stealing():
     pool = replace(
         pool,
         pid=4711,
-        core_time="kernel",
+        core_time=CoreTimeSource.KERNEL,
         time=worker_time,
         blocked=BlockedReading(1.0, 2.0, waits, 100, 1.0, one_core=True),
         findings=(replace(finding, evidence="40 wakes in 10 s", gain_s=1.25), *more),
@@ -130,7 +131,8 @@ READINGS = {
     "external": shown,
     "external without stacks": without_stacks,
     "assumed": lambda: replace(
-        reading(), pools=(replace(reading().pools[0], core_time="assumed", time=WorkerTime()),)
+        reading(),
+        pools=(replace(reading().pools[0], core_time=CoreTimeSource.ASSUMED, time=WorkerTime()),),
     ),
 }
 

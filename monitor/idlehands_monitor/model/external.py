@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from .shares import Estimate, Share
-from .vocabulary import ExternalState
+from .vocabulary import ExternalCategory, ExternalState
 
 UNANSWERED = (
     "number-of-tasks",
@@ -82,12 +82,13 @@ class ExternalTime:
         """The shares that add up to all worker time, as in `SharesOfTime`."""
         if not self.seconds:
             return ()
-        working = Share("working", self.working)
-        waiting = Share("run_queue_wait", self.run_queue_wait)
+        working = Share(ExternalCategory.WORKING, self.working)
+        waiting = Share(ExternalCategory.RUN_QUEUE_WAIT, self.run_queue_wait)
         if self.blocked is None or self.parked is None:
-            return working, waiting, Share("off_core", self.off_core)
-        blocked = Share("blocked", self.blocked.value, self.blocked)
-        return working, blocked, waiting, Share("parked", self.parked.value, self.parked)
+            return working, waiting, Share(ExternalCategory.OFF_CORE, self.off_core)
+        blocked = Share(ExternalCategory.BLOCKED, self.blocked.value, self.blocked)
+        parked = Share(ExternalCategory.PARKED, self.parked.value, self.parked)
+        return working, blocked, waiting, parked
 
 
 @dataclass(frozen=True, slots=True)

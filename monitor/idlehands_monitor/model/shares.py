@@ -8,6 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple, Protocol
 
+from .vocabulary import Category, ExternalCategory
+
+AnyCategory = Category | ExternalCategory
+
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
@@ -21,7 +25,7 @@ class Estimate:
 class Share(NamedTuple):
     """The part of the worker time in one category, 0 to 1; its interval where it is estimated."""
 
-    category: str
+    category: AnyCategory
     value: float
     estimate: Estimate | None = None
 

@@ -12,24 +12,25 @@ from typing import TYPE_CHECKING
 
 from rich.cells import cell_len, set_cell_size
 
+from ..model.vocabulary import Category, CoreTimeSource, ExternalCategory
 from .palette import SPARK
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from ..model.shares import Share
+    from ..model.shares import AnyCategory, Share
 
-CATEGORY_NAMES = {
-    "working": "working",
-    "blocked": "blocked",
-    "run_queue_wait": "run-queue wait",
-    "dispatch": "dispatch",
-    "searching": "searching",
-    "waking": "waking",
-    "starved": "starved",
-    "no_work": "no work",
-    "parked": "parked",
-    "off_core": "off the core",
+CATEGORY_NAMES: dict[AnyCategory, str] = {
+    Category.WORKING: "working",
+    Category.BLOCKED: "blocked",
+    Category.RUN_QUEUE_WAIT: "run-queue wait",
+    Category.DISPATCH: "dispatch",
+    Category.SEARCHING: "searching",
+    Category.WAKING: "waking",
+    Category.STARVED: "starved",
+    Category.NO_WORK: "no work",
+    ExternalCategory.PARKED: "parked",
+    ExternalCategory.OFF_CORE: "off the core",
 }
 """The categories of worker time; the last two only of external pools."""
 NONE_HERE = "_"
@@ -89,11 +90,11 @@ def maybe(value: float | None) -> str:
     return "–" if value is None else seconds(value)
 
 
-def category_name(category: str, core_time: str = "") -> str:
+def category_name(category: AnyCategory, core_time: CoreTimeSource = CoreTimeSource.KERNEL) -> str:
     """Write a category's name: working, where nothing tells it from blocked, is time in tasks."""
-    return (
-        "in tasks" if category == "working" and core_time == "assumed" else CATEGORY_NAMES[category]
-    )
+    if category == Category.WORKING and core_time == CoreTimeSource.ASSUMED:
+        return "in tasks"
+    return CATEGORY_NAMES[category]
 
 
 def count(value: float) -> str:

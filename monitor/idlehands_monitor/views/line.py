@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from ..model.vocabulary import CoreTimeSource
 from .formatting import amount, category_name, clean, count, number_of
 from .sections.head import nothing
 from .sections.tasks import failed_words
@@ -31,7 +32,7 @@ def second_line(reading: Reading) -> str:
     return f"{source.state}: " + " | ".join(parts) + note
 
 
-def _shares(time: SharesOfTime, core_time: str, least: float) -> str:
+def _shares(time: SharesOfTime, core_time: CoreTimeSource, least: float) -> str:
     return ", ".join(
         f"{category_name(share.category, core_time)} {amount(share)}"
         for share in time.shares
@@ -54,7 +55,7 @@ def _recorded(pool: PoolReading) -> str:
 
 
 def _external(pool: ExternalPoolReading) -> str:
-    shares = _shares(pool.time, "", 0.0)
+    shares = _shares(pool.time, CoreTimeSource.KERNEL, 0.0)
     waits = waits_words(pool.time)
     if waits:
         shares += f"; {off_core_name(pool.time)} in: {clean(waits)}"

@@ -13,6 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from ..model.shares import AnyCategory
+from ..model.vocabulary import Category, ExternalCategory, Verdict
+
 
 @dataclass(frozen=True, slots=True)
 class Style:
@@ -22,29 +25,29 @@ class Style:
     colour: str
 
 
-CATEGORY_STYLES = {
-    "working": Style("█", "#009E73"),
-    "blocked": Style("▓", "#0072B2"),
-    "run_queue_wait": Style("▒", "#CC79A7"),
-    "dispatch": Style("░", "#F0E442"),
-    "searching": Style("╱", "#56B4E9"),
-    "waking": Style("▴", "#E69F00"),
-    "starved": Style("╳", "#D55E00"),
-    "no_work": Style("·", "#999999"),
+CATEGORY_STYLES: dict[AnyCategory, Style] = {
+    Category.WORKING: Style("█", "#009E73"),
+    Category.BLOCKED: Style("▓", "#0072B2"),
+    Category.RUN_QUEUE_WAIT: Style("▒", "#CC79A7"),
+    Category.DISPATCH: Style("░", "#F0E442"),
+    Category.SEARCHING: Style("╱", "#56B4E9"),
+    Category.WAKING: Style("▴", "#E69F00"),
+    Category.STARVED: Style("╳", "#D55E00"),
+    Category.NO_WORK: Style("·", "#999999"),
 }
 
-EXTERNAL_STYLES = {
-    **{
-        category: CATEGORY_STYLES[category] for category in ("working", "blocked", "run_queue_wait")
-    },
-    "parked": Style("─", "#E69F00"),
-    "off_core": Style("┄", "#999999"),
+EXTERNAL_STYLES: dict[AnyCategory, Style] = {
+    ExternalCategory.WORKING: CATEGORY_STYLES[Category.WORKING],
+    ExternalCategory.BLOCKED: CATEGORY_STYLES[Category.BLOCKED],
+    ExternalCategory.RUN_QUEUE_WAIT: CATEGORY_STYLES[Category.RUN_QUEUE_WAIT],
+    ExternalCategory.PARKED: Style("─", "#E69F00"),
+    ExternalCategory.OFF_CORE: Style("┄", "#999999"),
 }
 """Parked is not drawn as no work: samples do not say whether there was any."""
 
 TIME_STYLES = {**CATEGORY_STYLES, **EXTERNAL_STYLES}
-VERDICT_MARKS = {"kept": "✓", "broken": "✗", "unknown": "·"}
-VERDICT_COLOURS = {"kept": "#009E73", "broken": "#D55E00", "unknown": ""}
+VERDICT_MARKS = {Verdict.KEPT: "✓", Verdict.BROKEN: "✗", Verdict.UNKNOWN: "·"}
+VERDICT_COLOURS = {Verdict.KEPT: "#009E73", Verdict.BROKEN: "#D55E00", Verdict.UNKNOWN: ""}
 
 CIVIDIS = (
     "#00224E",

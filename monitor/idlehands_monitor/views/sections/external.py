@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from ...model.vocabulary import CoreTimeSource, ExternalState
 from ..formatting import bounded, number_of, seconds, shortened
 from .facts import Column, Section, Sentence, Table, Tone, plain
 from .time_split import EXTERNAL_NOTE, WorkerRow, time_split, workers_section
@@ -55,7 +56,7 @@ def external_pool(pool: ExternalPoolReading) -> list[Section | None]:
     missing = (Sentence(missing_text(pool), Tone.STRONG),) if pool.missing else ()
     return [
         Section(f"Pool {bounded(pool.name, NAME_LETTERS)}", lead, missing, level=2),
-        time_split(pool.time, "", "" if pool.missing else EXTERNAL_NOTE),
+        time_split(pool.time, CoreTimeSource.KERNEL, "" if pool.missing else EXTERNAL_NOTE),
         external_waits(pool.time),
         _stacks("Most often parked in", pool.parked_stacks),
         _stacks("Most often blocked in", pool.blocked_stacks),
@@ -98,10 +99,10 @@ def stack_text(stack: StackReading) -> str:
 
 def state_text(worker: ExternalWorkerReading) -> str:
     """Return what a worker was in at its last sample."""
-    state = "not known" if worker.state == "unknown" else worker.state
-    if worker.state == "unknown" and worker.waits_for:
+    state: str = "not known" if worker.state == ExternalState.UNKNOWN else worker.state
+    if worker.state == ExternalState.UNKNOWN and worker.waits_for:
         state = f"off the core, {bounded(worker.waits_for, 30)}"
-    elif worker.state == "blocked" and worker.waits_for:
+    elif worker.state == ExternalState.BLOCKED and worker.waits_for:
         state = f"blocked, {bounded(worker.waits_for, 30)}"
     return state
 

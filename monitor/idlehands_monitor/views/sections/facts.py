@@ -8,6 +8,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from ...model.shares import AnyCategory
 
 
 class Tone(Enum):
@@ -31,7 +35,7 @@ class Sentence:
 class Slice:
     """One part of a bar: a category of worker time, its share (0 to 1), and both in words."""
 
-    category: str
+    category: AnyCategory
     share: float
     words: str
 

@@ -26,7 +26,7 @@ def head(reading: Reading) -> Section:
 def who(reading: Reading) -> str:
     """Return the facts of the process and of the stream, in one line."""
     source = reading.source
-    facts = [source.state]
+    facts: list[str] = [source.state]
     if source.pid >= 0:
         facts.append(f"process {source.pid}")
     if source.program:

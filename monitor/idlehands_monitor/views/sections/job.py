@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
+from ...model.vocabulary import CoreTimeSource
 from ..formatting import bounded, number_of
 from .facts import Section, Sentence, plain
 from .time_split import split_parts
@@ -27,8 +28,9 @@ def job(reading: Reading) -> Section | None:
         f"{len(reading.pools)} pools{where}, {number_of(workers, 'worker')}, "
         f"{reading.total.worker_seconds:.1f} worker-seconds"
     )
-    all_assumed = all(pool.core_time == "assumed" for pool in reading.pools)
-    parts = split_parts(reading.total, "assumed" if all_assumed else "")
+    all_assumed = all(pool.core_time == CoreTimeSource.ASSUMED for pool in reading.pools)
+    known = CoreTimeSource.ASSUMED if all_assumed else CoreTimeSource.KERNEL
+    parts = split_parts(reading.total, known)
     if reading.headline is not None:
         pool, finding = reading.headline
         parts += (Sentence(f"Costliest finding: {finding.code} in pool {bounded(pool.name)}"),)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from ...model.vocabulary import Verdict
 from ..formatting import bounded, seconds
 from .facts import Column, Section, Sentence, Table
 
@@ -28,12 +29,12 @@ def promises(pool: PoolReading) -> Section | None:
 
 def is_broken(promise: PromiseReading) -> bool:
     """Return whether a run breaks a promise."""
-    return promise.verdict == "broken"
+    return promise.verdict == Verdict.BROKEN
 
 
 def judged_by(promise: PromiseReading) -> str:
     """Return what the verdict on a promise goes by, or why there is none."""
-    said = promise.why if promise.verdict == "unknown" else promise.evidence
+    said = promise.why if promise.verdict == Verdict.UNKNOWN else promise.evidence
     return bounded(said, LONGEST_SENTENCE)
 
 

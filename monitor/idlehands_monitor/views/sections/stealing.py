@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ...model.stealing import largest_flows
+from ...model.vocabulary import Verdict
 from ..formatting import bars, count, number_of, seconds, share
 from .facts import Column, Section, Sentence, Table, Tone, plain
 from .matrix import matrix
@@ -15,7 +16,11 @@ if TYPE_CHECKING:
     from ...model.reading import PoolReading
     from ...model.stealing import StealingReading, StealReading, StealTimeline, VictimChoice
 
-VERDICTS = {"kept": "even", "broken": "uneven", "unknown": "too few steal attempts to say"}
+VERDICTS = {
+    Verdict.KEPT: "even",
+    Verdict.BROKEN: "uneven",
+    Verdict.UNKNOWN: "too few steal attempts to say",
+}
 MOST_FLOWS = 5
 TABLE_NOTE = (
     "attempts for each hit: behind the stroke with victims chosen at random; next task: the median "

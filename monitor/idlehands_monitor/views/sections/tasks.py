@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from ...model.vocabulary import CoreTimeSource
 from ..formatting import bounded, count, maybe, number_of, seconds, share
 from .facts import Column, Part, Section, Table, plain
 
@@ -58,13 +59,13 @@ def kinds_table(pool: PoolReading) -> Table:
     return Table((Column("kind", cells=KIND_CELLS), *heads), rows)
 
 
-def _time_columns(core_time: str) -> list[tuple[str, Callable[[KindReading], str]]]:
-    if core_time == "assumed":
+def _time_columns(core_time: CoreTimeSource) -> list[tuple[str, Callable[[KindReading], str]]]:
+    if core_time == CoreTimeSource.ASSUMED:
         return [
             ("in tasks", lambda kind: seconds(in_tasks_s(kind))),
             ("of it in recorded waits", lambda kind: seconds(kind.blocked_s)),
         ]
-    if core_time == "kernel":
+    if core_time == CoreTimeSource.KERNEL:
         return [
             ("working", lambda kind: seconds(kind.working_s)),
             ("blocked", lambda kind: seconds(kind.blocked_s)),

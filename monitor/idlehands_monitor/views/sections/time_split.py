@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from ...model.vocabulary import Category, CoreTimeSource
 from ...model.worker_time import CATEGORIES, FIRST_IDLE
 from ..formatting import amount, bounded, category_name, exact_share
 from .facts import Bar, Column, Part, Section, Sentence, Slice, Table, Tone
@@ -16,14 +17,23 @@ if TYPE_CHECKING:
 
 TITLE = "Where the worker time went"
 NAME_CELLS = 24
+KERNEL = CoreTimeSource.KERNEL
 IDLE = dict.fromkeys(CATEGORIES[FIRST_IDLE:], "idle")
-IN_TASKS = dict.fromkeys(("working", "blocked", "run_queue_wait"), "in tasks")
+IN_TASKS = dict.fromkeys((Category.WORKING, Category.BLOCKED, Category.RUN_QUEUE_WAIT), "in tasks")
 CORE_TIME_NOTES = {
-    "kernel": "time on a core and run-queue wait come from the kernel's counters of each thread",
-    "process": "time on a core comes from each thread's CPU time; run-queue wait is not known here",
-    "tasks": "time on a core is known only of the tasks whose CPU time was read; blocked includes "
-    "run-queue wait",
-    "assumed": "time on a core is not known: only recorded waits are told from time in tasks",
+    CoreTimeSource.KERNEL: (
+        "time on a core and run-queue wait come from the kernel's counters of each thread"
+    ),
+    CoreTimeSource.PROCESS: (
+        "time on a core comes from each thread's CPU time; run-queue wait is not known here"
+    ),
+    CoreTimeSource.TASKS: (
+        "time on a core is known only of the tasks whose CPU time was read; blocked includes "
+        "run-queue wait"
+    ),
+    CoreTimeSource.ASSUMED: (
+        "time on a core is not known: only recorded waits are told from time in tasks"
+    ),
 }
 EXTERNAL_NOTE = (
     "working and run-queue wait are exact, from the kernel's counters of each thread; parked is "
@@ -32,13 +42,13 @@ EXTERNAL_NOTE = (
 )
 
 
-def time_split(time: SharesOfTime, core_time: str, note: str) -> Section:
+def time_split(time: SharesOfTime, core_time: CoreTimeSource, note: str) -> Section:
     """Return the time split of a pool, with what it was measured by."""
     parts = split_parts(time, core_time)
     return Section(TITLE, parts=(*parts, Sentence(note, Tone.NOTE)) if note else parts)
 
 
-def split_parts(time: SharesOfTime, core_time: str = "") -> tuple[Part, ...]:
+def split_parts(time: SharesOfTime, core_time: CoreTimeSource = KERNEL) -> tuple[Part, ...]:
     """Return all shares as one bar, and as a table with a row for each category."""
     slices = bar_of(time, core_time).slices
     rows = tuple(
@@ -53,7 +63,7 @@ def split_parts(time: SharesOfTime, core_time: str = "") -> tuple[Part, ...]:
     return Bar(slices), Table(columns, rows, tuple(Bar((one,)) for one in slices))
 
 
-def bar_of(time: SharesOfTime, core_time: str = "") -> Bar:
+def bar_of(time: SharesOfTime, core_time: CoreTimeSource = KERNEL) -> Bar:
     """Return the picture of a time split."""
     return Bar(
         tuple(
@@ -78,12 +88,14 @@ class WorkerRow:
 
 
 def workers_section(
-    rows: Iterable[WorkerRow], further: tuple[Column, ...], core_time: str = ""
+    rows: Iterable[WorkerRow],
+    further: tuple[Column, ...],
+    core_time: CoreTimeSource = KERNEL,
 ) -> Section:
     """Return one row a worker. Idle categories stand together, and so do those of time in tasks
     where nothing tells them apart."""
     held = list(rows)
-    names = {**IDLE, **(IN_TASKS if core_time == "assumed" else {})}
+    names = IDLE | IN_TASKS if core_time == CoreTimeSource.ASSUMED else IDLE
     split = [_grouped(row.time, names) for row in held]
     heads = tuple(dict.fromkeys(head for cells in split for head in cells))
     columns = (
@@ -100,12 +112,13 @@ def workers_section(
     return Section("Workers", parts=(Table(columns, cells, bars),))
 
 
-def _grouped(time: SharesOfTime, names: dict[str, str]) -> dict[str, str]:
+def _grouped(time: SharesOfTime, names: dict[Category, str]) -> dict[str, str]:
     """Return the share of each category in words, those that have one name in `names` as one."""
     sums: dict[str, float] = {}
     found: dict[str, str] = {}
     for share in time.shares:
-        name = names.get(share.category) or category_name(share.category)
+        known = category_name(share.category)
+        name = names.get(share.category, known) if isinstance(share.category, Category) else known
         sums[name] = sums.get(name, 0.0) + share.value
         found[name] = amount(share._replace(value=sums[name]))
     return found

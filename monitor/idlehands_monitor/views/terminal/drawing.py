@@ -14,7 +14,7 @@ from ..palette import SPARK
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from ...model.shares import SharesOfTime
+    from ...model.shares import AnyCategory, SharesOfTime
     from ...model.workers import WorkerReading
 
 UNITS = ((1_000, "k"), (1_000_000, "M"), (1_000_000_000, "G"))
@@ -36,14 +36,14 @@ def split_cells(values: Sequence[float], cells: int) -> list[int]:
     return shares
 
 
-def category_cells(time: SharesOfTime, cells: int) -> list[tuple[str, int]]:
+def category_cells(time: SharesOfTime, cells: int) -> list[tuple[AnyCategory, int]]:
     """Return (category, cells) in order for a stacked bar; those without a cell are left out."""
     shares = time.shares
     parts = split_cells([share.value for share in shares], cells)
     return [(share.category, part) for share, part in zip(shares, parts, strict=True) if part]
 
 
-def column_cells(time: SharesOfTime, cells: int) -> list[str]:
+def column_cells(time: SharesOfTime, cells: int) -> list[AnyCategory]:
     """Return the categories of a stacked column of `cells` cells from the bottom up."""
     return [category for category, share in category_cells(time, cells) for _ in range(share)]
 

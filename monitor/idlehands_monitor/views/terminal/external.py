@@ -32,6 +32,7 @@ if TYPE_CHECKING:
         ExternalWorkerReading,
         StackReading,
     )
+    from ...model.shares import AnyCategory
 
 Row = list[Run]
 
@@ -189,7 +190,7 @@ def _workers(pool: ExternalPoolReading, cells: int, chosen: int) -> list[Row]:
     return found
 
 
-def _worker(worker: ExternalWorkerReading, gauge: int, names: list[str], cells: int) -> Row:
+def _worker(worker: ExternalWorkerReading, gauge: int, names: list[AnyCategory], cells: int) -> Row:
     amounts = {part.category: amount(part) for part in worker.time.shares}
     numbers = "".join(fit(amounts.get(name, "–"), NUMBER_CELLS) for name in names)
     place = f", {place_text(worker.place)}" if worker.place is not None else ""

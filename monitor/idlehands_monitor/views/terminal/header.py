@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from textual.strip import Strip
 
 from ...model.external import ExternalPoolReading
+from ...model.vocabulary import FindingCode, StreamState
 from ..formatting import (
     amount,
     category_name,
@@ -19,7 +20,7 @@ from ..formatting import (
     share,
     shortened,
 )
-from ..palette import TIME_STYLES
+from ..palette import TIME_STYLES, Style
 from ..sections.external import dumps_text, origin
 from ..sections.host import cores_words
 from ..sections.tasks import failed_words, moved_words
@@ -32,16 +33,14 @@ if TYPE_CHECKING:
     from ...model.reading import PoolReading, Reading
     from ...model.shares import SharesOfTime
 
-STATE_GLYPHS = {"connecting": "◌", "live": "●", "stalled": "◐", "ended": "■", "replay": "▶"}
-STATE_COLOURS = {
-    "connecting": "#E69F00",
-    "live": "#009E73",
-    "stalled": "#E69F00",
-    "ended": "#D55E00",
-    "replay": "#56B4E9",
+STATE_STYLES = {
+    StreamState.CONNECTING: Style("◌", "#E69F00"),
+    StreamState.LIVE: Style("●", "#009E73"),
+    StreamState.STALLED: Style("◐", "#E69F00"),
+    StreamState.ENDED: Style("■", "#D55E00"),
+    StreamState.REPLAY: Style("▶", "#56B4E9"),
 }
 IN_SHORT = ("sampled, not recorded", "no task counts, waits or steals")
-BLOCKED_IN_TASK = "blocked-in-task"
 LINES = 4
 """Of the headline."""
 SEE_STACK = " Enter on a worker shows where it waits."
@@ -160,12 +159,12 @@ class WhoLine(LineView):
 
     def _first(self, reading: Reading, cells: int) -> Strip:
         state = reading.source.state
-        words = f" {STATE_GLYPHS.get(state, '?')} {state}{', paused' if self._paused else ''} "
+        words = f" {STATE_STYLES[state].glyph} {state}{', paused' if self._paused else ''} "
         facts = who(reading, self._pool)
         room = cells - len(words) - 1
         runs: list[Run] = [
             (" " + join_fitting(facts, room), style(bold=True)),
-            (words, style("#000000", STATE_COLOURS.get(state, "#999999"), bold=True)),
+            (words, style("#000000", STATE_STYLES[state].colour, bold=True)),
         ]
         return self.line(runs, cells)
 
@@ -232,7 +231,7 @@ def headline_text(
         if pool.window_s < 1:
             return "Too little has been recorded yet to say what costs most.", ""
         return "No finding: nothing but work takes more than 5 % of the worker time.", ""
-    stack = SEE_STACK if is_running and finding.code == BLOCKED_IN_TASK else ""
+    stack = SEE_STACK if is_running and finding.code == FindingCode.BLOCKED_IN_TASK else ""
     return finding.sentence, f"Try: {finding.advice}{stack}"
 
 

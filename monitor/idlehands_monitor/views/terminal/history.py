@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from textual.strip import Strip
 
     from ...model.reading import PoolReading
+    from ...model.shares import AnyCategory
     from ...model.worker_time import WorkerTime
 
 NARROW_COLUMN, WIDE_COLUMN = 1, 2
@@ -25,7 +26,7 @@ class HistoryView(LineView):
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self._recent: tuple[int, int, tuple[WorkerTime, ...]] = (0, 0, ())
-        self._columns: list[list[str]] = []
+        self._columns: list[list[AnyCategory]] = []
         self._width = WIDE_COLUMN
 
     def show(self, pool: PoolReading | None) -> None:

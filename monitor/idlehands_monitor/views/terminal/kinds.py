@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Callable, NamedTuple
 
+from ...model.vocabulary import CoreTimeSource
 from ..formatting import clean, count, maybe, seconds, share, shortened
 from ..sections.tasks import in_tasks_s
 from .drawing import fit
@@ -49,7 +50,7 @@ def columns_of(pool: PoolReading, cells: int) -> list[Column]:
         wanted = [ENDED, *failing, MEDIAN, STOLEN]
     else:
         calls = [CALLS] if any(kind.calls != kind.finished for kind in tasks.kinds) else []
-        time = [IN_TASKS] if pool.core_time == "assumed" else [WORKING, BLOCKED]
+        time = [IN_TASKS] if pool.core_time == CoreTimeSource.ASSUMED else [WORKING, BLOCKED]
         wanted = [*time, ENDED, *failing, MEDIAN, *calls]
     chosen: list[Column] = []
     name = max(LEAST_NAME, cells // 3)

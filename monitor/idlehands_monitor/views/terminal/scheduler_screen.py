@@ -16,6 +16,7 @@ from textual.containers import Vertical, VerticalScroll
 from textual.message import Message
 from textual.widgets import Static
 
+from ...model.vocabulary import Verdict
 from ..formatting import clean
 from ..palette import VERDICT_COLOURS, VERDICT_MARKS
 from ..sections.deques import deques
@@ -176,7 +177,7 @@ class PromiseSheet(Sheet):
 
 def shown_promises(pool: PoolReading) -> tuple[PromiseReading, ...]:
     """Return the promises to show: of a pool whose workers share one queue those that apply."""
-    return tuple(one for one in pool.promises if pool.has_steals or one.verdict != "unknown")
+    return tuple(one for one in pool.promises if pool.has_steals or one.verdict != Verdict.UNKNOWN)
 
 
 def title_text(pool: PoolReading, *, replay: bool) -> Text:
@@ -204,7 +205,7 @@ def promise_text(pool: PoolReading, promise: PromiseReading, *, chosen: bool = F
         text.append(f"\n{promise.purpose}")
         moments = timestamps_words(pool, promise)
         text.append(f"\n{moments}" if moments else "", style="dim")
-    if verdict != "unknown":
+    if verdict != Verdict.UNKNOWN:
         text.append(f"\n{promise.source}", style="dim")
     return text
 
