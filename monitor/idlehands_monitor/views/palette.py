@@ -1,8 +1,8 @@
-"""Colours and glyphs: every entry and every step has both, so colour is never alone.
+"""Colours and glyphs: every category and every step has both, so colour is never alone.
 
-Entries: the palette of M. Okabe and K. Ito for colour-blind eyes (2002, as commonly published;
+Categories: the palette of M. Okabe and K. Ito for colour-blind eyes (2002, as commonly published;
 its black is a grey here, to show on a dark ground). Matrix: cividis (J. R. Nuñez, C. R. Anderton,
-R. S. Renslow 2018, PLoS ONE 13(7):e0199239), nine of its entries. Text on a cell is black or
+R. S. Renslow 2018, PLoS ONE 13(7):e0199239), nine of its colours. Text on a cell is black or
 white, whichever contrasts more (WCAG 2.x), which is at least 4.5 : 1 on any colour.
 """
 
@@ -19,7 +19,7 @@ from ..model.vocabulary import Category, ExternalCategory, Verdict
 
 @dataclass(frozen=True, slots=True)
 class Style:
-    """How an entry of worker time is drawn."""
+    """How a category of worker time, or a state, is drawn."""
 
     glyph: str
     colour: str

@@ -43,8 +43,8 @@ def external_head(reading: Reading) -> Section | None:
     """Return what samples do not show, and how to see it; None for a process with a probe."""
     if not reading.sampled:
         return None
-    advice = plain(*advice_lines(reading))
-    return Section("External process", NOT_RECORDED, advice, level=2)
+    parts = (Sentence(NOT_RECORDED, Tone.STRONG), *plain(*advice_lines(reading)))
+    return Section("External process", parts=parts, level=2)
 
 
 def external_pool(pool: ExternalPoolReading) -> list[Section | None]:

@@ -23,8 +23,8 @@ VERDICTS = {
 }
 MOST_FLOWS = 5
 TABLE_NOTE = (
-    "attempts for each hit: behind the stroke with victims chosen at random; next task: the median "
-    "time to it from an empty deque; net: tasks given less tasks taken"
+    "attempts for each hit: measured / with victims chosen at random; next task: median time from "
+    "an empty deque to the next task; net: tasks given less tasks taken"
 )
 
 

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Callable, NamedTuple
 
 from ...model.vocabulary import CoreTimeSource
 from ..formatting import bounded, count, maybe, number_of, seconds, share
 from .facts import Column, Part, Section, Table, plain
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from ...model.reading import PoolReading
     from ...model.tasks import KindReading, TaskReading
 
@@ -38,46 +36,51 @@ def tasks(pool: PoolReading) -> Section:
     return Section("Tasks", lead, parts)
 
 
+class KindColumn(NamedTuple):
+    """A column of the table of kinds: its name, and what it says of one kind."""
+
+    name: str
+    text: Callable[[KindReading], str]
+
+
+CALLS = KindColumn("calls", lambda kind: count(kind.calls))
+MEDIAN = KindColumn("median", lambda kind: maybe(kind.median_s))
+IN_TASKS = KindColumn("in tasks", lambda kind: seconds(in_tasks_s(kind)))
+"""Stands for working and blocked where nothing tells the two apart."""
+WORKING = KindColumn("working", lambda kind: seconds(kind.working_s))
+BLOCKED = KindColumn("blocked", lambda kind: seconds(kind.blocked_s))
+RECORDED_WAITS = KindColumn("of it in recorded waits", BLOCKED.text)
+RUN_QUEUE_WAIT = KindColumn("run-queue wait", lambda kind: seconds(kind.run_queue_wait_s))
+OFF_CORE = KindColumn(
+    "blocked or run-queue wait", lambda kind: seconds(kind.blocked_s + kind.run_queue_wait_s)
+)
+TIME_COLUMNS = {
+    CoreTimeSource.KERNEL: (WORKING, BLOCKED, RUN_QUEUE_WAIT),
+    CoreTimeSource.PROCESS: (WORKING, OFF_CORE),
+    CoreTimeSource.TASKS: (WORKING, OFF_CORE),
+    CoreTimeSource.ASSUMED: (IN_TASKS, RECORDED_WAITS),
+}
+"""Where the time of a kind's tasks went, no further apart than is known."""
+
+
 def kinds_table(pool: PoolReading) -> Table:
-    """Return a row for each kind: how its tasks ended, and where their time went as far apart as
-    that is known."""
+    """Return a row for each kind: how its tasks ended, and where their time went."""
     kinds = pool.tasks.kinds
-    columns: list[tuple[str, Callable[[KindReading], str]]] = [
-        ("finished", lambda kind: str(kind.finished))
-    ]
-    if any(kind.calls > kind.finished for kind in kinds):
-        columns.append(("calls", lambda kind: count(kind.calls)))
-    columns.append(("failed", lambda kind: str(kind.failed)))
-    columns.append(("median", lambda kind: maybe(kind.median_s)))
-    columns += _time_columns(pool.core_time)
-    if pool.has_steals:
-        columns.append(("stolen", lambda kind: str(kind.stolen)))
-    heads = tuple(Column(name, to_right=True) for name, _ in columns)
+    has_calls = any(kind.calls > kind.finished for kind in kinds)
+    columns = (
+        KindColumn("finished", lambda kind: str(kind.finished)),
+        *((CALLS,) if has_calls else ()),
+        KindColumn("failed", lambda kind: str(kind.failed)),
+        MEDIAN,
+        *TIME_COLUMNS[pool.core_time],
+        *((KindColumn("stolen", lambda kind: str(kind.stolen)),) if pool.has_steals else ()),
+    )
+    heads = (Column(column.name, to_right=True) for column in columns)
     rows = tuple(
-        (bounded(kind.kind), *(text(kind) for _, text in columns)) for kind in kinds[:MOST_KINDS]
+        (bounded(kind.kind), *(column.text(kind) for column in columns))
+        for kind in kinds[:MOST_KINDS]
     )
     return Table((Column("kind", cells=KIND_CELLS), *heads), rows)
-
-
-def _time_columns(core_time: CoreTimeSource) -> list[tuple[str, Callable[[KindReading], str]]]:
-    if core_time == CoreTimeSource.ASSUMED:
-        return [
-            ("in tasks", lambda kind: seconds(in_tasks_s(kind))),
-            ("of it in recorded waits", lambda kind: seconds(kind.blocked_s)),
-        ]
-    if core_time == CoreTimeSource.KERNEL:
-        return [
-            ("working", lambda kind: seconds(kind.working_s)),
-            ("blocked", lambda kind: seconds(kind.blocked_s)),
-            ("run-queue wait", lambda kind: seconds(kind.run_queue_wait_s)),
-        ]
-    return [
-        ("working", lambda kind: seconds(kind.working_s)),
-        (
-            "blocked or run-queue wait",
-            lambda kind: seconds(kind.blocked_s + kind.run_queue_wait_s),
-        ),
-    ]
 
 
 def in_tasks_s(kind: KindReading) -> float:

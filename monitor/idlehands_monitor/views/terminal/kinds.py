@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Callable, NamedTuple
 
 from ...model.vocabulary import CoreTimeSource
-from ..formatting import clean, count, maybe, seconds, share, shortened
-from ..sections.tasks import in_tasks_s
+from ..formatting import clean, count, share, shortened
+from ..sections import tasks
 from .drawing import fit
 from .strips import Run, style
 
@@ -27,16 +27,11 @@ class Column(NamedTuple):
 
 ENDED = Column("ended", 7, lambda kind: count(kind.finished))
 FAILED = Column("failed", 7, lambda kind: count(kind.failed) if kind.failed else "–")
-MEDIAN = Column("median", 9, lambda kind: maybe(kind.median_s))
-WORKING = Column("working", 9, lambda kind: seconds(kind.working_s))
-IN_TASKS = Column(
-    "in tasks",
-    10,
-    lambda kind: seconds(in_tasks_s(kind)),
-)
-"""Stands for working and blocked where nothing tells the two apart."""
-BLOCKED = Column("blocked", 9, lambda kind: seconds(kind.blocked_s))
-CALLS = Column("calls", 7, lambda kind: count(kind.calls))
+MEDIAN = Column(tasks.MEDIAN.name, 9, tasks.MEDIAN.text)
+WORKING = Column(tasks.WORKING.name, 9, tasks.WORKING.text)
+IN_TASKS = Column(tasks.IN_TASKS.name, 10, tasks.IN_TASKS.text)
+BLOCKED = Column(tasks.BLOCKED.name, 9, tasks.BLOCKED.text)
+CALLS = Column(tasks.CALLS.name, 7, tasks.CALLS.text)
 STOLEN = Column(
     "stolen", 8, lambda kind: share(kind.stolen / kind.finished) if kind.finished else "–"
 )
@@ -44,12 +39,11 @@ STOLEN = Column(
 
 def columns_of(pool: PoolReading, cells: int) -> list[Column]:
     """Return the columns to show of a pool's kinds in `cells` cells, those that say most first."""
-    tasks = pool.tasks
-    failing = [FAILED] if tasks.failed else []
+    failing = [FAILED] if pool.tasks.failed else []
     if pool.has_steals:
         wanted = [ENDED, *failing, MEDIAN, STOLEN]
     else:
-        calls = [CALLS] if any(kind.calls != kind.finished for kind in tasks.kinds) else []
+        calls = [CALLS] if any(kind.calls != kind.finished for kind in pool.tasks.kinds) else []
         time = [IN_TASKS] if pool.core_time == CoreTimeSource.ASSUMED else [WORKING, BLOCKED]
         wanted = [*time, ENDED, *failing, MEDIAN, *calls]
     chosen: list[Column] = []
