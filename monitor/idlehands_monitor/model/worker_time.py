@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from functools import cached_property
+from operator import attrgetter
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -48,14 +49,16 @@ class WorkerTime:
     @property
     def shares(self) -> tuple[Share, ...]:
         """The share of each category, as in `SharesOfTime`; all 0 where there is no time."""
-        total = max(1, self.total)
-        return tuple(Share(name, getattr(self, name) / total) for name in CATEGORIES)
+        values: tuple[int, ...] = VALUES(self)
+        total = max(1, sum(values))
+        return tuple(map(Share, CATEGORIES, [value / total for value in values]))
 
     def __add__(self, other: WorkerTime) -> WorkerTime:
         return WorkerTime(*(getattr(self, name) + getattr(other, name) for name in CATEGORIES))
 
 
 CATEGORIES = tuple(Category)
+VALUES = attrgetter(*(category.value for category in CATEGORIES))
 FIRST_BETWEEN, FIRST_IDLE = (
     CATEGORIES.index(Category.DISPATCH),
     CATEGORIES.index(Category.SEARCHING),
