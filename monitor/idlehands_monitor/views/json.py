@@ -169,6 +169,13 @@ def _pool(pool: PoolReading) -> dict[str, Any]:
         "lost_rows": pool.lost_rows,
         "misuses": pool.misuses,
         "closed": pool.closed,
+        **_scheduling(pool),
+    }
+
+
+def _scheduling(pool: PoolReading) -> dict[str, Any]:
+    """Return how tasks flowed, how deques were used, and how workers parked."""
+    return {
         "queueing": _finite(fields_of(pool.queueing)) if pool.queueing is not None else None,
         "balance": _value(pool.balance),
         "ends": _ends(pool.ends) if pool.ends is not None else None,
