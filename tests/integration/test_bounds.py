@@ -43,7 +43,7 @@ def runs(captured_once):
             pool=pool,
             graph=SimpleNamespace(**pool["graph"]),
             promises={promise["code"]: promise for promise in pool["promises"]},
-            text=text[text.index(f"Pool {pool['name']} ") :],
+            text=text[text.index(f"Pool {pool['name']}: ") :],
         )
         for pool in document["pools"]
         if pool["name"] in known
