@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 from ..model.errors import DONE, NOTHING_TO_WATCH, CommandError
 from ..session.captures import new_file
 from ..session.opening import read_target
-from ..views.formatting import safe
 from ..views.sections.head import nothing, skipped_lines
 from .output import message, write
 
@@ -24,7 +23,7 @@ def run(options: argparse.Namespace) -> int:
         with new_file(options.html, replace=options.force) as file:
             from ..views.html import render as render_html
 
-            file.write(safe(render_html(_read(options))).encode())
+            file.write(render_html(_read(options)).encode())
         return DONE
     reading = _read(options)
     if options.json:

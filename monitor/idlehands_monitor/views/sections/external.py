@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from ...model.external import RUNS_PROBED
 from ...model.vocabulary import CoreTimeSource, ExternalState
 from ..formatting import bounded, number_of, seconds, shortened
 from .facts import Column, Section, Sentence, Table, Tone, plain
@@ -29,8 +30,6 @@ NO_TASK_YET = (
     "The job runs under idlehands run, but none of its pools had taken a task when this began: "
     "watch it again once one has, to see these too."
 )
-RUNS_PROBED = ("-m idlehands", "idlehands")
-"""What a program that `idlehands run` has started looks like from outside."""
 LIBRARY_ADVICE = (
     "The worker processes of {library} are not probed by idlehands run, which knows the pools of "
     "concurrent.futures, multiprocessing, multiprocess, loky and joblib."
