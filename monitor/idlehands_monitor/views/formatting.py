@@ -115,11 +115,6 @@ def share(value: float) -> str:
     return f"{value * 100:.0f} %"
 
 
-def exact_share(value: float) -> str:
-    """Write a share as a percentage to one tenth."""
-    return f"{value * 100:.1f} %"
-
-
 def amount(part: Share) -> str:
     """Write a share with its interval: 25 %, 41 % ± 12, or 3 % (0–36) where it is lopsided."""
     if part.estimate is None:
@@ -133,6 +128,11 @@ def amount(part: Share) -> str:
     if abs(below - above) > LOPSIDED:
         return f"{value} % ({low}–{high})"
     return f"{value} % ± {max(below, above)}"
+
+
+def exact_amount(part: Share) -> str:
+    """Write a share likewise, to one tenth of a per cent where it is no estimate."""
+    return f"{part.value * 100:.1f} %" if part.estimate is None else amount(part)
 
 
 def bars(values: Sequence[float | None], largest: float, width: int = 1) -> str:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from ...model.vocabulary import Category, CoreTimeSource
 from ...model.worker_time import CATEGORIES, FIRST_IDLE
-from ..formatting import amount, bounded, category_name, exact_share
+from ..formatting import amount, bounded, category_name, exact_amount
 from .facts import Bar, Column, Part, Section, Sentence, Slice, Table, Tone
 
 if TYPE_CHECKING:
@@ -55,7 +55,7 @@ def split_parts(time: SharesOfTime, core_time: CoreTimeSource = KERNEL) -> tuple
         (
             category_name(share.category, core_time),
             f"{share.value * time.worker_seconds:.2f} s",
-            amount(share) if share.estimate is not None else exact_share(share.value),
+            exact_amount(share),
         )
         for share in time.shares
     )

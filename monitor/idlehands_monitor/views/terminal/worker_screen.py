@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING, ClassVar
 
 from rich.text import Text
 
-from ...model.worker_time import CATEGORIES
-from ..formatting import CATEGORY_NAMES, amount, clean, number_of, seconds
-from ..palette import CATEGORY_STYLES, EXTERNAL_STYLES
+from ..formatting import category_name, clean, exact_amount, number_of, seconds
+from ..palette import TIME_STYLES
 from ..sections.external import place_text, state_text
 from ..sections.waits import off_core_name, waits_words
 from .drawing import doing_now, spark
@@ -23,6 +22,7 @@ if TYPE_CHECKING:
 
     from ...model.external import ExternalPoolReading, ExternalWorkerReading
     from ...model.reading import PoolReading
+    from ...model.shares import SharesOfTime
     from ...model.workers import WorkerReading
     from ...session.stacks import Stack
 
@@ -102,15 +102,7 @@ def figures(pool: PoolReading, worker: WorkerReading) -> Text:
     text.append(f"Worker {worker.index} of {clean(pool.name, 60)}", style="bold")
     text.append(f"   {clean(worker.name, 60)}, thread {worker.native_id}\n")
     text.append(f"{doing_now(worker)}\n\n")
-    total = max(1, worker.time.total)
-    for category in CATEGORIES:
-        value = getattr(worker.time, category)
-        category_style = CATEGORY_STYLES[category]
-        bar = category_style.glyph * round(value / total * BAR_CELLS)
-        text.append(
-            f"{CATEGORY_NAMES[category]:<15}{seconds(value / 1e9):>9}{value / total:>7.1%} "
-        )
-        text.append(f"{bar}\n", style=category_style.colour)
+    text.append(split_text(worker.time))
     text.append(f"\nidle share of each past second, oldest left\n{'':>2}")
     text.append(spark(worker.idle_history, HISTORY_CELLS).strip() or "nothing yet", "#56B4E9")
     depth = "–" if worker.depth < 0 else number_of(worker.depth, "task")
@@ -132,15 +124,24 @@ def external_figures(pool: ExternalPoolReading, worker: ExternalWorkerReading) -
     place = f", {place_text(worker.place)}" if worker.place is not None else ""
     at_last = clean(f"at its last sample: {state_text(worker)}{place}")
     text.append(f"{at_last}\n\n", style="not bold")
-    for part in worker.time.shares:
-        category_style = EXTERNAL_STYLES[part.category]
-        bar = category_style.glyph * round(part.value * BAR_CELLS)
-        text.append(f"{CATEGORY_NAMES[part.category]:<15}{amount(part):>16} ", style="not bold")
-        text.append(f"{bar}\n", style=f"not bold {category_style.colour}")
+    text.append(split_text(worker.time))
     waits = clean(waits_words(worker.time))
     if waits:
         what = off_core_name(worker.time)
         text.append(f"\n{what}, in shares of its time: {waits}\n", style="not bold")
+    return text
+
+
+def split_text(time: SharesOfTime) -> Text:
+    """Return a time split as text, a line with a bar for each category."""
+    text = Text(style="not bold")
+    for part in time.shares:
+        spent = seconds(part.value * time.worker_seconds)
+        category_style = TIME_STYLES[part.category]
+        text.append(f"{category_name(part.category):<15}{spent:>9}{exact_amount(part):>14} ")
+        text.append(
+            f"{category_style.glyph * round(part.value * BAR_CELLS)}\n", category_style.colour
+        )
     return text
 
 
