@@ -36,7 +36,7 @@ from idlehands_monitor.ingest.capture import CaptureReader
 MOST_MB = 500
 MOST_SECONDS = 10.0
 STATUSES = (0, 2, 3)
-WAYS = ("text", "json", "html", "lines", "screen", "live", "pools")
+WAYS = ("text", "markdown", "json", "html", "lines", "screen", "live", "pools")
 SMALL_BYTES = 1 << 20
 
 
@@ -83,6 +83,7 @@ def _load() -> None:
     import idlehands_monitor.commands.watch
     import idlehands_monitor.views.html
     import idlehands_monitor.views.json
+    import idlehands_monitor.views.markdown
     import idlehands_monitor.views.terminal.app
     import idlehands_monitor.views.text  # noqa: F401
 
@@ -152,6 +153,8 @@ def _read(path: Path, way: str, out: Path) -> int:
         return cli.main(["explain", str(path)])
     if way == "json":
         return cli.main(["explain", "--json", str(path)])
+    if way == "markdown":
+        return cli.main(["explain", "--markdown", str(path)])
     if way == "html":
         page = path.with_suffix(".html")
         status = cli.main(["explain", "--force", "--html", str(page), str(path)])
