@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, ClassVar
 
-from textual.binding import Binding, BindingType
 from textual.geometry import Region, Size
 from textual.message import Message
 from textual.scroll_view import ScrollView
@@ -21,10 +20,12 @@ from ..sections.external import (
 from ..sections.waits import off_core_name, waits_words
 from .drawing import fit
 from .header import legend_rows, wrap
+from .keys import EXTERNAL_WORKERS, bindings
 from .line_view import LineView
 from .strips import Run, bar_runs, style
 
 if TYPE_CHECKING:
+    from textual.binding import BindingType
     from textual.strip import Strip
 
     from ...model.external import (
@@ -55,11 +56,7 @@ class ExternalView(LineView, ScrollView, can_focus=True):
     Up and down choose a worker, enter opens it.
     """
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("up", "move(-1)", "previous worker", show=False),
-        Binding("down", "move(1)", "next worker", show=False),
-        Binding("enter", "open", "open worker", show=False),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = bindings(EXTERNAL_WORKERS)
 
     class Opened(Message):
         """A worker was chosen with enter."""

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, ClassVar
 from rich.console import Group
 from rich.padding import Padding
 from rich.text import Text
-from textual.binding import Binding, BindingType
 from textual.containers import Vertical, VerticalScroll
 from textual.message import Message
 from textual.widgets import Static
@@ -32,10 +31,12 @@ from ..sections.promises import (
 from ..sections.queueing import queueing
 from ..sections.stealing import said
 from ..text import sentence_lines
+from .keys import PROMISE_SHEET, PROMISES, bindings
 from .sheet import Sheet
 
 if TYPE_CHECKING:
     from textual.app import ComposeResult
+    from textual.binding import BindingType
 
     from ...model.promises import PromiseReading
     from ...model.reading import PoolReading
@@ -57,16 +58,7 @@ class Jump(Message):
 class SchedulerScreen(Sheet):
     """Promises, work, steals, deques and parking of one pool; escape or s closes."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("s", "close", "close"),
-        Binding("up", "move(-1)", "promise before"),
-        Binding("down", "move(1)", "promise after"),
-        Binding("pageup", "scroll(-10)", "back"),
-        Binding("pagedown", "scroll(10)", "on"),
-        Binding("enter", "open", "open the promise"),
-        Binding("j", "jump(1)", "next moment"),
-        Binding("b", "jump(-1)", "moment before"),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = bindings(PROMISES)
 
     def __init__(self, *, replay: bool = False) -> None:
         super().__init__()
@@ -153,11 +145,7 @@ class SchedulerScreen(Sheet):
 class PromiseSheet(Sheet):
     """One promise whole; enter closes it."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "close", "close"),
-        Binding("j", "jump(1)", "next moment"),
-        Binding("b", "jump(-1)", "moment before"),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = bindings(PROMISE_SHEET)
 
     def __init__(self, code: str, *, replay: bool) -> None:
         super().__init__()

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, ClassVar
 
 from rich.text import Text
-from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, VerticalScroll
 from textual.screen import Screen
 from textual.widgets import Static
@@ -20,10 +19,12 @@ from ..sections.stealing import (
     thieves_table,
 )
 from .header import WhoLine
+from .keys import STEALS, bindings
 from .matrix import MatrixView
 
 if TYPE_CHECKING:
     from textual.app import ComposeResult
+    from textual.binding import BindingType
 
     from ...model.reading import PoolReading, Reading
     from ...model.stealing import StealingReading, StealTimeline
@@ -65,7 +66,7 @@ class StealsScreen(Screen[None]):
     StealsScreen.narrow #timeline { display: none; }
     StealsScreen #bottom { height: 1; color: $text-muted; padding: 0 1; }
     """
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,t,q", "close", "close")]
+    BINDINGS: ClassVar[list[BindingType]] = bindings(STEALS)
 
     def __init__(self, like: MatrixView) -> None:
         super().__init__()

@@ -8,17 +8,18 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import TYPE_CHECKING, ClassVar
 
-from textual.binding import Binding, BindingType
 from textual.geometry import Region, Size
 from textual.message import Message
 from textual.scroll_view import ScrollView
 
 from ..formatting import clean, count
 from .drawing import doing_now, fit, spark
+from .keys import WORKERS, bindings
 from .line_view import LineView
 from .strips import Run, bar_runs, style
 
 if TYPE_CHECKING:
+    from textual.binding import BindingType
     from textual.strip import Strip
 
     from ...model.reading import PoolReading
@@ -36,15 +37,7 @@ Widths = tuple[int, int, int]
 class WorkersView(LineView, ScrollView, can_focus=True):
     """All workers of a pool as one widget; up and down choose one, enter opens it."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("up", "move(-1)", "previous worker", show=False),
-        Binding("down", "move(1)", "next worker", show=False),
-        Binding("pageup", "move(-10)", "ten back", show=False),
-        Binding("pagedown", "move(10)", "ten on", show=False),
-        Binding("home", "move(-10000)", "first worker", show=False),
-        Binding("end", "move(10000)", "last worker", show=False),
-        Binding("enter", "open", "open worker", show=False),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = bindings(WORKERS)
 
     class Opened(Message):
         """A worker was chosen with enter."""
