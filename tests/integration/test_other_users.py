@@ -267,7 +267,7 @@ def test_a_reader_that_is_turned_away_gets_the_reason_in_a_line(folder, run, tar
     with closing(FakeProbe(folder / f"{os.getpid()}.sock", greeting_then(refused))):
         line = one_line(run("watch", target, "--no-screen", "--for", "1s"), 3)
     assert line.endswith(
-        f"process {os.getpid()} takes no reader now: 8 readers are attached already"
+        f"process {os.getpid()} refused the connection: 8 readers are attached already"
     )
 
 

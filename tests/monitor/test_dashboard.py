@@ -266,7 +266,7 @@ def test_the_cursor_of_a_large_pool_is_kept_in_sight():
         ("live", ""),
         ("stalled", "process 4711 has sent nothing for 3 s"),
         ("ended", "process 4711 was killed or crashed"),
-        ("replay", "3 s in, at 1×"),
+        ("replay", "3 s played, at 1×"),
     ],
 )
 def test_each_state_is_told_apart_in_words(state, note):

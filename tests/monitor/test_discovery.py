@@ -238,7 +238,8 @@ def test_a_socket_that_another_user_serves_is_left_alone(folder, tmp_path):
         (process,) = Finder().find()
         assert process.pools == ()
         assert process.note == (
-            f"is answered for by user {NOBODY}, who is neither its owner nor root; left alone"
+            f"has a socket that user {NOBODY} serves, who is neither its owner nor root; "
+            "nothing is read from it"
         )
         assert service.stdout.readline() == "b''\n"  # it was told nothing at all
 
@@ -282,7 +283,7 @@ def test_one_that_answers_for_another_process_is_no_probe(folder, fake):
     fake(folder / "17.sock", hello(18), names("berth"))
     (process,) = Finder().find()
     assert (process.pid, process.pools) == (17, ())
-    assert process.note == "is answered for by something that is no probe"
+    assert process.note == "has a socket, but what answers on it is no probe"
 
 
 @pytest.mark.parametrize(
@@ -301,7 +302,7 @@ def test_what_answers_otherwise_than_a_probe_is_no_probe(folder, fake, answer):
     fake(folder / "17.sock", answer)
     (process,) = Finder().find()
     assert process.pools == ()
-    assert process.note in ("", "is answered for by something that is no probe")
+    assert process.note in ("", "has a socket, but what answers on it is no probe")
     assert bool(process.note) or answer.startswith(hello(17))
 
 
@@ -314,7 +315,7 @@ def test_a_probe_of_a_later_version_is_said_to_be_one(folder, fake):
 def test_a_probe_that_turns_its_caller_away_is_found_with_its_reason(folder, fake):
     fake(folder / "17.sock", hello(17), bye("16 callers are connected already"))
     (process,) = Finder().find()
-    assert process.note == "takes no reader now: 16 callers are connected already"
+    assert process.note == "refused the connection: 16 callers are connected already"
 
 
 def test_a_probe_without_a_pool_is_found(folder, fake):
@@ -589,7 +590,7 @@ def test_a_reader_that_is_turned_away_says_why(folder, fake, attach):
     fake(folder / "17.sock", hello(17), names("berth"), bye("8 readers are attached already"))
     one = attach(folder / "17.sock")
     assert one.refused
-    assert one.ended == "process 17 takes no reader now: 8 readers are attached already"
+    assert one.ended == "process 17 refused the connection: 8 readers are attached already"
 
 
 def test_a_reader_that_was_sent_anything_before_the_end_was_not_turned_away(folder, fake, attach):
@@ -645,7 +646,7 @@ def test_a_socket_that_another_user_serves_is_not_attached_to(folder, attach, tm
     with as_user(NOBODY, place / "17.sock", hello(17)):
         os.rename(place / "17.sock", folder / "17.sock")
         os.chown(folder / "17.sock", 0, 0)
-        assert f"answered for by user {NOBODY}" in attach(folder / "17.sock").complaint
+        assert f"a socket that user {NOBODY} serves" in attach(folder / "17.sock").complaint
 
 
 @as_root

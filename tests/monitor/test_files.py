@@ -54,7 +54,7 @@ def test_what_is_there_stays_as_it_is(tmp_path, content):
     path = tmp_path / "a.html"
     path.write_bytes(content)
     path.chmod(0o666)
-    with pytest.raises(FileError, match="exists and is left as it is; --force replaces it"):
+    with pytest.raises(FileError, match="exists and was not changed; --force replaces it"):
         put(path, b"new")
     assert (path.read_bytes(), mode(path)) == (content, 0o666)
     assert os.listdir(tmp_path) == ["a.html"]
@@ -87,7 +87,7 @@ def test_a_link_is_neither_followed_nor_replaced(tmp_path, replace, there):
     if there:
         other.write_text("mine")
     (tmp_path / "a.html").symlink_to(other)
-    with pytest.raises(FileError, match="is not a regular file; it is left as it is"):
+    with pytest.raises(FileError, match="is not a regular file; it was not changed"):
         put(tmp_path / "a.html", b"new", replace=replace)
     assert (tmp_path / "a.html").is_symlink()
     assert other.exists() == there
@@ -148,7 +148,11 @@ def test_where_there_are_no_hard_links_a_new_file_gets_its_name_all_the_same(tmp
 
 @pytest.mark.parametrize(
     ("name", "why"),
-    [("no/where/a.html", "No such file"), ("", "names no file"), (".", "not a regular file")],
+    [
+        ("no/where/a.html", "No such file"),
+        ("", "is not the name of a file"),
+        (".", "not a regular file"),
+    ],
 )
 def test_a_place_where_no_file_can_be_is_said_in_a_line(tmp_path, monkeypatch, name, why):
     monkeypatch.chdir(tmp_path)
@@ -193,7 +197,7 @@ def test_the_capture_key_makes_a_file_of_ones_own_and_follows_no_link(tmp_path, 
     (tmp_path / "link.idlehands").symlink_to(tmp_path / "letter")
     (tmp_path / "there.idlehands").touch(mode=0o666)
     for name in ("link.idlehands", "there.idlehands"):
-        with pytest.raises(CaptureError, match="left as it is"):
+        with pytest.raises(CaptureError, match="was not changed"):
             source.start_capture(str(tmp_path / name))
     assert not (tmp_path / "letter").exists()
     assert (tmp_path / "there.idlehands").stat().st_size == 0

@@ -91,7 +91,7 @@ def test_a_capture_that_is_written_too_slowly_ends_with_a_word(slow_writer, monk
     for number in range(50):
         stream.take(batch(number))
     slow_writer.set()
-    assert "could not be written as fast" in stream.warning
+    assert "records faster than the file can be written" in stream.warning
     assert stream.stop_capture() == ""
     assert len(stream.drain()) == 50
 

@@ -136,7 +136,7 @@ def test_a_copy_of_the_capture_never_replaces_a_file(ticking, tmp_path):
     source.start_capture(str(copy))
     with open(ticking, "rb") as original:
         assert copy.read_bytes() == original.read()
-    with pytest.raises(CaptureError, match="left as it is"):
+    with pytest.raises(CaptureError, match="was not changed"):
         source.start_capture(str(copy))
 
 

@@ -136,7 +136,7 @@ def test_the_replay_stands_still_there_and_goes_on_from_there_without_loss(captu
     (before,) = feed.reading().pools
     clock.now += 5
     assert not feed.update()
-    assert "12 s in" in feed.source.status.note
+    assert "12 s played" in feed.source.status.note
     feed.source.pause(False)
     clock.now += 2.0
     feed.update()

@@ -1,7 +1,7 @@
-"""The only way in: bytes of the wire become checked frames here, within stated limits.
+"""The only way in: bytes of the wire become checked frames here, within the limits of `limits`.
 
-Touches nothing: bytes in, frames out. Whatever reads a socket or a file hands its bytes to a
-`StreamFrames` or a `CaptureFrames`, and passes on only what they return.
+The decoding and the checks do no I/O. Code that reads a socket or a file hands the bytes to a
+`StreamFrames` or a `CaptureFrames`, and passes on only the frames that these return.
 """
 
 from .checker import PAST_FIRST, checked_frames, skipped

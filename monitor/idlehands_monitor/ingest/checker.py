@@ -1,4 +1,7 @@
-"""From a frame of the wire to what the ledger may have of it, and to what was left out of it."""
+"""Turns a frame of the wire into a frame for the ledger, and into a count of what was left out.
+
+Pure. The checks themselves are in `schema`, `rows` and `checks`.
+"""
 
 from __future__ import annotations
 
@@ -15,18 +18,18 @@ if TYPE_CHECKING:
     from idlehands.wire import Frame
 
 PAST_FIRST = f"past the first {limits.WORKERS:,} of a pool"
-OUT_OF_RANGE = "a value is out of range, or they end before they begin"
+OUT_OF_RANGE = "a value is out of range, or a row ends before it begins"
 
 
 def skipped(what: str, why: str, count: int = 1) -> CheckedFrame:
-    """Return the frame by which a stream says what was left out of it: the monitor's own kind."""
+    """Return a ``skipped`` frame, the monitor's own kind: what was left out, why and how many."""
     return CheckedFrame({"frame": "skipped", "what": what, "why": why, "count": count})
 
 
 def checked_frames(frame: Frame) -> tuple[CheckedFrame, ...]:
-    """Return a frame as the ledger takes it, and a ``skipped`` one for what was left out of it.
+    """Return a frame for the ledger, and a ``skipped`` frame where some of it was left out.
 
-    Nothing for a kind or a table that is not known: a later version has it.
+    Returns nothing for an unknown kind or table: a later version of the probe has it.
     """
     kind = frame["frame"]
     try:
@@ -56,7 +59,7 @@ def _rows(frame: Frame) -> tuple[CheckedFrame, ...]:
     if type(table) is str and table not in TABLES:
         return ()
     if type(table) is not str:
-        raise Refused("table: not a text")
+        raise Refused("table: not a string")
     found, past_first, left_out = checked_rows(frame)
     frames = [found]
     for why, count in ((f"of workers {PAST_FIRST}", past_first), (OUT_OF_RANGE, left_out)):
@@ -66,7 +69,7 @@ def _rows(frame: Frame) -> tuple[CheckedFrame, ...]:
 
 
 def _names(found: CheckedFrame) -> tuple[CheckedFrame, ...]:
-    """Return names with the first workers of a pool only."""
+    """Return a ``names`` frame with only the first workers of its pool."""
     found["left_out"] = max(0, found["workers"] - limits.WORKERS)
     found["workers"] -= found["left_out"]
     found["threads"] = [row for row in found["threads"] if 0 <= row[0] < limits.WORKERS]

@@ -1,6 +1,7 @@
-"""Checks of single values of a frame: each is held to a type and to a limit, once.
+"""Checks of single values of a frame: each value must have its type and be within its limit.
 
-A check takes a value of the wire and returns it as the ledger takes it, or raises `Refused`.
+Pure. A check takes a value of the wire and returns it in the form for the ledger, or raises
+`Refused`.
 """
 
 from __future__ import annotations
@@ -15,14 +16,14 @@ from idlehands.wire import NONE, TABLES
 from . import limits
 
 Check = Callable[[Any], Any]
-"""Returns a value as the ledger has it. Raises Refused."""
+"""Takes a value of the wire, returns it in the form for the ledger. Raises Refused."""
 
 
 class Refused(ValueError):
-    """A frame is not within the limits; the message says why, in words of ours only."""
+    """A frame is not within the limits; the message says why, and quotes nothing of the frame."""
 
 
-def whole(low: int, high: int) -> Check:
+def integer(low: int, high: int) -> Check:
     """Return a check for an integer from `low` to `high`."""
 
     def check(value: Any) -> int:
@@ -36,21 +37,21 @@ def whole(low: int, high: int) -> Check:
 
 
 def text(value: Any) -> str:
-    """Return a text, cut at the limit. Raises Refused for anything else."""
+    """Return a string, cut at the limit. Raises Refused for another type."""
     if type(value) is not str:
-        raise Refused("not a text")
+        raise Refused("not a string")
     return value[: limits.TEXT_LETTERS]
 
 
 def flag(value: Any) -> bool:
-    """Return a truth value. Raises Refused for anything else."""
+    """Return a boolean. Raises Refused for another type."""
     if type(value) is not bool:
         raise Refused("neither true nor false")
     return value
 
 
 def cores(value: Any) -> float:
-    """Return a number of cores. Raises Refused for anything else."""
+    """Return a number of cores. Raises Refused for anything that is not one."""
     if type(value) not in (int, float) or not isfinite(value):
         raise Refused("not a number")
     if not NONE <= value <= limits.CORES:
@@ -59,7 +60,7 @@ def cores(value: Any) -> float:
 
 
 def listed(check: Check, most: int) -> Check:
-    """Return a check for a list of at most so many values, each of which passes `check`."""
+    """Return a check for a list of at most `most` values, each of which passes `check`."""
 
     def check_list(value: Any) -> list[Any]:
         return [check(one) for one in sequence(value, most)]
@@ -67,8 +68,8 @@ def listed(check: Check, most: int) -> Check:
     return check_list
 
 
-def wholes(low: int, high: int, most: int) -> Check:
-    """Return `listed(whole(low, high), most)`, for many."""
+def integers(low: int, high: int, most: int) -> Check:
+    """Return a check equal to `listed(integer(low, high), most)`, but fast for long lists."""
 
     def check(value: Any) -> list[int]:
         try:
@@ -83,7 +84,7 @@ def wholes(low: int, high: int, most: int) -> Check:
 
 
 def sequence(value: Any, most: int) -> list[Any]:
-    """Return a list of at most so many values. Raises Refused for anything else."""
+    """Return a list of at most `most` values. Raises Refused for anything else."""
     if type(value) is not list:
         raise Refused("not a list")
     if len(value) > most:
@@ -92,7 +93,7 @@ def sequence(value: Any, most: int) -> list[Any]:
 
 
 def pairs(key: Check, entry: Check, most: int) -> Check:
-    """Return a check for a map of at most so many entries."""
+    """Return a check for a map of at most `most` entries."""
 
     def check(value: Any) -> dict[Any, Any]:
         if type(value) is not dict:
@@ -105,8 +106,8 @@ def pairs(key: Check, entry: Check, most: int) -> Check:
 
 
 def counters(number: int) -> Check:
-    """Return a check for so many counters of one thread, -1 where unknown."""
-    numbers = wholes(NONE, limits.TIMESTAMP_NS, number)
+    """Return a check for `number` counters of one thread, -1 where unknown."""
+    numbers = integers(NONE, limits.TIMESTAMP_NS, number)
 
     def check(value: Any) -> tuple[int, ...]:
         found = tuple(numbers(value))
@@ -117,15 +118,15 @@ def counters(number: int) -> Check:
     return check
 
 
-COUNT = whole(0, limits.NUMBER)
-COUNT_OR_NONE = whole(NONE, limits.NUMBER)
-TIMESTAMP = whole(NONE, limits.TIMESTAMP_NS)
-PROCESS = whole(NONE, limits.PROCESS_ID)
-THREAD = whole(NONE, limits.THREAD_ID)
-KERNEL_THREAD = whole(0, limits.PROCESS_ID)
-POOL = whole(NONE, limits.PROCESS_ID)
-EXIT_STATUS = whole(-limits.PROCESS_ID, limits.PROCESS_ID)
-WORKER = whole(NONE, limits.LISTED_WORKERS)
+COUNT = integer(0, limits.NUMBER)
+COUNT_OR_NONE = integer(NONE, limits.NUMBER)
+TIMESTAMP = integer(NONE, limits.TIMESTAMP_NS)
+PROCESS = integer(NONE, limits.PROCESS_ID)
+THREAD = integer(NONE, limits.THREAD_ID)
+KERNEL_THREAD = integer(0, limits.PROCESS_ID)
+POOL = integer(NONE, limits.PROCESS_ID)
+EXIT_STATUS = integer(-limits.PROCESS_ID, limits.PROCESS_ID)
+WORKER = integer(NONE, limits.LISTED_WORKERS)
 TABLE_NAMES = frozenset(TABLES)
 
 
@@ -145,9 +146,9 @@ def dead_process(value: Any) -> tuple[int, int]:
 
 
 def step(value: Any) -> tuple[int, int]:
-    """Return (moment, step of detail)."""
+    """Return (timestamp, step of detail)."""
     at_ns, number = two_of(value)
-    return TIMESTAMP(at_ns), whole(0, 100)(number)
+    return TIMESTAMP(at_ns), integer(0, 100)(number)
 
 
 def two_of(value: Any) -> list[Any]:
@@ -159,18 +160,18 @@ def two_of(value: Any) -> list[Any]:
 
 
 OPEN_LENGTHS = {0: 9, 1: 3, 2: 3, 3: 2}
-"""Words of an open interval by its first one: task, wait, gap, stay."""
-MOST_WORDS = 16
-OPEN_WORDS = wholes(NONE - 2, limits.TIMESTAMP_NS, MOST_WORDS * limits.OPEN_INTERVALS)
+"""Length of an open interval's row by its first number: task, wait, idle interval, lifetime."""
+MOST_NUMBERS = 16
+OPEN_NUMBERS = integers(NONE - 2, limits.TIMESTAMP_NS, MOST_NUMBERS * limits.OPEN_INTERVALS)
 
 
 def open_workers(value: Any) -> list[list[list[int]]]:
-    """Return the open intervals of workers, without those of sorts that are not known."""
+    """Return the open intervals of each worker, without those of unknown sorts."""
     most = limits.OPEN_INTERVALS
     workers = [sequence(worker, most) for worker in sequence(value, limits.LISTED_WORKERS)]
     rows = sequence(list(chain.from_iterable(workers)), most)
-    lengths = [len(sequence(row, MOST_WORDS)) for row in rows]
-    numbers = iter(OPEN_WORDS(list(chain.from_iterable(rows))))  # all at once: they are many
+    lengths = [len(sequence(row, MOST_NUMBERS)) for row in rows]
+    numbers = iter(OPEN_NUMBERS(list(chain.from_iterable(rows))))  # one check for many numbers
     checked = [list(islice(numbers, length)) for length in lengths]
     if any(row and len(row) < OPEN_LENGTHS.get(row[0], 0) for row in checked):
         raise Refused("too short")
@@ -190,7 +191,7 @@ def stack_frame(value: Any) -> tuple[str, str, int]:
 
 
 def text_end(value: Any) -> str:
-    """Return a text, of a long one its end, which tells paths and qualified names apart."""
+    """Return a string; of a long one its end, which distinguishes paths and qualified names."""
     if type(value) is not str:
-        raise Refused("not a text")
+        raise Refused("not a string")
     return value[-limits.TEXT_LETTERS :]

@@ -1,7 +1,7 @@
-"""Bytes in, checked frames out: of a socket as they come, of a capture block by block.
+"""Bytes in, checked frames out: of a socket as they arrive, of a capture block by block. No I/O.
 
-A frame that is not MessagePack, or not within the limits, is skipped and said: its length still
-leads to the next one. Only a length that no frame has ends a stream, and the reading of a block.
+A frame that is not MessagePack, or not within the limits, is skipped and counted: its length still
+leads to the next frame. Only an impossible length ends a stream, or the reading of a block.
 """
 
 from __future__ import annotations
@@ -22,12 +22,12 @@ if TYPE_CHECKING:
 LENGTH_BYTES = 4
 PORTION_FRAMES = 256
 PORTION_BYTES = 1 << 20
-"""So much of a block is in memory as frames at a time."""
+"""At most so much of a block is in memory as frames at a time."""
 TOO_MUCH = "more than a capture of this size may hold"
 NO_FRAME = "not a MessagePack map that names its kind"
 
 Piece = tuple[CheckedFrame, bytes]
-"""A checked frame and its own bytes, length included; none for one that the monitor made."""
+"""A checked frame and its bytes, length included; no bytes for a frame that the monitor made."""
 
 
 class _TooMany(ValueError):
@@ -35,13 +35,13 @@ class _TooMany(ValueError):
 
 
 def parsed(body: bytes | memoryview) -> Frame | None:
-    """Return the map in a frame's bytes, None where there is none or it is of too many parts.
+    """Return the map in a frame's bytes, None where there is none or it has too many parts.
 
-    Raises NewerVersion for the hello of one.
+    Raises NewerVersion for a hello frame of a newer version.
     """
     left = limits.FRAME_LISTS
 
-    def count(part: Any) -> Any:  # a list of empty lists takes sixty times its bytes
+    def count(part: Any) -> Any:  # in memory a list of empty lists takes sixty times its bytes
         nonlocal left
         left -= 1
         if left < 0:
@@ -72,30 +72,30 @@ def parsed(body: bytes | memoryview) -> Frame | None:
     return found
 
 
-def pieces(whole: bytes) -> list[Piece]:
-    """Return what the bytes of one frame, length included, come to. Raises NewerVersion."""
-    frame = parsed(memoryview(whole)[LENGTH_BYTES:])
+def pieces(raw: bytes) -> list[Piece]:
+    """Return the checked frames in the bytes of one frame, length included. Raises NewerVersion."""
+    frame = parsed(memoryview(raw)[LENGTH_BYTES:])
     if frame is None:
-        return [(skipped("frames", NO_FRAME), whole)]
-    return [(one, whole if not place else b"") for place, one in enumerate(checked_frames(frame))]
+        return [(skipped("frames", NO_FRAME), raw)]
+    return [(one, raw if not place else b"") for place, one in enumerate(checked_frames(frame))]
 
 
 class StreamFrames:
-    """The frames of one socket."""
+    """Decodes the frames of one socket."""
 
     def __init__(self) -> None:
         self._decoder = Decoder()
 
     def feed(self, data: bytes) -> list[Piece]:
-        """Return the frames that `data` completes. Raises WireError where it is no such stream."""
-        return [piece for whole in self._decoder.split(data) for piece in pieces(whole)]
+        """Return the frames that `data` completes. Raises WireError where they are none."""
+        return [piece for raw in self._decoder.split(data) for piece in pieces(raw)]
 
 
 class CaptureFrames:
-    """The frames of one capture, within what its own bytes allow.
+    """Decodes the frames of one capture, within a bound that grows with its size.
 
-    Equal bytes pack a thousandfold; what a pool records does not. So a capture is held to what its
-    size lets it hold, and a small one cannot take memory or time without end.
+    Equal bytes compress a thousandfold; what a pool records does not. So a small capture that
+    unpacks to more than its bound is hostile, and cannot take memory or time without end.
     """
 
     def __init__(self) -> None:
@@ -103,7 +103,7 @@ class CaptureFrames:
         self._frames = limits.FREE_FRAMES * limits.BYTES_A_FRAME
 
     def feed(self, block: bytes, packed_bytes: int) -> Iterator[list[CheckedFrame]]:
-        """Yield the frames of a block, of so many bytes in the file, in portions.
+        """Yield the frames of a block in portions; packed_bytes: its length in the file.
 
         Raises NewerVersion.
         """
@@ -126,16 +126,16 @@ class CaptureFrames:
         decoder = Decoder()
         try:
             for start in range(0, len(block), PORTION_BYTES):
-                for whole in decoder.split(block[start : start + PORTION_BYTES]):
+                for raw in decoder.split(block[start : start + PORTION_BYTES]):
                     self._frames -= limits.BYTES_A_FRAME
                     if self._frames < 0:
                         yield skipped("blocks", TOO_MUCH), b""
                         return
-                    yield from pieces(whole)
+                    yield from pieces(raw)
         except NewerVersion:
             raise
         except WireError:
-            yield skipped("blocks", "read up to a length that no frame has"), b""
+            yield skipped("blocks", "read up to a frame of impossible length"), b""
             return
         if decoder.held_bytes:
             yield skipped("frames", "cut off at the end of a block"), b""

@@ -1,10 +1,10 @@
-"""Files that are written for a person: captures, copies of captures, HTML.
+"""Writes files for a person: captures, copies of captures, HTML. Touches the file system only.
 
-Names and paths of somebody's program are inside, and the one who writes may be root in a folder of
-somebody else. So a file is made new under a name of its own beside its place, readable by its
-owner alone, and then put there in one step: nothing that stands there is written into or followed,
-and nobody sees half a file. What is there already stays, unless it is to be replaced, and then only
-a regular file of this user's.
+A file holds names and paths of a program, and its writer may be root in another user's folder. So
+a new file is made under a draft name in the same folder, readable by its owner alone, and then
+gets its name in one step: no existing file is written into, no link is followed, and nobody sees
+half a file. An existing file stays, unless the caller asks to replace it; then it must be a regular
+file of this user.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ MODE = 0o600
 FLAGS = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
 FOLDER_FLAGS = getattr(os, "O_PATH", os.O_RDONLY) | os.O_DIRECTORY | os.O_CLOEXEC
 NO_LINKS = (errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK)
-"""How file systems say that they have no hard links."""
+"""The errors of file systems without hard links."""
 
 
 class FileError(ValueError):
@@ -32,10 +32,10 @@ class FileError(ValueError):
 
 
 class NewFile:
-    """A file that is being written, until `publish` under a name that nobody knows.
+    """A file that is being written under a draft name until `publish` gives it its own.
 
-    replace: it may take the place of a regular file of this user's. A context manager that
-    publishes what was written whole, and leaves nothing of what was not.
+    replace: it may take the place of a regular file of this user. As a context manager it publishes
+    the file, and after an error leaves nothing of it.
 
     Raises FileError from the constructor, `write` and `publish`.
     """
@@ -59,28 +59,28 @@ class NewFile:
 
     @property
     def is_published(self) -> bool:
-        """Whether it stands under its own name."""
+        """Whether the file has its own name."""
         return not self._draft
 
     @property
     def is_closed(self) -> bool:
-        """Whether it has been closed."""
+        """Whether the file has been closed."""
         return self._file < 0
 
     def _check(self) -> None:
-        """Raise FileError where something stands in its place that may not be replaced."""
+        """Raise FileError where its name is taken by something that may not be replaced."""
         if not self._name:
-            raise FileError(f"{self.path!r} names no file")
+            raise FileError(f"{self.path!r} is not the name of a file")
         try:
             status = os.stat(self._name, dir_fd=self._folder, follow_symlinks=False)
         except FileNotFoundError:
             return
         if not stat.S_ISREG(status.st_mode):
-            raise FileError(f"{self.path}: is not a regular file; it is left as it is")
+            raise FileError(f"{self.path}: is not a regular file; it was not changed")
         if not self._replace:
-            raise FileError(f"{self.path}: exists and is left as it is; --force replaces it")
+            raise FileError(f"{self.path}: exists and was not changed; --force replaces it")
         if status.st_uid != os.geteuid():
-            raise FileError(f"{self.path}: belongs to user {status.st_uid}; it is left as it is")
+            raise FileError(f"{self.path}: belongs to user {status.st_uid}; it was not changed")
 
     def write(self, data: bytes) -> None:
         """Write all of `data`."""
@@ -91,7 +91,7 @@ class NewFile:
             raise self._error(error) from error
 
     def publish(self) -> None:
-        """Put it in its place; it can be written to further. A second call does nothing."""
+        """Give the file its own name; it stays open for writing. A second call does nothing."""
         if self.is_published:
             return
         self._check()
@@ -107,7 +107,7 @@ class NewFile:
         self._draft = ""
 
     def _link(self) -> None:
-        """Give it its name unless somebody has it: a rename would take it away."""
+        """Give the file its name unless that is taken: a rename would replace the other file."""
         try:
             os.link(
                 self._draft,
@@ -119,13 +119,13 @@ class NewFile:
         except OSError as error:
             if error.errno not in NO_LINKS:
                 raise
-            # The name was free a moment ago, which is as much as can be known here.
+            # Without links no check can be closer: the name was free just now.
             os.rename(self._draft, self._name, src_dir_fd=self._folder, dst_dir_fd=self._folder)
         else:
             os.unlink(self._draft, dir_fd=self._folder)
 
     def close(self) -> None:
-        """Close it; nothing is left of what was not published. A second call does nothing."""
+        """Close the file, and delete it if it was not published. A second call does nothing."""
         file, self._file = self._file, -1
         folder, self._folder = self._folder, -1
         if file >= 0:

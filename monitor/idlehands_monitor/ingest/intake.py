@@ -1,8 +1,8 @@
-"""What every live source does with its frames: queue them for the caller, keep them as the recent
-past, and write them to an open capture.
+"""What every live source does with its frames: queue them for the caller, hold them as recent
+history, and write them to an open capture.
 
-Frames are taken in on the source's own thread and drained on another; a capture is begun and
-ended on that other one too.
+Frames are taken in on the source's own thread. The caller's thread drains them, and begins and ends
+a capture.
 """
 
 from __future__ import annotations
@@ -31,40 +31,41 @@ if TYPE_CHECKING:
 
     from .sources.status import SourceStatus
 
-PAST_NS = 60_000_000_000
+HISTORY_NS = 60_000_000_000
 OPENING_BYTES = 8 << 20
-"""The latest names of all pools take a few thousand bytes each."""
+"""For the latest names frame of every pool, which takes a few thousand bytes."""
 FRAME_BYTES = 500
-"""What a frame takes in memory beside its bytes."""
+"""Memory of a frame beside its bytes."""
 OPENINGS = {"hello": "hello", "names": "names", "withdrawn": "names", "bye": "bye"}
-"""Frames without which the others mean nothing; the last of a sort stands for those before it."""
-TOO_FAST = "came faster than they could be read"
+"""Frames that the others need to be understood; the latest of a sort replaces those before it."""
+TOO_FAST = "arrived faster than the monitor could read them"
 
 
 @dataclass(frozen=True, slots=True)
 class _Opening:
-    """A frame that says who or what the others are of, and the frame that says which process."""
+    """A frame of `OPENINGS`, behind the frame that says which process it is from."""
 
     frames: tuple[CheckedFrame, ...]
     raw: bytes
 
 
 class Intake:
-    """The frames of one stream, each with its bytes. `last_data` is when the last ones came.
+    """The frames of one stream, each with its bytes.
 
-    has_begun: whether any have come.
+    last_data: when the last frames arrived, in seconds of the monotonic clock. has_begun: whether
+    any have arrived. warning: one line, empty for none.
     """
 
     def __init__(self) -> None:
         self.has_begun = False
         self.last_data = monotonic()
         self.warning = ""
-        self._lock = threading.Lock()  # guards all below; held for no work but taking note
+        self._lock = threading.Lock()  # guards all below, and is held only briefly
         self._frames: list[CheckedFrame] = []
         self._queued = 0
         self._missed = 0
         self._missed_openings: dict[str, _Opening] = {}
-        self._past: deque[Entry] = deque()
+        self._history: deque[Entry] = deque()
         self._history_bytes = 0
         self._history_is_cut = False
         self._openings: dict[str, _Opening] = {}
@@ -72,19 +73,19 @@ class Intake:
         self._recording: Recording | None = None
 
     def begin(self) -> None:
-        """Start a stream anew: what is kept of another process is no past of this one."""
+        """Start a new stream: the history of another process is not part of this one."""
         self.last_data = monotonic()
         self.warning = ""
         with self._lock:
-            self._past.clear()
+            self._history.clear()
             self._history_bytes = self._opening_bytes = 0
             self._history_is_cut = False
             self._openings.clear()
 
     def take(self, pieces: list[Piece], pid: int | None = None) -> None:
-        """Queue frames for the caller, keep them as past, and write them to an open capture.
+        """Queue frames for the caller, add them to the history, and write them to an open capture.
 
-        With `pid`, of several processes, each batch begins by saying which one it is from.
+        With `pid`, for a job of several processes, a ``from`` frame goes before each batch.
         """
         if pid is not None:
             pieces = [*made({"frame": "from", "pid": pid}), *pieces]
@@ -92,7 +93,7 @@ class Intake:
         with self._lock:
             openings = self._note_openings(pieces, pid)
             at_ns = monotonic_ns()
-            self._keep(at_ns, data)
+            self._extend_history(at_ns, data)
             if self._recording is not None:
                 self._recording.add(at_ns, data)
                 if self._recording.error is not None:
@@ -108,7 +109,7 @@ class Intake:
         self.has_begun = True
 
     def _note_openings(self, pieces: list[Piece], pid: int | None) -> dict[str, _Opening]:
-        """Keep the frames without which the others mean nothing; return those of this batch."""
+        """Keep the frames of `OPENINGS`; return those of this batch, by process, sort and pool."""
         found: dict[str, _Opening] = {}
         origin = pieces[:1] if pid is not None else []
         for frame, raw in pieces:
@@ -122,7 +123,7 @@ class Intake:
         for key, opening in found.items():
             before = self._openings.pop(key, None)
             self._opening_bytes += len(opening.raw) - (len(before.raw) if before else 0)
-            self._openings[key] = opening  # at the end: the order is who was heard of last
+            self._openings[key] = opening  # moved to the end: the oldest goes first
         while self._opening_bytes > OPENING_BYTES:
             oldest = next((key for key in self._openings if " names " in key), None)
             if oldest is None:
@@ -130,13 +131,13 @@ class Intake:
             self._opening_bytes -= len(self._openings.pop(oldest).raw)
         return found
 
-    def _keep(self, at_ns: int, data: bytes) -> None:
-        self._past.append((at_ns, data))
+    def _extend_history(self, at_ns: int, data: bytes) -> None:
+        self._history.append((at_ns, data))
         self._history_bytes += len(data) + FRAME_BYTES
-        while self._past and (
-            self._history_bytes > HISTORY_BYTES or self._past[0][0] < at_ns - PAST_NS
+        while self._history and (
+            self._history_bytes > HISTORY_BYTES or self._history[0][0] < at_ns - HISTORY_NS
         ):
-            self._history_bytes -= len(self._past.popleft()[1]) + FRAME_BYTES
+            self._history_bytes -= len(self._history.popleft()[1]) + FRAME_BYTES
             self._history_is_cut = True
 
     def drain(self) -> list[CheckedFrame]:
@@ -152,14 +153,14 @@ class Intake:
         return frames
 
     def start_capture(self, path: str, *, replace: bool = False) -> None:
-        """Begin writing the stream to `path`, the recent past first. Raises CaptureError."""
+        """Begin writing the stream to `path`, the recent history first. Raises CaptureError."""
         writer = CaptureWriter(path, replace=replace)
         with self._lock:
-            past = list(self._past)
-            if self._history_is_cut:  # it no longer begins with who and what this is
-                at_ns = past[0][0] if past else monotonic_ns()
-                past[:0] = [(at_ns, opening.raw) for opening in self._openings.values()]
-            self._recording = Recording(writer, past)
+            history = list(self._history)
+            if self._history_is_cut:  # its first frames, which name the pools, may be gone
+                at_ns = history[0][0] if history else monotonic_ns()
+                history[:0] = [(at_ns, opening.raw) for opening in self._openings.values()]
+            self._recording = Recording(writer, history)
 
     def stop_capture(self) -> str:
         """End the capture; return its path, empty when none was open. Raises CaptureError."""
@@ -171,19 +172,18 @@ class Intake:
         return recording.path
 
     def close(self) -> None:
-        """Close an open capture whole, as far as that can be done."""
+        """Close an open capture, with all that can still be written to it."""
         with contextlib.suppress(CaptureError):
             self.stop_capture()
 
 
 def made(frame: Frame) -> list[Piece]:
-    """Return a frame that the monitor makes, as if it had come. Raises WireError if it is long."""
+    """Return a frame of the monitor as if it had arrived. Raises WireError if it is too long."""
     return pieces_of(encode(frame))
 
 
 class TakingSource(ABC):
-    """What live sources have in common: a thread whose loop takes frames in, and what becomes of
-    them."""
+    """The base of live sources: a thread whose loop takes frames in, and the frames' `Intake`."""
 
     def __init__(self, target: str) -> None:
         self.target = target
@@ -197,7 +197,7 @@ class TakingSource(ABC):
 
     @abstractmethod
     async def _run(self) -> None:
-        """Take in frames until nothing can come any more; cancelled when the source is closed."""
+        """Take in frames until the stream ends; cancelled when the source is closed."""
 
     def _take_in(self) -> None:
         async def until_closed() -> None:
@@ -208,41 +208,41 @@ class TakingSource(ABC):
             runner.run(until_closed())
 
     def close(self) -> None:
-        """End the stream; bounded in time. An open capture is closed whole."""
-        with contextlib.suppress(RuntimeError):  # the loop has ended by itself
+        """End the stream and close an open capture; bounded in time."""
+        with contextlib.suppress(RuntimeError):  # the loop has already ended
             self._loop.call_soon_threadsafe(self._running.cancel)
         self._thread.join(2.0)
         self._intake.close()
 
     @property
     def has_begun(self) -> bool:
-        """Whether anything has come."""
+        """Whether any frame has arrived."""
         return self._intake.has_begun
 
     @property
     @abstractmethod
     def status(self) -> SourceStatus:
-        """How the stream stands now."""
+        """The present state of the stream."""
 
     def drain(self) -> list[CheckedFrame]:
         """Return the frames that arrived since the last call, in order. Never blocks."""
         return self._intake.drain()
 
     def portions(self) -> Iterator[list[CheckedFrame]]:
-        """Yield what `drain` returns: what waits is bounded."""
+        """Yield what `drain` returns, as one portion: the queue is bounded."""
         yield self.drain()
 
     def start_capture(self, path: str, *, replace: bool = False) -> None:
-        """Begin writing the stream to `path`, the recent past first. Raises CaptureError."""
+        """Begin writing the stream to `path`, the recent history first. Raises CaptureError."""
         self._intake.start_capture(path, replace=replace)
 
     def note(self, frame: Frame) -> None:
-        """Put a frame of the monitor's own into the stream, and into an open capture."""
+        """Put a frame made by the monitor into the stream, and into an open capture."""
         self._loop.call_soon_threadsafe(self._intake.take, made(frame))
 
     def stop_capture(self) -> str:
         """End the capture; return its path, empty when none was open. Raises CaptureError."""
         return self._intake.stop_capture()
 
-    def pause(self, paused: bool) -> None:  # noqa: B027 - nothing to do for what is live
+    def pause(self, paused: bool) -> None:  # noqa: B027 - a live stream has nothing to pause
         """Do nothing: a live stream goes on."""

@@ -1,7 +1,7 @@
-"""A capture that is being written, on a thread of its own: compressing holds up nobody who reads.
+"""Writes a capture on a thread of its own, so that compressing does not delay the reading.
 
-What has not been written yet is bounded. A file that takes longer than the job needs to record is
-given up and said, whole up to there.
+The frames that wait to be written are bounded. If writing is slower than the job records, the
+capture ends there, readable up to that time, and the error says so.
 """
 
 from __future__ import annotations
@@ -20,13 +20,13 @@ if TYPE_CHECKING:
     from .capture import CaptureWriter
 
 Entry = tuple[int, bytes]
-"""Frames as wire bytes, behind the moment by which they had come."""
+"""(at_ns, frames as wire bytes): the frames had arrived by at_ns."""
 
 
 class Recording:
-    """Writes what it is given to an open capture. `error`: why it gave up, None if it has not."""
+    """Writes frames to an open capture. `error`: why writing ended early, None if it did not."""
 
-    def __init__(self, writer: CaptureWriter, past: Iterable[Entry]) -> None:
+    def __init__(self, writer: CaptureWriter, history: Iterable[Entry]) -> None:
         self.path = writer.path
         self.error: CaptureError | None = None
         self._writer = writer
@@ -34,17 +34,17 @@ class Recording:
         self._lock = threading.Lock()
         self._waiting = 0
         self._thread = threading.Thread(
-            target=self._write, args=(list(past),), name="idlehands-capture", daemon=True
+            target=self._write, args=(list(history),), name="idlehands-capture", daemon=True
         )
         self._thread.start()
 
     def add(self, at_ns: int, frames: bytes) -> None:
-        """Have frames written that had come by `at_ns`; never waits."""
+        """Queue frames, which had arrived by `at_ns`, for writing; never waits."""
         with self._lock:
             self._waiting += len(frames)
             if self._waiting > WAITING_BYTES and self.error is None:
                 self.error = CaptureError(
-                    f"{self.path}: could not be written as fast as the job records"
+                    f"{self.path}: the job records faster than the file can be written"
                 )
         if self.error is None:
             self._entries.put((at_ns, frames))
@@ -56,11 +56,11 @@ class Recording:
         if self.error is not None:
             raise self.error
 
-    def _write(self, past: list[Entry]) -> None:
+    def _write(self, history: list[Entry]) -> None:
         try:
-            for at_ns, frames in past:
+            for at_ns, frames in history:
                 self._writer.add(at_ns, frames)
-            past.clear()
+            history.clear()
             self._writer.flush()
             while (entry := self._entries.get()) is not None:
                 self._writer.add(*entry)

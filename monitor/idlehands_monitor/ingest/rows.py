@@ -1,4 +1,4 @@
-"""The columns of rows and of counters: from bytes to arrays, every value within its range."""
+"""Turns the bytes of rows and counters into arrays, with every value within its range. Pure."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ from .schema import CheckedFrame
 if TYPE_CHECKING:
     from idlehands.wire import Frame, Table
 
-WORD = 8
-OLD_STYLES = STEAL_ATTEMPTS[2:]
-"""Before version 3 of the wire these three were sent whole, of one thief."""
+NUMBER_BYTES = 8
+OLD_ATTEMPTS = STEAL_ATTEMPTS[2:]
+"""Before version 3 of the wire a frame held the totals of these three for one thief."""
 
 _NUMBER_OR_NONE = (NONE, limits.NUMBER)
 _TIMESTAMP = (NONE, limits.TIMESTAMP_NS)
@@ -45,7 +45,7 @@ RANGES = {
     "length": _NUMBER_OR_NONE,
     "waited_ns": (NONE, limits.DURATION_NS),
 }
-"""Of the columns that are no moments: the least and the largest value."""
+"""The least and the largest value of each column that holds no timestamps."""
 
 
 BEGINNINGS = ("started_ns", "began_ns")
@@ -60,7 +60,7 @@ class _Bounds(NamedTuple):
 
 
 def _bounds(table: Table) -> _Bounds:
-    """Return the ranges of a table's columns, and where beginning and end are; one place if none"""
+    """Return the ranges of a table's columns, and the places of begin and end, equal if none."""
     names = table.names
     low, high = np.array([RANGES.get(name, _TIMESTAMP) for name in names], dtype=np.int64).T
     began = next((names.index(name) for name in BEGINNINGS if name in names), 0)
@@ -71,18 +71,17 @@ BOUNDS = {name: _bounds(table) for name, table in TABLES.items()}
 
 
 def checked_rows(frame: Frame) -> tuple[CheckedFrame, int, int]:
-    """Return a ``rows`` frame of a known table, and how many rows of it were left out.
+    """Return (frame, left out, left out) for a ``rows`` frame of a known table. Raises Refused.
 
-    Those are of workers past the first that are read, and others.
-
-    Its keys: pool, table, parts [(worker, first, rows, rows kept)] and values, shape (columns,
-    rows kept), of which those of one part stand after those of the one before. Raises Refused.
+    The two numbers are the rows left out because their worker is past `limits.WORKERS`, and because
+    a value is out of range. Keys of the frame: pool, table, parts [(worker, first, rows, rows
+    kept)] and values, shape (columns, rows kept), part after part.
     """
     table = TABLES[frame["table"]]
     parts = _parts(frame)
     rows = sum(part[2] for part in parts)
     if "words" in frame:
-        values = _of_words(frame, len(table.columns), rows)
+        values = _of_packed_rows(frame, len(table.columns), rows)
     else:
         values = _of_columns(frame.get("columns"), table, rows)
     values, keeps = _within(values, parts, table.name)
@@ -102,7 +101,7 @@ def checked_rows(frame: Frame) -> tuple[CheckedFrame, int, int]:
 def _within(
     values: Int64, parts: list[tuple[int, int, int]], table: str
 ) -> tuple[Int64, list[int]]:
-    """Return the rows that are within their ranges, and how many there are of each part."""
+    """Return the rows whose values are within range, and how many of each part these are."""
     keeps = [rows for _, _, rows in parts]
     if not values.size:
         return values, keeps
@@ -118,7 +117,7 @@ def _within(
 
 
 def _parts(frame: Frame) -> list[tuple[int, int, int]]:
-    """Return (worker, first, rows) of each ring. Before version 3 a frame was of one."""
+    """Return (worker, first, rows) of each ring. Before version 3 a frame held one ring."""
     if "parts" in frame:
         found = sequence(frame["parts"], 4 * limits.LISTED_WORKERS)
     else:
@@ -131,24 +130,24 @@ def _parts(frame: Frame) -> list[tuple[int, int, int]]:
     return parts
 
 
-def _of_words(frame: Frame, columns: int, rows: int) -> Int64:
-    """Return values that were sent row by row; columns past those that are known are left out."""
-    words, skip = _numbers(frame["words"]), COUNT(frame.get("skip"))
+def _of_packed_rows(frame: Frame, columns: int, rows: int) -> Int64:
+    """Return values that were sent row by row, without columns that are not known here."""
+    packed, skip = _numbers(frame["words"]), COUNT(frame.get("skip"))
     if not rows:
         return np.zeros((columns, 0), dtype=np.int64)
-    if len(words) % rows or len(words) // rows < skip + 1:
-        raise Refused("words: do not make up the rows")
-    return _filled(words.reshape(rows, -1)[:, skip : skip + columns].T, columns)
+    if len(packed) % rows or len(packed) // rows < skip + 1:
+        raise Refused("words: do not fit the number of rows")
+    return _filled(packed.reshape(rows, -1)[:, skip : skip + columns].T, columns)
 
 
 def _of_columns(found: Any, table: Table, rows: int) -> Int64:
-    """Return values that were sent column by column, -1 where a later version has one more."""
+    """Return values that were sent column by column, -1 for columns that were not sent."""
     if type(found) is not dict:
         raise Refused("columns: not a map")
     known = [found[name] for name in table.names if name in found]
-    if not known or any(type(one) is not bytes or len(one) != WORD * rows for one in known):
-        raise Refused("columns: do not hold the rows")
-    missing = b"\xff" * (WORD * rows)  # -1 in every row; bounded by what is there
+    if not known or any(type(one) is not bytes or len(one) != NUMBER_BYTES * rows for one in known):
+        raise Refused("columns: do not fit the number of rows")
+    missing = b"\xff" * (NUMBER_BYTES * rows)  # -1 in every row; the length check above bounds it
     columns = [found.get(name, missing) for name in table.names]
     return np.frombuffer(b"".join(columns), dtype="<i8").reshape(len(columns), rows)
 
@@ -161,32 +160,32 @@ def _filled(values: Int64, columns: int) -> Int64:
 
 
 def _numbers(found: Any) -> Int64:
-    if type(found) is not bytes or len(found) % WORD:
+    if type(found) is not bytes or len(found) % NUMBER_BYTES:
         raise Refused("not 64-bit integers")
     return np.frombuffer(found, dtype="<i8")
 
 
 def checked_counters(frame: Frame) -> CheckedFrame:
-    """Return a ``counters`` frame: thief, victim and added, shape (3, pairs), or, of an old one,
+    """Return a ``counters`` frame: thief, victim and added, shape (3, pairs); before version 3:
     thief (one number) and totals, shape (3, victims). Raises Refused."""
     pool = POOL(frame.get("pool"))
     if "columns" not in frame:
-        totals = _looks(frame, OLD_STYLES)
+        totals = _attempts(frame, OLD_ATTEMPTS)
         thief = WORKER(frame.get("worker"))
         return CheckedFrame({"frame": "counters", "pool": pool, "thief": thief, "totals": totals})
     columns = frame["columns"]
     if type(columns) is not dict:
         raise Refused("columns: not a map")
-    thief, victim, *added = _looks(columns, STEAL_ATTEMPTS)
+    thief, victim, *added = _attempts(columns, STEAL_ATTEMPTS)
     return CheckedFrame(
         {"frame": "counters", "pool": pool, "thief": thief, "victim": victim, "added": added}
     )
 
 
-def _looks(found: dict[str, Any], names: tuple[str, ...]) -> Int64:
+def _attempts(found: dict[str, Any], names: tuple[str, ...]) -> Int64:
     columns = [_numbers(found.get(name)) for name in names]
     if len({len(column) for column in columns}) != 1:
-        raise Refused("columns: not of one length")
+        raise Refused("columns: differ in length")
     values = np.stack(columns)
     if values.size and (values.min() < 0 or values.max() > limits.NUMBER):
         raise Refused("columns: out of range")

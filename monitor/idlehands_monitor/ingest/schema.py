@@ -1,8 +1,8 @@
-"""What each kind of frame holds: every key with its type and its limits, in one table.
+"""The keys of each kind of frame, each with its type and its limits, in one table.
 
-`checked` turns a frame of the wire, about which nothing is known but that it is a map with a kind,
-into one with exactly the keys of the table, each of the type and within the limits given there.
-The frames themselves are described in docs/capture-format.md.
+`checked` takes a frame of the wire, of which nothing is known but that it is a map with a kind. The
+frame that it returns has exactly the keys of the table, each of its type and within its limits.
+The meaning of the frames is in docs/capture-format.md.
 """
 
 from __future__ import annotations
@@ -27,14 +27,14 @@ from .checks import (
     counters,
     dead_process,
     flag,
+    integer,
+    integers,
     listed,
     open_workers,
     pairs,
     stack_frame,
     step,
     text,
-    whole,
-    wholes,
     worker_thread,
 )
 
@@ -44,18 +44,18 @@ if TYPE_CHECKING:
     from idlehands.wire import Frame
 
 CheckedFrame = NewType("CheckedFrame", dict[str, Any])
-"""A frame that `checked` has returned; the columns of rows are arrays in it."""
+"""A frame that has passed its checks; the columns of rows are arrays in it."""
 
 
 class Key(NamedTuple):
-    """One key of a frame. default: stands where the frame lacks the key; None: it must not."""
+    """One key of a frame. default: used where the key is missing; None: the key is required."""
 
     check: Check
     default: Any = None
 
 
-def sampled_thread(value: Any) -> CheckedFrame:
-    """Return one thread of a ``stacks`` frame."""
+def thread_sample(value: Any) -> CheckedFrame:
+    """Return one thread of a ``stacks`` frame. Raises Refused."""
     if type(value) is not dict:
         raise Refused("not a map")
     return _by_key(value, STACK_THREAD)
@@ -72,7 +72,7 @@ STACK_THREAD: Mapping[str, Key] = {
 
 FRAMES: Mapping[str, Mapping[str, Key]] = {
     "hello": {
-        "version": Key(whole(1, VERSION)),
+        "version": Key(integer(1, VERSION)),
         "pid": Key(PROCESS, NONE),
         "argv0": Key(text, ""),
         "python": Key(text, ""),
@@ -82,7 +82,7 @@ FRAMES: Mapping[str, Mapping[str, Key]] = {
         "pool": Key(POOL),
         "name": Key(text),
         "pool_kind": Key(text),
-        "workers": Key(whole(0, limits.NUMBER)),
+        "workers": Key(integer(0, limits.NUMBER)),
         "declared_ns": Key(TIMESTAMP),
         "closed_ns": Key(TIMESTAMP),
         "shared_queue": Key(flag, False),
@@ -98,16 +98,16 @@ FRAMES: Mapping[str, Mapping[str, Key]] = {
         "pool": Key(POOL),
         "at_ns": Key(TIMESTAMP),
         "inbox": Key(COUNT_OR_NONE),
-        "deques": Key(wholes(NONE, limits.NUMBER, limits.LISTED_WORKERS)),
+        "deques": Key(integers(NONE, limits.NUMBER, limits.LISTED_WORKERS)),
         "workers": Key(open_workers),
         "misuses": Key(COUNT),
-        "ran": Key(wholes(0, limits.NUMBER, limits.LISTED_WORKERS), []),
+        "ran": Key(integers(0, limits.NUMBER, limits.LISTED_WORKERS), []),
         "spawned": Key(COUNT_OR_NONE, NONE),
     },
     "cost": {
         "at_ns": Key(TIMESTAMP),
-        "recording_ns": Key(whole(0, limits.DURATION_NS)),
-        "sending_ns": Key(whole(0, limits.DURATION_NS)),
+        "recording_ns": Key(integer(0, limits.DURATION_NS)),
+        "sending_ns": Key(integer(0, limits.DURATION_NS)),
     },
     "lost": {
         "pool": Key(POOL),
@@ -123,37 +123,37 @@ FRAMES: Mapping[str, Mapping[str, Key]] = {
         "threads": Key(pairs(KERNEL_THREAD, counters(2), limits.THREADS)),
         "moments": Key(pairs(KERNEL_THREAD, TIMESTAMP, limits.THREADS), {}),
         "waits": Key(pairs(KERNEL_THREAD, text, limits.THREADS), {}),
-        "gone": Key(wholes(0, limits.PROCESS_ID, limits.THREADS), []),
+        "gone": Key(integers(0, limits.PROCESS_ID, limits.THREADS), []),
         "switches": Key(pairs(KERNEL_THREAD, counters(3), limits.THREADS), {}),
     },
     "process": {
         "at_ns": Key(TIMESTAMP),
         "pid": Key(PROCESS),
         **{
-            name: Key(whole(NONE, limits.TIMESTAMP_NS), NONE)
+            name: Key(integer(NONE, limits.TIMESTAMP_NS), NONE)
             for name in (
                 *("resident_bytes", "minor_faults", "major_faults", "voluntary_switches"),
                 *("nonvoluntary_switches", "io_wait_ns", "affinity", "periods"),
                 *("throttled_periods", "throttled_ns"),
             )
         },
-        "started_ns": Key(whole(-limits.TIMESTAMP_NS, limits.TIMESTAMP_NS), NONE),
+        "started_ns": Key(integer(-limits.TIMESTAMP_NS, limits.TIMESTAMP_NS), NONE),
         "usable_cores": Key(cores, float(NONE)),
         "quota_cores": Key(cores, float(NONE)),
     },
-    "window": {"begin_ns": Key(TIMESTAMP), "length_ns": Key(whole(0, limits.DURATION_NS))},
+    "window": {"begin_ns": Key(TIMESTAMP), "length_ns": Key(integer(0, limits.DURATION_NS))},
     "stacks": {
-        "at_ns": Key(whole(0, limits.TIMESTAMP_NS)),
+        "at_ns": Key(integer(0, limits.TIMESTAMP_NS)),
         "pid": Key(PROCESS),
         "parent": Key(PROCESS, NONE),
         "missing": Key(text, ""),
-        "threads": Key(listed(sampled_thread, limits.THREADS)),
+        "threads": Key(listed(thread_sample, limits.THREADS)),
     },
 }
 
 
 def checked(frame: Frame, kind: str) -> CheckedFrame:
-    """Return a frame of a kind in `FRAMES` as the ledger takes it. Raises Refused."""
+    """Return a frame of a kind in `FRAMES` in the form for the ledger. Raises Refused."""
     found = _by_key(frame, FRAMES[kind])
     found["frame"] = kind
     return found

@@ -1,4 +1,4 @@
-"""The ledger: what has arrived of each pool, kept as tables. Pure: frames in, arrays out."""
+"""The ledger: what has arrived of each pool, as tables. Pure: checked frames in, arrays out."""
 
 from .host import HostCounters, ProcessCounters, ProcessSample, SwitchSample
 from .ledger import Ledger

@@ -1,7 +1,7 @@
-"""How often thieves looked at victims: cumulative counts of each pair, kept at even moments.
+"""Counts of steal attempts: cumulative, by pair of thief and victim, in snapshots over time. Pure.
 
-A thief's counts are copied only where they have changed since the moment before. So the work goes
-with what has come, and not with the number of pairs: a thousand workers have a million.
+A snapshot copies only the counts of thieves that have changed since the one before. So the work
+grows with the attempts and not with the number of pairs: a thousand workers have a million pairs.
 """
 
 from __future__ import annotations
@@ -22,17 +22,17 @@ if TYPE_CHECKING:
 
 MOST_SNAPSHOTS, LEAST_SNAPSHOTS = 128, 8
 SNAPSHOT_BYTES = 64 << 20
-"""What all snapshots of a pool may take: a large pool's are kept further apart."""
+"""Memory for all snapshots of a pool: those of a large pool are further apart."""
 SNAPSHOT_SPACING_NS = 500_000_000
 MOST_WAITING = 64
-"""Frames that wait for the levels which say up to when they are: a flush has a few."""
+"""Frames that may wait for the levels frame with their timestamp: a flush sends a few."""
 
 
 @dataclass(slots=True)
 class CounterSnapshot:
-    """Cumulative looks of `side` workers at one moment.
+    """Cumulative steal attempts of `side` workers at one time.
 
-    by_thief: of each that has looked, shape (3, side): hits, empties and lost races per victim.
+    by_thief: counts of each thief with attempts, shape (3, side): hits, empties, lost races.
     """
 
     at_ns: int
@@ -57,18 +57,18 @@ class CounterSnapshot:
 
 
 class AttemptCounts:
-    """The looks of one pool of `side` workers."""
+    """The steal attempts of one pool of `side` workers."""
 
     def __init__(self, side: int = 0) -> None:
         self.side = side
         self.snapshots: deque[CounterSnapshot] = deque()
         self._by_thief: dict[int, Int64] = {}
-        self._kept: set[int] = set()  # thieves whose counts an earlier snapshot holds too
+        self._shared: set[int] = set()  # thieves whose counts an earlier snapshot holds too
         self._waiting: list[CheckedFrame] = []
         self._spacing_ns = SNAPSHOT_SPACING_NS
 
     def add(self, frame: CheckedFrame) -> None:
-        """Take a ``counters`` frame. Raises Refused for one of workers that the pool has not."""
+        """Take a ``counters`` frame. Raises Refused for workers that the pool does not have."""
         side, thief = self.side, frame["thief"]
         if "totals" in frame:
             known = 0 <= thief < side and frame["totals"].shape[1] == side
@@ -76,15 +76,15 @@ class AttemptCounts:
             both = np.stack([thief, frame["victim"]])
             known = bool(((both >= 0) & (both < side)).all())
         if not known:
-            raise Refused("of workers that its pool has not")
+            raise Refused("for workers that the pool does not have")
         self._waiting.append(frame)
         if len(self._waiting) > MOST_WAITING:
             self._count()
 
     def note(self, at_ns: int) -> None:
-        """Note that all that came are of up to a moment.
+        """Make a snapshot: all frames that have arrived count attempts up to `at_ns`.
 
-        The latest counts are always held, older ones thinned out evenly to a bounded number.
+        The latest counts are always held; older snapshots are thinned evenly to a bounded number.
         """
         held = self.snapshots
         if len(held) > 1 and at_ns - held[-2].at_ns < self._spacing_ns:
@@ -92,7 +92,7 @@ class AttemptCounts:
         else:
             if held:
                 held[-1].by_thief = dict(self._by_thief)
-                self._kept = set(self._by_thief)
+                self._shared = set(self._by_thief)
             held.append(CounterSnapshot(at_ns, self.side, self._by_thief))
         self._count()
         most = SNAPSHOT_BYTES // max(1, 24 * self.side * len(self._by_thief))
@@ -102,9 +102,9 @@ class AttemptCounts:
 
     def _count(self) -> None:
         for frame in self._waiting:
-            if "totals" in frame:  # before version 3: of one thief, since the start
+            if "totals" in frame:  # before version 3: all attempts of one thief
                 self._by_thief[frame["thief"]] = frame["totals"].copy()
-                self._kept.discard(frame["thief"])
+                self._shared.discard(frame["thief"])
                 continue
             victim, added = frame["victim"], np.stack(frame["added"])
             for thief, of_it in _places(frame["thief"]):
@@ -113,20 +113,20 @@ class AttemptCounts:
         self._waiting.clear()
 
     def _own(self, thief: int) -> Int64:
-        """Return a thief's present counts, which nothing else holds."""
+        """Return a thief's present counts, copied if a snapshot holds them too."""
         counted = self._by_thief.get(thief)
         if counted is None:
             self._by_thief[thief] = counted = np.zeros((3, self.side), dtype=np.int64)
-        elif thief in self._kept:
+        elif thief in self._shared:
             self._by_thief[thief] = counted = counted.copy()
-        self._kept.discard(thief)
+        self._shared.discard(thief)
         return counted
 
     def between(self, begin_ns: int, end_ns: int, declared_ns: int) -> Int64:
-        """Return the looks between two moments, shape (3, side, side).
+        """Return the steal attempts between two timestamps, shape (3, side, side).
 
-        Counted from the last snapshot up to the begin to the first at or after the end. A
-        pool seen from its declaration on is counted from zero.
+        The difference of the last snapshot up to `begin_ns` and the first one at or after `end_ns`.
+        Up to its declaration a pool has no attempts.
         """
         if not self.snapshots:
             return np.zeros((3, self.side, self.side), dtype=np.int64)
@@ -137,13 +137,13 @@ class AttemptCounts:
         return counts
 
     def forget_before(self, timestamp_ns: int) -> None:
-        """Drop the snapshots that none after `timestamp_ns` is counted from."""
+        """Drop the snapshots that no window after `timestamp_ns` needs."""
         while len(self.snapshots) > 1 and self.snapshots[1].at_ns <= timestamp_ns:
             self.snapshots.popleft()
 
 
 def _places(thieves: Int64) -> Iterator[tuple[int, Int64]]:
-    """Yield each thief with the places where it stands."""
+    """Yield each thief with its places in `thieves`."""
     if not len(thieves):
         return
     order = np.argsort(thieves, kind="stable")

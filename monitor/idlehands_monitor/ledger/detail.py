@@ -1,6 +1,6 @@
-"""What a probe had given up of its detail, and when; what the running totals still count.
+"""The detail that a probe had given up at which time, and what its running totals count. Pure.
 
-Where one task in `THINNING_FACTOR` was recorded, its row stands for so many tasks.
+While a probe thins its record, each row stands for `THINNING_FACTOR` tasks.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ def step_at(pool: PoolLedger, timestamp_ns: int) -> DetailStep:
 
 
 def parts(pool: PoolLedger, begin_ns: int, end_ns: int) -> Iterable[tuple[int, int, int]]:
-    """Yield (begin, end, step) of the parts of a stretch, whole steps of detail each."""
+    """Yield (begin, end, step) of the parts of a stretch, with one step of detail in each."""
     low, step = begin_ns, int(step_at(pool, begin_ns))
     for at_ns, turned_to in pool.steps:
         if low < at_ns < end_ns and (turned_to >= DetailStep.THINNED or step >= DetailStep.THINNED):
@@ -45,7 +45,7 @@ def parts(pool: PoolLedger, begin_ns: int, end_ns: int) -> Iterable[tuple[int, i
 
 
 def weights(pool: PoolLedger, store: Recent) -> Int64:
-    """Return how many tasks each of some rows of the task table stands for, shape (rows,)."""
+    """Return how many tasks each row of `store`, from the task table, stands for, shape (rows,)."""
     weight = np.ones(len(store["task"]), dtype=np.int64)
     if pool.thinned_by in pool.tasks.table.names:
         timestamps = store[pool.thinned_by]
@@ -57,9 +57,9 @@ def weights(pool: PoolLedger, store: Recent) -> Int64:
 
 
 def _before(pool: PoolLedger, begin_ns: int, until_ns: int) -> Int64:
-    """Return about how many tasks were run and handed in before the first total came.
+    """Return an estimate of the tasks (run, handed in) before the first total arrived.
 
-    Somebody who attaches late has rows of that time, each of which stands for so many tasks.
+    A monitor that attaches late has rows of that time, and each stands for a number of tasks.
     """
     store = Recent(pool.tasks, begin_ns)
     weight = weights(pool, store)
@@ -70,9 +70,9 @@ def _before(pool: PoolLedger, begin_ns: int, until_ns: int) -> Int64:
 
 
 def tasks_run(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[int, int]:
-    """Return (run, handed in) between two moments, from the running totals.
+    """Return the tasks (run, handed in) between two timestamps, from the running totals.
 
-    A pool that has closed runs nothing more: its last total, which came a little later, holds.
+    A closed pool runs nothing more, so its last total, sent a little later, is exact.
     """
     if not pool.totals:
         return 0, 0
@@ -90,6 +90,6 @@ def tasks_run(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[int, int]:
 
 
 def is_fully_recorded(pool: PoolLedger, time: PoolTime, begin_ns: int, end_ns: int) -> bool:
-    """Say whether every task of a window left a row: none were lost, and none sampled."""
-    sampled = any(step >= DetailStep.THINNED for at_ns, step in pool.steps if at_ns < end_ns)
-    return not sampled and time.recorded_ns >= end_ns - begin_ns
+    """Return whether every task of a window left a row: no rows were lost, no record thinned."""
+    thinned = any(step >= DetailStep.THINNED for at_ns, step in pool.steps if at_ns < end_ns)
+    return not thinned and time.recorded_ns >= end_ns - begin_ns

@@ -1,7 +1,7 @@
-"""What the host has said of threads and processes: cumulative counters, sampled over time.
+"""Counters of threads and processes from the host: cumulative, sampled over time.
 
-Pure bookkeeping. A counter that goes backwards belongs to another thread or process with the
-same id, so what was held of the former goes.
+Pure bookkeeping. A counter that goes backwards belongs to another thread or process with the same
+id, so the samples of the former one are dropped.
 """
 
 from __future__ import annotations
@@ -25,17 +25,17 @@ if TYPE_CHECKING:
 
 
 MOST_SAMPLES = 512
-"""Of one process or thread; past it every other one goes, so that a long capture stays whole."""
+"""Samples of one process or thread; past this every other one is dropped, not the oldest."""
 MOST_IDS = 4096
-"""Of processes or threads held at a time; the one heard of longest ago goes first."""
+"""Processes or threads held at a time; the one with the oldest last sample is dropped first."""
 MOST_THREADS = 1 << 14
 MOST_PROCESS_SAMPLES, MOST_SWITCH_SAMPLES, MOST_TIMES = 1 << 14, 1 << 17, 1 << 20
-"""Of all processes or threads together; past it every other one of each goes, too."""
+"""Samples of all processes or threads together; past this every other one is dropped."""
 GROWTH_NS = 300_000_000_000
-"""How far back memory is watched: it grows slowly, so its samples outlive the other rows."""
+"""How long samples of memory are held: memory grows slowly, so longer than other rows."""
 
 
-class _Growth:
+class _ThreadCounters:
     """Samples of one thread's counters, oldest first."""
 
     __slots__ = ("on_core", "run_queue", "timestamps")
@@ -46,7 +46,7 @@ class _Growth:
         self.run_queue = array("q")
 
     def at(self, timestamp_ns: int) -> tuple[float, float]:
-        """Return both counters at a moment between the first and the last sample."""
+        """Return both counters, in ns, at a time between the first and the last sample."""
         place = bisect_right(self.timestamps, timestamp_ns, 1, len(self.timestamps) - 1)
         before, after = self.timestamps[place - 1], self.timestamps[place]
         part = (timestamp_ns - before) / (after - before) if after > before else 0.0
@@ -68,11 +68,11 @@ class _Growth:
 class HostCounters:
     """Cumulative on-core and run-queue nanoseconds per thread, by kernel thread id.
 
-    `waits` holds what the threads were seen waiting for at the same moments.
+    `waits` holds what the threads waited for in the same samples.
     """
 
     def __init__(self) -> None:
-        self._threads: dict[int, _Growth] = {}
+        self._threads: dict[int, _ThreadCounters] = {}
         self._held = 0
         self.has_run_queue = False
         self.waits = ThreadSamples()
@@ -88,10 +88,10 @@ class HostCounters:
         """Add a sample. A counter that went backwards is another thread with the same id."""
         thread = self._threads.pop(native_id, None)
         if thread is None:
-            thread = _Growth()
+            thread = _ThreadCounters()
             if len(self._threads) >= MOST_THREADS:
                 self._forget_thread(next(iter(self._threads)))
-        self._threads[native_id] = thread  # at the end: the order is who was heard of last
+        self._threads[native_id] = thread  # moved to the end: ordered by last sample
         if thread.timestamps and (on_core_ns < thread.on_core[-1] or at_ns < thread.timestamps[-1]):
             self._held -= len(thread.timestamps)
             thread.drop(len(thread.timestamps))
@@ -109,9 +109,9 @@ class HostCounters:
         self._held -= len(self._threads.pop(native_id).timestamps)
 
     def between(self, native_id: int, begin_ns: int, end_ns: int) -> tuple[float, float, int]:
-        """Return (on-core ns, run-queue ns, ns of the stretch covered) inside two moments.
+        """Return (on-core ns, run-queue ns, ns covered by samples) between two timestamps.
 
-        Between samples the counters are taken to grow evenly. Zeros when nothing is known.
+        Between samples the counters are assumed to grow evenly. Zeros without samples.
         """
         thread = self._threads.get(native_id)
         if thread is None:
@@ -125,23 +125,24 @@ class HostCounters:
         return core - core_then, max(0.0, queue - queue_then), high - low
 
     def last_ns(self, native_id: int) -> int:
-        """Return when a thread was last sampled, -1 for never."""
+        """Return the time of a thread's last sample, -1 without any."""
         thread = self._threads.get(native_id)
         return thread.timestamps[-1] if thread is not None and thread.timestamps else NONE
 
     def samples(self, native_id: int, begin_ns: int, end_ns: int, more: int) -> Int64:
         """Return a thread's samples in a stretch and up to `more` on either side of it.
 
-        Shape (n, 3): moment, on-core and run-queue ns so far.
+        Shape (n, 3): timestamp, on-core ns and run-queue ns so far.
         """
         return self.samples_of([(native_id, begin_ns, end_ns)], more)[1]
 
     def samples_of(
         self, stretches: Iterable[tuple[int, int, int]], more: int
     ) -> tuple[Int64, Int64]:
-        """Return the same for several threads, each (native id, begin, end), one after another.
+        """Return (counts, samples) of several threads, each given as (native id, begin, end).
 
-        First how many samples there are of each, shape (threads,).
+        counts: the number of samples of each thread, shape (threads,). samples: as `samples`
+        returns them, thread after thread.
         """
         counts: list[int] = []
         columns: tuple[list[int], list[int], list[int]] = [], [], []
@@ -160,9 +161,9 @@ class HostCounters:
         return np.array(counts, dtype=np.int64), np.array(columns, dtype=np.int64).T
 
     def forget_before(self, timestamp_ns: int) -> None:
-        """Drop the samples before `timestamp_ns`, but for the last, from which growth is counted.
+        """Drop the samples before `timestamp_ns`, but for the last one: differences need it.
 
-        A thread that was not heard of since is forgotten.
+        A thread without a sample since then is forgotten.
         """
         for native_id, thread in list(self._threads.items()):
             if thread.timestamps[-1] < timestamp_ns:
@@ -176,7 +177,7 @@ class HostCounters:
 
 
 class SwitchSample(NamedTuple):
-    """Of one thread: context switches and time waited for block I/O so far, -1 unknown."""
+    """One thread: context switches and time waited for block I/O so far, -1 where unknown."""
 
     at_ns: int
     voluntary_switches: int
@@ -185,7 +186,7 @@ class SwitchSample(NamedTuple):
 
 
 class ProcessSample(NamedTuple):
-    """Of one process, as a ``process`` frame has it; counters so far, -1 unknown."""
+    """One process, as in a ``process`` frame; counters so far, -1 where unknown."""
 
     at_ns: int
     resident_bytes: int
@@ -204,7 +205,7 @@ class ProcessSample(NamedTuple):
 
 
 class ProcessCounters:
-    """What has been sampled of processes by their pid, and of threads by their native id."""
+    """Samples of processes by pid, and of threads by native id."""
 
     def __init__(self) -> None:
         self.processes: dict[int, list[ProcessSample]] = {}
@@ -229,16 +230,16 @@ class ProcessCounters:
             _add(self.threads, native_id, new, MOST_SWITCH_SAMPLES)
 
     def forget_before(self, timestamp_ns: int) -> None:
-        """Drop what was sampled more than `GROWTH_NS` before `timestamp_ns`, but for the last."""
+        """Drop the samples of more than `GROWTH_NS` before `timestamp_ns`, but for the last one."""
         for held in (self.processes, self.threads):
             _forget(held, timestamp_ns - GROWTH_NS)
 
 
 def _add(held: dict[int, list[Any]], number: int, new: Any, most: int) -> None:
-    samples = held.pop(number, [])  # put back at the end: the order is who was heard of last
+    samples = held.pop(number, [])  # moved to the end: ordered by last sample
     samples.append(new)
     if len(samples) > min(MOST_SAMPLES, max(2, most // (len(held) + 1))):
-        # The newest stays, and of an odd number the first.
+        # The newest sample always stays; of an odd number the oldest, too.
         samples[:] = samples[::2] if len(samples) % 2 else samples[1::2]
     held[number] = samples
     if len(held) > MOST_IDS:

@@ -1,7 +1,7 @@
-"""The whole ledger of one process: its pools, its host counters, what the probe cost it.
+"""The ledger of one job: its processes, their pools, the host's counters, the cost of the probe.
 
-Live and replayed streams go through the same `apply`, which takes what `ingest` has checked. What
-was skipped there is counted here, with the frames for which there is no room or no pool.
+Pure. Live and replayed streams go through the same `apply`, which takes checked frames of `ingest`.
+The ledger counts what `ingest` skipped, and the frames for which it has no room.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from .stacks import Samples
 
 
 class Cost(NamedTuple):
-    """What the probe had cost its process up to a moment, in nanoseconds of CPU."""
+    """CPU time of the probe in its process up to a time, in nanoseconds."""
 
     at_ns: int
     recording_ns: int
@@ -26,7 +26,7 @@ class Cost(NamedTuple):
 
 
 class Origin:
-    """One process of a job: its hello, what its probe cost it, and how it ended ("" before)."""
+    """One process of a job: its hello frame, the cost of its probe, how it ended ("" before)."""
 
     def __init__(self) -> None:
         self.hello = CheckedFrame({})
@@ -37,11 +37,10 @@ class Origin:
 class Ledger:
     """What has arrived from one job, of one process or several.
 
-    Attributes: origins by process id (one under -1 where the stream does not say), pools by a
-    number that is unique in the job, host, processes, samples (of a process without a probe),
-    skipped (how much was left out, by what it was and why), dropped (how many closed pools were let
-    go to make room for others), window (between which moments a capture was asked for, None if for
-    no time).
+    Attributes: origins, by process id (-1 where the stream does not say); pools, by a number that
+    is unique in the job; host, processes; samples, of an external process; skipped, how many were
+    left out, by what and why; dropped, how many closed pools were dropped to make room for others;
+    window, the (begin, end) that a capture was requested for, None without limits.
     """
 
     def __init__(self) -> None:
@@ -61,31 +60,31 @@ class Ledger:
 
     @property
     def hello(self) -> CheckedFrame:
-        """The first frame of the job's first process, empty before it."""
+        """The hello frame of the job's first process, empty before it has arrived."""
         every = (origin.hello for origin in self.origins.values() if origin.hello)
         return next(every, CheckedFrame({}))
 
     @property
     def skipped_frames(self) -> int:
-        """How many whole frames were left out."""
+        """How many frames were left out entirely."""
         return sum(count for (what, _), count in self.skipped.items() if what.startswith("frames"))
 
     @property
     def is_over(self) -> bool:
-        """Whether every process of it has ended."""
+        """Whether every process of the job has ended."""
         return all(origin.ended for origin in self.origins.values())
 
     def begins_anew(self, frame: CheckedFrame) -> bool:
-        """Say whether a frame is the first of another job, for which another ledger is due.
+        """Return whether a frame is the first of another job, which needs another ledger.
 
-        So it is if all processes have ended, and if the only one there is says hello again.
+        It is a hello frame after the end of all processes, or a second one of the only process.
         """
         if frame["frame"] != "hello" or not self.hello:
             return False
         return self.is_over or list(self.origins) == [self._from]
 
     def successor(self) -> Ledger:
-        """Return an empty ledger that goes on reading where this one was in the stream."""
+        """Return an empty ledger that continues at this one's place in the stream."""
         other = Ledger()
         other._from = self._from
         other.skipped = self.skipped
@@ -93,9 +92,9 @@ class Ledger:
 
     @property
     def latest_ns(self) -> int:
-        """The latest moment up to which some pool's rows are complete, -1 before any.
+        """The latest time up to which the rows of some pool are complete, -1 before any.
 
-        Without any pool, the latest moment that was sampled.
+        Without a pool, the time of the latest sample.
         """
         complete = (pool.complete_ns for pool in self.pools.values())
         return max(complete, default=self.samples.latest_ns)
@@ -134,7 +133,7 @@ class Ledger:
             self._origin().ended = frame["reason"] or "ended"
         elif kind == "withdrawn":
             if (key := (self._from, frame["pool"])) in self._numbers:
-                self._let_go(key)
+                self._forget(key)
         elif kind == "skipped":
             self.skipped[frame["what"], frame["why"]] += frame["count"]
         elif kind in ("names", "rows", "lost", "counters", "levels"):
@@ -149,20 +148,20 @@ class Ledger:
         return origin
 
     def _hello(self, frame: CheckedFrame) -> None:
-        if self._origin().hello:  # the same process from the beginning of its rings again
+        if self._origin().hello:  # the same process again, from the beginning of its rings
             self._drop(self._from)
         self._origin().hello = frame
 
     def _drop(self, pid: int) -> None:
         for key in [key for key in self._numbers if key[0] == pid]:
-            self._let_go(key)
+            self._forget(key)
         del self.origins[pid]
 
     def _of_pool(self, frame: CheckedFrame) -> None:
         key = (self._from, frame["pool"])
         if frame["frame"] == "names":
             self._names(key, frame)
-        elif key in self._numbers:  # else its names were lost: nothing can be said of it
+        elif key in self._numbers:  # otherwise its names frame was lost
             self.pools[self._numbers[key]].apply(frame)
 
     def _names(self, key: tuple[int, int], frame: CheckedFrame) -> None:
@@ -188,7 +187,7 @@ class Ledger:
                 self._workers_of.pop((key[0], thread.native_id), None)
 
     def _make_room(self, names: CheckedFrame, number: int | None) -> None:
-        """Let go of closed pools until a pool of these names fits. Raises Refused if none does."""
+        """Forget closed pools until the pool of `names` fits. Raises Refused if none is left."""
         workers = names["workers"]
         pairs = 0 if names["shared_queue"] else workers**2
         if number is not None:
@@ -202,21 +201,21 @@ class Ledger:
             others = (key for key, other in self._numbers.items() if other != number)
             closed = next((k for k in others if self.pools[self._numbers[k]].closed_ns >= 0), None)
             if closed is None:
-                raise Refused("more pools, or more workers in all, than there is room for")
-            self._let_go(closed)
+                raise Refused("more pools, or more workers in all, than the monitor holds")
+            self._forget(closed)
             self.dropped += 1
         self._workers += workers
         self._pairs += pairs
 
-    def _let_go(self, key: tuple[int, int]) -> None:
-        """Forget a pool; what still comes of it is left out."""
+    def _forget(self, key: tuple[int, int]) -> None:
+        """Forget a pool; later frames of it are left out."""
         self._forget_threads(key)
         pool = self.pools.pop(self._numbers.pop(key))
         self._workers -= pool.workers
         self._pairs -= pool.pairs
 
     def shrink(self, most_bytes: int) -> int:
-        """Forget the oldest rows of the largest pools until all take no more; return how many."""
+        """Forget the oldest rows of the largest pools until all fit; return how many rows went."""
         sizes = {pool.number: pool.held_bytes for pool in self.pools.values()}
         total, forgotten = sum(sizes.values()), 0
         while total > most_bytes:
@@ -226,11 +225,11 @@ class Ledger:
             sizes[number] = pool.held_bytes
             total += sizes[number] - before
             if sizes[number] >= before:
-                return forgotten  # tables without rows: there are no more pools than `POOLS`
+                return forgotten  # no rows are left; `limits.POOLS` bounds the rest
         return forgotten
 
     def forget_before(self, timestamp_ns: int) -> None:
-        """Drop what ended before `timestamp_ns`, whole processes of a job that goes on included."""
+        """Drop what ended before `timestamp_ns`, also ended processes of a job that goes on."""
         for pid in [pid for pid, origin in self.origins.items() if origin.ended]:
             pools = [self.pools[n] for key, n in self._numbers.items() if key[0] == pid]
             if not self.is_over and all(pool.complete_ns < timestamp_ns for pool in pools):

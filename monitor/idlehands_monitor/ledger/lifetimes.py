@@ -1,9 +1,9 @@
-"""Workers that join and leave, and what those of a shared queue did between their tasks.
+"""Lifetimes of workers, and what workers of a shared queue did between their tasks. Pure.
 
-Such a worker reports no gaps; they follow from its tasks. Between two tasks it was parked if the
-next one was spawned after the last had ended, and its waking began with that moment; if the next
-was queued already the worker only fetched it, which is dispatch. Before its first task and after
-its last it was parked as well.
+Workers of a shared queue report no idle intervals; these follow from their tasks. If the next task
+was spawned after the last one had ended, the worker was parked between them, and its waking began
+at that spawn. If the next task was already queued, the worker only fetched it, which is dispatch.
+Before its first task and after its last one a worker was parked as well.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 
 class Slot(NamedTuple):
-    """A thread that was a worker for a stretch of time inside a window."""
+    """A stretch of time in a window in which a thread was a certain worker."""
 
     worker: int
     native_id: int
@@ -29,9 +29,9 @@ class Slot(NamedTuple):
 
 
 def lifetime_rows(pool: PoolLedger, end_ns: int) -> Rows:
-    """Return the stays of a pool's workers, those still open included, by worker and beginning."""
+    """Return the lifetimes of a pool's workers, open ones included, ordered by worker and begin."""
     store = pool.lifetimes
-    workers, still = still_open(pool, store, "began_ns", ("stay",))
+    workers, still = still_open(pool, store, "began_ns", ("lifetime",))
     present = [pool.threads[w].native_id if w in pool.threads else -1 for w in workers]
     rows = {
         "worker": with_more(store["worker"], workers),
@@ -45,7 +45,7 @@ def lifetime_rows(pool: PoolLedger, end_ns: int) -> Rows:
 
 
 def slots(pool: PoolLedger, begin_ns: int, end_ns: int) -> list[Slot]:
-    """Return which threads were the pool's workers in a window, and when."""
+    """Return which threads were the pool's workers in a window, and when each of them was."""
     if not pool.shared_queue:
         return [
             Slot(worker, thread.native_id, begin_ns, min(end_ns, pool.gone.get(worker, end_ns)))
@@ -62,7 +62,7 @@ def slots(pool: PoolLedger, begin_ns: int, end_ns: int) -> list[Slot]:
 
 
 def present_ns(pool: PoolLedger, begin_ns: int, end_ns: int) -> Int64:
-    """Return how long each worker belonged to its pool in a window, shape (workers,)."""
+    """Return how long each worker belonged to its pool in a window, in ns, shape (workers,)."""
     if not pool.shared_queue:
         present = np.full(pool.workers, end_ns - begin_ns, dtype=np.int64)
         for worker, gone_ns in pool.gone.items():
@@ -76,15 +76,15 @@ def present_ns(pool: PoolLedger, begin_ns: int, end_ns: int) -> Int64:
 
 
 def inside_lifetimes(tasks: Rows, lifetimes: Rows) -> Rows:
-    """Return the tasks that lie in a stay, in order, with the column ``stay``: which one.
+    """Return the tasks inside a lifetime, ordered, with the column ``lifetime``: its row number.
 
-    A task that no stay is known for (its row was lost) has no place in the worker time.
+    A task without a known lifetime (whose row was lost) has no place in the worker time.
     """
     if not len(lifetimes["began"]) or not len(tasks["began"]):
         none = np.zeros(len(tasks["began"]), dtype=np.bool_)
         return {
             **{name: column[none] for name, column in tasks.items()},
-            "stay": tasks["began"][none],
+            "lifetime": tasks["began"][none],
         }
     base = min(int(lifetimes["began"].min()), int(tasks["began"].min()))
     span = max(int(lifetimes["ended"].max()), int(tasks["ended"].max())) - base + 2
@@ -100,17 +100,17 @@ def inside_lifetimes(tasks: Rows, lifetimes: Rows) -> Rows:
     )
     order = np.argsort(key[known], kind="stable")
     chosen = {name: column[known][order] for name, column in tasks.items()}
-    chosen["stay"] = place[known][order]
-    chosen["ended"] = np.minimum(chosen["ended"], lifetimes["ended"][chosen["stay"]])
+    chosen["lifetime"] = place[known][order]
+    chosen["ended"] = np.minimum(chosen["ended"], lifetimes["ended"][chosen["lifetime"]])
     return chosen
 
 
 def inferred_idle_intervals(tasks: Rows, lifetimes: Rows) -> Rows:
     """Return the parked stretches of workers, from `inside_lifetimes` and `lifetime_rows`.
 
-    Columns as those of recorded gaps: worker, began, ended, parked (1), waking_ns.
+    Columns as of recorded idle intervals: worker, began, ended, parked (1), waking_ns.
     """
-    lifetime = tasks["stay"]
+    lifetime = tasks["lifetime"]
     first = np.ones(len(lifetime), dtype=np.bool_)
     first[1:] = lifetime[1:] != lifetime[:-1]
     before = np.empty(len(lifetime), dtype=np.int64)

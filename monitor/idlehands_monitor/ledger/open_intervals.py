@@ -1,4 +1,4 @@
-"""What workers were in the middle of when levels last came: intervals that have not ended."""
+"""Open intervals: what workers were doing at the last levels frame, not yet ended. Pure."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ from idlehands.wire import NONE
 
 
 class OpenInterval(NamedTuple):
-    """What a worker was in the middle of.
+    """One interval of a worker that has not ended.
 
-    ``what`` is "task", "wait", "searching", "parked" or "stay" (it belongs to its pool).
-    until_ns: when its worker's thread was gone, -1 where it is there.
+    ``what`` is "task", "wait", "searching", "parked" or "lifetime" (it belongs to its pool).
+    until_ns: when the worker's thread had ended, -1 where it runs.
     """
 
     what: str
@@ -26,9 +26,9 @@ class OpenInterval(NamedTuple):
 
 
 def open_intervals(rows: list[list[int]], until_ns: int = NONE) -> list[OpenInterval]:
-    """Return what a worker was in the middle of, from its rows of a ``levels`` frame.
+    """Return the open intervals of a worker, from its rows of a ``levels`` frame.
 
-    `until_ns`: when its thread was gone, -1 where it is there.
+    `until_ns`: when its thread had ended, -1 where it runs.
     """
     intervals = []
     for row in rows:
@@ -42,7 +42,7 @@ def open_intervals(rows: list[list[int]], until_ns: int = NONE) -> list[OpenInte
         elif row[0] == 2:
             intervals.append(OpenInterval("parked" if row[2] else "searching", row[1]))
         elif row[0] == 3:
-            intervals.append(OpenInterval("stay", row[1]))
+            intervals.append(OpenInterval("lifetime", row[1]))
     if until_ns != NONE:
         intervals = [interval._replace(until_ns=until_ns) for interval in intervals]
     return intervals

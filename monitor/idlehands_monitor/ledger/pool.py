@@ -1,6 +1,6 @@
 """One pool's ledger: its names, its tables, its counters, its present levels.
 
-Pure bookkeeping of frames; what the numbers mean is worked out in `analysis`.
+Pure bookkeeping of frames; `analysis` computes figures from it.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ MOST_STEPS = 1 << 10
 
 
 class WorkerThread(NamedTuple):
-    """Who a worker is at present, or was last: a thread, of this process or of a worker process."""
+    """The present or last thread of a worker, in this process or in a worker process."""
 
     native_id: int = NONE
     ident: int = NONE
@@ -46,7 +46,7 @@ class WorkerThread(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Hole:
-    """A stretch whose rows were lost while we were attached."""
+    """A stretch of time whose rows were lost while the monitor was attached."""
 
     began_ns: int
     ended_ns: int
@@ -54,7 +54,7 @@ class Hole:
 
 @dataclass(slots=True)
 class _Ring:
-    """What has come of one ring: rows ever written up to now, and an unfinished loss."""
+    """The state of one ring: rows written so far, time of the last row, begin of an open loss."""
 
     written: int = 0
     last_ns: int = NONE
@@ -62,13 +62,13 @@ class _Ring:
 
 
 class PoolLedger:
-    """Everything held of one pool. `apply` takes its frames in the order they were sent.
+    """All data of one pool. `apply` takes its frames in the order in which they were sent.
 
-    `first_dead`: exit status by process id of those whose end broke the pool.
-    `left_out`: workers past the first that are read; their tasks are counted only.
-    `unreported`: tasks run of which no row was made, because detail had been given up.
-    `spawns_lost_ns`: the last spawn before the latest loss of such rows, -1 before any. `gone`: by
-    worker, of a pool that does not tell itself, the last sign of life of a thread that is gone.
+    `first_dead`: exit status, by process id, of the processes whose end broke the pool.
+    `left_out`: workers past `limits.WORKERS`; only the number of their tasks is known.
+    `unreported`: tasks that ran without a row, because the probe had given up detail.
+    `spawns_lost_ns`: the last spawn before the latest loss of such rows, -1 without a loss. `gone`:
+    by worker, the last sign of life of an ended thread, for pools that do not report lifetimes.
     """
 
     def __init__(self, number: int, pid: int = NONE) -> None:
@@ -127,7 +127,7 @@ class PoolLedger:
 
     @property
     def open(self) -> list[list[OpenInterval]]:
-        """What each worker was in the middle of when levels last came."""
+        """The open intervals of each worker at the last levels frame."""
         if self._open is None:
             self._open = [
                 open_intervals(rows, self.gone.get(worker, NONE))
@@ -137,11 +137,11 @@ class PoolLedger:
 
     @property
     def pairs(self) -> int:
-        """Of how many pairs of workers the looks are counted."""
+        """The number of pairs of workers whose steal attempts are counted."""
         return 0 if self.shared_queue else self.workers**2
 
     def apply(self, frame: CheckedFrame) -> None:
-        """Take one frame of this pool. Raises Refused for one of workers that it has not."""
+        """Take one frame of this pool. Raises Refused for workers that the pool does not have."""
         kind = frame["frame"]
         if kind == "names":
             self._names(frame)
@@ -171,11 +171,11 @@ class PoolLedger:
         before = self.threads
         self.threads = {index: WorkerThread(*who) for index, *who in frame["threads"]}
         for index in [index for index in self.gone if self.threads.get(index) != before.get(index)]:
-            del self.gone[index]  # another thread is this worker now
+            del self.gone[index]  # this worker is another thread now
             self._open = None
         if (workers, shared) != (self.workers, self.shared_queue):
             self.workers, self.shared_queue = workers, shared
-            # a shared queue has no deques to look at
+            # a shared queue has no steal attempts
             self.attempts = AttemptCounts(0 if shared else workers)
         if self.complete_from_ns == NONE:
             self.complete_from_ns = self.declared_ns
@@ -189,15 +189,15 @@ class PoolLedger:
         for worker, first, rows, kept in parts:
             begin, end = end, end + kept
             ring = self._ring(table, worker)
-            if first > ring.written:  # no frame says so where a capture begins in the middle
+            if first > ring.written:  # a capture begun later reports no such loss
                 self._lose(table, ring, first - ring.written)
             self._note_written(table, ring, first + rows)
             if ring.lost_since_ns is not None and kept:
-                # A row that was lost ended before the first one after it did.
+                # Lost rows ended before the first row after them did.
                 self._close_loss(ring, times[begin])
             if kept:
                 ring.last_ns = times[end - 1]
-                if worker in self.gone:  # the kernel was asked before all that it did was sent
+                if worker in self.gone:  # these rows were sent after the kernel was asked
                     self.gone[worker] = max(self.gone[worker], ring.last_ns)
                     self._open = None
 
@@ -207,15 +207,15 @@ class PoolLedger:
 
     def _lose(self, table: str, ring: _Ring, rows: int) -> None:
         self._note_written(table, ring, ring.written + rows)
-        if table == SPAWNS.name:  # counts stay exact; only moments are missing
+        if table == SPAWNS.name:  # counts stay exact; only timestamps are missing
             if len(self.spawns):
                 self.spawns_lost_ns = int(self.spawns["spawned_ns"][-1])
             return
-        if table == CONTENTION.name:  # worker time does not hang on them
+        if table == CONTENTION.name:  # worker time does not depend on them
             self.contended_lost += rows
             return
         if ring.lost_since_ns is None:
-            # A ring that was empty when all had last been sent lost what came after that.
+            # A ring whose rows had all been sent lost later ones.
             ring.lost_since_ns = ring.last_ns if ring.last_ns != NONE else self.complete_ns
         if self.complete_ns != NONE:
             self.lost_rows += rows
@@ -224,11 +224,11 @@ class PoolLedger:
         began = ring.lost_since_ns
         ring.lost_since_ns = None
         if self.complete_ns == NONE or began in (None, NONE):
-            # Written before we attached: not lost, only older than what the rings still held.
+            # Written before the monitor attached: not lost, only too old for the rings.
             self.complete_from_ns = max(self.complete_from_ns, until_ns)
         elif began is not None:
             self.holes.append(Hole(began, until_ns))
-            if len(self.holes) > MOST_HOLES:  # more of the time is left out, and none is made up
+            if len(self.holes) > MOST_HOLES:  # merged: more time is left out, none is invented
                 first, second = self.holes[:2]
                 both = Hole(
                     min(first.began_ns, second.began_ns), max(first.ended_ns, second.ended_ns)
@@ -260,9 +260,9 @@ class PoolLedger:
         self.unreported = max(0, sum(ran) - rows) if ran else 0
 
     def note_gone(self, worker: int, seen_ns: int) -> None:
-        """Note that a worker's thread is gone, and when it was last seen, -1 for never.
+        """Note that a worker's thread has ended, and its last sample, -1 for none.
 
-        A pool whose workers come and go tells that itself.
+        A pool whose workers join and leave reports their ends itself.
         """
         if self.shared_queue or self.closed_ns >= 0 or worker in self.gone:
             return
@@ -273,10 +273,10 @@ class PoolLedger:
         self._open = None
 
     def _total(self, at_ns: int, ran: int, spawned: int) -> None:
-        """Keep how many tasks had been run and handed in, by a moment, about twice a second."""
+        """Hold the totals of tasks run and handed in up to a time, about twice a second."""
         if spawned < 0:
             spawned = self.written(SPAWNS.name)
-        else:  # those that left no trace count all the same
+        else:  # spawns without a row count, too
             ring = self._ring(SPAWNS.name, NONE)
             self._note_written(SPAWNS.name, ring, max(ring.written, spawned))
         if len(self.totals) > 1 and at_ns - self.totals[-2][0] < TOTALS_SPACING_NS:
@@ -284,7 +284,7 @@ class PoolLedger:
         self.totals.append((at_ns, ran, spawned))
 
     def counts_between(self, begin_ns: int, end_ns: int) -> npt.NDArray[np.int64]:
-        """Return the looks between two moments, shape (3, workers, workers).
+        """Return the steal attempts between two timestamps, shape (3, workers, workers).
 
         They are hits, empties and lost races, each thief by victim.
         """
@@ -292,11 +292,11 @@ class PoolLedger:
 
     @property
     def held_bytes(self) -> int:
-        """What its tables take in memory."""
+        """Memory of its tables."""
         return sum(store.held_bytes for store in self.stores.values())
 
     def halve(self) -> int:
-        """Forget the time that the older half of its largest table is of; return how many rows."""
+        """Forget the time of the older half of its largest table; return how many rows went."""
         before = sum(map(len, self.stores.values()))
         largest = max(self.stores.values(), key=lambda store: store.held_bytes)
         self.forget_before(min(largest.halve(), max(self.complete_ns, self.complete_from_ns)))

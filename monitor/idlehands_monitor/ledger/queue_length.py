@@ -1,4 +1,4 @@
-"""How many tasks were queued in a pool over time: from the moments at which they came and went.
+"""How many tasks were queued in a pool over time: from the times when they came and went.
 
 Pure. A task is queued from its spawn until it begins or is cancelled. The mean over a slice of time
 is the integral of that number over the slice, divided by the slice's length.
@@ -23,10 +23,9 @@ if TYPE_CHECKING:
 
 
 def mean_lengths(pool: PoolLedger, edges_ns: Sequence[int]) -> tuple[float, ...]:
-    """Return the mean number of queued tasks between each two edges, which rise.
+    """Return the mean number of queued tasks between each two edges, which are ascending.
 
-    NaN in a slice that holds tasks that were not recorded one by one, and in all slices where rows
-    of spawns were lost.
+    NaN in a slice in which the record was thinned, and in all slices if rows of spawns were lost.
     """
     begin = edges_ns[0]
     if pool.spawns_lost_ns >= begin:
@@ -47,7 +46,7 @@ def mean_lengths(pool: PoolLedger, edges_ns: Sequence[int]) -> tuple[float, ...]
 
 
 def _sum_until(timestamps: Int64, edges: Int64) -> Float:
-    """Return for each edge the summed time since all moments from the first edge up to it."""
+    """Return for each edge the summed time since each timestamp from the first edge up to it."""
     timestamps = np.sort(timestamps[(timestamps >= edges[0]) & (timestamps < edges[-1])]) - edges[0]
     before = np.searchsorted(timestamps, edges - edges[0], side="left")
     sums = np.concatenate([[0.0], np.cumsum(timestamps, dtype=np.float64)])
@@ -55,10 +54,9 @@ def _sum_until(timestamps: Int64, edges: Int64) -> Float:
 
 
 def queued_at(pool: PoolLedger, timestamp_ns: int) -> int:
-    """Return how many tasks were queued at a moment: spawned before it, not started before it.
+    """Return how many tasks were queued at a time: spawned before it, not started before it.
 
-    Counted back from the running totals, so that it is exact however little of the past the
-    tables hold.
+    Counted back from the running totals, so it is exact however few old rows the tables hold.
     """
     spawned = Recent(pool.spawns, timestamp_ns)["spawned_ns"]
     spawned_before = pool.written("spawns") - int(np.count_nonzero(spawned >= timestamp_ns))

@@ -1,4 +1,4 @@
-"""Rows of the ledger as plain arrays: what has ended, and what was still open, together."""
+"""Rows of the ledger as plain arrays: intervals that have ended, and open ones. Pure."""
 
 from __future__ import annotations
 
@@ -18,21 +18,21 @@ if TYPE_CHECKING:
 NEVER = int(np.iinfo(np.int64).max)
 
 Rows = dict[str, Int64]
-"""Columns by name, one length; times in nanoseconds."""
+"""Columns by name, all of one length; times in nanoseconds."""
 
 
 def never_ran(outcome: Int64) -> Bool:
-    """Say which tasks left their pool's queue without being run in it: cancelled, or moved."""
+    """Return which tasks left their pool's queue without running: cancelled, or moved."""
     return np.asarray((outcome == CANCELLED) | (outcome == MOVED), dtype=np.bool_)
 
 
 def ran_to_end(outcome: Int64) -> Bool:
-    """Say which tasks ran to their end in their pool, returning or raising."""
+    """Return which tasks ran to their end in their pool, returning or raising."""
     return np.asarray(~never_ran(outcome) & (outcome != LOST), dtype=np.bool_)
 
 
 class Recent:
-    """The rows of a table from a moment on, a few earlier ones among them.
+    """The rows of a table from a time on; a few earlier rows may be among them.
 
     ``recent["began_ns"]`` is a column, shape (rows,). With `and_last` each worker's last row
     before them comes first.
@@ -50,7 +50,7 @@ class Recent:
 
 
 def last_rows(store: TableStore, begin_ns: int, most: int) -> int:
-    """Return the moment, `begin_ns` or later, from which on at most `most` rows end."""
+    """Return the time, `begin_ns` or later, from which on at most `most` rows end."""
     ended = Recent(store, begin_ns)["ended_ns"]
     ended = ended[ended > begin_ns]
     return begin_ns if len(ended) <= most else int(np.partition(ended, -most)[-most])
@@ -59,9 +59,9 @@ def last_rows(store: TableStore, begin_ns: int, most: int) -> int:
 def still_open(
     pool: PoolLedger, store: TableStore, start: str, sorts: tuple[str, ...]
 ) -> tuple[list[int], list[OpenInterval]]:
-    """Return (workers, intervals) open at the last levels, without those that a row has closed.
+    """Return (workers, intervals) open at the last levels frame, without those that a row closed.
 
-    What ended while the levels were being read is in both; its row ends after their moment.
+    An interval that ended while the levels were read is in the frame and has a row, too.
     """
     recent = Recent(store, pool.complete_ns)
     late = recent["ended_ns"] >= pool.complete_ns
@@ -76,8 +76,7 @@ def still_open(
 
 
 def open_ends(pool: PoolLedger, end_ns: int, still: list[OpenInterval]) -> list[int]:
-    """Return an end for each open interval: nothing known says that it is over, but that its thread
-    is gone."""
+    """Return an end for each open interval: the last known time, or the end of its thread."""
     return [
         max(i.began_ns, *((i.until_ns,) if i.until_ns >= 0 else (pool.complete_ns, end_ns)))
         for i in still
@@ -85,7 +84,7 @@ def open_ends(pool: PoolLedger, end_ns: int, still: list[OpenInterval]) -> list[
 
 
 def with_more(column: Int64, more: list[int]) -> Int64:
-    """Return a column with more values behind it."""
+    """Return a column with more values at its end."""
     return np.concatenate([column, np.array(more, dtype=np.int64)])
 
 
@@ -96,11 +95,11 @@ def of_workers(rows: Rows, workers: int) -> Rows:
 
 
 MOST_ROWS, MOST_LIVE_ROWS = 400_000, 10_000
-"""Of how many of the latest tasks, of a capture and in a live view."""
+"""The latest tasks that an analysis uses, of a capture and in a live view."""
 
 
 def own_ns(pool: PoolLedger, store: Recent, chosen: Bool) -> Int64:
-    """Return how long each chosen task held its worker: without waits in which it ran others."""
+    """Return how long each chosen task held its worker, without waits in which others ran."""
     waits = pool.waits
     own = (store["ended_ns"] - store["started_ns"])[chosen]
     helping = waits["helped"] > 0
@@ -109,18 +108,18 @@ def own_ns(pool: PoolLedger, store: Recent, chosen: Bool) -> Int64:
         order = np.argsort(numbers, kind="stable")
         waiter, lengths = waits["task"][helping], (waits["ended_ns"] - waits["began_ns"])[helping]
         place = order[np.minimum(np.searchsorted(numbers[order], waiter), len(order) - 1)]
-        its = numbers[place] == waiter
-        np.subtract.at(own, place[its], lengths[its])
+        known = numbers[place] == waiter
+        np.subtract.at(own, place[known], lengths[known])
     return own
 
 
 def task_rows(pool: PoolLedger, end_ns: int, since_ns: int = NONE) -> Rows:
-    """Return all tasks run since a moment, whole: worker, began, ended and more."""
+    """Return all tasks run since a time: worker, began, ended and more columns."""
     return tasks_and_departures(pool, end_ns, since_ns)[0]
 
 
 def tasks_and_departures(pool: PoolLedger, end_ns: int, since_ns: int) -> tuple[Rows, Int64]:
-    """Return the tasks run, open ones included, and when tasks left the queue without being run."""
+    """Return the tasks run, open ones included, and when others left the queue without running."""
     store = Recent(pool.tasks, since_ns, and_last=pool.shared_queue)
     gone = never_ran(store["outcome"])
     ran = ~gone

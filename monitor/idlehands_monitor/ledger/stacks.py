@@ -1,7 +1,7 @@
-"""What was sampled of a process from outside: the stacks of its threads.
+"""Samples of an external process: the stacks of its threads.
 
-Pure bookkeeping, bounded: equal stacks are kept once, and past `MOST_SAMPLES` or `MOST_FRAMES` the
-older half goes.
+Pure bookkeeping, bounded: equal stacks are held once, and past `MOST_SAMPLES` or `MOST_FRAMES` the
+older half is dropped.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 MOST_SAMPLES = 1 << 19
 MOST_FRAMES = 1 << 19
-"""Frames of the different stacks held."""
+"""Frames of all different stacks held."""
 LEAST_STACKS = 40
 MOST_LETTERS = 200
 
@@ -34,7 +34,7 @@ Stack = tuple[StackFrame, ...]
 
 
 class ThreadSample(NamedTuple):
-    """One thread in one dump. wait: what the kernel said just before, empty where it did not."""
+    """One thread in one dump. wait: the kernel's reason just before, empty where it gave none."""
 
     native_id: int
     ident: int
@@ -45,7 +45,7 @@ class ThreadSample(NamedTuple):
 
 
 class Dump(NamedTuple):
-    """One process at one moment. missing: why there are no stacks, empty where there are."""
+    """One process at one time. missing: why there are no stacks, empty where there are some."""
 
     at_ns: int
     pid: int
@@ -55,7 +55,7 @@ class Dump(NamedTuple):
 
 
 class Samples:
-    """Dumps of stacks, oldest first; first_ns and latest_ns span all that was sampled."""
+    """Dumps of stacks, oldest first. first_ns, latest_ns: time of the first and last sample."""
 
     def __init__(self, most: int = MOST_SAMPLES) -> None:
         self.dumps: deque[Dump] = deque()
@@ -65,7 +65,7 @@ class Samples:
         self._held = 0
         self._stacks: dict[Stack, Stack] = {}
         self._frames = 0
-        self._words: dict[str, str] = {}
+        self._strings: dict[str, str] = {}
 
     def add_dump(self, frame: CheckedFrame) -> None:
         """Take a ``stacks`` frame."""
@@ -88,7 +88,7 @@ class Samples:
         self._add(dump.at_ns, len(dump.threads))
 
     def note(self, at_ns: int) -> None:
-        """Note that something was sampled at a moment."""
+        """Note that the process was sampled at a time."""
         self._add(at_ns, 0)
 
     def forget_before(self, timestamp_ns: int) -> None:
@@ -98,8 +98,8 @@ class Samples:
         self.first_ns = max(self.first_ns, timestamp_ns)
         live = sum(len(dump.threads) for dump in self.dumps)
         if len(self._stacks) > 2 * live + LEAST_STACKS or self._frames > MOST_FRAMES:
-            kept = (thread.stack for dump in self.dumps for thread in dump.threads)
-            self._stacks = {stack: stack for stack in kept}
+            stacks = (thread.stack for dump in self.dumps for thread in dump.threads)
+            self._stacks = {stack: stack for stack in stacks}
             self._frames = sum(map(len, self._stacks))
 
     def _add(self, at_ns: int, samples: int) -> None:
@@ -114,7 +114,7 @@ class Samples:
 
     def _thread(self, thread: dict[str, Any]) -> ThreadSample:
         frames = tuple(
-            StackFrame(self._word(function), self._word(file), line)
+            StackFrame(self._interned(function), self._interned(file), line)
             for function, file, line in thread["frames"]
         )
         known = self._stacks.get(frames)
@@ -124,14 +124,14 @@ class Samples:
         return ThreadSample(
             thread["native_id"],
             thread["ident"],
-            self._word(thread["name"]),
+            self._interned(thread["name"]),
             thread["owns_lock"],
-            self._word(thread["wait"]),
+            self._interned(thread["wait"]),
             known,
         )
 
-    def _word(self, text: str) -> str:
-        if len(self._words) > MOST_SAMPLES // 16:
-            self._words.clear()
+    def _interned(self, text: str) -> str:
+        if len(self._strings) > MOST_SAMPLES // 16:
+            self._strings.clear()
         text = text[-MOST_LETTERS:]
-        return self._words.setdefault(text, text)
+        return self._strings.setdefault(text, text)

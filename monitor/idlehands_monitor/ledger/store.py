@@ -1,8 +1,7 @@
 """A growing table of int64 columns: rows are added at one end and forgotten at the other.
 
-Rows arrive in batches, each of one worker or of several, a worker's in the order of their time;
-between workers the order is only rough. So where rows of a time begin is found by batch, without
-looking at rows.
+Rows arrive in batches of one worker or several. The rows of one worker are in the order of time;
+between workers the order is only rough. So the first row of a time is searched by batch.
 Touches nothing but numpy.
 """
 
@@ -23,9 +22,9 @@ if TYPE_CHECKING:
 
 FIRST_CAPACITY = 1024
 BATCH_BYTES = 200
-"""What is noted of a batch takes about so much."""
+"""Memory of the notes on one batch, about."""
 FORGET_SHARE = 4
-"""Rows are dropped when a quarter of those held may be: each is then moved a few times at most."""
+"""Rows are dropped once one in `FORGET_SHARE` can be: so each is moved only a few times."""
 
 
 class TableStore:
@@ -54,7 +53,7 @@ class TableStore:
         return self._data[self._index[name], : self._rows]
 
     def append(self, values: Int64, parts: Sequence[tuple[int, int]]) -> None:
-        """Add rows: `values` of shape (columns, rows); `parts` are (worker, its rows), in order."""
+        """Add rows. values: shape (columns, rows); parts: (worker, number of rows), in order."""
         rows = values.shape[1]
         if not rows:
             return
@@ -73,9 +72,9 @@ class TableStore:
         self._starts.append(start)
         self._latest.append(max(latest, self._latest[-1]) if self._latest else latest)
 
-    def since(self, moment: int) -> int:
-        """Return a row before which all are earlier than `moment`; near the first that is not."""
-        batch = bisect_left(self._latest, moment)
+    def since(self, since_ns: int) -> int:
+        """Return a row near the first one that is not earlier than `since_ns`, never behind it."""
+        batch = bisect_left(self._latest, since_ns)
         return self._starts[batch] if batch < len(self._starts) else self._rows
 
     def last_before(self, row: int) -> Int64:
@@ -83,19 +82,19 @@ class TableStore:
         found = [rows[bisect_left(rows, row) - 1] for rows in self._last_rows.values()]
         return np.array([last for last in found if last < row], dtype=np.int64)
 
-    def forget_before(self, moment: int) -> None:
-        """Drop rows from before `moment`, once they are a good part of those held."""
-        first = self.since(moment)
+    def forget_before(self, timestamp_ns: int) -> None:
+        """Drop rows before `timestamp_ns`, once they are `1 / FORGET_SHARE` of those held."""
+        first = self.since(timestamp_ns)
         if first and first * FORGET_SHARE >= self._rows:
             self._drop(first)
 
     def _drop(self, first: int) -> None:
-        """Drop the rows before row `first`, where a batch begins."""
-        kept = self._rows - first
-        self._data[:, :kept] = self._data[:, first : self._rows].copy()
-        self._rows = kept
-        if kept * 4 < self._data.shape[1]:
-            self._resize(max(FIRST_CAPACITY, 2 * kept))
+        """Drop the rows before row `first`, with which a batch must begin."""
+        left = self._rows - first
+        self._data[:, :left] = self._data[:, first : self._rows].copy()
+        self._rows = left
+        if left * 4 < self._data.shape[1]:
+            self._resize(max(FIRST_CAPACITY, 2 * left))
         batch = bisect_left(self._starts, first)
         self._starts = [start - first for start in self._starts[batch:]]
         self._latest = self._latest[batch:]
@@ -107,14 +106,14 @@ class TableStore:
 
     @property
     def held_bytes(self) -> int:
-        """What the rows take in memory."""
+        """Memory of the rows."""
         return self._rows * len(self.names) * 8 + BATCH_BYTES * len(self._starts)
 
     def halve(self) -> int:
-        """Drop the older half of the rows, whole batches; return the time before which all went."""
-        moment = self._latest[max(0, bisect_left(self._starts, self._rows // 2) - 1)] + 1
-        self._drop(self.since(moment))
-        return moment
+        """Drop the older half of the rows, in batches; return the time that rows now begin at."""
+        before_ns = self._latest[max(0, bisect_left(self._starts, self._rows // 2) - 1)] + 1
+        self._drop(self.since(before_ns))
+        return before_ns
 
     def _reserve(self, more: int) -> None:
         capacity, needed = self._data.shape[1], self._rows + more

@@ -1,4 +1,4 @@
-"""What blocked time waited for."""
+"""What the blocked time of a pool waited for: data only, part of a `PoolReading`."""
 
 from __future__ import annotations
 
@@ -7,7 +7,10 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class WaitReading:
-    """Blocked time that waited for one sort of thing, estimated, with its 95 % interval."""
+    """An estimate of the blocked time that waited for one thing, with its 95 % interval.
+
+    sort: what it waited for, a `WaitReason`. seconds, low_s, high_s: worker time.
+    """
 
     sort: str
     seconds: float
@@ -19,10 +22,10 @@ class WaitReading:
 class BlockedReading:
     """What the blocked time of a pool waited for.
 
-    join_s, marked_s: exact, from waits that the tasks recorded. waits: the rest, split by `samples`
-    at blocked workers; empty with too few of them, then unsplit_s is all the rest. one_core: the
-    worker time on a core adds up to about one core while more workers than one were in tasks,
-    which is how the interpreter lock looks from outside.
+    join_s, declared_s: exact, from joins and declared waits that the tasks recorded. waits: the
+    rest, split in proportion to `samples` of blocked workers; with too few samples waits is empty
+    and unsplit_s is the whole rest. one_core: working time adds up to about one core while more
+    than one worker was in a task; from outside, the interpreter lock looks like this.
     """
 
     join_s: float
@@ -33,5 +36,5 @@ class BlockedReading:
     one_core: bool
 
     def seconds(self, sort: str) -> float:
-        """Return the estimate for one sort of wait, 0 where it was never seen."""
+        """Return the estimated seconds of one sort of wait, 0 where no sample found it."""
         return next((wait.seconds for wait in self.waits if wait.sort == sort), 0.0)

@@ -1,4 +1,7 @@
-"""What a reading says of a pool's deques: at which ends tasks are taken, sizes, contention."""
+"""What a reading says of a pool's deques: at which ends tasks are taken, sizes, contention.
+
+Data only; the figures come from `analysis.deques`.
+"""
 
 from __future__ import annotations
 
@@ -14,12 +17,13 @@ SIGNIFICANT, TWO_SIDED = 0.05, 1.96
 
 @dataclass(frozen=True, slots=True)
 class EndReading:
-    """Takes by owners, or by thieves, and how many of them were at the promised end.
+    """Tasks taken by owners, or by thieves, and how many of them from the promised end.
 
-    takes: all; ambiguous: left out, because another take or push was too close to tell;
-    with_choice: judged, of a deque of two tasks or more; at_end: of those, at the promised end.
-    rank: median over those of the task's place from that end, 0 at it; length: median length of
-    the deque; both 0.0 where none was judged. moments_ns: the first that were not at the end.
+    takes: all of them. ambiguous: left out, because another take or push was too close in time.
+    with_choice: judged; the deque held two tasks or more. at_end: those of the judged that were at
+    the promised end. rank: median distance of a judged task from that end, 0 at the end itself.
+    length: median length of the deque. Both are 0.0 where none was judged. timestamps_ns: when the
+    first judged takes that were not at the end happened.
     """
 
     takes: int
@@ -35,10 +39,10 @@ class EndReading:
 class EndsReading:
     """Whether owners took the newest task of their deque and thieves the oldest.
 
-    begin_ns: from when on takes are judged. unplaced: takes of a task from another deque than its
-    spawner's, which are not judged. of_two: operations at deques of two tasks or more: takes that
-    found as many, and pushes, each of which the take of one task more undoes. owners_newest,
-    thieves_oldest: the verdicts on the two promises.
+    begin_ns: takes are judged from this time on. unplaced: takes that are not judged, because the
+    task came from another deque than its spawner's. of_two: operations on deques of two tasks or
+    more: the takes that found that many, and as many pushes, since each such take undoes a push.
+    owners_newest, thieves_oldest: the verdicts on the two promises.
     """
 
     begin_ns: int
@@ -52,10 +56,11 @@ class EndsReading:
 
 @dataclass(frozen=True, slots=True)
 class DepthReading:
-    """How deep in the recursion stolen tasks were beside those from the own deque, 0 at a root.
+    """How deep in the recursion stolen tasks were, compared with local ones; a root has depth 0.
 
-    stolen, local: how many whose every ancestor was recorded; their medians. superiority: the
-    probability that the stolen one of a pair is the deeper; p: of Mann and Whitney's test.
+    stolen, local: how many tasks have every ancestor recorded; median_stolen, median_local: their
+    median depths. superiority: the probability that a stolen task is deeper than a local one.
+    p: of the Mann-Whitney test.
     """
 
     stolen: int
@@ -68,15 +73,14 @@ class DepthReading:
 
 @dataclass(frozen=True, slots=True)
 class SizesReading:
-    """How large stolen tasks were beside those that owners took from their own deque.
+    """How large stolen tasks were, compared with those that owners took from their own deque.
 
-    by_hint: sizes are the caller's hints (items), else the time of a task and of all that came
-    from it (seconds).
-    stolen, local: how many were compared; their medians. superiority: the probability that a stolen
-    task is the larger; error: its standard error if there were no difference; p: of Mann and
-    Whitney's test. Of `steals` stolen tasks, medians: own_s, the time in the task itself;
-    subtree_s, with all that came from it; own_share, the one by the other. depth: None with too
-    few of known depth.
+    by_hint: sizes are the caller's hints (items); otherwise they are the time of a task and all its
+    descendants (seconds). stolen, local: how many tasks were compared; median_stolen, median_local:
+    their median sizes. superiority: the probability that a stolen task is larger than a local one;
+    error: its standard error if there were no difference; p: of the Mann-Whitney test.
+    Medians over `steals` stolen tasks: own_s, time in the task itself; subtree_s, time with all
+    descendants; own_share, own_s / subtree_s. depth: None with too few tasks of known depth.
     """
 
     by_hint: bool
@@ -95,12 +99,12 @@ class SizesReading:
 
     @property
     def judged_by(self) -> str:
-        """What sizes are, in words."""
+        """What the size of a task means here, in words."""
         return "the hint of its size" if self.by_hint else "the time of all that came from it"
 
     @property
     def stolen_larger(self) -> Verdict:
-        """The verdict on: stolen tasks are the larger ones."""
+        """The verdict on the promise that stolen tasks are the larger ones."""
         if self.superiority >= SMALL_EFFECT and self.p < SIGNIFICANT:
             return Verdict.KEPT
         return (
@@ -112,10 +116,10 @@ class SizesReading:
 
 @dataclass(frozen=True, slots=True)
 class LargerStealsReading:
-    """How much work a steal brought, and would have brought had the ends been kept to.
+    """How much work a steal brought, and would have brought from the promised end.
 
-    steals: of how many stolen tasks; brought_s, could_s: means over them, each with all that came
-    from it. See `larger_steals`.
+    steals: the number of stolen tasks. brought_s, could_s: means over them of the time of the task
+    taken and of the one at the promised end, each with all descendants. See `larger_steals`.
     """
 
     steals: int
@@ -124,19 +128,19 @@ class LargerStealsReading:
 
     @property
     def spared(self) -> float:
-        """Share of the steals that would not have been needed for as much work."""
+        """Share of the steals that the promised end would have saved for the same work."""
         return 1 - self.brought_s / self.could_s if self.could_s > self.brought_s else 0.0
 
 
 NEAR_EMPTY = 1
-"""A deque of as many tasks or fewer is near-empty: there is one that two can want."""
+"""A deque of at most so many tasks is near-empty: two workers can want its only task."""
 
 
 @dataclass(frozen=True, slots=True)
 class LengthReading:
-    """Meetings at deques of `least` to `most` tasks (None: without an upper end), and their waits.
+    """Contended operations on deques of `least` to `most` tasks; most is None without a limit.
 
-    lost: meetings that lost a task rather than waited.
+    lost: those that lost a task instead of waiting. waited_s: summed waits of the others.
     """
 
     least: int
@@ -148,14 +152,15 @@ class LengthReading:
 
 @dataclass(frozen=True, slots=True)
 class ContentionReading:
-    """What meetings at deque ends came to in a window.
+    """Contention at the ends of deques in a window.
 
-    told: the pool says that it tells of every meeting. meetings: all, of which `lost` lost a task
-    and `unknown` say no length; missing: rows of them that were lost, since the record began.
-    near_empty, longer: those at deques of at most `NEAR_EMPTY` tasks, and of more; judged: of the
-    latter, those from when on the deques are rebuilt. waited_s: all waiting, thieves_s that at
-    others' deques, longer_s that at longer ones; median_s and p99_s of one wait, None without any.
-    by_length: by the length of the deque. moments_ns: the first at longer deques.
+    reported: whether the pool reports every contended operation. contended: all of them; `lost`
+    lost a task, `unknown` have no deque length. missing: rows of them lost since recording began.
+    near_empty, longer: those on deques of at most `NEAR_EMPTY` tasks, and on longer ones. judged:
+    those on longer deques, from the time on from which deques can be rebuilt. waited_s: all waits;
+    thieves_s: waits at other workers' deques; longer_s: waits at longer deques. median_s, p99_s: of
+    one wait, None without any. by_length: by the length of the deque. timestamps_ns: when the first
+    on longer deques happened.
     """
 
     reported: bool
@@ -176,16 +181,17 @@ class ContentionReading:
 
     @property
     def near_empty_share(self) -> float | None:
-        """Share of the meetings of known length that were at a near-empty deque."""
+        """Share of the operations with a known length that were on a near-empty deque, or None."""
         known = self.near_empty + self.longer
         return self.near_empty / known if known else None
 
 
 @dataclass(frozen=True, slots=True)
 class DequesReading:
-    """What is judged of a pool's deques; None where tasks went by without a row, or for no steals.
+    """What is judged of a pool's deques.
 
-    sizes: None too where there is too little data, larger_steals where the ends were kept to.
+    Each part is None where tasks left no row, or where the pool does not steal. sizes is also None
+    with too little data, larger_steals also where all takes were at the promised ends.
     """
 
     ends: EndsReading | None = None

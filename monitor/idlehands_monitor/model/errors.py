@@ -1,4 +1,4 @@
-"""What ends a command: one line for a person and an exit status, never a traceback."""
+"""The error that ends a command: one line for a person and an exit status, never a traceback."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ USAGE = 2
 NOTHING_TO_WATCH = 3
 
 LONGEST_MESSAGE = 2000
-"""Letters of a line for a person: foreign names in it may be long."""
+"""Characters in such a line: names from the target may be long."""
 
 
 class CommandError(Exception):

@@ -1,4 +1,4 @@
-"""What is said of a process without a probe: its pools as they look from outside, frozen.
+"""Readings of an external process, one without a probe: its pools as they look from outside.
 
 Part of a `Reading`. Times in seconds, shares of time from 0 to 1.
 """
@@ -18,14 +18,14 @@ UNANSWERED = (
     "waking",
     "hand-overs",
 )
-"""What samples of a process without a probe cannot say."""
+"""Figures that samples of an external process cannot give."""
 RUNS_PROBED = ("-m idlehands", "idlehands")
 """What a program that `idlehands run` has started looks like from outside."""
 
 
 @dataclass(frozen=True, slots=True)
 class WaitShareReading:
-    """What off-core time went into: the sort of wait, and its share of all the time."""
+    """One sort of wait in off-core time, and its share of all the time."""
 
     sort: str
     share: float
@@ -42,7 +42,7 @@ class PlaceReading:
 
 @dataclass(frozen=True, slots=True)
 class StackReading:
-    """Where workers were seen, innermost frame first, and in how many samples."""
+    """A stack of workers, innermost frame first, and in how many samples it was found."""
 
     frames: tuple[PlaceReading, ...]
     samples: int
@@ -53,9 +53,10 @@ class ExternalTime:
     """Where worker time went, as far as it can be told from outside.
 
     seconds: worker time that the kernel's counters cover. working, run_queue_wait: shares of it,
-    from those counters, exact. parked and blocked share out the rest; None where no stack was
-    read. dumps: how many samples that rests on. waits: what the blocked time, or where that is
-    not known all off-core time, went into; wait_samples: how many samples that rests on.
+    exact, from those counters. parked, blocked: estimated shares, which divide the rest; None where
+    no stack was read. dumps: the number of samples behind these two. waits: what the blocked time
+    waited for (all off-core time where blocked is not known); wait_samples: the number of samples
+    behind it.
     """
 
     seconds: float
@@ -93,10 +94,10 @@ class ExternalTime:
 
 @dataclass(frozen=True, slots=True)
 class ExternalWorkerReading:
-    """One worker. native_id: the kernel's id, -1 where it could not be told.
+    """One worker of an external process. native_id: the kernel's thread id, -1 where not known.
 
-    state: in the last sample; waits_for: the sort of
-    wait it was in; place: its innermost frame there, None where no stack was read.
+    All in the last sample: state; waits_for, the sort of wait; place, the innermost frame, None
+    where no stack was read.
     """
 
     index: int
@@ -112,12 +113,12 @@ class ExternalWorkerReading:
 
 @dataclass(frozen=True, slots=True)
 class ExternalPoolReading:
-    """What looks like one pool of a process without a probe, over one window.
+    """What looks like one pool of an external process, over one window.
 
-    kind: what it looks like, as pools with a probe are called. module: the library's module whose
-    loop its workers run. pid: the process that has the workers, or that started theirs. missing:
-    why there are no stacks, empty where there are. library: whose worker processes these are, where
-    the probe has no adapter for it.
+    kind: a kind of pool, in the words used for pools with a probe. module: the module of the
+    library whose loop the workers run. pid: the process that has the worker threads, or that
+    started the worker processes. missing: why there are no stacks, empty where there are. library:
+    the library of these worker processes, where the probe has no adapter for it.
     """
 
     name: str

@@ -9,10 +9,11 @@ from .vocabulary import FindingCode
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One finding: a code, a sentence, the worker-seconds it accounts for, what to try.
+    """One finding: its code, its sentence, the worker-seconds it accounts for, what to try.
 
-    evidence: what it goes by beyond the sentence. gain_s: worker-seconds that what to try would
-    save, None where that cannot be said.
+    worker_seconds: the cost; share: of the pool's worker time, 0 to 1. sentence: what is wrong.
+    advice: what to try. evidence: figures behind it, may be empty. gain_s: worker-seconds that the
+    advice would save, None where that is not known.
     """
 
     code: FindingCode

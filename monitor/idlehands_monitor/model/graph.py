@@ -1,22 +1,19 @@
-"""What is said of a pool's scheduler: its task graph and its promises, frozen.
-
-Part of a `PoolReading`.
-"""
+"""A pool's task graph in a reading: work, span and their bounds. Data only."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 AT_ONCE = 0.02
-"""All work was there at once if it had come within this share of the time that it took."""
+"""All work was there at once if all of it had arrived within this share of the measured time."""
 
 
 @dataclass(frozen=True, slots=True)
 class StealBoundReading:
-    """The looks of a window beside P·T∞, which their expected number is proportional to.
+    """The steal attempts of a window, compared with P·T∞: their expected number grows with it.
 
-    look_s: worker time spent searching by looks, the unit in which T∞ is counted: unit_span is
-    T∞ / look_s, bound P times that. share: looks / bound. See `bounds`.
+    attempt_s: searching time per attempt, the unit in which T∞ is counted. unit_span: T∞ /
+    attempt_s; bound: P times that. share: attempts / bound. See `bounds`.
     """
 
     attempts: int
@@ -29,13 +26,13 @@ class StealBoundReading:
 
 @dataclass(frozen=True, slots=True)
 class GraphReading:
-    """Work and span of the tasks spawned, run and ended in the window, of all of them.
+    """Work and span of all tasks that were spawned, ran and ended in the window.
 
     measured_s: from the first spawn to the last end. No schedule on `workers` workers takes less
-    than work_law_s, T1/P, or span_s; no greedy one more than greedy_bound_s. last_root_s: when the
-    last task came from outside, counted from the first spawn. whole: whether no other tasks ran in
-    the window. steals: None where work kept coming in or is not whole, or nobody looked at
-    another's deque.
+    than work_law_s (T₁/P) or span_s; no greedy schedule takes more than greedy_bound_s.
+    last_root_s: when the last task was handed in from outside, counted from the first spawn. whole:
+    whether no other task ran in the window. steals: None where work kept arriving, where the graph
+    is not whole, and without steal attempts.
     """
 
     tasks: int
@@ -52,10 +49,10 @@ class GraphReading:
 
     @property
     def at_once(self) -> bool:
-        """Whether all work was there when it began, which bounds on the whole ask for."""
+        """Whether all work was there when the run began; the greedy bound requires it."""
         return self.last_root_s <= AT_ONCE * self.measured_s
 
 
 EXPECTED_SHARE = 32
-"""Looks by P·T∞ that are expected at most: 8·T∞ phases of P looks succeed, each with a chance above
-a quarter (Arora, Blumofe, Plaxton, above; from memory)."""
+"""Expected steal attempts by P·T∞ at most: 8·T∞ phases of P attempts must succeed, and each phase
+has a chance above a quarter (Arora, Blumofe, Plaxton 1998, see `bounds`; from memory)."""

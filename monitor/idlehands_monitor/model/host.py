@@ -1,4 +1,4 @@
-"""What the host said of a job's processes in a window, frozen. Part of a `Reading`."""
+"""What the host reports of a job's processes in a window. Part of a `Reading`."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class ThreadReading:
-    """One worker's thread: context switches a second of its own doing and not, I/O wait."""
+    """One worker's thread: voluntary and involuntary context switches a second, I/O wait."""
 
     native_id: int
     voluntary_switches_per_s: float | None
@@ -17,13 +17,13 @@ class ThreadReading:
 
 @dataclass(frozen=True, slots=True)
 class HostReading:
-    """What the host said of one process in the window; None where it does not say.
+    """What the host reports of one process in the window; None where it reports nothing.
 
-    resident_bytes: memory at the end; growth_bytes_per_minute over growth_over_s, which may reach
-    back before the window; growth_is_steady: every part of that stretch was above the one before.
-    usable_cores: the lesser of affinity and quota_cores (None without a quota). throttled_share:
-    core time for which its control group was held back / window, above 1 where on several cores.
-    io_wait_s: of its threads, waiting for block I/O.
+    resident_bytes: memory at the end. growth_bytes_per_minute: over growth_over_s, which may begin
+    before the window; growth_is_steady: memory was higher in every part of growth_over_s than in
+    the part before. usable_cores: the smaller of affinity and quota_cores (None without a quota).
+    throttled_share: core time for which its control group was throttled / window, above 1 where
+    several cores were. io_wait_s: time that its threads waited for block I/O.
     """
 
     pid: int

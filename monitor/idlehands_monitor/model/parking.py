@@ -1,4 +1,4 @@
-"""What a reading says of parking: frozen parts of it, nothing is computed here but a choice."""
+"""What a reading says of parking: data only, computed by `analysis.parking`."""
 
 from __future__ import annotations
 
@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class SpinReading:
-    """What spinning for spin_s before every park would have come to on the recorded waits.
+    """What spinning for spin_s before every park would have cost on the recorded waits.
 
-    parks: how many waits would still have led to a park; spun_s: worker time spent spinning;
-    cost_s: that and the cost of those parks; saved_s: how much less than parking at once, negative
-    where it is more; ratio: cost_s by what a clairvoyant would have paid.
+    parks: how many waits would still have ended in a park. spun_s: worker time spent spinning.
+    cost_s: spun_s plus the cost of those parks. saved_s: how much less this is than parking at
+    once, negative where it is more. ratio: cost_s / the cost of a clairvoyant worker.
     """
 
     spin_s: float
@@ -26,12 +26,13 @@ class SpinReading:
 class ParkingReading:
     """How often workers parked, for how long, and how long a wake took to become work.
 
-    window_s: the stretch that is told of. parks: begun in it; wakes: parks ended in it, and their
-    length: median, 90 and 99 of 100 below. useful: wakes after which the worker began or resumed a
-    task; wake_to_work_s: median time to it from the wake, p90 likewise, None where the pool does
-    not say when it wakes. wasted: wakes after which it parked again without any.
-    park_cost_s: of a park-and-wake, measured as wake_to_work_s or given; spins: weighed with it,
-    empty where it is not known; clairvoyant_s: the least that the waits could have cost.
+    window_s: the part of the window that this covers. parks: begun in it. wakes: parks that ended
+    in it; median_s, p90_s, p99_s: their lengths. useful: wakes after which the worker began or
+    resumed a task. wake_to_work_s, wake_to_work_p90_s: median and 90th percentile of the time from
+    such a wake to the task, None where the pool does not report wakes. wasted: wakes after which
+    the worker parked again without a task. park_cost_s: cost of one park and wake, measured as
+    wake_to_work_s or given. spins: computed with park_cost_s, empty where it is not known.
+    clairvoyant_s: the least that the waits could have cost.
     """
 
     window_s: float
@@ -50,5 +51,5 @@ class ParkingReading:
 
     @property
     def best(self) -> SpinReading | None:
-        """The cheapest of the spins, the shortest where several are."""
+        """The cheapest of the spins, the shortest of equally cheap ones, None without any."""
         return min(self.spins, key=lambda spin: (spin.cost_s, spin.spin_s), default=None)

@@ -1,4 +1,4 @@
-"""A promise of a work-stealing scheduler, and whether a run keeps it."""
+"""A promise of a work-stealing scheduler, and the verdict on it. Part of a `PoolReading`."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ from .vocabulary import PromiseCode, Verdict
 
 @dataclass(frozen=True, slots=True)
 class PromiseReading:
-    """One promise of the scheduler and whether this run keeps it.
+    """One promise of the scheduler, and whether this run keeps it.
 
-    cases: how often it
-    could have been broken; broken: how often it was; effect: the share or the effect size that
-    the verdict goes by. moments_ns: when it was broken, the first few. why: what
-    keeps it from being judged. evidence: what the verdict goes by, in a few words.
+    what: the promise in words; purpose: what it is for; source: where it is published. cases: how
+    often it could have been broken; broken: how often it was. effect: the share or effect size that
+    the verdict is based on. timestamps_ns: when it was first broken, a few times. why: the reason
+    for an unknown verdict. evidence: the figures behind the verdict, in a few words.
     """
 
     code: PromiseCode

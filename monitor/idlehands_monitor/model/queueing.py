@@ -1,4 +1,4 @@
-"""How tasks flowed through a pool, beside what queueing theory says of that."""
+"""How tasks flowed through a pool, beside the waits that queueing theory expects. Data only."""
 
 from __future__ import annotations
 
@@ -7,15 +7,16 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class QueueingReading:
-    """How tasks flowed through a pool in the window, and what queueing theory says of that.
+    """How tasks flowed through a pool in the window, and the waits that queueing theory expects.
 
-    servers: workers there on average. arrival_rate: tasks a second. mean_in_pool (L): tasks queued
-    or running. mean_time_s (W) and mean_queue_wait_s: of the tasks that left in the window.
-    mean_service_s: time in tasks per task run; utilisation: time in tasks per worker time.
-    Variations: squared coefficients of variation of the times between arrivals and of the time
-    that a task holds its worker, None where these are too few or all 0. Waits by theory: infinite
-    where tasks come faster than they can be run, None where too few came. closed: nothing was in
-    the pool at either end; before_s, after_s: the boundary terms, see `queueing.LittleReading`.
+    servers: mean number of workers. arrival_rate: tasks a second. mean_in_pool (L): tasks queued or
+    running. mean_time_s (W), mean_queue_wait_s: of the tasks that left in the window.
+    mean_service_s: time in tasks per task run. utilisation: time in tasks / worker time.
+    arrival_variation, service_variation: squared coefficients of variation of the times between
+    arrivals and of the time that a task holds its worker, None for too few, or only zeros.
+    mmc_wait_s, allen_cunneen_wait_s: expected waits, infinite where tasks arrive faster than they
+    can be run, None where too few arrived. closed: the pool was empty at both ends of the window.
+    before_s, after_s: the boundary terms, see `queueing.theory.LittleReading`.
     """
 
     servers: int
@@ -36,10 +37,10 @@ class QueueingReading:
 
 @dataclass(frozen=True, slots=True)
 class BalanceReading:
-    """How evenly time in tasks was spread over `workers`.
+    """How evenly time in tasks was spread over `workers` workers.
 
-    imbalance: the busiest over the mean, less 1; imbalance_s: the busiest less the mean.
-    jain: Jain's fairness index, 1 where it is even.
+    imbalance: the busiest worker / the mean, less 1. imbalance_s: the busiest less the mean.
+    jain: Jain's fairness index, 1 where the spread is even.
     """
 
     workers: int

@@ -1,6 +1,6 @@
 """The reading: everything the monitor says of one window, one frozen tree.
 
-Views take a `Reading` and nothing else. Times in nanoseconds (``_ns``) or seconds (``_s``).
+Views take a `Reading` and nothing else. Times are in nanoseconds (``_ns``) or seconds (``_s``).
 """
 
 from __future__ import annotations
@@ -35,21 +35,21 @@ NO_HAND_OVERS = HandOverReading(())
 class PoolReading:
     """One pool over one window.
 
-    window_s: the recorded part of the window; unrecorded_s: what was lost of it.
+    window_s: the recorded part of the window; unrecorded_s: the part whose rows were lost.
     core_time: what splits working from blocked, see `worker_time.PoolTime`.
-    history: worker time slice by slice, oldest first, for views that draw it: each past second of a
-    live pool, or equal parts of the whole window, slice_s long each. queue_lengths: the mean number
-    of queued tasks in each of these slices, NaN where it is not known; empty for pools that steal.
-    detail: what the probe has given up at the end of the window, "" where nothing. counted_s: the
-    part of the window of which only the number of tasks is known, not in `time`; sampled_s: the
-    part that is estimated, its share in tasks with the standard error sampling_error.
-    blocked: what blocked time waited for, None where there was none.
-    graph: None where no task began and ended in the window, or too many did, see `graph`.
-    stays: None where the pool's workers are fixed. broken: why the pool cannot be used any more.
-    queueing, balance: None where there is too little data for them, see `flow`.
-    stealing: what the looks come to, None where the workers have no deques.
-    ends, sizes: None for pools that do not steal, and where tasks went by without a row; sizes also
-    where there is too little data. parking: None where tasks went by or wakes are few.
+    history: worker time in slices of slice_s each, oldest first, for views that draw it: each past
+    second of a live pool, or equal parts of the whole window. queue_lengths: the mean number of
+    queued tasks in each slice, NaN where it is not known; empty for pools that steal.
+    detail: what the probe has given up at the end of the window, "" for nothing. counted_s: the
+    part of the window of which only the number of tasks is known; it is not in `time`. thinned_s:
+    the part that is estimated; thinning_error: the standard error of its share of time in tasks.
+    blocked: what blocked time waited for, None without blocked time.
+    graph: None where no task began and ended in the window, or too many did, see `analysis.graph`.
+    lifetimes: None where the pool's workers are fixed. broken: why the pool can no longer be used.
+    queueing, balance: None with too little data, see `flow`.
+    stealing: figures of the steal attempts, None where the workers have no deques.
+    ends, sizes: None for pools that do not steal, and where tasks left no row; sizes also with too
+    little data. parking: None where tasks left no row, or with too few wakes.
     """
 
     name: str
@@ -94,7 +94,7 @@ class PoolReading:
 
     @property
     def headline(self) -> Finding | None:
-        """The costliest finding, None where nothing is worth one."""
+        """The costliest finding, None without findings."""
         return self.findings[0] if self.findings else None
 
     @property
@@ -105,7 +105,7 @@ class PoolReading:
 
 @dataclass(frozen=True, slots=True)
 class StrandedReading:
-    """Worker time that one pool's workers were idle while tasks were queued in another."""
+    """Worker time in which one pool's workers were idle while tasks were queued in another pool."""
 
     idle_pool: int
     loaded_pool: int
@@ -114,10 +114,10 @@ class StrandedReading:
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """All pools of one source over one window, and what the host said of its processes.
+    """All pools of one source over one window, and what the host reports of its processes.
 
-    stranded: between pairs of its pools, the costliest first. sampled: what a process without a
-    probe shows from outside; it has no pools then.
+    stranded: between pairs of its pools, the costliest first. sampled: the pools of an external
+    process, as they look from outside; `pools` is empty then.
     """
 
     source: SourceReading

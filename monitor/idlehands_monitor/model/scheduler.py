@@ -1,4 +1,4 @@
-"""What is judged of a pool's scheduler over one window: the parts that may be some seconds old."""
+"""What is judged of a pool's scheduler over one window; a live view may show it seconds late."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ NO_DEQUES = DequesReading()
 
 @dataclass(frozen=True, slots=True)
 class SchedulerReading:
-    """The answers to the questions about a scheduler; None where too little is known for one.
+    """One part for each question about a scheduler; None where there is too little data for it.
 
     stealing: None where workers have no deques. graph: None where no task began and ended in the
     window, or too many did.

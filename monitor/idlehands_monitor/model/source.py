@@ -1,4 +1,4 @@
-"""Where a reading comes from: the process watched, and how the stream of frames fares."""
+"""Where a reading comes from: the watched process, and the state of the stream of frames."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from .vocabulary import StreamState
 
 @dataclass(frozen=True, slots=True)
 class SkippedReading:
-    """What was left out of a stream: what it was, why in words of ours, and how much."""
+    """What the monitor left out of a stream: what it was, why, and how many."""
 
     what: str
     why: str
@@ -18,12 +18,11 @@ class SkippedReading:
 
 @dataclass(frozen=True, slots=True)
 class SourceReading:
-    """Where the frames come from: the process watched, and how the stream fares.
+    """Where the frames come from: the watched process, and the state of the stream.
 
-    state: how the stream fares. note: one line, may be empty.
-    probe_cost: share of the process's worker time that the probe takes, None where unknown.
-    sampled: whether the process has no probe and is only looked at from outside. processes: the
-    ids of the job's processes that have been attached, pid the first of them.
+    note: one line, may be empty. probe_cost: the share of worker time that the probe takes, None
+    where unknown. sampled: whether the process is external: it has no probe and is sampled from
+    outside. processes: the ids of the job's attached processes; pid is the first of them.
     """
 
     target: str

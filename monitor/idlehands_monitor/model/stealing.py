@@ -1,4 +1,7 @@
-"""What a reading says of steal attempts: counts per pair, thieves, victims, and their choice."""
+"""What a reading says of steal attempts: counts per pair, thieves, victims, and their choice.
+
+Data only, but for sums of the counts.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +18,7 @@ from .vocabulary import Verdict
 
 @dataclass(frozen=True, slots=True)
 class ThiefChoice:
-    """One thief's looks against an even choice; adjusted_p: over the thieves tested."""
+    """One thief's steal attempts against an even choice; adjusted_p: over all thieves tested."""
 
     thief: int
     attempts: int
@@ -28,13 +31,13 @@ class ThiefChoice:
 class VictimChoice:
     """Whether a pool's victims are chosen evenly.
 
-    verdict: kept means even; unknown, too few steal attempts. pattern: "fixed order",
+    verdict: kept means even; unknown means too few steal attempts. pattern: "fixed order",
     "nearest neighbour", "one victim", "never tried", or "". effect: J. Cohen's w for goodness of
-    fit, pooled over the thieves tested and corrected for chance, √(max(0, Σχ² − Σdf)/Σlooks);
-    concentration: the same in the manner of Cramér's V, effect/√(victims − 1): 0 even, 1 where
-    each thief has one victim. chi_square, degrees, p: of all thieves tested together. looks: of
-    those. never_tried: (thief, victim) of which an even choice expects at least `NEVER_EXPECTED`
-    looks and there is none, the first `MOST_NEVER_TRIED`.
+    fit, pooled over the thieves tested and corrected for chance, √(max(0, Σχ² − Σdf)/Σattempts).
+    concentration: effect/√(victims − 1), as in Cramér's V: 0 is even, 1 is one victim per thief.
+    chi_square, degrees, p, attempts: of all thieves tested together. never_tried: pairs (thief,
+    victim) without any attempt where an even choice expects at least `NEVER_EXPECTED`, the first
+    `MOST_NEVER_TRIED` of them.
     """
 
     verdict: Verdict
@@ -55,7 +58,7 @@ Matrix = tuple[tuple[int, ...], ...]
 
 @dataclass(frozen=True, eq=False)
 class StealReading:
-    """Looks at other deques in the window. attempts = hits + empties + lost_races, per pair.
+    """Steal attempts in the window. attempts = hits + empties + lost_races, per pair.
 
     `counts` are these three, shape (3, workers, workers), thief by victim.
     """
@@ -64,37 +67,37 @@ class StealReading:
 
     @cached_property
     def hits(self) -> Matrix:
-        """Looks that took a task, per pair."""
+        """Attempts that took a task, per pair."""
         return _matrix(self.counts[0])
 
     @cached_property
     def empties(self) -> Matrix:
-        """Looks that found an empty deque, per pair."""
+        """Attempts that found an empty deque, per pair."""
         return _matrix(self.counts[1])
 
     @cached_property
     def lost_races(self) -> Matrix:
-        """Looks at a task that somebody else got first, per pair."""
+        """Attempts at a task that another worker took first, per pair."""
         return _matrix(self.counts[2])
 
     @property
     def attempts_total(self) -> int:
-        """All looks."""
+        """All attempts."""
         return self.hits_total + self.empties_total + self.lost_races_total
 
     @property
     def hits_total(self) -> int:
-        """Looks that took a task."""
+        """Attempts that took a task."""
         return int(self.counts[0].sum())
 
     @property
     def empties_total(self) -> int:
-        """Looks that found an empty deque."""
+        """Attempts that found an empty deque."""
         return int(self.counts[1].sum())
 
     @property
     def lost_races_total(self) -> int:
-        """Looks at a task that somebody else got first."""
+        """Attempts at a task that another worker took first."""
         return int(self.counts[2].sum())
 
 
@@ -107,11 +110,11 @@ Counts = tuple["int | None", ...]
 
 @dataclass(frozen=True, slots=True)
 class StealTimeline:
-    """Looks in slices of a window, oldest first.
+    """Steal attempts in slices of a window, oldest first.
 
     edges_s: n + 1 edges in seconds from the window's begin. counted_s: the time between the two
-    snapshots that a slice is counted by, 0 where it is blank. looks = hits + empties + lost_races
-    in each, None where no snapshot came in it.
+    snapshots that bound a slice's counts, 0 where it has none. attempts = hits + empties +
+    lost_races in each slice, None where it has no snapshot.
     """
 
     edges_s: tuple[float, ...]
@@ -123,17 +126,17 @@ class StealTimeline:
 
     @property
     def slice_s(self) -> float:
-        """The length of a slice that no edge of the window cuts."""
+        """The length of a slice that the window does not shorten."""
         return max((after - before for before, after in pairwise(self.edges_s)), default=0.0)
 
 
 @dataclass(frozen=True, slots=True)
 class NextTaskReading:
-    """How long it took from going empty to the next task, over `count` times; None without any.
+    """How long an idle worker took to its next task: `count` times; median_s, high_s may be None.
 
-    From the beginning of the first search or park after a task (or a wait in one) to the
-    beginning of the next task that the worker runs, both inside the window and with no other
-    task's or wait's edge between.
+    Measured from the begin of the first search or park after a task (or after a wait in a task) to
+    the begin of the worker's next task. Both lie inside the window, and no other task or wait
+    begins or ends between them. median_s, high_s are None where count is 0.
     """
 
     count: int
@@ -143,11 +146,11 @@ class NextTaskReading:
 
 @dataclass(frozen=True, slots=True)
 class ThiefReading:
-    """One worker as a thief: its looks, those that took a task, and how soon it had one again.
+    """One worker as a thief: its steal attempts, its hits, and how soon it had a task again.
 
-    looks_per_hit: None without a hit. looks_at_random: what choice at random would have needed
-    on average, by the deques that had work when it looked; None where that is not known or
-    none had.
+    attempts_per_hit: None without a hit. attempts_at_random: the mean attempts per hit that a
+    random choice of victims would have needed, given the deques that held work; None where that is
+    not known, or no deque held any.
     """
 
     worker: int
@@ -160,9 +163,9 @@ class ThiefReading:
 
 @dataclass(frozen=True, slots=True)
 class VictimReading:
-    """One worker as a victim: looks at its deque, tasks taken, and those less what it took.
+    """One worker as a victim: attempts at its deque, tasks taken from it, and its net giving.
 
-    net_given below 0: it took more than was taken from it.
+    net_given: tasks taken from it less tasks that it took; below 0 it took more.
     """
 
     worker: int
@@ -173,13 +176,13 @@ class VictimReading:
 
 @dataclass(frozen=True, slots=True)
 class StealingReading:
-    """What the looks of a window come to.
+    """Figures of the steal attempts of a window.
 
-    net_flow: tasks, row v column t: taken by t from v less taken by v from t. feeders: the workers
-    that gave most more than they took, the largest first, at most `MOST_FEEDERS`. with_work: how
-    many of the others must have had work on average if looks were at random, None without looks.
-    looks_at_random: looks per hit that choice at random would have needed, see `with_work`.
-    timeline: the looks over time.
+    net_flow: tasks, row v column t: taken by t from v, less taken by v from t. feeders: the workers
+    with the largest net giving, the largest first, at most `MOST_FEEDERS`. with_work: how many of
+    the other workers must have had work on average, if victims were chosen at random; None without
+    attempts. attempts_at_random: attempts per hit that a random choice would have needed, see the
+    module `with_work`. timeline: the attempts over time.
     """
 
     by_thief: tuple[ThiefReading, ...]
@@ -203,7 +206,7 @@ class Flow(NamedTuple):
 
 
 def largest_flows(net_flow: Matrix, most: int) -> list[Flow]:
-    """Return the largest net flows, at most `most`; equal ones by the giver, then the taker."""
+    """Return the largest net flows, at most `most`; equal ones ordered by giver, then taker."""
     flow = np.asarray(net_flow, dtype=np.int64)
     if not flow.size:
         return []

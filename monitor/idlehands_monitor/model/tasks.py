@@ -1,4 +1,4 @@
-"""The tasks of a window: counts, kinds, and who ran what whom had handed in."""
+"""The tasks of a window: counts, kinds, and hand-overs. Data only."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ from .stealing import Matrix
 
 @dataclass(frozen=True, slots=True)
 class HandOverReading:
-    """Who ran what whom had handed in, where all share one queue: these are no steals.
+    """Which worker ran the tasks of which submitter, where all share one queue: not steals.
 
-    matrix: tasks, one row a submitter (the first is outside the pool, then its workers), one
-    column a worker that ran them; empty for pools that steal.
+    matrix: numbers of tasks, one row a submitter (the first row: outside the pool, then the pool's
+    workers), one column a worker that ran them; empty for pools that steal.
     """
 
     matrix: Matrix
@@ -20,12 +20,12 @@ class HandOverReading:
 
 @dataclass(frozen=True, slots=True)
 class KindReading:
-    """One kind of task in the window: how many ended, their summed and median run time.
+    """One kind of task in the window: how many ended, and their summed and median run time.
 
-    working_s, blocked_s, run_queue_wait_s: worker time that tasks of the kind took in the window,
-    ended or not; over all kinds they add up to the pool's. failed: how many of those that ended
-    raised. calls: what the tasks that ended held, more than these where calls are handed in by the
-    batch. median_s: None where none ended.
+    working_s, blocked_s, run_queue_wait_s: worker time of tasks of the kind in the window, ended or
+    not; over all kinds they add up to the pool's. failed: how many of the ended tasks raised.
+    calls: function calls in the ended tasks, more than the tasks where one task is a batch of
+    calls. median_s: None where none ended.
     """
 
     kind: str
@@ -42,11 +42,11 @@ class KindReading:
 
 @dataclass(frozen=True, slots=True)
 class TaskReading:
-    """Tasks in the window; queued is at its end. queue_wait: spawned to started, None where no
-    task ended. per_s: finished tasks a second. calls: what the finished tasks held, see
-    `KindReading`.
+    """Tasks in the window; queued and running are at its end.
 
-    lost: those whose worker died in them; moved: those that a worker of another pool took.
+    median_queue_wait_s: from spawn to start, None where no task ended. per_s: finished tasks a
+    second. calls: function calls in the finished tasks, see `KindReading`. lost: tasks whose worker
+    died in them. moved: tasks that a worker of another pool took.
     """
 
     finished: int

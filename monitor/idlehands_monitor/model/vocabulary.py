@@ -1,7 +1,7 @@
 """Every closed set of words, one enum each: written here once, used everywhere else by its name.
 
-Members are strings (or numbers) as they stand in captures and in JSON, so they may be written as
-they are. The names that the screen and reports show are in `views.formatting`.
+A member equals its string (or number) in captures and in JSON. The names that the screen and
+reports show are in `views.formatting`.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ class Category(StrEnum):
 
 
 class ExternalCategory(StrEnum):
-    """The categories that worker time of an external process divides into, in their order."""
+    """The categories of worker time of an external process, in the order they are shown in."""
 
     WORKING = "working"
     BLOCKED = "blocked"
@@ -44,12 +44,12 @@ class CoreTimeSource(StrEnum):
 
     @property
     def rank(self) -> int:
-        """The place from the worst source, which has 0."""
+        """The place in that order: the worst source has 0."""
         return tuple(CoreTimeSource).index(self)
 
 
 class WaitReason(StrEnum):
-    """What a thread that is off the core can be seen to wait for."""
+    """What a sample of a thread that is off the core can find it waiting for."""
 
     INTERPRETER_LOCK = "interpreter lock"
     LOCK = "lock"
@@ -60,13 +60,13 @@ class WaitReason(StrEnum):
 
 
 RUNNING = "running"
-"""What stands in place of a reason where the thread is on a core, or waits for one."""
+"""Stands in place of a reason where the thread is on a core, or waits for one."""
 REASONS_BY_CODE = (*WaitReason, RUNNING)
-"""The reasons by the code that samples are stored with: running has −1."""
+"""The reasons, indexed by the code that samples are stored with; running has −1."""
 
 
 class Verdict(StrEnum):
-    """Whether a promise is kept; unknown with too little data, or where it is not recorded."""
+    """Whether a promise is kept; unknown with too little data, or where no data are recorded."""
 
     KEPT = "kept"
     BROKEN = "broken"
@@ -74,7 +74,7 @@ class Verdict(StrEnum):
 
 
 class StreamState(StrEnum):
-    """How the stream of frames fares."""
+    """The state of the stream of frames."""
 
     CONNECTING = "connecting"
     LIVE = "live"
@@ -84,12 +84,12 @@ class StreamState(StrEnum):
 
     @property
     def is_running(self) -> bool:
-        """Whether the process watched still runs, as far as is known."""
+        """Whether the watched process still runs, as far as is known."""
         return self in (StreamState.LIVE, StreamState.STALLED)
 
 
 class DetailStep(IntEnum):
-    """What a probe has given up to cost less, from nothing to all but the number of tasks."""
+    """How much detail a probe has given up to cost less: none, or all but the number of tasks."""
 
     FULL = 0
     NO_CPU_TIMES = 1
@@ -106,7 +106,7 @@ DETAIL_WORDS = {
 
 
 class PoolKind(StrEnum):
-    """The kinds of pool that are known; a pool may call itself anything."""
+    """The known kinds of pool; a pool may also report a kind that is not here."""
 
     STEALING = "work-stealing"
     THREAD_POOL = "thread pool"

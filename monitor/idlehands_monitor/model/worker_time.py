@@ -1,4 +1,4 @@
-"""The eight entries of worker time, and what a pool's workers spent in each."""
+"""The eight categories of worker time, and the time of a pool's workers in each."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class WorkerTime:
-    """Nanoseconds in each of the eight entries, always in this order."""
+    """Nanoseconds in each of the eight categories, always in this order."""
 
     working: int = 0
     blocked: int = 0
@@ -33,7 +33,7 @@ class WorkerTime:
 
     @property
     def total(self) -> int:
-        """The sum of all entries: workers × window."""
+        """The sum of all categories: workers × window."""
         return self.working + self.blocked + self.run_queue_wait + self.dispatch + self.idle
 
     @property
@@ -67,12 +67,12 @@ FIRST_BETWEEN, FIRST_IDLE = (
 
 @dataclass(frozen=True, eq=False)
 class InTask:
-    """What the time in tasks of a window was, additive over windows side by side.
+    """The time in tasks of a window; the parts of adjacent windows can be added.
 
-    by_kind: nanoseconds working, blocked and waiting in the run queue, shape (3, kinds + 1): the
-    last column is of kinds that are not known. looks: how often a worker that was blocked was
-    seen in each of `WaitReason`, shape (6,). joined_ns, marked_ns: in recorded waits in which the
-    worker did nothing else, on another task or on anything else.
+    by_kind: nanoseconds working, blocked and waiting in the run queue, shape (3, kinds + 1); the
+    last column is for unknown kinds. samples: in how many samples a blocked worker waited for each
+    `WaitReason`, shape (6,). joined_ns, declared_ns: recorded waits in which the worker did nothing
+    else: joins with another task, and declared waits.
     """
 
     by_kind: Int64
@@ -94,7 +94,7 @@ class InTask:
 
 
 def nothing_in_task() -> InTask:
-    """Return what an empty window has."""
+    """Return the time in tasks of an empty window."""
     return InTask(np.zeros((3, 1), dtype=np.int64), np.zeros(len(WaitReason), dtype=np.int64))
 
 
@@ -103,12 +103,12 @@ class PoolTime:
     """Worker time of one pool over the recorded part of a window.
 
     `by_category`: nanoseconds, shape (8, workers), in the order of `CATEGORIES`. `recorded_ns` is
-    the window less its holes. `counted_ns` is the part of it of which only the number of tasks is
-    known, not in `by_category`; `thinned_ns` the part whose figures are estimates, with the
-    standard error `error` of the share of time in tasks. `core_time` says what splits working from
+    the window less its holes. `counted_ns` is the part of which only the number of tasks is known,
+    not in `by_category`. `thinned_ns` is the part whose figures are estimates; `error` is the
+    standard error of its share of time in tasks. `core_time` says what splits working from
     blocked: kernel (schedstat), process (no run queue), tasks (only CPU times read with the
-    tasks), assumed (tasks counted as working). `in_task` says what the time in tasks was.
-    `waited`: what each worker spent in recorded waits, a part of blocked, shape (workers,).
+    tasks), assumed (tasks counted as working). `in_task` divides the time in tasks.
+    `waited`: each worker's time in recorded waits, a part of blocked, shape (workers,).
     """
 
     by_category: Int64
@@ -127,7 +127,7 @@ class PoolTime:
 
     @cached_property
     def per_worker(self) -> tuple[WorkerTime, ...]:
-        """Each worker's part; they add up to `pool` entry by entry."""
+        """Each worker's part; in each category the parts add up to `pool`."""
         return tuple(WorkerTime(*column) for column in self.by_category.T.tolist())
 
     @cached_property
@@ -140,21 +140,21 @@ class PoolTime:
         return shares
 
     def __add__(self, other: PoolTime) -> PoolTime:
-        """Return the worker time of two windows side by side; workers may have come between."""
+        """Return the worker time of two adjacent windows; the second may have more workers."""
         few, many = sorted(
             (self.by_category, other.by_category), key=lambda by_category: by_category.shape[1]
         )
         total = many.copy()
         total[:, : few.shape[1]] += few
-        sampled = self.thinned_ns + other.thinned_ns
+        thinned = self.thinned_ns + other.thinned_ns
         error = math.hypot(self.error * self.thinned_ns, other.error * other.thinned_ns)
         return PoolTime(
             total,
             self.recorded_ns + other.recorded_ns,
             max(self.core_time, other.core_time, key=lambda source: source.rank),
             self.counted_ns + other.counted_ns,
-            sampled,
-            error / sampled if sampled else 0.0,
+            thinned,
+            error / thinned if thinned else 0.0,
             self.in_task + other.in_task,
             padded(self.waited, total.shape[1]) + padded(other.waited, total.shape[1]),
         )
@@ -166,7 +166,7 @@ class PoolTime:
 
 
 def padded(values: Int64, length: int) -> Int64:
-    """Return values with zeros behind them, or cut off, to a length."""
+    """Return values of the given length: cut off, or filled up with zeros."""
     return np.concatenate([values, np.zeros(length, dtype=values.dtype)])[:length]
 
 
@@ -176,5 +176,5 @@ def no_time(workers: int) -> PoolTime:
 
 
 def in_task_ns(time: WorkerTime) -> int:
-    """Return the nanoseconds that a worker was in tasks: on a core, blocked or queued for one."""
+    """Return the nanoseconds in tasks: on a core, blocked, or waiting in the run queue."""
     return time.working + time.blocked + time.run_queue_wait

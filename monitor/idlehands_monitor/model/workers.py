@@ -1,4 +1,4 @@
-"""The workers of a pool in a reading: each one, and those that joined, left or died."""
+"""The workers of a pool in a reading: each one, and those that joined, left or died. Data only."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ from .worker_time import WorkerTime
 
 @dataclass(frozen=True, slots=True)
 class WorkerReading:
-    """One worker: its time in the window, its deque, and what it is doing at the end of it.
+    """One worker: its time in the window, its deque, and what it is doing at the window's end.
 
-    state: what it does at the end of the window. pid: its process, -1 where that is not known.
-    doing: the kind of its task, empty outside one; for_s: how long it has been in that state.
-    idle_history: share of each past second spent searching or parked, oldest first, NaN where
-    nothing was recorded. depth: tasks in its deque, -1 where the pool does not say.
+    state: at the end of the window; doing: the kind of its task then, empty outside a task; for_s:
+    how long it has been in that state. pid: its process, -1 where not known. idle_history: share
+    of each past second spent searching or parked, oldest first, NaN where nothing was recorded.
+    depth: tasks in its deque, -1 where the pool does not report it.
     """
 
     index: int
@@ -36,10 +36,10 @@ class WorkerReading:
 
 @dataclass(frozen=True, slots=True)
 class DeadWorkerReading:
-    """A worker whose process or thread ended in a task: which task, and how long it had run.
+    """A worker whose process or thread ended in a task: the task's kind, and how long it had run.
 
-    died_ns: when it was found to have ended. is_thread: whether its process goes on without it.
-    exit_status: of a process whose end broke its pool, negative: the signal; None for all others.
+    died_ns: when its end was noticed. is_thread: whether only a thread ended and its process goes
+    on. exit_status: of a process whose end broke its pool, negative for a signal; otherwise None.
     """
 
     worker: int
@@ -55,7 +55,7 @@ class DeadWorkerReading:
 class LifetimesReading:
     """How many workers a pool has, and how many joined, left and died in the window.
 
-    dead: those whose end broke the pool, and the latest of the others that died, oldest first.
+    dead: the workers whose end broke the pool, and the latest others that died, oldest first.
     """
 
     present: int

@@ -102,7 +102,7 @@ def _present(
     tasks = [interval for interval in intervals if interval.what == "task"]
     doing = kind_name(pool, tasks[-1].kind) if tasks else ""
     innermost = intervals[-1]
-    if innermost.what == "stay":  # no task in hand: it waits for one at the queue
+    if innermost.what == "lifetime":  # no task in hand: it waits for one at the queue
         return WorkerState.PARKED, "", max(innermost.began_ns, last_ended_ns)
     return STATES[innermost.what], doing, innermost.began_ns
 
@@ -120,7 +120,7 @@ def lifetimes_reading(pool: PoolLedger, begin_ns: int, end_ns: int) -> Lifetimes
         end_ns = NEVER
     ended = (lifetimes["ended_ns"] > begin_ns) & (lifetimes["ended_ns"] <= end_ns)
     began = lifetimes["began_ns"]
-    _workers, open_lifetimes = still_open(pool, lifetimes, "began_ns", ("stay",))
+    _workers, open_lifetimes = still_open(pool, lifetimes, "began_ns", ("lifetime",))
     still = [interval.began_ns for interval in open_lifetimes]
     joined = int(np.count_nonzero((began >= begin_ns) & (began < end_ns)))
     deaths = (lifetimes["how"] == DIED) | _broke_pool(pool)

@@ -1,4 +1,4 @@
-"""The capture file: the frames of a stream, kept. This package alone knows the format."""
+"""The capture file: the frames of a stream on disk. Only this package knows the format."""
 
 from .format import MAGIC, VERSION, Block, CaptureError, NotACapture
 from .reader import CaptureReader

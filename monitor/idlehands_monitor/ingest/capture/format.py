@@ -1,4 +1,4 @@
-"""The layout of a capture, bytes in and out, no I/O.
+"""The layout of a capture file: bytes in, bytes out, no I/O.
 
 A capture starts with `MAGIC` and a 32-bit little-endian version. Blocks follow, each a header
 
@@ -23,7 +23,7 @@ MAGIC = b"idlehands capture\n"
 VERSION = 1
 TAG = b"ihB1"
 MOST_BODY_BYTES = BLOCK_BYTES
-"""A longer body, before or after decompression, is damage, not data."""
+"""A longer body, before or after decompression, is damaged."""
 
 _VERSION = struct.Struct("<I")
 _HEADER = struct.Struct("<4sIIq")
@@ -37,12 +37,12 @@ class CaptureError(ValueError):
 
 
 class NotACapture(CaptureError):
-    """The file is something else, or of a later version."""
+    """The file is no capture, or of a later version."""
 
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """Frames as wire bytes, when the block was closed, and how many bytes its body took."""
+    """Frames as wire bytes, the time when the block was closed, and the bytes of its body."""
 
     at_ns: int
     frames: bytes
@@ -62,7 +62,7 @@ def check_prefix(data: bytes) -> None:
     if version > VERSION:
         raise NotACapture(
             f"written in version {version} of the capture format; "
-            f"this idlehands reads up to {VERSION}"
+            f"this idlehands reads versions up to {VERSION}"
         )
 
 
@@ -75,9 +75,9 @@ def encode_block(block: Block) -> bytes:
 
 
 def decode_header(data: bytes) -> tuple[int, int, int]:
-    """Return (body length, checksum, at_ns). Raises CaptureError when it is no header."""
+    """Return (body length, checksum, at_ns). Raises CaptureError for a damaged header."""
     if len(data) < HEADER_BYTES:
-        raise CaptureError("torn header")
+        raise CaptureError("incomplete header")
     tag, length, checksum, at_ns = _HEADER.unpack(data)
     if tag != TAG or length > MOST_BODY_BYTES:
         raise CaptureError("not a block")
@@ -85,9 +85,9 @@ def decode_header(data: bytes) -> tuple[int, int, int]:
 
 
 def decode_body(body: bytes, checksum: int, at_ns: int) -> Block:
-    """Return the block. Raises CaptureError when the checksum does not agree."""
+    """Return the block. Raises CaptureError when the checksum is wrong."""
     if zlib.crc32(body, zlib.crc32(struct.pack("<q", at_ns))) != checksum:
-        raise CaptureError("checksum does not agree")
+        raise CaptureError("wrong checksum")
     unpacking = zlib.decompressobj()
     try:
         frames = unpacking.decompress(body, MOST_BODY_BYTES)

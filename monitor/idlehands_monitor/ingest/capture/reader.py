@@ -1,4 +1,4 @@
-"""Reading a capture file, whole blocks only."""
+"""Reads a capture file, complete blocks only. Touches the file system only."""
 
 from __future__ import annotations
 
@@ -23,9 +23,9 @@ if TYPE_CHECKING:
 
 
 class CaptureReader:
-    """Iterates over the whole blocks of a capture.
+    """Iterates over the complete blocks of a capture.
 
-    `warning` says in one line what was wrong, once iteration has met it; empty otherwise.
+    `warning` says in one line what was wrong with the blocks read so far, empty for nothing.
     Raises NotACapture or CaptureError from the constructor, with the path in the message.
     """
 
@@ -52,12 +52,12 @@ class CaptureReader:
                     length, checksum, at_ns = decode_header(header)
                     body = file.read(length)
                     if len(body) < length:
-                        raise CaptureError("torn block")
+                        raise CaptureError("incomplete block")
                 except CaptureError as error:
-                    self.warning = f"read up to byte {start}, where the capture breaks off: {error}"
+                    self.warning = f"read up to byte {start}; the rest cannot be read: {error}"
                     return
                 try:
                     yield decode_body(body, checksum, at_ns)
                 except CaptureError as error:
-                    # The length still leads to the next block; only this one is given up.
+                    # The length still leads to the next block; only this one is lost.
                     self.warning = f"left out a damaged block at byte {start}: {error}"

@@ -1,4 +1,4 @@
-"""Writing a capture file: a block at least twice a second, so a killed writer loses little."""
+"""Writes a capture file: a block at least twice a second, so that a killed writer loses little."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ BLOCK_BYTES = 4 << 20
 class CaptureWriter:
     """Writes frames, as wire bytes, to a new capture.
 
-    replace: it may take the place of a regular file of this user's; else nothing may be there.
-    at_once: it stands under its name from the beginning, so that what a killed writer has written
-    can be read; else only from `close` on.
+    replace: the capture may take the place of a regular file of this user; otherwise no file may
+    have its name. at_once: it has its name from the beginning, so that the blocks of a killed
+    writer can be read; otherwise only from `close` on.
 
     Raises CaptureError from the constructor, `add` and `close` when the file cannot be written.
     """
@@ -60,7 +60,7 @@ class CaptureWriter:
         self._began_ns = None
 
     def close(self) -> None:
-        """Flush and close, under its name; a second call does nothing."""
+        """Flush, give the file its name, and close it; a second call does nothing."""
         if self._file.is_closed:
             return
         try:
@@ -80,7 +80,7 @@ class CaptureWriter:
 
 @contextlib.contextmanager
 def as_capture_errors() -> Iterator[None]:
-    """Have what goes wrong with a file said as what is wrong with a capture."""
+    """Turn errors of the file into errors of the capture."""
     try:
         yield
     except FileError as error:

@@ -1,1 +1,1 @@
-"""Sources: the only I/O on the way in. Each turns something outside into frames."""
+"""Sources: the only input of data. Each reads something outside and makes frames of it."""

@@ -1,9 +1,8 @@
-"""Asking sockets what is behind them: all at once, in bounded time and memory.
+"""Asks sockets which process is behind them: all at once, in bounded time and memory.
 
-Whoever answers may be anything: nothing that it does takes longer than `ANSWER_SECONDS`, and no
-more than `ANSWER_BYTES` are read of it. A probe is asked for its greeting and the names of its
-pools only, so that it builds no rows. Once greeted, this end says that it will say no more, and
-the probe, which has nothing to add, closes.
+Whatever answers may be hostile: it is given `ANSWER_SECONDS`, and at most `ANSWER_BYTES` of it are
+read. A probe is asked only for its greeting and the names of its pools, so that it builds no rows.
+After the greeting the monitor closes its sending side; the probe then closes the connection.
 """
 
 from __future__ import annotations
@@ -26,13 +25,13 @@ if TYPE_CHECKING:
 
 ANSWER_SECONDS = 1.0
 ALL_ANSWERS_SECONDS = 3.0
-"""However many sockets there are, and whatever they do."""
+"""The limit for all sockets together, however many there are."""
 AT_ONCE = 64
 ANSWER_BYTES = MOST_BYTES
 ONE_SENDING_BYTES = 1 << 17
-"""A probe sends as much in one go, which is what its socket holds. The end of a longer answer shows
-only in that no more comes."""
-NO_PROBE = "is answered for by something that is no probe"
+"""A probe sends at most so much at once, what its socket holds. A longer answer ends only with the
+connection."""
+NO_PROBE = "has a socket, but what answers on it is no probe"
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,10 +46,10 @@ class FoundPool:
 
 @dataclass(frozen=True, slots=True)
 class FoundProcess:
-    """A process with a probe: where its socket is, what it says of itself.
+    """A process with a probe: the path of its socket, and what the probe reports.
 
-    owner: the user whose folder the socket is in. note: why it cannot be attached to, to be read
-    after "process 4711"; empty where it can.
+    owner: the user whose folder the socket is in. note: why the monitor cannot attach to it, worded
+    to follow "process 4711"; empty where it can.
     """
 
     pid: int
@@ -73,14 +72,14 @@ class ProbeSocket:
 
     @property
     def path(self) -> str:
-        """Where the socket is, for messages and for attaching to it."""
+        """The path of the socket, for messages and for attaching to it."""
         return f"{self.folder.path}/{self.name}"
 
 
 def ask(sockets: Sequence[ProbeSocket]) -> Iterator[tuple[ProbeSocket, FoundProcess | None]]:
-    """Yield each socket with the process behind it, None where that is gone.
+    """Yield each socket with the process behind it, None where the process has ended.
 
-    Takes `ALL_ANSWERS_SECONDS` at most; the sockets whose turn has not come by then are left out.
+    Takes `ALL_ANSWERS_SECONDS` at most; the sockets that were not asked by then are left out.
     """
     deadline = monotonic() + ALL_ANSWERS_SECONDS
     for first in range(0, len(sockets), AT_ONCE):
@@ -119,7 +118,7 @@ class _Call:
     def __init__(self, asked: ProbeSocket) -> None:
         self.asked = asked
         self._process = FoundProcess(asked.pid, asked.path, owner=asked.folder.owner)
-        self._gone = False
+        self._process_has_ended = False
         self._frames = StreamFrames()
         self._greeted = False
         self._pools: dict[int, FoundPool] = {}
@@ -127,29 +126,29 @@ class _Call:
 
     @property
     def found(self) -> FoundProcess | None:
-        """What is known of the process, None where it is gone."""
-        return None if self._gone else self._process
+        """What is known of the process, None where it has ended."""
+        return None if self._process_has_ended else self._process
 
     def begin(self) -> bool:
-        """Connect and ask; say whether an answer can come."""
+        """Connect and ask; return whether an answer can arrive."""
         try:
             self.connection = connect(self.asked.folder, self.asked.name)
         except BlockingIOError:
             self._note(silence(self.asked.pid))
         except (ConnectionRefusedError, FileNotFoundError):
-            self._gone = True
+            self._process_has_ended = True
         except AnotherUser as error:
             self._note(str(error))
         except OSError as error:
             self._note(f"cannot be asked: {error.strerror}")
         else:
-            with contextlib.suppress(OSError):  # who goes now is read to the end below
+            with contextlib.suppress(OSError):  # if it ends now, the reading below notices
                 self.connection.send(NAMES_ONLY)
             return True
         return False
 
     def has_ended(self) -> bool:
-        """Read what has come; say whether that was all."""
+        """Read what has arrived; return whether the answer is complete."""
         try:
             while self._read():
                 pass
@@ -163,13 +162,13 @@ class _Call:
         except ValueError:  # a WireError is one
             self._note(NO_PROBE)
         except OSError:
-            pass  # it went in the middle of its answer
+            pass  # it ended in the middle of its answer
         if not self._greeted and not self._process.note:
             self._note(NO_PROBE)
         return True
 
     def _read(self) -> bool:
-        """Take in one piece of the answer; False after the last. Raises BlockingIOError."""
+        """Read one piece of the answer; return False after the last. Raises BlockingIOError."""
         data = self.connection.recv(1 << 16)
         self._bytes += len(data)
         frames = self._frames.feed(data)
@@ -180,17 +179,17 @@ class _Call:
         )
 
     def timed_out(self) -> FoundProcess | None:
-        """Return what is known of the process now that the time is up."""
+        """Return what is known of the process when the time is over."""
         if not self._greeted:
             self._note(silence(self.asked.pid))
         return self.found
 
     def _take(self, frame: CheckedFrame) -> bool:
-        """Take a frame of the answer; False after the last."""
+        """Take a frame of the answer; return False after the last."""
         kind = frame["frame"]
         if kind == "hello" and not self._greeted:
             if frame["pid"] != self.asked.pid:
-                raise ValueError("it answers for another process")
+                raise ValueError("the answer is of another process")
             self._greeted = True
             self._process = replace(self._process, program=frame["argv0"], python=frame["python"])
         elif kind == "names" and self._greeted:
@@ -212,12 +211,12 @@ class _Call:
 
 
 def silence(pid: int) -> str:
-    """Return why a probe does not answer, to be read after "process 4711"."""
+    """Return why a probe does not answer, worded to follow "process 4711"."""
     if host.is_stopped(pid):
         return "has a probe that does not answer: the process is stopped"
     return f"has a probe that did not answer within {ANSWER_SECONDS:g} s"
 
 
 def refusal(bye: CheckedFrame) -> str:
-    """Return why a probe said no more than its greeting, to be read after "process 4711"."""
-    return f"takes no reader now: {bye['reason'] or 'no reason given'}"
+    """Return why a probe sent only its greeting, worded to follow "process 4711"."""
+    return f"refused the connection: {bye['reason'] or 'no reason given'}"

@@ -1,4 +1,4 @@
-"""One attached process of a job: its socket is drained, its host counters are sampled."""
+"""One attached process of a job: reads its socket, and samples the host's counters of it."""
 
 from __future__ import annotations
 
@@ -25,28 +25,28 @@ if TYPE_CHECKING:
 DYING_SECONDS = 2.0
 HOST_SAMPLE_SECONDS = 0.25
 SLOWEST_HOST_SAMPLE_SECONDS = 0.5
-"""A second of worker time is settled half a second after its end; a sample must lie between."""
+"""A second of worker time is computed half a second after its end; a sample must lie between."""
 MOST_THREADS_A_SECOND = 128
-"""Past this many samples of threads a second they come more seldom, as far as they may."""
+"""Past this many samples of threads a second, threads are sampled less often."""
 PROCESS_SAMPLE_SECONDS = 1.0
 SLOWEST_PROCESS_SAMPLE_SECONDS = 2.0
 MOST_SWITCHES_A_SECOND = 32
-"""As many threads' switches, which are dearer to read, before they come more seldom."""
+"""Likewise for the threads' context switches, which take longer to read."""
 READ_BYTES = 1 << 18
 GREETING = ("hello", "names")
-"""Comes at once; a reader that is then told bye was refused."""
+"""These frames arrive first; a reader that gets a ``bye`` right behind them was refused."""
 MOST_GREETING_BYTES = 4 << 20
 MOST_THREADS = 4096
-"""Of a process, sampled by the kernel's counters."""
+"""Threads of one process whose counters are sampled."""
 
 
 class Attachment:
     """Reads one process until it ends.
 
-    is_live: whether it is being read, from when the first came on: what is lost is counted from
-    there. last_data: when something last came. ended: how it ended, empty before it has.
-    complaint: why it could not be read, or not to its end. refused: whether that was for want of
-    room for another reader, which there may be later.
+    is_live: whether it is being read, from its first frame behind the greeting on; losses are
+    counted from then. last_data: when data last arrived. ended: how it ended, empty before.
+    complaint: why it could not be read, or not to its end. refused: whether the probe had no room
+    for another reader; it may have later.
     """
 
     def __init__(self, process: FoundProcess, intake: Intake) -> None:
@@ -59,10 +59,10 @@ class Attachment:
         self._path, self._owner = process.path, process.owner
         self._intake = intake
         self._threads: dict[int, set[tuple[int, int]]] = {}
-        self._said_bye = False
+        self._had_bye = False
 
     async def serve(self) -> None:
-        """Attach and read to the end. Never raises for what the process does."""
+        """Attach and read to the end. Never raises, whatever the process does."""
         try:
             connection = reach(self._path, self._owner)
             reader, writer = await asyncio.open_unix_connection(sock=connection, limit=READ_BYTES)
@@ -75,28 +75,28 @@ class Attachment:
         except NewerVersion as error:
             self.complaint = f"process {self.pid}: {error}"
         except (WireError, OSError) as error:
-            self.complaint = f"the stream of process {self.pid} broke off: {error}"
+            self.complaint = f"the stream of process {self.pid} ended early: {error}"
         finally:
             sampling.cancel()
             writer.close()
             self.ended = self.complaint or f"process {self.pid} closed the connection"
         if self.is_live:
-            await self._say_how_it_ended()
+            await self._note_end()
         self.is_live = False
 
-    async def _say_how_it_ended(self) -> None:
-        """A process that is being killed outlives its socket a little."""
+    async def _note_end(self) -> None:
+        """Note how the process ended; one that is being killed outlives its socket a little."""
         deadline = monotonic() + DYING_SECONDS
         alive = host.process_exists(self.pid)
-        while alive and not self._said_bye and monotonic() < deadline:
+        while alive and not self._had_bye and monotonic() < deadline:
             await asyncio.sleep(0.05)
             alive = host.process_exists(self.pid)
-        if self._said_bye or not alive:
-            how = "has ended" if self._said_bye else "was killed or crashed"
+        if self._had_bye or not alive:
+            how = "has ended" if self._had_bye else "was killed or crashed"
         else:
-            how = "closed the connection and runs on"
+            how = "closed the connection but still runs"
         self.ended = f"process {self.pid} {how}"
-        if not self._said_bye:
+        if not self._had_bye:
             self._intake.take(made({"frame": "bye", "reason": how}), self.pid)
 
     async def _read(self, reader: asyncio.StreamReader) -> None:
@@ -124,13 +124,13 @@ class Attachment:
         for frame, _ in pieces:
             kind = frame["frame"]
             if kind == "bye":
-                self._said_bye = True
+                self._had_bye = True
             elif kind == "names":
                 self._note_threads(frame)
         self._intake.take(pieces, self.pid)
 
     def _note_threads(self, names: CheckedFrame) -> None:
-        """Note the threads to sample; of very many those of the pools that were named last."""
+        """Note the threads to sample; of very many, those of the pools that were named last."""
         self._threads.pop(names["pool"], None)
         self._threads[names["pool"]] = self._of_owner(
             (pid if pid >= 0 else self.pid, native_id)
@@ -140,7 +140,7 @@ class Attachment:
             del self._threads[next(iter(self._threads))]
 
     def _of_owner(self, threads: Iterable[tuple[int, int]]) -> set[tuple[int, int]]:
-        """Return the threads that may be sampled: a user's probe has root look at no one else's."""
+        """Return the threads that may be sampled: root samples only those of the probe's user."""
         threads = set(threads)
         if os.geteuid() != 0 or self._owner == 0:
             return threads
@@ -155,23 +155,23 @@ class Attachment:
                 waits.keep_only(pid for pid, _ in threads)
                 frames = [thread_counters.sample(threads, waits)]
                 if monotonic() >= processes_at:
-                    gap = max(PROCESS_SAMPLE_SECONDS, len(threads) / MOST_SWITCHES_A_SECOND)
-                    gap = min(SLOWEST_PROCESS_SAMPLE_SECONDS, gap)
-                    processes_at = max(processes_at + gap, monotonic())
+                    spacing = max(PROCESS_SAMPLE_SECONDS, len(threads) / MOST_SWITCHES_A_SECOND)
+                    spacing = min(SLOWEST_PROCESS_SAMPLE_SECONDS, spacing)
+                    processes_at = max(processes_at + spacing, monotonic())
                     own = self._of_owner([(self.pid, self.pid)])
                     pids = sorted({pid for pid, _ in threads | own})
-                    said, switches = processes.sample(processes.in_turn(pids, turn))
+                    counted, switches = processes.sample(processes.in_turn(pids, turn))
                     turn += 1
                     workers = {native_id for _, native_id in threads} & switches.keys()
                     frames[0]["switches"] = {worker: switches[worker] for worker in workers}
-                    frames += said
+                    frames += counted
                 self._take([piece for frame in frames for piece in made(frame)])
             wanted = max(HOST_SAMPLE_SECONDS, len(threads) / MOST_THREADS_A_SECOND)
             await asyncio.sleep(min(SLOWEST_HOST_SAMPLE_SECONDS, wanted))
 
 
 def _why(error: Exception) -> str:
-    """Return why a process cannot be attached to, to be read after "process 4711"."""
+    """Return why the monitor cannot attach to a process, worded to follow "process 4711"."""
     if isinstance(error, AnotherUser):
         return str(error)
     reason = error.strerror if isinstance(error, OSError) else str(error)

@@ -1,9 +1,9 @@
-"""The CPU quota that a process's control group sets, and how often it was held back by it.
+"""The CPU quota of a process's control group, and how often it throttled the process.
 
 Reads files only. Formats: Linux kernel documentation, admin-guide/cgroup-v2.rst (``cpu.max``,
 ``cpu.stat``) and scheduler/sched-bwc.rst (version 1: ``cpu.cfs_quota_us``,
 ``cpu.cfs_period_us``, ``cpu.stat``); ``/proc/PID/cgroup`` in cgroups(7), ``mountinfo`` in
-proc(5). Where the groups are mounted is read, never assumed.
+proc(5). The mount points of the groups are read from there, never assumed.
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ UNKNOWN = -1
 class CpuLimit:
     """A quota of `quota_us` of CPU time per `period_us`, and its counters since the group began.
 
-    throttled_ns adds up over cores: a group held back on two cores for a second has two seconds.
-    Counters are -1 where the kernel does not say.
+    throttled_ns is summed over cores: a group throttled on two cores for a second has two seconds.
+    Counters are -1 where the kernel does not report them.
     """
 
     quota_us: int
@@ -37,7 +37,7 @@ class CpuLimit:
 
 
 class _Mount(NamedTuple):
-    """Where a hierarchy is to be seen: `root` of it is mounted at `point`."""
+    """Where a hierarchy is visible: its folder `root` is mounted at `point`."""
 
     root: str
     point: str
@@ -45,7 +45,7 @@ class _Mount(NamedTuple):
 
 
 class ControlGroups:
-    """The control groups as they are now: make a new one for every round of sampling.
+    """The control groups as they are now; make a new object for every round of sampling.
 
     root: the folder in which ``proc`` and the mount points are looked up.
     """
@@ -62,7 +62,7 @@ class ControlGroups:
     def cpu_limit(self, pid: int) -> CpuLimit | None:
         """Return the tightest limit from the process's group up to the root.
 
-        None where there is none, or where it cannot be read.
+        None where there is no limit, or where it cannot be read.
         """
         for version, group in _groups(self._read(f"/proc/{pid}/cgroup")):
             for mount in self._mounts:
@@ -95,7 +95,7 @@ class ControlGroups:
     def _limit(
         self, folder: str, quota: str, period: str, throttled: str, unit_ns: int
     ) -> CpuLimit | None:
-        quota_us, period_us = _whole(quota), _whole(period)
+        quota_us, period_us = _number(quota), _number(period)
         if quota_us <= 0 or period_us <= 0:  # "max", -1 or nothing: no limit here
             return None
         stat = dict(
@@ -103,12 +103,12 @@ class ControlGroups:
             for line in self._read(f"{folder}/cpu.stat").splitlines()
             if " " in line
         )
-        spent = _whole(stat.get(throttled, ""))
+        spent = _number(stat.get(throttled, ""))
         return CpuLimit(
             quota_us,
             period_us,
-            _whole(stat.get("nr_periods", "")),
-            _whole(stat.get("nr_throttled", "")),
+            _number(stat.get("nr_periods", "")),
+            _number(stat.get("nr_throttled", "")),
             spent * unit_ns if spent >= 0 else UNKNOWN,
         )
 
@@ -123,12 +123,12 @@ class ControlGroups:
             return ""
 
 
-def _whole(text: str) -> int:
+def _number(text: str) -> int:
     return int(text) if re.fullmatch(r"\s*\d{1,18}\s*", text, re.ASCII) else UNKNOWN
 
 
 def _mount(line: str) -> _Mount | None:
-    """Return the mount that a line of ``mountinfo`` tells of, if it is one with CPU quotas."""
+    """Return the mount in a line of ``mountinfo`` if it has CPU quotas, else None."""
     before, _, after = line.partition(" - ")
     fields, kind = before.split(" "), after.split(" ")
     if len(fields) < 5 or len(kind) < 3:
@@ -148,7 +148,7 @@ def _unescape(match: re.Match[str]) -> str:
 def _groups(text: str) -> list[tuple[int, str]]:
     """Return (version, path) of the groups in ``/proc/PID/cgroup`` that may set a CPU quota.
 
-    A controller is in one hierarchy only: where version 1 has ``cpu``, version 2 has not.
+    A controller is in one hierarchy only: where version 1 has ``cpu``, version 2 does not.
     """
     found = []
     for line in text.splitlines():
@@ -163,7 +163,7 @@ def _groups(text: str) -> list[tuple[int, str]]:
 
 def _below(root: str, group: str) -> str | None:
     """Return a group's path below a mount's root; None where that mount does not show it."""
-    if ".." in group.split("/"):  # outside our own namespace of groups
+    if ".." in group.split("/"):  # outside this process's namespace of groups
         return None
     if root == "/":
         return group

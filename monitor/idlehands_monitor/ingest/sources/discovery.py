@@ -1,9 +1,8 @@
-"""What can be watched: the probe sockets that this user may reach, each asked once.
+"""Finds what can be watched: the probe sockets that this user may reach, each asked once.
 
-They are in this user's folder and, for root, in everybody's. Each folder is opened and verified
-before anything in it is looked at; a socket whose process is gone is removed, in this user's own
-folder only. What a socket said is remembered, so that one process can be watched without asking
-all the others again and again.
+The sockets are in this user's folder; for root, in the folders of all users. A folder is opened and
+verified before anything in it is read. A socket whose process has ended is removed, in this user's
+own folder only. Answers are cached, so that watching one process does not ask all others again.
 """
 
 from __future__ import annotations
@@ -27,7 +26,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterator
 
 AGAIN_SECONDS = 5.0
-"""A socket is asked again after this long: its process may have another pool by then."""
+"""A socket is asked again after this long: its process may have made a pool."""
 RUNTIME_FOLDERS = "/run/user"
 USER_ID = re.compile(r"\d{1,10}", re.ASCII)
 USER_FOLDER = re.compile(r"idlehands-(\d{1,10})", re.ASCII)
@@ -35,10 +34,10 @@ LONGEST_PROCESS_ID = 10
 
 
 def folders() -> list[tuple[str, int]]:
-    """Return the socket folders to look in, each with the user whom it must belong to.
+    """Return the socket folders to search, each with the user that it must belong to.
 
-    They are one's own and, as root, everybody's usual ones. A folder that the environment names is
-    the only one; root may name another user's.
+    They are this user's own folder and, for root, the usual folders of all users. If the
+    environment names a folder, it is the only one; root may name another user's.
     """
     own = folder_path()
     if os.geteuid() != 0:
@@ -65,13 +64,13 @@ def _names(folder: str) -> list[str]:
 
 
 def process_id(target: str) -> int | None:
-    """Return the process id that a target is, None where it is something else."""
+    """Return the process id if the target is one, else None."""
     is_number = target.isascii() and target.isdecimal() and len(target) <= LONGEST_PROCESS_ID
     return int(target) if is_number else None
 
 
 def descendants(pid: int) -> set[int]:
-    """Return the processes that a process has started, directly or not; empty when it is gone."""
+    """Return the processes that a process has started, directly or not; empty if it has ended."""
     try:
         return {child.pid for child in psutil.Process(pid).children(recursive=True)}
     except psutil.Error:
@@ -79,8 +78,8 @@ def descendants(pid: int) -> set[int]:
 
 
 class Job:
-    """What a target means: a process id that process with those it has started, directly or not,
-    as they are now; any other target the processes that have an open pool of that name."""
+    """The processes of a target: for a process id, that process and those it has started, directly
+    or not, at this time; for any other target, the processes with an open pool of that name."""
 
     def __init__(self, target: str) -> None:
         self._name = target
@@ -88,7 +87,7 @@ class Job:
         self._family: set[int] | None = None
 
     def may_have(self, pid: int) -> bool:
-        """Say whether a process can belong to the job, by its id alone."""
+        """Return whether a process can belong to the job, by its id alone."""
         if self._pid is None or pid == self._pid:
             return True
         if self._family is None:
@@ -96,7 +95,7 @@ class Job:
         return pid in self._family
 
     def of(self, found: Collection[FoundProcess]) -> list[FoundProcess]:
-        """Return the job's processes among `found`, the one whose id was given first."""
+        """Return the job's processes among `found`; the process of the target's id comes first."""
         if self._pid is None:
             return [process for process in found if self._has_pool(process)]
         chosen = [process for process in found if self.may_have(process.pid)]
@@ -115,10 +114,10 @@ class _Answer:
 
 @dataclass(slots=True)
 class Finder:
-    """Finds the processes that can be watched, and remembers what each socket said.
+    """Finds the processes that can be watched, and caches the answer of each socket.
 
-    refused: why a folder could not be looked in, a line each, from the last `find`. unasked: how
-    many sockets there was no time to ask.
+    refused: a line for each folder that the last `find` could not search, with the reason. unasked:
+    how many sockets it had no time to ask.
     """
 
     clock: Callable[[], float] = monotonic
@@ -127,10 +126,10 @@ class Finder:
     _answers: dict[str, _Answer] = field(default_factory=dict)
 
     def find(self, job: Job | None = None, attached: Collection[str] = ()) -> list[FoundProcess]:
-        """Return the processes with a probe, by process id: those that `job` may have, if given.
+        """Return the processes with a probe, by process id; with `job`, those that it may have.
 
-        Sockets whose path is in `attached` are neither asked nor returned. Never raises for what
-        is in a folder.
+        Sockets whose path is in `attached` are neither asked nor returned. Never raises, whatever
+        a folder holds.
         """
         with contextlib.ExitStack() as stack:
             sockets = [
@@ -138,18 +137,18 @@ class Finder:
                 for one in _in_turn([_sockets(folder) for folder in self._open(stack)])
                 if one.path not in attached and (job is None or job.may_have(one.pid))
             ]
-            kept = {one.path: one.identity for one in sockets}
+            present = {one.path: one.identity for one in sockets}
             self._answers = {
                 path: answer
                 for path, answer in self._answers.items()
-                if kept.get(path) == answer.identity and self.clock() - answer.at < AGAIN_SECONDS
+                if present.get(path) == answer.identity and self.clock() - answer.at < AGAIN_SECONDS
             }
             self._ask([one for one in sockets if one.path not in self._answers])
         found = [answer.process for answer in self._answers.values()]
         return sorted(found, key=lambda process: process.pid)
 
     def forget(self, path: str) -> None:
-        """Ask the socket at `path` anew the next time, though not much time has passed."""
+        """Drop the cached answer of the socket at `path`, so that the next `find` asks it again."""
         self._answers.pop(path, None)
 
     def _open(self, stack: contextlib.ExitStack) -> Iterator[Folder]:
@@ -167,7 +166,7 @@ class Finder:
             self.unasked -= 1
             if process is not None:
                 self._answers[one.path] = _Answer(one.identity, process, self.clock())
-            else:  # a probe listens before its socket gets this name, so nobody ever will
+            else:  # a probe listens before its socket gets this name: nobody ever will
                 one.folder.remove(one.name, one.identity)
 
 
@@ -181,6 +180,6 @@ def _sockets(folder: Folder) -> list[ProbeSocket]:
 
 
 def _in_turn(lists: list[list[ProbeSocket]]) -> Iterator[ProbeSocket]:
-    """Yield one of each list after the other, so that a full folder holds up no other."""
+    """Yield sockets of each list in turn, so that a full folder does not delay the others."""
     for row in zip_longest(*lists):
         yield from (one for one in row if one is not None)

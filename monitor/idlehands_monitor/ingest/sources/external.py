@@ -1,10 +1,10 @@
-"""The sampled source: a Python process that has no probe, looked at from outside.
+"""The external source: samples a Python process that has no probe, from outside.
 
 It makes its own frames: the kernel's counters and waits of all threads four times a second, and
-stacks by py-spy, one dump a second of a process and fewer where dumps would take more than
-`BUDGET` of the cores. Each comes at a random moment of its own stretch of time (stratified
-sampling), so that none keeps step with a job that does something once a second. Nothing is
-stopped or written to. Child processes are looked at too, in turn.
+stacks by py-spy, one dump of a process a second, or fewer where dumps would take more than `BUDGET`
+of the cores. Each sample comes at a random time in its own stretch (stratified sampling), so that
+the samples do not keep step with a job that does something once a second. No process is stopped or
+written to. Child processes are sampled too, in turn.
 """
 
 from __future__ import annotations
@@ -34,14 +34,14 @@ HOST_SECONDS = 0.25
 HOST_SHARE = 0.02
 """Sampling the kernel's counters takes at most this share of the time of one core."""
 BUDGET = 0.0025
-"""Dumps take at most this share of the cores that the process may use, where that leaves one in
-two seconds in all."""
+"""Dumps take at most this share of the cores that the process may use, but one dump in
+`SLOWEST_SECONDS` is always made."""
 SLOWEST_SECONDS = 2.0
 NICENESS = 10
 FIRST_GUESS_SECONDS = 0.01
-"""What a dump is taken to cost before one has been made."""
+"""The assumed CPU time of a dump before the first one."""
 JOINED_SECONDS = 0.2
-"""Where a process has not been seen yet: its first dump says whose worker it is."""
+"""The spacing while a process has no dump yet: the first one shows whose worker it is."""
 FAMILY_SECONDS = 2.0
 AGAIN_SECONDS = 10.0
 """A process that gave no stacks is asked again after this long."""
@@ -62,12 +62,12 @@ class ExternalSource(TakingSource):
         self._dump_seconds = FIRST_GUESS_SECONDS
         self._ids = ThreadIds()
         self._waits = KernelWaits()
-        self._state, self._note = StreamState.CONNECTING, f"looking at process {pid}"
+        self._state, self._note = StreamState.CONNECTING, f"sampling process {pid}"
         self._start()
 
     @property
     def status(self) -> SourceStatus:
-        """How the stream stands now."""
+        """The present state of the stream."""
         return SourceStatus(self._state, self._note, self._intake.warning)
 
     async def _run(self) -> None:
@@ -94,21 +94,21 @@ class ExternalSource(TakingSource):
         self._state, self._note = StreamState.ENDED, f"process {self._pid} has ended"
 
     async def _attach(self) -> bool:
-        """Say who this is and make the first dump; False where there is no Python at all."""
+        """Send the hello frame and the first dump; return False where nothing runs Python."""
         error: stacks.StackError | None = None
-        for _ in range(START_TRIES):  # one that was only just started has no interpreter yet
+        for _ in range(START_TRIES):  # a process that was just started has no interpreter yet
             for pid in self._relatives():
                 try:
-                    threads = await self._look(pid)
+                    threads = await self._threads(pid)
                 except (stacks.NotPython, stacks.Gone) as failure:
                     error = failure if pid == self._pid or error is None else error
                     continue
                 except stacks.StackError as failure:
                     self._hello()
-                    self._missing(pid, failure)
+                    self._send_missing(pid, failure)
                     return True
                 self._hello()
-                self._told(pid, threads)
+                self._send_stacks(pid, threads)
                 return True
             self._family_at = -FAMILY_SECONDS
             await asyncio.sleep(START_SECONDS)
@@ -131,7 +131,7 @@ class ExternalSource(TakingSource):
         )
 
     def _relatives(self) -> dict[int, int]:
-        """Return the processes to look at, each with its parent's id; renewed once a second."""
+        """Return the processes to sample, each with its parent's id, as of the last seconds."""
         now = monotonic()
         if now - self._family_at >= FAMILY_SECONDS:
             self._family, self._family_at = host.family(self._pid), now
@@ -154,26 +154,26 @@ class ExternalSource(TakingSource):
         while True:
             now = monotonic()
             waiting = [p for p in self._relatives() if self._not_before.get(p, now) <= now]
-            gap = spacing(len(waiting), self._dump_seconds, cores)
+            seconds = spacing(len(waiting), self._dump_seconds, cores)
             if any(pid not in self._dumped_at for pid in waiting):
-                gap = min(gap, JOINED_SECONDS)
-            await asyncio.sleep(stretch.next(gap))
+                seconds = min(seconds, JOINED_SECONDS)
+            await asyncio.sleep(stretch.next(seconds))
             if waiting:
                 await self._dump(min(waiting, key=lambda pid: self._dumped_at.get(pid, 0.0)))
 
     async def _dump(self, pid: int) -> None:
         spent = _spent_on_children()
         try:
-            self._told(pid, await self._look(pid))
+            self._send_stacks(pid, await self._threads(pid))
         except (stacks.NotPython, stacks.Gone):
             self._dumped_at[pid] = monotonic()
             self._not_before[pid] = monotonic() + AGAIN_SECONDS
         except stacks.StackError as error:
-            self._missing(pid, error)
-        # Renewed by a quarter, so that one dump that was unlucky does not set the pace.
+            self._send_missing(pid, error)
+        # A moving average, so that one slow dump does not set the pace.
         self._dump_seconds += (_spent_on_children() - spent - self._dump_seconds) / 4
 
-    async def _look(self, pid: int) -> list[Frame]:
+    async def _threads(self, pid: int) -> list[Frame]:
         """Return the threads of a process with their stacks and waits. Raises StackError."""
         waits = self._waits.sample((pid, native) for native in host.thread_ids(pid))
         threads = await stacks.dump(pid)
@@ -181,17 +181,17 @@ class ExternalSource(TakingSource):
             ids = self._ids.of(pid, threads)
             return [thread_of(pid, thread, ids, waits) for thread in threads]
         except (AttributeError, TypeError, ValueError) as error:
-            raise stacks.StackError(f"py-spy's answer is not understood: {error}") from error
+            raise stacks.StackError(f"py-spy gave an unexpected answer: {error}") from error
 
-    def _missing(self, pid: int, error: stacks.StackError) -> None:
-        """Say which threads a process has, and why not what they are in."""
+    def _send_missing(self, pid: int, error: stacks.StackError) -> None:
+        """Send the threads of a process, and why they have no stacks."""
         threads = [
             thread_frame(pid, native, UNKNOWN, host.thread_name(pid, native))
             for native in host.thread_ids(pid)
         ]
-        self._told(pid, threads, clip(error))
+        self._send_stacks(pid, threads, clip(error))
 
-    def _told(self, pid: int, threads: list[Frame], missing: str = "") -> None:
+    def _send_stacks(self, pid: int, threads: list[Frame], missing: str = "") -> None:
         self._dumped_at[pid] = monotonic()
         frame = {
             "frame": "stacks",
@@ -210,7 +210,7 @@ class ExternalSource(TakingSource):
             threads = frame.get("threads")
             if not isinstance(threads, list) or len(threads) < 2:
                 return
-            middle = len(threads) // 2  # one dump in two frames: they have the moment in common
+            middle = len(threads) // 2  # one dump in two frames with the same timestamp
             self._take({**frame, "threads": threads[:middle]})
             self._take({**frame, "threads": threads[middle:]})
             return
@@ -219,20 +219,20 @@ class ExternalSource(TakingSource):
 
 
 def spacing(processes: int, dump_seconds: float, cores: int) -> float:
-    """Return the seconds from one dump to the next, of whichever process.
+    """Return the seconds from one dump to the next, of any process.
 
-    No process is dumped more than once a second; all dumps together take at most `BUDGET` of the
-    cores, but one in two seconds is always made.
+    dump_seconds: CPU time of a dump. No process is dumped more than once a second. All dumps
+    together take at most `BUDGET` of the cores, but one in `SLOWEST_SECONDS` is always made.
     """
     wanted = max(1.0 / max(1, processes), dump_seconds / (BUDGET * max(1, cores)))
     return min(SLOWEST_SECONDS, wanted)
 
 
 def _give_way() -> None:
-    """Let whatever else wants a core go first: this thread's looks, and the dumps it starts.
+    """Lower the priority of this thread and of the dumps that it starts.
 
-    Where both want the last core it is the watched process that should have it. A niceness of
-    single threads is Linux's (sched(7)); elsewhere it would slow the keys of the screen.
+    If both need the last core, the watched process should have it. Only Linux has a niceness of
+    single threads (sched(7)); elsewhere it would slow down the keys of the screen.
     """
     if sys.platform == "linux":
         with contextlib.suppress(OSError):
@@ -240,7 +240,7 @@ def _give_way() -> None:
 
 
 def _runs(process: psutil.Process) -> bool:
-    """Say whether it is still the same process, and no zombie."""
+    """Return whether it is still the same process, and not a zombie."""
     try:
         return process.is_running() and bool(process.status() != psutil.STATUS_ZOMBIE)
     except psutil.Error:
@@ -248,13 +248,13 @@ def _runs(process: psutil.Process) -> bool:
 
 
 class _Stretches:
-    """Cuts time into stretches, with one moment drawn at random in each."""
+    """Divides time into stretches, and draws a random time in each."""
 
     def __init__(self) -> None:
         self._end = monotonic()
 
     def next(self, seconds: float) -> float:
-        """Begin the next stretch, of so many seconds; return how long it is to its moment."""
+        """Begin the next stretch of `seconds`; return the seconds from now to its random time."""
         now = monotonic()
         begin = max(self._end, now)
         self._end = begin + seconds

@@ -1,6 +1,6 @@
 """Facts about a process: its threads, children, program, user, age and cores.
 
-Linux's /proc where it is there, psutil elsewhere.
+Reads /proc on Linux, and psutil elsewhere.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ UNKNOWN = -1
 
 
 def thread_ids(pid: int) -> list[int]:
-    """Return the kernel's ids of all threads of a process, ascending; none when it is gone."""
+    """Return the kernel's ids of all threads of a process, ascending; none if it has ended."""
     try:
         return sorted(int(name) for name in os.listdir(f"/proc/{pid}/task"))
     except OSError:
@@ -29,7 +29,7 @@ def thread_ids(pid: int) -> list[int]:
 
 
 def thread_name(pid: int, native_id: int) -> str:
-    """Return the kernel's name of a thread, at most 15 letters, empty where it has none."""
+    """Return the kernel's name of a thread, at most 15 characters, empty where it has none."""
     try:
         return read(f"/proc/{pid}/task/{native_id}/comm").decode(errors="replace").strip()
     except OSError:
@@ -37,9 +37,9 @@ def thread_name(pid: int, native_id: int) -> str:
 
 
 def family(pid: int) -> dict[int, int]:
-    """Return a process and all that descend from it, each with its parent's id.
+    """Return a process and all its descendants, each with its parent's id.
 
-    Processes that only clean up after `multiprocessing` are left out: nothing works there.
+    Processes that only clean up after `multiprocessing` are left out: they run no tasks.
     """
     try:
         first = psutil.Process(pid)
@@ -58,9 +58,9 @@ def family(pid: int) -> dict[int, int]:
 
 
 def program(pid: int) -> tuple[str, str]:
-    """Return (the script or module that a Python process runs, the version of its interpreter).
+    """Return (script or module, version) of a Python process, each empty where not known.
 
-    The version is that in the name of the executable, such as 3.11, empty where it has none.
+    The version is the one in the name of the executable, such as 3.11.
     """
     try:
         process = psutil.Process(pid)
@@ -79,7 +79,7 @@ def _script(command: list[str]) -> str:
     words = iter(command[1:])
     for word in words:
         if word == "-c":
-            return word  # a program's whole text is no name
+            return word  # the text of a program is no name
         if word == "-m":
             return f"-m {next(words, '')}"
         if word in ("-W", "-X", "--check-hash-based-pycs"):
@@ -90,7 +90,7 @@ def _script(command: list[str]) -> str:
 
 
 def process_exists(pid: int) -> bool:
-    """Say whether a process with this id runs (a zombie does not)."""
+    """Return whether a process with this id runs (a zombie does not)."""
     try:
         return bool(psutil.Process(pid).status() != psutil.STATUS_ZOMBIE)
     except psutil.Error:
@@ -98,7 +98,7 @@ def process_exists(pid: int) -> bool:
 
 
 def user(pid: int) -> int:
-    """Return the user whom a process belongs to, -1 when it is gone."""
+    """Return the user id of a process, -1 if it has ended."""
     try:
         return int(psutil.Process(pid).uids().real)
     except (psutil.Error, ValueError):
@@ -106,7 +106,7 @@ def user(pid: int) -> int:
 
 
 def is_stopped(pid: int) -> bool:
-    """Say whether a process has been stopped, by a signal or a debugger."""
+    """Return whether a process is stopped, by a signal or a debugger."""
     try:
         return psutil.Process(pid).status() in (psutil.STATUS_STOPPED, psutil.STATUS_TRACING_STOP)
     except psutil.Error:
@@ -114,7 +114,7 @@ def is_stopped(pid: int) -> bool:
 
 
 def started_at(pid: int) -> float:
-    """Return when the process began, in seconds of the wall clock; now when it is gone."""
+    """Return when the process began, in seconds of the wall clock; the present if it has ended."""
     try:
         return float(psutil.Process(pid).create_time())
     except psutil.Error:
@@ -122,9 +122,9 @@ def started_at(pid: int) -> float:
 
 
 def beginning(pid: int) -> float:
-    """Return what tells a process from an earlier one of the same id: when it began, in any unit.
+    """Return when a process began, in any unit; it distinguishes processes with the same id.
 
-    Field 22 of ``/proc/PID/stat`` (proc(5)), elsewhere its creation time; -1 when it is gone.
+    Field 22 of ``/proc/PID/stat`` (proc(5)), elsewhere the creation time; -1 if it has ended.
     """
     try:
         return int(read(f"/proc/{pid}/stat").rpartition(b")")[2].split()[19])
@@ -137,7 +137,7 @@ def beginning(pid: int) -> float:
 
 
 def cores_by_affinity(pid: int) -> int:
-    """Return how many cores the process may run on by its affinity, 0 when it is gone."""
+    """Return how many cores the affinity of a process allows, 0 if it has ended."""
     try:
         return len(os.sched_getaffinity(pid))
     except (AttributeError, OSError):

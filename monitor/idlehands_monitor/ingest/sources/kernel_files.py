@@ -1,17 +1,17 @@
-"""Reading small files of the kernel's, hundreds a second."""
+"""Reads small files of the kernel, hundreds a second."""
 
 from __future__ import annotations
 
 import os
 
 MOST_BYTES = 1 << 14
-"""More than any file of one thread has; the kernel writes such a file whole into one read."""
+"""More than any file of one thread; the kernel returns such a file in one read."""
 
 
 def read(path: str) -> bytes:
-    """Return what a small file under ``/proc`` or ``/sys`` says now. Raises OSError.
+    """Return the present content of a small file under ``/proc`` or ``/sys``. Raises OSError.
 
-    Without a file object, which takes as long as the kernel does to say it.
+    Makes no file object, which would take as long as the kernel needs for its answer.
     """
     descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
     try:

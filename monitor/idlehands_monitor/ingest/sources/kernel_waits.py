@@ -1,10 +1,10 @@
 """What a thread that is off the core waits for, read from the kernel without stopping it.
 
-Linux: `/proc/PID/task/TID/syscall` (proc(5)): the number of the system call a sleeping thread is
-in and its arguments, or "running". Reading it takes the right to trace the process. Threads that
+Linux: `/proc/PID/task/TID/syscall` (proc(5)) has the number and the arguments of the system call in
+which a thread sleeps, or "running". Reading it needs the right to trace the process. Threads that
 wait for CPython's interpreter lock sleep in futex(2) on a condition variable that is a static
 variable of the interpreter, in its executable or its libpython (CPython, Python/ceval_gil.h,
-3.9 to 3.15); all other locks lie on the heap or a stack. So the address tells them apart.
+3.9 to 3.15); all other locks are on the heap or a stack. So the address distinguishes them.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ Ranges = tuple[tuple[int, int], ...]
 
 
 class _Calls(NamedTuple):
-    """Numbers of system calls of one architecture (linux, arch/*/…/syscall*.tbl)."""
+    """Numbers of system calls of one architecture (Linux, arch/*/…/syscall*.tbl)."""
 
     futex: int
     sleep: frozenset[int]
@@ -62,22 +62,22 @@ _CALLS = {
 
 
 class KernelWaits:
-    """Tells what threads wait for; remembers where each process keeps the interpreter's data."""
+    """Reads what threads wait for; caches where the interpreter's data are in each process."""
 
     def __init__(self) -> None:
         self._calls = _CALLS.get(platform.machine())
-        self._statics: dict[int, tuple[float, Ranges | None]] = {}  # behind when a process began
+        self._statics: dict[int, tuple[float, Ranges | None]] = {}  # (process began, data)
 
     def sample(self, threads: Iterable[tuple[int, int]]) -> dict[int, str]:
-        """Return what each thread, (pid, kernel thread id), is in now.
+        """Return what each thread, (pid, kernel thread id), waits for now.
 
-        Threads that are gone, and all of a process that may not be read, are left out.
+        Ended threads, and all threads of a process that may not be read, are left out.
         """
         found = {native_id: self.of(pid, native_id) for pid, native_id in threads}
         return {native_id: wait for native_id, wait in found.items() if wait is not None}
 
     def of(self, pid: int, native_id: int) -> str | None:
-        """Return what a thread is in now, None where it is gone or may not be read."""
+        """Return what a thread waits for now, None where it has ended or may not be read."""
         statics = self._statics_of(pid) if self._calls is not None else None
         if statics is None or self._calls is None:
             return None
@@ -91,7 +91,7 @@ class KernelWaits:
         return wait_of(line, statics, self._calls)
 
     def keep_only(self, pids: Iterable[int]) -> None:
-        """Forget the processes that are not in `pids`, and those whose id another has by now."""
+        """Forget processes that are not in `pids`, and those whose id another process now has."""
         self._statics = {
             pid: self._statics[pid]
             for pid in set(pids) & self._statics.keys()
@@ -111,10 +111,10 @@ class KernelWaits:
 
 
 def statics_of(maps: str, executable: str) -> Ranges:
-    """Return where the interpreter's static variables lie, from the text of `/proc/PID/maps`.
+    """Return where the interpreter's static variables are, from the text of `/proc/PID/maps`.
 
-    That is what is writable of the executable and of libpython, and the unnamed mapping right
-    behind each (the variables that begin as zero).
+    They are in the writable mappings of the executable and of libpython, and in the unnamed mapping
+    right behind each (the variables that begin as zero).
     """
     ranges: list[tuple[int, int]] = []
     end = 0
@@ -124,36 +124,36 @@ def statics_of(maps: str, executable: str) -> Ranges:
             continue
         low, high = (int(part, 16) for part in fields[0].split("-"))
         path = fields[5] if len(fields) > 5 else ""
-        ours = path == executable or os.path.basename(path).startswith("libpython")
-        if "w" in fields[1] and (ours or (not path and low == end)):
+        is_python = path == executable or os.path.basename(path).startswith("libpython")
+        if "w" in fields[1] and (is_python or (not path and low == end)):
             ranges.append((low, high))
             end = high
-        elif ours:
+        elif is_python:
             end = high
     return tuple(ranges)
 
 
 def wait_of(line: str, statics: Ranges, calls: _Calls) -> str:
-    """Return what a line of `/proc/PID/task/TID/syscall` says that its thread is in."""
-    words = line.split()
-    if not words or words[0] == RUNNING:
+    """Return what a thread waits for, from the line of its `/proc/PID/task/TID/syscall`."""
+    fields = line.split()
+    if not fields or fields[0] == RUNNING:
         return RUNNING
     try:
-        call, arguments = int(words[0]), [int(word, 16) for word in words[1:7]]
+        call, arguments = int(fields[0]), [int(field, 16) for field in fields[1:7]]
     except ValueError:
         return WaitReason.OTHER
     if call == calls.futex and arguments:
-        held = any(low <= arguments[0] < high for low, high in statics)
-        return WaitReason.INTERPRETER_LOCK if held else WaitReason.LOCK
+        is_static = any(low <= arguments[0] < high for low, high in statics)
+        return WaitReason.INTERPRETER_LOCK if is_static else WaitReason.LOCK
     if call in calls.sleep:
         return WaitReason.SLEEP
-    if call in calls.select:  # select with nothing to watch is how some versions sleep
+    if call in calls.select:  # some versions of Python sleep by a select without files
         return WaitReason.INPUT_OUTPUT if arguments and arguments[0] else WaitReason.SLEEP
     if call in calls.poll:
         return WaitReason.INPUT_OUTPUT if len(arguments) > 1 and arguments[1] else WaitReason.SLEEP
     if call in calls.child:
         return WaitReason.CHILD_PROCESS
-    if call in calls.input_output or call == -1:  # -1: not in a call, a page is being read in
+    if call in calls.input_output or call == -1:  # -1: in no call; a page is being read
         return WaitReason.INPUT_OUTPUT
     return WaitReason.OTHER
 

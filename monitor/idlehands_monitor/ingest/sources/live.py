@@ -1,13 +1,13 @@
 """The live source: the attached processes of one job, read on a thread of their own.
 
-The thread runs an asyncio loop that drains the sockets, samples the host counters and feeds an
-open capture, so a slow terminal can hold up neither the probe nor a capture. Frames pass to the
-caller through a queue, in order, by `drain`; which process they are of, a ``from`` frame says.
+The thread runs an asyncio loop that reads the sockets, samples the host's counters and feeds an
+open capture. So a slow terminal delays neither the probe nor a capture. The caller gets the frames
+in order through a queue, by `drain`; a ``from`` frame says which process the next frames are from.
 
-A job is a process with those it has started, or all processes with an open pool of a name. One
-that joins later is attached too; processes of no interest are not asked, or seldom (`discovery`).
-A pool's name as target outlives its processes: when the last one
-ends, the source waits for another with a pool of the name. A process id ends with its processes.
+A job is a process with those it has started, or all processes with an open pool of a name. The
+source also attaches to processes that join later; other processes are asked seldom or never
+(`discovery`). If the target is a pool's name, the source waits for another pool of that name after
+the last process has ended. If it is a process id, the source ends with its processes.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from .status import SourceStatus
 
 RETRY_SECONDS = 0.3
 JOINED_SECONDS = 1.5
-"""How often it is looked whether another process has joined the job."""
+"""How often the source searches for processes that have joined the job."""
 STALLED_SECONDS = 2.0
 
 
@@ -43,7 +43,7 @@ class LiveSource(TakingSource):
 
     @property
     def status(self) -> SourceStatus:
-        """How the stream stands now."""
+        """The present state of the stream."""
         live = [one for one in self._attached.values() if one.is_live]
         state, note = StreamState.LIVE if live else self._state, self._note
         quietest = min(live, key=lambda one: one.last_data, default=None)
@@ -60,7 +60,7 @@ class LiveSource(TakingSource):
 
     @property
     def pid(self) -> int:
-        """The process attached to first, or the last one; -1 before the first."""
+        """The first live process; without one, the last that was attached; -1 before any."""
         live = [one.pid for one in self._attached.values() if one.is_live]
         every = live or [one.pid for one in self._attached.values()][-1:]
         return every[0] if every else -1
@@ -68,12 +68,12 @@ class LiveSource(TakingSource):
     async def _run(self) -> None:
         tasks: dict[str, asyncio.Task[None]] = {}
         while True:
-            going = [task for task in tasks.values() if not task.done()]
-            await self._attach_joined(tasks, job_goes_on=bool(going))
-            going = [task for task in tasks.values() if not task.done()]
-            if going:  # woken at once by the last one's end: what comes after should not be long
-                await asyncio.wait(going, timeout=JOINED_SECONDS)
-            elif self._is_over(met=bool(tasks)):
+            running = [task for task in tasks.values() if not task.done()]
+            await self._attach_joined(tasks, job_goes_on=bool(running))
+            running = [task for task in tasks.values() if not task.done()]
+            if running:  # returns at once when all have ended, to search for the next soon
+                await asyncio.wait(running, timeout=JOINED_SECONDS)
+            elif self._is_over(had_processes=bool(tasks)):
                 return
             else:
                 await asyncio.sleep(RETRY_SECONDS)
@@ -92,12 +92,12 @@ class LiveSource(TakingSource):
                 continue
             if process.note:
                 continue
-            if not job_goes_on:  # what is kept of another job is no past of this one
+            if not job_goes_on:  # the history of another job is not part of this one
                 self._intake.begin()
                 self._attached.clear()
                 tasks.clear()
                 job_goes_on = True
-            self._finder.forget(process.path)  # what it said holds no longer than it is attached
+            self._finder.forget(process.path)  # its answer holds only as long as it is attached
             self._attached[process.path] = one = Attachment(process, self._intake)
             tasks[process.path] = asyncio.create_task(self._serve(one))
 
@@ -107,18 +107,18 @@ class LiveSource(TakingSource):
         left = [other.pid for other in self._attached.values() if other.is_live]
         self._note = one.ended
         if left:
-            goes_on = "goes on" if len(left) == 1 else "go on"
-            self._note += f"; {len(left)} of its job {goes_on}"
+            still = "process of its job still runs" if len(left) == 1 else "processes still run"
+            self._note += f"; {len(left)} {still}"
             return
         self._state = StreamState.ENDED
         if self._pid is None and not one.refused:
             self._note += f"; waiting for another pool {self.target}"
 
-    def _is_over(self, *, met: bool) -> bool:
-        """Say whether nothing can come any more."""
+    def _is_over(self, *, had_processes: bool) -> bool:
+        """Return whether no more frames can arrive."""
         if self._pid is None:
             return False
-        if met:
+        if had_processes:
             return True
         if not host.process_exists(self._pid):
             self._state, self._note = StreamState.ENDED, f"there is no process {self._pid}"
@@ -127,6 +127,6 @@ class LiveSource(TakingSource):
 
 
 def _is_hopeless(one: Attachment) -> bool:
-    """Say whether a process that could not be read will not let itself be read now either."""
-    is_history = one.refused and monotonic() - one.last_data > AGAIN_SECONDS
-    return bool(one.complaint) and not is_history
+    """Return whether attaching again to a process that could not be read would fail, too."""
+    may_have_room = one.refused and monotonic() - one.last_data > AGAIN_SECONDS
+    return bool(one.complaint) and not may_have_room

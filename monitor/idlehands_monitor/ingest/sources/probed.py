@@ -1,8 +1,8 @@
-"""Whether a process has a probe, wherever its socket is and whether or not it can be attached to.
+"""Whether a process has a probe, wherever its socket is and whether or not one may attach to it.
 
-The kernel says which names sockets were bound to (proc(5), ``/proc/PID/net/unix``), also in
-folders that this user cannot enter. It says which of them are a process's own, by their inodes
-in ``/proc/PID/fd``, to its user and root only; to others the process id in the name has to do.
+The kernel lists the names that sockets were bound to (proc(5), ``/proc/PID/net/unix``), also in
+folders that this user cannot enter. Only the user of a process and root can see which of these
+sockets it has open, by their inodes in ``/proc/PID/fd``; others go by the process id in the name.
 """
 
 from __future__ import annotations
@@ -14,15 +14,15 @@ import re
 from .kernel_files import read
 
 BOUND = re.compile(r"(\d{1,10})(?:-\d{1,3})?\.sock|\.(\d{1,10})-[0-9a-f]{12}", re.ASCII)
-"""What probes bind to: a name that is only linked to the well-known one once they listen."""
+"""Names that probes bind to: the usual one, or a temporary one that is linked to it later."""
 LISTENS = 0x10000
-"""Among the flags of a socket that connections can be made to (``__SO_ACCEPTCON``)."""
+"""The flag of a socket that accepts connections (``__SO_ACCEPTCON``)."""
 FLAGS, INODE, PATH = 3, 6, 7
 """Columns of ``/proc/PID/net/unix``."""
 
 
 def has_probe(pid: int, root: str = "/") -> bool:
-    """Say whether a probe of this process listens. False also where that cannot be known."""
+    """Return whether a probe of this process listens; False also where this cannot be known."""
     folder = f"{root}/proc/{pid}"
     try:
         pids = _ids(folder)
@@ -34,7 +34,7 @@ def has_probe(pid: int, root: str = "/") -> bool:
 
 
 def _ids(folder: str) -> set[int]:
-    """Return the process's ids, in this namespace and in those within it."""
+    """Return the process's ids, in this namespace and in the namespaces within it."""
     for line in read(f"{folder}/status").splitlines():
         if line.startswith(b"NSpid:"):
             return {int(number) for number in line.split()[1:]}
@@ -42,7 +42,7 @@ def _ids(folder: str) -> set[int]:
 
 
 def _listener(line: str) -> tuple[int, int]:
-    """Return (inode, process id in the name) of a probe's socket that listens, 0s of any other."""
+    """Return (inode, process id in the name) of a listening socket of a probe, else (0, 0)."""
     fields = line.rstrip("\n").split(maxsplit=PATH)
     if len(fields) <= PATH or not fields[INODE].isdecimal() or not int(fields[FLAGS], 16) & LISTENS:
         return 0, 0
@@ -51,7 +51,7 @@ def _listener(line: str) -> tuple[int, int]:
 
 
 def _inodes(folder: str, unknown: set[int]) -> set[int]:
-    """Return the inodes of a process's sockets, `unknown` where it does not let us see them."""
+    """Return the inodes of a process's sockets, `unknown` where they may not be read."""
     found = set()
     try:
         names = os.listdir(f"{folder}/fd")

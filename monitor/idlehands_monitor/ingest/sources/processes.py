@@ -1,6 +1,6 @@
-"""Process counters: what the kernel says of whole processes, once a second.
+"""Counters of whole processes, from the kernel, once a second.
 
-psutil for resident memory. What it has not, or has of the main thread only (context switches),
+Resident memory comes from psutil. What psutil lacks, or has of the main thread only,
 comes from ``/proc``: page faults and block I/O delay from ``stat``, context switches from each
 thread's ``status`` (proc(5)). Block I/O delay counts only where ``kernel.task_delayacct`` is on
 (kernel documentation, accounting/delay-accounting.rst), else it is unknown, not 0.
@@ -24,21 +24,21 @@ if TYPE_CHECKING:
     from idlehands.wire import Frame
 
 Switches = list[int]
-"""Of a thread: voluntary switches, nonvoluntary ones, ns waited for block I/O; -1 unknown."""
+"""One thread: voluntary switches, involuntary ones, ns waited for block I/O; -1 where unknown."""
 
 MOST_PROCESSES = 64
-"""So many are sampled in a second; of more, each comes round later."""
+"""Processes sampled in one round; more of them take turns."""
 MOST_THREADS = 512
-"""Past this many threads a process's switches are left unknown: each is a file to read."""
+"""With more threads a process's switches stay unknown: each thread has a file to read."""
 VOLUNTARY, NONVOLUNTARY = b"\nvoluntary_ctxt_switches:", b"\nnonvoluntary_ctxt_switches:"
 MINOR_FAULTS, MAJOR_FAULTS, BLOCK_IO_DELAY = 10, 12, 42
 """Fields of ``stat`` as proc(5) numbers them, from 1."""
 
 
 def sample(pids: Sequence[int], root: str = "/") -> tuple[list[Frame], dict[int, Switches]]:
-    """Return a ``process`` frame for each process, and the switches of all their threads.
+    """Return a ``process`` frame for each process, and the switches of threads by native id.
 
-    Processes that are gone are left out. Threads are by their native id.
+    Ended processes are left out.
     """
     groups = ControlGroups(root)
     counts_delay = delays_are_counted(root)
@@ -59,7 +59,7 @@ def in_turn(pids: Sequence[int], turn: int) -> Sequence[int]:
 
 
 def delays_are_counted(root: str = "/") -> bool:
-    """Say whether the kernel keeps what threads wait for block I/O."""
+    """Return whether the kernel counts how long threads wait for block I/O."""
     try:
         return read(f"{root}/proc/sys/kernel/task_delayacct").strip() == b"1"
     except OSError:
@@ -67,7 +67,7 @@ def delays_are_counted(root: str = "/") -> bool:
 
 
 def thread_switches(folder: str, *, counts_delay: bool) -> Switches | None:
-    """Return what a folder ``/proc/PID/task/TID`` says, None where the thread is gone."""
+    """Return the counters in a folder ``/proc/PID/task/TID``, None if the thread has ended."""
     try:
         status = read(f"{folder}/status")
         voluntary, nonvoluntary = _number(status, VOLUNTARY), _number(status, NONVOLUNTARY)
@@ -80,7 +80,7 @@ def thread_switches(folder: str, *, counts_delay: bool) -> Switches | None:
 
 
 def _number(status: bytes, name: bytes) -> int:
-    """Return the number after a name in a file of lines, -1 where it is not there."""
+    """Return the number after a name in a file of lines, -1 where it is missing."""
     _, found, rest = status.rpartition(name)
     return int(rest.partition(b"\n")[0]) if found else UNKNOWN
 
@@ -116,7 +116,7 @@ def _frame(
     at_ns = monotonic_ns()
     try:
         resident = int(psutil.Process(pid).memory_info().rss)
-    except (psutil.Error, ValueError):  # gone, or what was named as a pid is none
+    except (psutil.Error, ValueError):  # it has ended, or the number is not a process id
         return None
     try:
         minor, major = stat_fields(f"{root}/proc/{pid}", MINOR_FAULTS, MAJOR_FAULTS)

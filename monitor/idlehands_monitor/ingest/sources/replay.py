@@ -1,6 +1,6 @@
-"""The replay source: a capture file played at a chosen speed through the same `drain`.
+"""The replay source: plays a capture file at a chosen speed, through the same `drain`.
 
-The playhead moves with the clock that is handed in; `drain` gives out the blocks it has passed.
+The playhead moves with the clock that is passed in; `drain` returns the blocks before it.
 """
 
 from __future__ import annotations
@@ -28,9 +28,9 @@ AT_END = "at the end of the capture"
 
 
 def checked_blocks(reader: CaptureReader) -> Iterator[tuple[Block, list[CheckedFrame]]]:
-    """Yield the frames of each block, in portions: not all of a block are in memory at once.
+    """Yield the frames of each block, in portions: a whole block is never in memory as frames.
 
-    Raises NotACapture when the frames are of a later version of the wire than is known here.
+    Raises NotACapture for frames of a later version of the wire.
     """
     frames = CaptureFrames()
     for block in reader:
@@ -59,17 +59,17 @@ class ReplaySource:
         self._last = self._next[0] if self._next else Block(0, b"")
         self._first_ns = self._next[0].at_ns if self._next else 0
         self._head_ns = float(self._first_ns)
-        self._asked_at = clock()
+        self._drained_at = clock()
         self._paused = False
         self.speed = speed
 
     @property
     def status(self) -> SourceStatus:
-        """How far the replay is."""
+        """How far the replay has come."""
         if self._next is None:
             return SourceStatus(StreamState.REPLAY, AT_END, self._reader.warning)
         played = (self._head_ns - self._first_ns) / 1e9
-        note = f"{played:.0f} s in, at {self.speed:g}×"
+        note = f"{played:.0f} s played, at {self.speed:g}×"
         return SourceStatus(StreamState.REPLAY, note, self._reader.warning)
 
     def drain(self) -> list[CheckedFrame]:
@@ -77,11 +77,11 @@ class ReplaySource:
         return [frame for portion in self.portions() for frame in portion]
 
     def portions(self) -> Iterator[list[CheckedFrame]]:
-        """Yield what `drain` returns piece by piece."""
+        """Yield what `drain` returns, in portions."""
         now = self._clock()
         if not self._paused and self._next is not None:
-            self._head_ns += (now - self._asked_at) * 1e9 * self.speed
-        self._asked_at = now
+            self._head_ns += (now - self._drained_at) * 1e9 * self.speed
+        self._drained_at = now
         head_ns = self._head_ns
         while self._next is not None and self._next[0].at_ns <= head_ns:
             yield self.next_block() or []
@@ -92,16 +92,16 @@ class ReplaySource:
 
     @property
     def first_ns(self) -> int:
-        """When the first block was closed: where the capture begins."""
+        """When the first block was closed: the begin of the capture."""
         return self._first_ns
 
     @property
     def head_ns(self) -> float:
-        """Up to when the capture has been played."""
+        """The time up to which the capture has been played."""
         return self._head_ns
 
     def next_block(self) -> list[CheckedFrame] | None:
-        """Move the playhead on and return the next frames, all of one block; None at the end."""
+        """Move the playhead to the next frames, all of one block; return them, None at the end."""
         if self._next is None:
             return None
         block, frames = self._next
@@ -111,9 +111,9 @@ class ReplaySource:
         return frames
 
     def put_back(self, frames: list[CheckedFrame], head_ns: int) -> None:
-        """Take back the last frames that were given out; the playhead stands at `head_ns`.
+        """Take back the frames that were returned last, and set the playhead to `head_ns`.
 
-        They come when the playhead passes their block again.
+        They are returned again when the playhead passes their block.
         """
         if self._next is not None:
             self._blocks = chain([self._next], self._blocks)
@@ -121,15 +121,15 @@ class ReplaySource:
         self._head_ns = float(min(head_ns, self._last.at_ns))
 
     def play_all(self) -> None:
-        """Move the playhead to the end: the next drain brings everything that is left."""
+        """Move the playhead to the end: the next `drain` returns everything that is left."""
         self._head_ns = float("inf")
 
     def pause(self, paused: bool) -> None:
-        """Hold the playhead still, or let it go on."""
+        """Stop the playhead, or let it move again."""
         self._paused = paused
 
     def start_capture(self, path: str, *, replace: bool = False) -> None:
-        """Copy the capture to `path`, as `CaptureWriter` would. Raises CaptureError."""
+        """Copy the capture to `path`, by the rules of `CaptureWriter`. Raises CaptureError."""
         with as_capture_errors(), NewFile(path, replace=replace) as copy:
             try:
                 with open(self._path, "rb") as file:
@@ -139,10 +139,10 @@ class ReplaySource:
                 raise CaptureError(f"{self._path}: {error.strerror}") from error
 
     def note(self, frame: Frame) -> None:
-        """Do nothing: what is played stays as it is."""
+        """Do nothing: a capture is not changed."""
 
     def stop_capture(self) -> str:
-        """Nothing is open: the copy was whole at once."""
+        """Do nothing: the copy is already complete."""
         return ""
 
     def close(self) -> None:

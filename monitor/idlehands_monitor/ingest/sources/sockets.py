@@ -1,8 +1,8 @@
-"""Reaching a probe's socket: through its verified folder, and nothing but that socket.
+"""Connects to a probe's socket: through its verified folder, and to no other socket.
 
-A name in a folder can become a link between two looks at it, and connecting follows links. So the
-socket is opened first, without following one, and the connection goes to what was opened (open(2),
-O_PATH). Who listens must be the folder's owner or root (unix(7), SO_PEERCRED).
+A name in a folder can become a link between the check and the connection, and connecting follows
+links. So the socket is opened first, without following links, and the connection goes to what was
+opened (open(2), O_PATH). The listener must be the folder's owner or root (unix(7), SO_PEERCRED).
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 NAME = re.compile(r"([1-9]\d{0,9})(?:-\d{1,3})?\.sock", re.ASCII)
-"""Probes name sockets so: by process id, and with a number where that name is taken."""
+"""Names of probes' sockets: the process id, and a number where that name is taken."""
 
 
 class AnotherUser(Exception):
@@ -29,7 +29,7 @@ class AnotherUser(Exception):
 
 
 def process_of(name: str) -> int | None:
-    """Return the process id in a socket's name, None where no probe names a socket so."""
+    """Return the process id in a socket's name, None where the name is not a probe's."""
     match = NAME.fullmatch(name)
     return int(match[1]) if match else None
 
@@ -46,8 +46,8 @@ def reach(path: str, owner: int) -> socket.socket:
 def connect(folder: Folder, name: str) -> socket.socket:
     """Return a non-blocking connection to a socket in an open folder. Never waits.
 
-    Raises ConnectionRefusedError where nobody listens any more, BlockingIOError where too many
-    wait there already, AnotherUser, and OSError for anything else.
+    Raises ConnectionRefusedError where nobody listens, BlockingIOError where its queue is full,
+    AnotherUser, and OSError for anything else.
     """
     connection = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
     try:
@@ -56,8 +56,8 @@ def connect(folder: Folder, name: str) -> socket.socket:
             connection.connect(address)
         if not may_talk(connection, folder.owner):
             raise AnotherUser(
-                f"is answered for by user {peer_uid(connection)}, who is neither its owner "
-                "nor root; left alone"
+                f"has a socket that user {peer_uid(connection)} serves, who is neither its owner "
+                "nor root; nothing is read from it"
             )
     except BaseException:
         connection.close()
@@ -67,7 +67,7 @@ def connect(folder: Folder, name: str) -> socket.socket:
 
 @contextlib.contextmanager
 def _address(folder: Folder, name: str) -> Iterator[str]:
-    """Give an address of exactly the socket that has this name now."""
+    """Yield an address of exactly the socket that has this name now."""
     if not hasattr(os, "O_PATH"):  # elsewhere than on Linux
         yield folder.address(name)
         return

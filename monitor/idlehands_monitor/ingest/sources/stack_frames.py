@@ -1,6 +1,6 @@
-"""From py-spy's words for a thread to the threads of a ``stacks`` frame, and no further.
+"""Turns py-spy's description of a thread into a thread of a ``stacks`` frame.
 
-Text from the process is cut to a bounded length here and cleaned where it is shown. No I/O.
+Text from the process is cut to a bounded length here, and cleaned where it is shown. No I/O.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 MOST_FRAMES = 40
 OUTERMOST_FRAMES = 12
-"""How many of them are the outermost ones, which say whose thread it is, of a deeper stack."""
+"""Of a deeper stack so many are the outermost frames, which show whose thread it is."""
 LEFT_OFF = ["…", "", 0]
 """Stands where a deeper stack was cut."""
 MOST_LETTERS = 200
@@ -27,20 +27,20 @@ MOST_LETTERS = 200
 def thread_of(
     pid: int, thread: PySpyThread, ids: Mapping[int, int], waits: Mapping[int, str]
 ) -> Frame:
-    """Return one thread of a dump as it goes into a frame."""
+    """Return one thread of a dump, in the form for a ``stacks`` frame."""
     ident = int(thread.get("thread_id") or UNKNOWN)
     native = ids.get(ident, UNKNOWN)
-    told = thread_frame(pid, native, ident, thread.get("thread_name") or "")
-    told["owns_lock"] = bool(thread.get("owns_gil"))
-    told["wait"] = waits.get(native, "")
-    told["frames"] = frames_of(thread.get("frames") or [])
-    return told
+    found = thread_frame(pid, native, ident, thread.get("thread_name") or "")
+    found["owns_lock"] = bool(thread.get("owns_gil"))
+    found["wait"] = waits.get(native, "")
+    found["frames"] = frames_of(thread.get("frames") or [])
+    return found
 
 
 def frames_of(frames: list[Frame]) -> list[list[object]]:
     """Return a stack as [[function, file, line]], innermost first, at most `MOST_FRAMES`.
 
-    What a forked child has from its parent, outside of where the child began, is left out.
+    The frames that a forked child has from its parent are left out.
     """
     begin = "multiprocessing/process.py"
     stack: list[list[object]] = []
@@ -56,7 +56,7 @@ def frames_of(frames: list[Frame]) -> list[list[object]]:
 
 
 def thread_frame(pid: int, native_id: int, ident: int, name: str) -> Frame:
-    """Return a thread of which nothing is known but who it is."""
+    """Return a thread without a stack, in the form for a ``stacks`` frame."""
     return {
         "pid": pid,
         "native_id": native_id,
@@ -69,5 +69,5 @@ def thread_frame(pid: int, native_id: int, ident: int, name: str) -> Frame:
 
 
 def clip(text: object) -> str:
-    """Return foreign text of at most `MOST_LETTERS`: its end, which tells one path from another."""
+    """Return at most `MOST_LETTERS` characters of a text: its end, which distinguishes paths."""
     return str(text)[-MOST_LETTERS:]

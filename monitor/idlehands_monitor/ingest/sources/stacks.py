@@ -1,7 +1,7 @@
 """Stacks of a running process, by py-spy, on demand and without stopping the process.
 
-`py-spy dump --json --nonblocking` takes some ten milliseconds of its own and does not pause the
-target, at the price of a stack that may be torn when it changes meanwhile.
+`py-spy dump --json --nonblocking` takes some ten milliseconds and does not pause the target. The
+price: a stack that changes while it is read may be torn.
 """
 
 from __future__ import annotations
@@ -22,11 +22,11 @@ TIMEOUT_SECONDS = 10.0
 
 
 class StackError(Exception):
-    """No stack can be had; the message is one line that says why and what would help."""
+    """A stack cannot be read; the message says in one line why, and what would help."""
 
 
 class NotPython(StackError):
-    """The process runs no Python that py-spy knows, or none yet."""
+    """The process is not a Python process that py-spy knows, or not yet."""
 
 
 class Gone(StackError):
@@ -34,11 +34,11 @@ class Gone(StackError):
 
 
 class Torn(StackError):
-    """The process ran on while its stacks were read, and they changed: another read may go well."""
+    """The stacks changed while they were read; another try may succeed."""
 
 
 PySpyThread = dict[str, Any]
-"""A thread in py-spy's own words: thread_id, thread_name, os_thread_id, owns_gil, frames, …"""
+"""A thread as py-spy describes it: thread_id, thread_name, os_thread_id, owns_gil, frames, …"""
 
 
 def py_spy_path() -> str | None:
@@ -101,7 +101,7 @@ async def dump_whole(pid: int) -> list[PySpyThread]:
 
 
 def failure(pid: int, complaints: str) -> StackError:
-    """Turn py-spy's complaint into an error whose one line says what would help."""
+    """Turn py-spy's message into an error that says in one line what would help."""
     permission = StackError(
         f"reading the stack of process {pid} is not permitted: it needs the right to trace it "
         f"(CAP_SYS_PTRACE, or the same user with kernel.yama.ptrace_scope=0); "
@@ -110,12 +110,12 @@ def failure(pid: int, complaints: str) -> StackError:
     if "Permission Denied" in complaints or "Operation not permitted" in complaints:
         return permission
     if "executable name" in complaints and os.path.exists(f"/proc/{pid}"):
-        return permission  # what py-spy says as root without CAP_SYS_PTRACE, as in containers
+        return permission  # py-spy's message as root without CAP_SYS_PTRACE, as in containers
     if "executable name" in complaints:
         return Gone(f"process {pid} has ended")
     if "python version" in complaints:
         return NotPython(f"process {pid} is not a Python process that py-spy knows")
     if "Failed to get stack traces" in complaints:
         return Torn(f"the stacks of process {pid} changed while py-spy read them")
-    said = [line.strip() for line in complaints.splitlines() if line.strip()]
-    return StackError(f"py-spy: {said[0]}" if said else "py-spy failed and did not say why")
+    lines = [line.strip() for line in complaints.splitlines() if line.strip()]
+    return StackError(f"py-spy: {lines[0]}" if lines else "py-spy failed without a reason")

@@ -1,4 +1,4 @@
-"""How a source stands, in the words the views use, and what every source offers."""
+"""The state of a source, and the protocol that every source has. Touches nothing."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class SourceStatus:
-    """state: how the stream fares; note: one line for people."""
+    """The state of the stream. note, warning: one line for a person each, or empty."""
 
     state: StreamState
     note: str = ""
@@ -25,32 +25,32 @@ class SourceStatus:
 
 
 class Source(Protocol):
-    """A stream of frames that is asked, never asks."""
+    """A stream of frames; its caller drains it, and it never calls back."""
 
     target: str
 
     @property
     def status(self) -> SourceStatus:
-        """How the stream stands now."""
+        """The present state of the stream."""
 
     def drain(self) -> list[CheckedFrame]:
         """Return the frames that arrived since the last call, in order. Never blocks."""
 
     def portions(self) -> Iterator[list[CheckedFrame]]:
-        """Yield them piece by piece, so that not all have to be in memory at once."""
+        """Yield what `drain` returns, in portions, so that not all is in memory at once."""
 
     def start_capture(self, path: str, *, replace: bool = False) -> None:
-        """Begin writing the stream to `path`, the recent past first, in the place of a file of this
-        user's with `replace`. Raises CaptureError."""
+        """Begin writing the stream to `path`, the recent history first; with `replace` in the place
+        of a file of this user. Raises CaptureError."""
 
     def note(self, frame: Frame) -> None:
-        """Put a frame of the monitor's own into a live stream, and into an open capture."""
+        """Put a frame made by the monitor into a live stream, and into an open capture."""
 
     def stop_capture(self) -> str:
         """End the capture; return its path, empty when none was open."""
 
     def pause(self, paused: bool) -> None:
-        """Hold a replay still; a live stream goes on."""
+        """Pause a replay; a live stream goes on."""
 
     def close(self) -> None:
-        """End the stream and close what is open."""
+        """End the stream, and close an open capture."""

@@ -1,8 +1,8 @@
-"""Host counters: what the kernel says of threads, for the watched process and no other.
+"""Counters of threads, from the kernel, for the watched process and no other.
 
 Linux: `/proc/PID/task/TID/schedstat` (kernel documentation, scheduler/sched-stats.rst): time on
-a core and time waiting on a run queue, in nanoseconds. Elsewhere psutil's per-thread CPU times,
-which know no run queue.
+a core and time waiting in a run queue, in nanoseconds. Elsewhere psutil's CPU time of each thread;
+it does not have the run queue.
 """
 
 from __future__ import annotations
@@ -24,15 +24,15 @@ if TYPE_CHECKING:
 
 
 def sample(threads: Iterable[tuple[int, int]], waits: KernelWaits | None = None) -> Frame:
-    """Return a ``host`` frame for threads, each (pid, kernel thread id); gone ones are left out.
+    """Return a ``host`` frame for threads, each (pid, kernel thread id); ended ones are left out.
 
-    ``threads`` maps a kernel thread id to [on-core ns, run-queue ns], the latter -1 where
-    the platform does not say; ``moments`` to when its were read, for the reader of many threads
-    may lose its core between two; ``waits`` to what it was in at that moment, if `waits` tells.
-    ``gone`` are those left out.
+    ``threads`` maps a kernel thread id to [on-core ns, run-queue ns], the latter -1 where the
+    platform does not report it. ``moments`` maps it to the timestamp of its counters: this thread
+    may lose its core between two reads. ``waits`` maps it to what it waited for then, read with
+    `waits`. ``gone`` are the threads left out.
     """
     wanted = list(threads)
-    found, timestamps, seen = {}, {}, {}
+    found, timestamps, reasons = {}, {}, {}
     for pid, native_id in wanted:
         counted = _from_schedstat(pid, native_id)
         if counted is None:
@@ -40,13 +40,13 @@ def sample(threads: Iterable[tuple[int, int]], waits: KernelWaits | None = None)
         found[native_id], timestamps[native_id] = counted, monotonic_ns()
         wait = waits.of(pid, native_id) if waits is not None else None
         if wait is not None:
-            seen[native_id] = wait
+            reasons[native_id] = wait
     if not found:
         for pid in {pid for pid, _ in wanted}:
             found.update(_from_psutil(pid, {native for owner, native in wanted if owner == pid}))
     frame = {"frame": "host", "at_ns": monotonic_ns(), "threads": found, "moments": timestamps}
     frame["gone"] = sorted({native_id for _, native_id in wanted} - found.keys())
-    return frame if waits is None else {**frame, "waits": seen}
+    return frame if waits is None else {**frame, "waits": reasons}
 
 
 def _from_schedstat(pid: int, native_id: int) -> list[int] | None:

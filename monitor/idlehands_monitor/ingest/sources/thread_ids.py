@@ -1,12 +1,12 @@
-"""Which kernel thread is which Python thread, for a process that tells nobody.
+"""Which kernel thread is which Python thread, for a process without a probe.
 
 py-spy names a thread by its pthread identifier (what `threading.get_ident` returns) and, from
-Python 3.11 on, by the kernel's id as the process itself sees it. Where the process sees other ids
-than we do (another process-id namespace), the kernel has both, in the line NSpid of
-`/proc/PID/task/TID/status` (proc(5)). Before 3.11 the stack tells: a pthread identifier is the
-address of its thread's descriptor, which the C library keeps at the top of the thread's stack, so
-the thread that sleeps with its stack pointer (`/proc/PID/task/TID/syscall`) in the same mapping
-(`/proc/PID/maps`) is the one.
+Python 3.11 on, by the kernel's id as the process itself sees it. In another process-id namespace
+the process sees other ids than the monitor; the kernel has both, in the line NSpid of
+`/proc/PID/task/TID/status` (proc(5)). Before 3.11 the stack decides: a pthread identifier is the
+address of its thread's descriptor, which the C library keeps at the top of the thread's stack. So
+it belongs to the sleeping thread whose stack pointer (`/proc/PID/task/TID/syscall`) is in the same
+mapping (`/proc/PID/maps`).
 """
 
 from __future__ import annotations
@@ -24,36 +24,36 @@ UNKNOWN = -1
 
 
 class ThreadIds:
-    """Joins the threads of dumps with the kernel's; remembers what a stack has told once."""
+    """Joins the threads of dumps with the kernel's; caches what was found by a stack."""
 
     def __init__(self) -> None:
-        self._told: dict[int, tuple[float, dict[int, int]]] = {}  # behind when it began
+        self._known: dict[int, tuple[float, dict[int, int]]] = {}  # (when the process began, ids)
 
     def of(self, pid: int, threads: Sequence[PySpyThread]) -> dict[int, int]:
-        """Return the kernel's id, as we see it, for each identifier in a dump of `pid`.
+        """Return the kernel's id in this namespace for each identifier in a dump of `pid`.
 
-        Threads of which nothing tells are left out.
+        Threads whose id cannot be found are left out.
         """
         kernel = host.thread_ids(pid)
-        idents = [_whole(thread.get("thread_id")) for thread in threads]
-        own = [_whole(thread.get("os_thread_id")) for thread in threads]
+        idents = [_integer(thread.get("thread_id")) for thread in threads]
+        own = [_integer(thread.get("os_thread_id")) for thread in threads]
         if any(number != UNKNOWN for number in own):
-            seen = {_innermost(pid, native): native for native in kernel}
+            outer = {_innermost(pid, native): native for native in kernel}
             return {
-                ident: seen[number]
+                ident: outer[number]
                 for ident, number in zip(idents, own, strict=True)
-                if number in seen
+                if number in outer
             }
         began = host.beginning(pid)
-        before, told = self._told.get(pid, (began, {}))
+        before, cached = self._known.get(pid, (began, {}))
         known = {
             ident: native
-            for ident, native in told.items()
+            for ident, native in cached.items()
             if before == began and native in kernel and ident in idents
         }
         if len(known) < len(idents):
             known |= _from_stacks(pid, [n for n in kernel if n not in known.values()], idents)
-        self._told[pid] = began, known
+        self._known[pid] = began, known
         return known | in_order(
             pid,
             [ident for ident in reversed(idents) if ident not in known],
@@ -62,11 +62,11 @@ class ThreadIds:
 
     def forget_all_but(self, pids: Iterable[int]) -> None:
         """Forget the processes that are not in `pids`."""
-        kept = set(pids)
-        self._told = {pid: told for pid, told in self._told.items() if pid in kept}
+        wanted = set(pids)
+        self._known = {pid: known for pid, known in self._known.items() if pid in wanted}
 
 
-def _whole(value: Any) -> int:
+def _integer(value: Any) -> int:
     return value if isinstance(value, int) else UNKNOWN
 
 
@@ -82,14 +82,14 @@ def _innermost(pid: int, native_id: int) -> int:
 def _from_stacks(pid: int, native_ids: Iterable[int], idents: Iterable[int]) -> dict[int, int]:
     pointers = {}
     for native in native_ids:
-        words = _read(f"/proc/{pid}/task/{native}/syscall").split()
-        if len(words) > 2:  # "running" says no more than that
-            pointers[native] = int(words[-2], 16)
+        fields = _read(f"/proc/{pid}/task/{native}/syscall").split()
+        if len(fields) > 2:  # otherwise it is "running"
+            pointers[native] = int(fields[-2], 16)
     return by_stack(_read(f"/proc/{pid}/maps"), pointers, idents) if pointers else {}
 
 
 def by_stack(maps: str, pointers: Mapping[int, int], idents: Iterable[int]) -> dict[int, int]:
-    """Return {identifier: kernel id} of the threads whose stack is told by its pointer.
+    """Return {identifier: kernel id} of the threads whose stack is found by its pointer.
 
     maps: the text of `/proc/PID/maps`. pointers: the stack pointer by kernel id.
     """
@@ -108,10 +108,10 @@ def by_stack(maps: str, pointers: Mapping[int, int], idents: Iterable[int]) -> d
 
 
 def in_order(pid: int, idents: Sequence[int], native_ids: Sequence[int]) -> dict[int, int]:
-    """Return {identifier: kernel id} for threads that no stack told, both oldest first.
+    """Return {identifier: kernel id} for threads not found by a stack, both oldest first.
 
-    The first thread of a process has its id. The kernel numbers threads as they start, so the
-    rest pair off where there are as many of the one as of the other; else nothing is said.
+    The first thread of a process has the id of the process. The kernel numbers threads as they
+    start, so the rest are paired in order if both are equally many; otherwise they are left out.
     """
     left, numbers, found = list(idents), sorted(native_ids), {}
     if left and pid in numbers:
