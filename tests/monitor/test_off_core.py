@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from histories import History, Task, ledger, names_frame, random_history, take_in
 from idlehands_monitor.analysis.assemble import read_pool
 from idlehands_monitor.analysis.stats.summary import wilson
-from idlehands_monitor.analysis.time.blocked import LEAST_ATTEMPTS, blocked
+from idlehands_monitor.analysis.time.blocked import LEAST_SAMPLES, blocked
 from idlehands_monitor.analysis.time.worker_time import pool_time
 from idlehands_monitor.analysis.verdicts.findings import findings
 from idlehands_monitor.model.blocked import BlockedReading
@@ -130,7 +130,7 @@ def test_blocked_time_is_split_by_the_shares_of_looks_with_their_intervals():
 
 
 def test_with_few_looks_nothing_is_split():
-    found = blocked(hundred_seconds([(SECOND, {100: "sleep"})] * (LEAST_ATTEMPTS - 1)))
+    found = blocked(hundred_seconds([(SECOND, {100: "sleep"})] * (LEAST_SAMPLES - 1)))
     assert found.waits == ()
     assert found.unsplit_s == pytest.approx(70.0)
 

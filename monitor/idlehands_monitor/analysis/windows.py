@@ -1,4 +1,4 @@
-"""Which window each pool is read over."""
+"""The window over which each pool is read. Pure."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from .stats.cache import SECOND_NS
 
 
 def window_of(pool: PoolLedger, window_ns: int | None) -> tuple[int, int] | None:
-    """Return (begin, end) of the last `window_ns` of complete data, None before there is any."""
+    """Return (begin, end) of the last `window_ns` of complete data, None without data."""
     end = pool.complete_ns
     if pool.closed_ns >= 0:
         end = min(end, pool.closed_ns)
@@ -18,9 +18,10 @@ def window_of(pool: PoolLedger, window_ns: int | None) -> tuple[int, int] | None
 
 
 def windows_of(ledger: Ledger, window_ns: int | None) -> dict[int, tuple[int, int]]:
-    """Return the window of each pool: of a capture for some time, what of that time it was there.
+    """Return the window of each pool, by its number.
 
-    Where no pool was there in that time, all that is held of each.
+    For a capture that was requested for a certain time, it is the part of that time in which the
+    pool existed; if no pool existed in it, all the data of each.
     """
     windows = {
         pool.number: window
@@ -30,18 +31,18 @@ def windows_of(ledger: Ledger, window_ns: int | None) -> dict[int, tuple[int, in
     if window_ns is not None or ledger.window is None:
         return windows
     low, high = ledger.window
-    asked = {
+    requested = {
         number: (max(begin, low), min(end, high))
         for number, (begin, end) in windows.items()
         if begin < high and low < end
     }
-    return asked or windows
+    return requested or windows
 
 
 def settled_begin(pool: PoolLedger, begin_ns: int, end_ns: int) -> int:
-    """Return the whole second nearest to `begin_ns`, where the pool's data goes so far back.
+    """Return the full second nearest to `begin_ns`, if the pool has data from then on.
 
-    The seconds of a live window have been worked out; a part of one would have to be, every time.
+    Full seconds of a live window are cached; a part of one would be computed for every reading.
     """
     second = (begin_ns + SECOND_NS // 2) // SECOND_NS * SECOND_NS
     known = pool.complete_from_ns <= second <= end_ns - SECOND_NS

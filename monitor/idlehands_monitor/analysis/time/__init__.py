@@ -1,1 +1,1 @@
-"""The time split: where every worker-second of a window went."""
+"""The time split: which category every worker-second of a window belongs to."""

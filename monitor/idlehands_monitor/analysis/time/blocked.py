@@ -1,4 +1,7 @@
-"""Blocked time as a reading: joins and marked waits exactly, the rest estimated from looks."""
+"""Blocked time as a reading: joins and declared waits exactly, the rest estimated from samples.
+
+Pure. The intervals are Wilson's score intervals (`stats.summary.wilson`).
+"""
 
 from __future__ import annotations
 
@@ -11,20 +14,20 @@ from ..stats.summary import wilson
 if TYPE_CHECKING:
     from ...model.worker_time import PoolTime
 
-LEAST_ATTEMPTS = 20
-"""Fewer looks at blocked workers split nothing: common practice, no source."""
+LEAST_SAMPLES = 20
+"""Fewer samples of blocked workers are not split: common practice, no source."""
 ONE_CORE = (0.85, 1.1)
-"""Cores in use that look like one thread running at a time, the rest waiting for its lock."""
+"""Cores in use where one thread runs at a time and the others wait for its lock."""
 MANY_IN_TASK = 1.5
-"""From how many workers in tasks on average that says something."""
+"""The least mean number of workers in tasks for which that means anything."""
 
 
 def blocked(time: PoolTime) -> BlockedReading | None:
-    """Return what blocked time waited for, None where there is none.
+    """Return what blocked time waited for, None without blocked time.
 
-    Shares of looks are taken for shares of time, with Wilson's score interval at 95 %. Looks a
-    quarter of a second apart at one worker may see the same wait, so where waits are longer the
-    interval is too narrow.
+    Shares of samples are taken as shares of time, with Wilson's score interval at 95 %. Two samples
+    of one worker, a quarter of a second apart, may find the same wait; so the interval is too
+    narrow where waits are longer than that.
     """
     total = time.pool.blocked
     if total <= 0:
@@ -33,7 +36,7 @@ def blocked(time: PoolTime) -> BlockedReading | None:
     rest = max(0, total - split.joined_ns - split.declared_ns) / 1e9
     samples = int(split.samples.sum())
     waits = []
-    if samples >= LEAST_ATTEMPTS:
+    if samples >= LEAST_SAMPLES:
         for sort, count in zip(WaitReason, split.samples.tolist(), strict=True):
             if count:
                 low, high = wilson(count, samples)

@@ -1,4 +1,7 @@
-"""How much of the time in tasks was on a core, and how much of it waited for one."""
+"""How much of the time in tasks was on a core, and how much waited for one. Pure.
+
+The rates come from `state_rates`, the counters from the ledger.
+"""
 
 from __future__ import annotations
 
@@ -18,8 +21,8 @@ if TYPE_CHECKING:
 
 
 class InTasks(NamedTuple):
-    """Of the time in tasks outside recorded waits: where it is from, how much was on a core and in
-    a run queue, ns per worker, and about how the states spread over kinds, shape (kinds + 1, 3)."""
+    """Time in tasks outside recorded waits: its source; ns on a core and in a run queue per worker;
+    an estimate of how the states spread over kinds, ns, shape (kinds + 1, 3)."""
 
     source: CoreTimeSource
     working: Int64
@@ -30,7 +33,7 @@ class InTasks(NamedTuple):
 def states_in_tasks(
     host: HostCounters, stretch: Slice, evidence: Evidence, rates: Float | None, in_task: Int64
 ) -> InTasks:
-    """Return how the time in tasks of a stretch was spent; `in_task` is exact, ns per worker."""
+    """Return the states of the time in tasks of a stretch; `in_task` is exact, ns per worker."""
     columns = len(evidence.samples)
     if evidence.is_covered and rates is not None:
         source = CoreTimeSource.KERNEL if host.has_run_queue else CoreTimeSource.PROCESS
@@ -54,7 +57,7 @@ def states_in_tasks(
 def kinds_by_rates(stretch: Slice, rates: Float, kinds: int) -> Float:
     """Return how the states of the time in tasks spread over kinds by their rates alone.
 
-    Shape (kinds + 1, 3), as in `InTasks`; recorded waits are not taken out.
+    Shape (kinds + 1, 3), as in `InTasks`; recorded waits are included.
     """
     columns = kinds + FIRST_KIND
     shares = start_rates(columns)
@@ -73,8 +76,8 @@ def on_core(
     """Return (source, on-core ns, run-queue ns) of the time inside tasks, per worker.
 
     `in_task` and `bookkeeping` (searching and dispatch, which do not sleep) are nanoseconds per
-    worker, shape (workers,). On-core time comes from the tasks whose CPU time was read, and for
-    the rest from the kernel's counters less what the bookkeeping used.
+    worker, shape (workers,). On-core time comes from the tasks whose CPU time was read; for the
+    rest it comes from the kernel's counters, less the bookkeeping.
     """
     workers, tasks = stretch.workers, stretch.tasks
     cpu, full = tasks.extra["cpu_ns"], tasks.extra["full_ns"]
@@ -84,14 +87,14 @@ def on_core(
     on = np.minimum(known, in_task)
     run_queue = np.zeros(workers)
     cores, queues, covered = _from_host(pool, host, stretch)
-    seen = covered > 0
-    # Threads that came and went between two samples worked as those that were sampled did.
+    has_samples = covered > 0
+    # Threads that lived between two samples are assumed to have worked like the sampled ones.
     scale = np.maximum(1.0, stretch.present_ns / np.maximum(covered, 1))
     rest = np.maximum(0.0, cores * scale - known - bookkeeping)
-    on[seen] = np.minimum(in_task, known + rest)[seen]
+    on[has_samples] = np.minimum(in_task, known + rest)[has_samples]
     share = queues * scale * in_task / np.maximum(1, in_task + bookkeeping)
-    run_queue[seen] = np.minimum(in_task - on, share)[seen]
-    if seen.any():
+    run_queue[has_samples] = np.minimum(in_task - on, share)[has_samples]
+    if has_samples.any():
         source = CoreTimeSource.KERNEL if host.has_run_queue else CoreTimeSource.PROCESS
     elif read.any():
         source = CoreTimeSource.TASKS

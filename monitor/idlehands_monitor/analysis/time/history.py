@@ -1,9 +1,9 @@
-"""Worker time second by second, computed once a second and kept.
+"""Worker time second by second, computed once a second and cached. Pure but for that cache.
 
-A second is settled half a second after its end: by then the tasks that woken workers went on to
-run have started, and what was only open is in rows. Seconds are those of the host's clock, so
-that from one reading to the next they move on and do not change. A live window is the sum of the
-seconds in it and of what has not settled yet, which is all that has to be worked out anew.
+A second is settled half a second after its end: by then the tasks of woken workers have started,
+and intervals that were open have rows. The seconds are those of the host's clock, so that they do
+not change from one reading to the next. A live window is the sum of the settled seconds in it and
+of the rest, and only the rest is computed again for each reading.
 """
 
 from __future__ import annotations
@@ -32,8 +32,8 @@ if TYPE_CHECKING:
 SETTLED_NS = 500_000_000
 MOST_SECONDS = 240
 RATE_SECONDS, SETTLED_RATES, RATES_EVERY = 30, 5, 2
-"""From up to so many settled seconds it is estimated how kinds of task divide into on a core and
-off; after so many, from the rates before on, once in so many seconds."""
+"""The state rates of kinds are estimated from up to `RATE_SECONDS` settled seconds. Once there are
+`SETTLED_RATES` of them, the last rates are the start, and only every `RATES_EVERY` seconds."""
 
 
 class PoolHistory(Cache):
@@ -60,13 +60,14 @@ class PoolHistory(Cache):
         earliest = max(-(-pool.complete_from_ns // SECOND_NS), last - MOST_SECONDS)
         start = earliest if self._next is None else max(earliest, self._next)
         if self._next is not None and start > self._next:
-            self.seconds.clear()  # a time of which nothing is known lies between
+            self.seconds.clear()  # the time between is unknown
             self._lengths.clear()
         for second in range(start, last):
             begin = second * SECOND_NS
-            whole = Window(pool, begin, begin + SECOND_NS)
-            self._learn(pool, host, whole)
-            self.seconds.append(pool_time(pool, host, begin, begin + SECOND_NS, whole, self._rates))
+            window = Window(pool, begin, begin + SECOND_NS)
+            self._learn(pool, host, window)
+            time = pool_time(pool, host, begin, begin + SECOND_NS, window, self._rates)
+            self.seconds.append(time)
             if pool.kind != PoolKind.STEALING:
                 self._lengths += mean_lengths(pool, (begin, begin + SECOND_NS))
         self._next = max(start, last)
@@ -76,7 +77,7 @@ class PoolHistory(Cache):
             self._idle = _columns([second.idle_shares for second in self.seconds])
 
     def _learn(self, pool: PoolLedger, host: HostCounters, second: Window) -> None:
-        """Estimate anew how kinds of task divide, from the last seconds and one more."""
+        """Estimate the state rates of kinds from the last seconds and `second`."""
         found = evidence_between(pool, host, second, second.begin_ns, second.begin_ns + SECOND_NS)
         if found is None:
             return
@@ -86,7 +87,7 @@ class PoolHistory(Cache):
             self._rates = estimated(together(list(self._evidence)), settled)
 
     def time(self, pool: PoolLedger, host: HostCounters, begin_ns: int, end_ns: int) -> PoolTime:
-        """Return the worker time of a window, of the settled seconds in it as it was settled."""
+        """Return the worker time of a window; its settled seconds come from the cache."""
         first = self._next - len(self.seconds) if self._next is not None else 0
         low = max(first, -(-begin_ns // SECOND_NS))
         high = min(first + len(self.seconds), end_ns // SECOND_NS)
@@ -101,10 +102,10 @@ class PoolHistory(Cache):
     def _unsettled(
         self, pool: PoolLedger, host: HostCounters, begin_ns: int, end_ns: int
     ) -> PoolTime:
-        """Return the worker time of a part that is no settled second.
+        """Return the worker time of a part that is not a settled second.
 
-        Of an open pool quickly, for it is worked out with every frame and settles soon; of one that
-        has closed once, for it stays so.
+        For an open pool the quick way, since it is computed with every frame and settles soon. For
+        a closed pool it is computed once and cached, since it does not change.
         """
         if pool.closed_ns < 0:
             return pool_time(pool, host, begin_ns, end_ns, rates=self._rates, quick=True)
@@ -116,9 +117,9 @@ class PoolHistory(Cache):
         return self._last[begin_ns, end_ns]
 
     def _sum(self, begin: int, end: int, second: int) -> PoolTime:
-        """Return the sum of the settled seconds in some places, the first of them `second`.
+        """Return the sum of the settled seconds at places [begin, end); the first is `second`.
 
-        Kept until the window moves on by a second: a screen is drawn several times in one.
+        Cached until the window moves by a second: a screen is drawn several times a second.
         """
         if self._summed is None or self._summed[:2] != (second, end - begin):
             parts = reconciled(list(islice(self.seconds, begin, end)))
@@ -126,7 +127,7 @@ class PoolHistory(Cache):
         return self._summed[2]
 
     def idle_shares(self, worker: int) -> tuple[float, ...]:
-        """Return the share of each second in which a worker was idle, NaN where it had none.
+        """Return a worker's idle share of each second, NaN for a second that it was not there.
 
         The same object until another second has settled.
         """
@@ -134,7 +135,7 @@ class PoolHistory(Cache):
 
 
 def _columns(rows: list[Float]) -> list[tuple[float, ...]]:
-    """Return the columns of rows; a short row is of a time when the pool had fewer workers."""
+    """Return the columns of rows; a short row is from a time when the pool had fewer workers."""
     table = np.full((len(rows), max(map(len, rows), default=0)), np.nan)
     for row, values in zip(table, rows, strict=True):
         row[: len(values)] = values

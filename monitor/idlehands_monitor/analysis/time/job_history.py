@@ -1,4 +1,4 @@
-"""What is kept of a live job's past, pool by pool and between its pools."""
+"""The cached history of a live job: worker time of each pool, stranded time between pools."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ if TYPE_CHECKING:
     from ...ledger import Ledger
 
 DAMAGED = (ArithmeticError, LookupError, ValueError)
-"""What working out a pool raises whose rows, each within its limits, contradict each other: tasks
-that overlap, waits outside of tasks. Only the sweep over all rows can tell."""
+"""Errors for a pool whose rows are each within the limits but contradict each other: tasks that
+overlap, waits outside of tasks. Only the sweep over all rows can find that."""
 
 
 class JobHistory(Cache):
-    """The settled seconds of every pool by its number, and of what was stranded between them."""
+    """The settled seconds of every pool, by its number, and the stranded time between pools."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -25,13 +25,13 @@ class JobHistory(Cache):
         self.stranded = StrandedHistory()
 
     def extend(self, ledger: Ledger) -> None:
-        """Add the seconds that have settled since the last call; let go of pools that are gone."""
+        """Add the seconds that have settled since the last call; forget old pools."""
         for number in self.pools.keys() - ledger.pools.keys():
             del self.pools[number]
         for number, pool in ledger.pools.items():
             if pool.workers:
                 try:
                     self.pools.setdefault(number, PoolHistory()).extend(pool, ledger.host)
-                except DAMAGED:  # it is read without a past, and said if that cannot be done either
+                except DAMAGED:  # it is then read without a history, which reports a failure
                     del self.pools[number]
         self.stranded.extend(ledger)

@@ -1,4 +1,4 @@
-"""How intervals nest: a task can wait, and its worker run others, search and park meanwhile."""
+"""How intervals nest: while a task waits, its worker can run other tasks, search and park. Pure."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ from ...model.arrays import Bool, Int64
 
 
 class Nesting:
-    """Which intervals lie inside a wait of their worker: one sorted search over all workers.
+    """Which intervals are inside a wait of their worker: one sorted search over all workers.
 
-    Worker and moment are folded into one key, worker · span + moment, so that a single
-    searchsorted serves them all.
+    Worker and timestamp are combined into one key, worker · span + timestamp, so that one
+    searchsorted serves all workers.
     """
 
     def __init__(self, waits: Rows, base_ns: int) -> None:
@@ -25,12 +25,12 @@ class Nesting:
         # Keys of an earlier worker are smaller, so one running maximum serves all workers.
         self._reach = np.maximum.accumulate(self._ended[order]) if len(order) else self._ended
 
-    def _keys(self, worker: Int64, moment: Int64) -> Int64:
-        # Nothing after the last wait lies in a wait, so such moments may share one key.
-        return worker * self._span + np.minimum(moment - self._base, self._span - 1)
+    def _keys(self, worker: Int64, timestamps: Int64) -> Int64:
+        # Timestamps after the last wait are in no wait, so they may share one key.
+        return worker * self._span + np.minimum(timestamps - self._base, self._span - 1)
 
     def inside(self, rows: Rows) -> Bool:
-        """Say which of `rows` lie inside a wait that began before them."""
+        """Return which of `rows` are inside a wait that began before them."""
         began = self._keys(rows["worker"], rows["began"])
         ended = self._keys(rows["worker"], rows["ended"])
         if not len(self._sorted_began):
@@ -40,7 +40,7 @@ class Nesting:
         return np.asarray((place > 0) & (reach >= ended), dtype=np.bool_)
 
     def helping(self, tasks: Rows, idle_intervals: Rows) -> Int64:
-        """Return 1 per wait in which its worker ran, searched or parked, 0 for the others."""
+        """Return 1 for each wait in which its worker ran, searched or parked, else 0."""
         if not len(self._began):
             return np.zeros(0, dtype=np.int64)
         starts = np.sort(

@@ -1,9 +1,9 @@
-"""What the time in tasks was: by kind of task, and what blocked time waited for.
+"""Divides the time in tasks by kind of task and state, and counts what blocked workers waited for.
 
-A wait that the task recorded says itself what it was: a join, or something else. The rest of the
-blocked time is split by looks: each time the host's counters are read, each worker's thread is
-looked at, and if it is inside a task, in no recorded wait and off the core, the system call that
-it sleeps in says what for. Shares of looks are shares of time; their intervals are Wilson's.
+Pure. Of a recorded wait it is known whether it was a join or a declared wait. The rest of the
+blocked time is split by samples: whenever the host's counters are read, each worker's thread is
+sampled. If it is inside a task, in no recorded wait and off the core, the system call in which it
+sleeps gives the reason. Shares of samples are shares of time; their intervals are Wilson's.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from ...model.vocabulary import WaitReason
 from ...model.worker_time import InTask
 from ..stats.rounding import shared_out
 from .state_rates import ON, QUEUED
-from .thread_states import sightings
+from .thread_samples import state_samples
 
 if TYPE_CHECKING:
     from ...ledger import HostCounters, PoolLedger
@@ -27,11 +27,11 @@ if TYPE_CHECKING:
 def in_task(
     pool: PoolLedger, host: HostCounters, stretch: Slice, states: Int64, kinds: Float
 ) -> InTask:
-    """Return what the time in tasks of a stretch was.
+    """Return the time in tasks of a stretch, divided.
 
-    `states`: nanoseconds on a core, in a run queue and off the core in tasks, shape (3,), less
-    recorded waits. `kinds`: about how they are spread over kinds, shape (kinds + 1, 3), the last of
-    kinds that are not known.
+    `states`: nanoseconds on a core, in a run queue and off the core in tasks, shape (3,), without
+    recorded waits. `kinds`: an estimate of how they spread over kinds, shape (kinds + 1, 3); the
+    last row is for unknown kinds.
     """
     waits, helping = stretch.waits, stretch.waits.extra["helping"] > 0
     joins = waits.extra["on_task"] >= 0
@@ -39,7 +39,7 @@ def in_task(
     inside = np.zeros(number, dtype=np.int64)
     np.add.at(inside, _kind(stretch.tasks, number), stretch.tasks.lengths)
     np.subtract.at(inside, _kind(waits, number), waits.lengths)
-    total = np.maximum(inside, 0)  # a wait may name a task that nothing is known of
+    total = np.maximum(inside, 0)  # the task of a wait may be unknown
     on = shared_out(kinds[:, ON], int(states[ON]), total)
     queued = shared_out(kinds[:, QUEUED], int(states[QUEUED]), total - on)
     idle = np.zeros(number, dtype=np.int64)
@@ -58,7 +58,7 @@ def _kind(rows: Intervals, kinds: int) -> Int64:
 
 
 def _samples(pool: PoolLedger, host: HostCounters, stretch: Slice) -> Int64:
-    """Return how often workers blocked in a task were seen in each sort of wait."""
-    seen = sightings(pool, host, stretch)
-    codes = seen.code[seen.in_task & (seen.code >= 0)]
+    """Return in how many samples a worker blocked in a task was in each sort of wait."""
+    samples = state_samples(pool, host, stretch)
+    codes = samples.code[samples.in_task & (samples.code >= 0)]
     return np.bincount(codes, minlength=len(WaitReason)).astype(np.int64)

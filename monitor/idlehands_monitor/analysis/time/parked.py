@@ -1,7 +1,7 @@
-"""Parked time: waking, starved beside queued tasks, or without work.
+"""Divides parked time into waking, starved (while tasks are queued) and no work. Pure.
 
 With q(t) tasks queued, p(t) workers parked and w(t) of them being woken, max(0, min(q, p) - w)
-workers starve at each moment.
+workers are starved at time t.
 """
 
 from __future__ import annotations
@@ -16,15 +16,15 @@ from .window import Slice, sum_per_worker
 def parked_split(stretch: Slice) -> tuple[Int64, Int64]:
     """Return (waking, starved) nanoseconds per worker, shape (workers,) each.
 
-    Their sum over workers is ∫ min(q, p) dt exactly. Which of several parked workers starved
-    cannot be told when there were fewer queued tasks than parked workers, so they share it.
+    Their sum over workers is ∫ min(q, p) dt exactly. With fewer queued tasks than parked workers it
+    is not known which of the workers starved, so they share the starved time.
     """
     workers = stretch.workers
     worker, began, ended, wakes = _parked(stretch)
     waking = sum_per_worker(worker, ended - wakes, workers)
     edges, queued, parked, awaking = levels(stretch)
     widths = np.diff(edges)
-    short = np.minimum(queued, parked) - awaking  # queued tasks that nobody is woken for
+    short = np.minimum(queued, parked) - awaking  # queued tasks for which no worker is woken
     total = int((np.maximum(short, 0) * widths).sum())
     if not total:
         return waking, np.zeros(workers, dtype=np.int64)
@@ -38,7 +38,7 @@ def parked_split(stretch: Slice) -> tuple[Int64, Int64]:
 
 
 def _parked(stretch: Slice) -> tuple[Int64, Int64, Int64, Int64]:
-    """Return (worker, began, ended, when its waking began) of the parked gaps."""
+    """Return (worker, began, ended, when the waking began) of parked intervals."""
     idle_intervals = stretch.idle_intervals
     chosen = idle_intervals.extra["parked"] == 1
     worker, began, ended = (
@@ -49,7 +49,7 @@ def _parked(stretch: Slice) -> tuple[Int64, Int64, Int64, Int64]:
 
 
 def levels(stretch: Slice) -> tuple[Int64, Int64, Int64, Int64]:
-    """Return step functions over the stretch: edges (n+1,), then q, p and waking workers (n,)."""
+    """Return step functions over the stretch: edges, shape (n + 1,), and q, p, w, shape (n,)."""
     _, began, ended, wakes = _parked(stretch)
     kinds = (
         (stretch.spawned_ns, 0, 1),

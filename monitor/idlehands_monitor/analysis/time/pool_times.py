@@ -1,4 +1,4 @@
-"""The worker time of one pool's window, and of the slices that views draw."""
+"""The worker time of one pool's window, and of the slices that views draw. Pure."""
 
 from __future__ import annotations
 
@@ -14,15 +14,16 @@ from .window import Window
 from .worker_time import pool_time, rates_of, slice_times
 
 MOST_SLICES = 60
-
-
 SHORTEST_SLICE_NS = 100_000_000
-"""A window that is read as a whole is cut into equal parts, neither many nor short."""
+"""A window without a history is divided into equal slices, within these bounds."""
 
 
 @dataclass(frozen=True, slots=True)
 class PoolTimes:
-    """The worker time of a pool's window, and that of slices for views that draw them."""
+    """The worker time of a pool's whole window, and of slices for views that draw them.
+
+    queue_lengths: mean queued tasks in each slice, empty for pools that steal.
+    """
 
     whole: PoolTime
     slices: tuple[WorkerTime, ...]
@@ -31,14 +32,14 @@ class PoolTimes:
 
     @property
     def is_thinned(self) -> bool:
-        """Whether some tasks of the window left no row, as the probe had given up detail."""
+        """Whether tasks of the window left no row because the probe had given up detail."""
         return self.whole.counted_ns + self.whole.thinned_ns > 0
 
 
 def pool_times(
     pool: PoolLedger, host: HostCounters, begin_ns: int, end_ns: int, history: PoolHistory | None
 ) -> PoolTimes:
-    """Return the worker time of a window: of a live pool mostly what its settled seconds say."""
+    """Return the worker time of a window; with a history, mostly from its settled seconds."""
     if history is not None:
         whole = history.time(pool, host, begin_ns, end_ns)
         second_s = SECOND_NS / 1e9
@@ -53,6 +54,6 @@ def pool_times(
 
 
 def edges_of(begin_ns: int, end_ns: int) -> list[int]:
-    """Return the edges of equal parts of a window."""
+    """Return the edges of equal slices of a window."""
     count = max(1, min(MOST_SLICES, (end_ns - begin_ns) // SHORTEST_SLICE_NS))
     return [begin_ns + (end_ns - begin_ns) * part // count for part in range(count + 1)]

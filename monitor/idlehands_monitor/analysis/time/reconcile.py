@@ -1,7 +1,7 @@
-"""Windows side by side, all split by the best source of core time known for any of them.
+"""Splits adjacent windows alike, by the best source of core time known for any of them. Pure.
 
-A monitor that attaches late reads earlier rows from the rings, but nobody had read the kernel's
-counters then. That time is split as the rest was.
+A monitor that attaches late reads earlier rows from the rings, but nobody read the kernel's
+counters at that time. So that time is split in the proportions of the rest.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 
 def reconciled(parts: Sequence[PoolTime]) -> list[PoolTime]:
-    """Return windows side by side, all split by the best source known for any of them."""
+    """Return adjacent windows, all split by the best source known for any of them."""
     best = max((part.core_time for part in parts), key=_rank, default=CoreTimeSource.ASSUMED)
     known = [part for part in parts if part.core_time == best]
     if len(known) == len(parts):
@@ -34,9 +34,9 @@ def _rank(source: CoreTimeSource) -> int:
 
 
 def _split_like(time: PoolTime, known: PoolTime) -> PoolTime:
-    """Return `time` with its time in tasks split as in another window of the same pool.
+    """Return `time` with its time in tasks split in the proportions of another window of its pool.
 
-    That is into working, blocked and run-queue wait, of which `known` knows more.
+    The split is into working, blocked and run-queue wait; `known` has the better source.
     """
     workers = time.by_category.shape[1]
     inside, inside_known = time.unwaited(), padded(known.unwaited(), workers)
@@ -55,15 +55,15 @@ def _split_like(time: PoolTime, known: PoolTime) -> PoolTime:
 
 
 def _kinds_split_like(time: InTask, known: InTask, working: int, run_queue: int) -> InTask:
-    """Return `time` with so much working and run-queue wait, by kinds as in `known`."""
+    """Return `time` with the given working and run-queue wait, by kind in `known`'s proportions."""
     total = time.by_kind.sum(axis=0)
     shares = np.zeros((3, len(total)))
     columns = min(known.by_kind.shape[1], len(total)) - 1
     shares[:, :columns] = known.by_kind[:, :columns]
     shares[:, -1] = known.by_kind[:, -1]
-    seen = shares.sum(axis=0)
+    summed = shares.sum(axis=0)
     pooled = known.by_kind.sum(axis=1) / max(1, int(known.by_kind.sum()))
-    shares = np.where(seen > 0, shares / np.maximum(seen, 1), pooled[:, None])
+    shares = np.where(summed > 0, shares / np.maximum(summed, 1), pooled[:, None])
     on = shared_out(total * shares[0], working, total)
     queued = shared_out(total * shares[2], run_queue, total - on)
     return replace(time, by_kind=np.stack((on, total - on - queued, queued)))

@@ -1,15 +1,15 @@
-"""How thread time divides into on a core, waiting for one, and blocked, by what the thread was in.
+"""Estimates the states of thread time (on a core, waiting for one, blocked) by kind of task.
 
-Pure. The kernel says of a thread how long it was on a core and in a run queue between two samples;
-the rows say how long it was in tasks of each kind meanwhile, and out of tasks. What is not known is
-the table between these two margins. It is estimated with the rates of each kind: the share of its
-time in each state, by which an interval is filled in and then fitted to both of its margins
-(iterative proportional fitting; W. E. Deming, F. F. Stephan 1940, "On a least squares adjustment of
-a sampled frequency table when the expected marginal totals are known", Ann. Math. Statist.
-11(4):427-444), and the rates are those under which the filled-in tables agree with them (the EM
+Pure. For each interval between two samples of a thread, the kernel reports the time on a core and
+in a run queue, and the rows give the time in tasks of each kind and out of tasks. The unknown is
+the table between these two margins. It is estimated with the rates of each kind, which are its
+shares of time in each state. An interval is filled in by the rates and then fitted to both of its
+margins (iterative proportional fitting; W. E. Deming, F. F. Stephan 1940, "On a least squares
+adjustment of a sampled frequency table when the expected marginal totals are known", Ann. Math.
+Statist. 11(4):427-444); the rates are those with which the filled-in tables agree (the EM
 algorithm; A. P. Dempster, N. M. Laird, D. B. Rubin 1977, J. R. Statist. Soc. B 39(1):1-38). On-core
-time that was read with a task is no unknown: it stays with its kind. Where intervals all hold the
-same mixture they cannot tell kinds apart; samples of what the threads were in can, and count too.
+time that was read with a task is known, and stays with its kind. If all intervals hold the same
+mixture of kinds, they cannot distinguish the kinds; samples of the threads can, and count, too.
 """
 
 from __future__ import annotations
@@ -27,33 +27,34 @@ if TYPE_CHECKING:
 ON, QUEUED, OFF = range(3)
 """The states: on a core, in a run queue, off the core by its own doing."""
 UNKNOWN_KIND, BETWEEN, PARKED, FIRST_KIND = range(4)
-"""What a thread is in: a task of no known kind, between tasks, parked or in a recorded wait; the
-kinds of task follow."""
+"""The columns of a table: a task of unknown kind, between tasks, parked or in a recorded wait; then
+follow the kinds of task."""
 START = ((0.45, 0.1, 0.45), (0.84, 0.15999, 0.00001), (0.001, 0.004, 0.995), (0.45, 0.1, 0.45))
-"""Rates to begin with. They decide only what neither margins nor samples tell: what a thread does
-between tasks needs a core, and what it is parked for needs none."""
+"""The first rates. They decide only what neither margins nor samples do: that a thread needs a core
+between tasks, and none while it is parked."""
 START_NS = 1e6
-"""The weight of these, so that no rate is ever exactly 0."""
+"""The weight of the first rates, so that no rate is ever exactly 0."""
 SAMPLE_NS = 25e6
-"""What one sample of a thread's state counts for: about as long as a state lasts. Not more, for a
-reader that has to wait for a core itself reads when fewer threads want one."""
+"""The weight of a sample of a thread's state: about as long as a state lasts. More would be biased,
+since a monitor that waits for a core itself samples when fewer threads want one."""
 ROUNDS, MORE_ROUNDS, FITS, FITS_BEFORE, ENOUGH = 200, 8, 15, 3, 1e-5
-"""At most so many rounds from the start, or from rates of a second ago; fewer where the last one
-changed no rate by so much. So many fits."""
+"""At most `ROUNDS` from the first rates, or `MORE_ROUNDS` from those of a second ago; fewer once a
+round changes no rate by `ENOUGH`. `FITS` at the end, `FITS_BEFORE` before the first round."""
 LEAST_FACTOR = 1e-12
 MOST_PIECES, TOGETHER = 4096, 16
-"""So many pieces tell the rates well enough; of more, every few runs of intervals are gone by."""
+"""So many pieces are enough for the rates; of more, some runs of `TOGETHER` intervals are used."""
 
 
 @dataclass(frozen=True, eq=False)
 class Evidence:
-    """Thread time of a stretch, in pieces: one for each interval and what the thread was in.
+    """Thread time of a stretch, in pieces: one for each interval and column.
 
-    Shape (pieces,): interval, worker, column (see `UNKNOWN_KIND`), ns, and of these read_ns in
-    tasks whose on-core time cpu_ns was read. Shape (intervals, 2): `reported`, on-core and
-    run-queue ns of each interval, NaN where no sample covers it. late: the most run-queue ns of
-    each that the kernel may have counted in the next one, 0 where there is none. samples: how
-    often threads were seen (able to run, blocked) in each column, shape (columns, 2).
+    Shape (pieces,): interval, worker, column (see `UNKNOWN_KIND`), ns; read_ns, the part of ns in
+    tasks whose on-core time was read, and cpu_ns, that on-core time. Shape (intervals, 2):
+    reported, on-core and run-queue ns from the kernel, NaN where no sample covers the interval.
+    Shape (intervals,): late, the most run-queue ns that the kernel may have counted in the next
+    interval, 0 without one. Shape (columns, 2): samples, how many found a thread in each column
+    (able to run, blocked).
     """
 
     interval: Int64
@@ -68,21 +69,21 @@ class Evidence:
 
     @property
     def is_covered(self) -> bool:
-        """Whether any of its intervals lies between two samples."""
+        """Whether any of its intervals is between two samples."""
         return bool((~np.isnan(self.reported[:, 0])).any())
 
     def thinned(self) -> Evidence:
-        """Return stretches of its intervals, all of it where it is small."""
+        """Return some runs of its intervals, all of them where it is small."""
         step = -(-len(self.ns) // MOST_PIECES)
         if step <= 1:
             return self
-        kept = np.arange(len(self.reported)) // TOGETHER % step == 0
-        chosen = kept[self.interval]
+        used = np.arange(len(self.reported)) // TOGETHER % step == 0
+        chosen = used[self.interval]
         pieces = (self.worker, self.column, self.ns, self.read_ns, self.cpu_ns)
         worker, column, ns, read_ns, cpu_ns = (values[chosen] for values in pieces)
-        interval = (np.cumsum(kept) - 1)[self.interval[chosen]]
-        late = np.where(np.append(kept[1:], False), self.late, 0.0)[kept]
-        reported = self.reported[kept]
+        interval = (np.cumsum(used) - 1)[self.interval[chosen]]
+        late = np.where(np.append(used[1:], False), self.late, 0.0)[used]
+        reported = self.reported[used]
         return Evidence(interval, worker, column, ns, read_ns, cpu_ns, reported, late, self.samples)
 
 
@@ -103,10 +104,10 @@ def together(parts: Sequence[Evidence]) -> Evidence:
 
 
 class Fit:
-    """A table being fitted: time of each piece in each state.
+    """A table that is being fitted: time of each piece in each state.
 
-    Pieces stand twice: first what nothing was read of, which may be in any state, then what is
-    left of tasks whose on-core time was read, which was not on a core.
+    Each piece has two rows: first its time without a reading, which may be in any state; then the
+    rest of tasks whose on-core time was read, which was not on a core.
     """
 
     def __init__(self, evidence: Evidence) -> None:
@@ -139,9 +140,10 @@ class Fit:
         self._wanted[:] = np.stack([self._on, queued, self._free - self._on - queued], axis=1)
 
     def move_back(self, rates: Float) -> None:
-        """Move waits for a core back to where they began, as far as `rates` speak for it.
+        """Move waits for a core back to the interval where they began, where `rates` support it.
 
-        By least squares for each two intervals, a half of it at a time: they hang together.
+        By least squares for each two adjacent intervals, half a step at a time: they depend on
+        each other.
         """
         if len(self._moved) < 2:
             return
@@ -161,7 +163,7 @@ class Fit:
         return time
 
     def round(self, rates: Float) -> None:
-        """Fill the pieces in by `rates`, shape (columns, 3), and fit them once to the intervals."""
+        """Fill in the pieces by `rates`, shape (columns, 3), and fit them once to the intervals."""
         self.time = self._filled(rates, self._factors)
         known = self._known
         for state in range(3):
@@ -170,12 +172,12 @@ class Fit:
             )
             some = known & (found > 0)
             self._factors[some, state] *= self._wanted[some, state] / found[some]
-        # Only the ratios of an interval's factors matter; none may vanish for good.
+        # Only the ratios of an interval's factors matter; no factor may become 0 for good.
         self._factors /= self._factors.max(axis=1, keepdims=True)
         np.maximum(self._factors, LEAST_FACTOR, out=self._factors)
 
     def time_of_pieces(self) -> Float:
-        """Return the time of each piece in each state, shape (pieces, 3)."""
+        """Return the time of each piece in each state, in ns, shape (pieces, 3)."""
         time: Float = self.time[: self.pieces] + self.time[self.pieces :]
         time[:, ON] += self.cpu_ns
         return time
@@ -188,7 +190,7 @@ def sums_of(numbers: Int64, time: Float, length: int) -> Float:
 
 
 def start_rates(columns: int) -> Float:
-    """Return the rates to begin with, shape (columns, 3)."""
+    """Return the first rates, shape (columns, 3)."""
     rates = np.empty((columns, 3))
     rates[:] = START[FIRST_KIND]
     rates[: min(columns, FIRST_KIND)] = START[: min(columns, FIRST_KIND)]
@@ -196,9 +198,9 @@ def start_rates(columns: int) -> Float:
 
 
 def estimated(evidence: Evidence, before: Float | None = None) -> Float:
-    """Return the rates, shape (columns, 3), under which the evidence is likeliest.
+    """Return the rates, shape (columns, 3), that make the evidence most likely.
 
-    before: what was estimated of a stretch just before, to begin with.
+    before: the rates of the stretch just before, to begin with.
     """
     evidence = evidence.thinned()
     columns = len(evidence.samples)
@@ -207,16 +209,16 @@ def estimated(evidence: Evidence, before: Float | None = None) -> Float:
     if before is not None:
         rates[: len(before)] = before[:columns]
     fit = Fit(evidence)
-    seen = evidence.samples * SAMPLE_NS
-    for _ in range(FITS_BEFORE):  # before any, the table says nothing but the rates themselves
+    sampled_ns = evidence.samples * SAMPLE_NS
+    for _ in range(FITS_BEFORE):  # without a fit, the table would only repeat the rates
         fit.round(rates)
     for _ in range(ROUNDS if before is None else MORE_ROUNDS):
         fit.move_back(rates)
         fit.round(rates)
         time = sums_of(evidence.column, fit.time_of_pieces(), columns) + START_NS * start
         able = rates[:, :OFF] / np.maximum(rates[:, :OFF].sum(axis=1, keepdims=True), 1e-12)
-        time[:, :OFF] += able * seen[:, :1]
-        time[:, OFF] += seen[:, 1]
+        time[:, :OFF] += able * sampled_ns[:, :1]
+        time[:, OFF] += sampled_ns[:, 1]
         earlier, rates = rates, time / time.sum(axis=1, keepdims=True)
         if float(np.abs(rates - earlier).max()) < ENOUGH:
             break
@@ -224,7 +226,7 @@ def estimated(evidence: Evidence, before: Float | None = None) -> Float:
 
 
 def fitted(evidence: Evidence, rates: Float) -> Fit:
-    """Return the evidence filled in by `rates` and fitted to what the kernel said."""
+    """Return the evidence filled in by `rates` and fitted to the kernel's counters."""
     columns = max(len(evidence.samples), len(rates))
     more = start_rates(columns)
     more[: len(rates)] = rates

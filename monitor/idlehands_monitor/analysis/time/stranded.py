@@ -1,11 +1,11 @@
 """Stranded time: workers of one pool without work while tasks were queued in another.
 
-At each moment a pool has idle(t) workers that are parked with nothing queued for them, and
-excess(t) tasks queued beyond its own parked workers; one of the two is zero. free(t) is the number
-of usable cores that the job's workers leave unused, as the kernel's counters have it: where there
-is none an idle worker could not have run a task. Over all pools of a job,
-stranded = ∫ min(Σ idle, Σ excess, free) dt: what one shared pool would not have had. It is shared
-out to pairs of pools, (idle one, loaded one), in proportion to both.
+Pure. At time t a pool has idle(t) parked workers with no task queued for them, and excess(t) queued
+tasks beyond its own parked workers; one of the two is zero. free(t) is the number of usable cores
+that the job's workers do not use, by the kernel's counters: without a free core an idle worker
+could not have run a task. Over all pools of a job, stranded = ∫ min(Σ idle, Σ excess, free) dt:
+idle time that one shared pool would not have had. It is divided among pairs of pools, (idle pool,
+loaded pool), in proportion to both.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
 Numbers = TypeVar("Numbers", Int64, Float)
 STEP_NS = 250_000_000
-"""How finely free cores are told: as often as the counters are read."""
+"""The steps of free cores: as long as between two readings of the counters."""
 
 Pairs = dict[tuple[int, int], float]
 """Nanoseconds by (number of the idle pool, number of the loaded pool)."""
@@ -44,9 +44,9 @@ def stranded(
 ) -> Pairs:
     """Return the stranded time between pools in a window.
 
-    `ledger` is that of the job, whose host counters tell the free cores; without, or where nothing
-    is known of them, they are no bound. Left out are pools of which some of the window was lost,
-    sampled or only counted: what was queued in them at each moment is not known.
+    `ledger` is that of the job; its host counters give the free cores. Without a ledger, or without
+    counters, free cores are no bound. Pools are left out where part of the window was lost, thinned
+    or only counted: the number of their queued tasks over time is not known.
     """
     recorded = [pool for pool in pools if _is_recorded(pool, begin_ns, end_ns)]
     if len(recorded) < 2 or begin_ns >= end_ns:
@@ -69,8 +69,10 @@ def stranded(
 
 def _is_recorded(pool: PoolLedger, begin_ns: int, end_ns: int) -> bool:
     stretches = list(recorded_stretches(pool, begin_ns, end_ns))
-    whole = stretches == [(begin_ns, end_ns)] and pool.complete_from_ns <= begin_ns
-    return whole and all(step < DetailStep.THINNED for _, _, step in parts(pool, begin_ns, end_ns))
+    complete = stretches == [(begin_ns, end_ns)] and pool.complete_from_ns <= begin_ns
+    return complete and all(
+        step < DetailStep.THINNED for _, _, step in parts(pool, begin_ns, end_ns)
+    )
 
 
 def _steps(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[Int64, Int64, Int64]:
@@ -80,16 +82,16 @@ def _steps(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[Int64, Int64, 
 
 
 def _at(edges: Int64, values: Numbers, timestamps: Int64) -> Numbers:
-    """Return a step function's values from each moment on."""
+    """Return the values of a step function at timestamps."""
     place = np.searchsorted(edges, timestamps, side="right") - 1
     return values[np.clip(place, 0, len(values) - 1)]
 
 
 def free_cores(ledger: Ledger | None, begin_ns: int, end_ns: int) -> tuple[Int64, Float]:
-    """Return (edges, usable cores that no worker of the job is on), shapes (n + 1,) and (n,).
+    """Return (edges, usable cores without a worker of the job), shapes (n + 1,) and (n,).
 
-    Infinite where it is not known how many are usable. A thread uses no core where no two samples
-    of it lie around.
+    Infinite where the number of usable cores is not known. A thread counts as using no core at
+    times without a sample on both sides.
     """
     edges = np.linspace(begin_ns, end_ns, max(1, (end_ns - begin_ns) // STEP_NS) + 1).astype(
         np.int64
@@ -111,13 +113,13 @@ def _usable(samples: Sequence[ProcessSample]) -> float:
 
 
 class StrandedHistory:
-    """Stranded time of the settled seconds of a job, so that a live window need not be swept."""
+    """Cached stranded time of the settled seconds of a job; a live window is their sum."""
 
     def __init__(self) -> None:
         self._seconds: deque[tuple[int, Pairs]] = deque(maxlen=MOST_SECONDS)
 
     def extend(self, ledger: Ledger) -> None:
-        """Add the seconds that have settled in every pool that is open since the last call."""
+        """Add the seconds that have settled in all open pools since the last call."""
         live = [
             pool for pool in ledger.pools.values() if pool.closed_ns < 0 and pool.complete_ns >= 0
         ]

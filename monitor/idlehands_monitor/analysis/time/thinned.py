@@ -1,12 +1,12 @@
-"""Worker time where one task in some was recorded: shares of time, estimated with their error.
+"""Worker time where the record was thinned: shares of time, estimated, with their error. Pure.
 
-In such a stretch a recorded task stands for `THINNING_FACTOR`, and so does the idle interval
-after it. Their sums, worker by worker, are scaled to the time that the worker belonged to the pool.
-The share of time in tasks is a ratio of means over the recorded pairs of a task and its idle
-interval; its standard error follows from the residuals of the pairs (W. G. Cochran 1977, Sampling
-Techniques, 3rd edition, ratio estimates, equation 6.13; the finite population is left out). Parked
-time is not split there: nothing is known of when most tasks were queued. Where tasks were only
-counted no time is known at all.
+In such a stretch a recorded task stands for `THINNING_FACTOR` tasks, and so does the idle
+interval after it. Their sums, per worker, are scaled to the time for which the worker belonged to
+the pool. The share of time in tasks is a ratio of means over the recorded pairs of a task and its
+idle interval; its standard error follows from the residuals of the pairs (W. G. Cochran 1977,
+Sampling Techniques, 3rd edition, ratio estimates, equation 6.13; the finite population is left
+out). Parked time is not split there, since most times of queueing are not known. Where tasks were
+only counted, no time is known at all.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from ...model.arrays import Int64
 
 
 class Shares(NamedTuple):
-    """Shares of each worker's time, shape (workers,) each, and the pool's standard error."""
+    """Nanoseconds per worker, shape (workers,), the pool's standard error, and how many pairs."""
 
     in_task: Int64
     parked: Int64
@@ -35,7 +35,7 @@ class Shares(NamedTuple):
 def thinned_shares(
     pool: PoolLedger, tasks: Rows, present: Int64, begin_ns: int, end_ns: int
 ) -> Shares:
-    """Return how workers spent a stretch in which tasks were sampled; ns per worker."""
+    """Return how workers spent a stretch in which the record was thinned."""
     workers = len(present)
     inside = (tasks["began"] >= begin_ns) & (tasks["ended"] <= end_ns)
     runner, run = tasks["worker"][inside], (tasks["ended"] - tasks["began"])[inside]
@@ -50,12 +50,12 @@ def thinned_shares(
     in_task = np.bincount(runner, weights=run, minlength=workers)
     in_idle = np.bincount(idler, weights=idle, minlength=workers)
     in_park = np.bincount(idler[parked], weights=idle[parked], minlength=workers)
-    whole = np.maximum(in_task + in_idle, 1.0)
-    # Of a worker without a sample nothing is known; it is taken to have been parked.
+    total = np.maximum(in_task + in_idle, 1.0)
+    # A worker without a row is assumed to have been parked.
     known = (in_task + in_idle) > 0
     return Shares(
-        (present * np.where(known, in_task / whole, 0.0)).astype(np.int64),
-        (present * np.where(known, in_park / whole, 1.0)).astype(np.int64),
+        (present * np.where(known, in_task / total, 0.0)).astype(np.int64),
+        (present * np.where(known, in_park / total, 1.0)).astype(np.int64),
         _ratio_error(run, idle),
         min(len(run), len(idle)),
     )

@@ -1,12 +1,12 @@
-"""What threads were in between two samples of the kernel's counters, from rows and samples.
+"""The evidence for `state_rates`: columns of thread time between two samples of the counters.
 
-A thread that waits for a core is counted as waiting when it gets one, so what it waited before a
-sample is said after it: what an interval cannot have held was in the one before.
+Pure. The kernel counts a wait for a core when the thread gets the core. So a wait that began before
+a sample is counted after it: what does not fit into an interval belongs to the one before.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -14,22 +14,23 @@ from ...ledger.lifetimes import slots
 from ...model.arrays import Bool, Float, Int64
 from ..stats.order_statistics import distinct
 from .state_rates import BETWEEN, FIRST_KIND, PARKED, UNKNOWN_KIND, Evidence
+from .thread_samples import state_samples
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from ...ledger import HostCounters, PoolLedger
     from ...ledger.lifetimes import Slot
+    from .thread_samples import StateSamples
     from .window import Intervals, Slice
 
 SAMPLES_BEYOND = 4
 MOST_CELLS = 1 << 22
-"""Of a table of all intervals and columns; in a larger one only those that are not empty."""
-NONE_SEEN = np.zeros(0, dtype=np.int64)
+"""Cells of a table with all intervals and columns; a larger table has only non-empty cells."""
 
 
 def evidence_of(pool: PoolLedger, host: HostCounters, stretch: Slice) -> Evidence:
-    """Return what is known of the threads of a pool's workers in a stretch."""
+    """Return the evidence on the threads of a pool's workers in a stretch."""
     rows = _Rows(pool, host, stretch)
     columns = len(pool.task_kinds) + FIRST_KIND
     tasks, waits, idle_intervals = stretch.tasks, stretch.waits, stretch.idle_intervals
@@ -45,17 +46,17 @@ def evidence_of(pool: PoolLedger, host: HostCounters, stretch: Slice) -> Evidenc
     if read.any():
         table.add(tasks, kind, np.where(read, 1.0, 0.0), "read_ns")
     table.add_cpu(tasks, kind)
-    seen = sightings(pool, host, stretch)
-    asked = np.flatnonzero(seen.in_task)
-    worker = np.concatenate([seen.worker[asked], rows.worker])
-    moment = np.concatenate([seen.moment[asked], rows.ended])
-    place = _task_at(tasks, worker, moment)
+    sampled = state_samples(pool, host, stretch)
+    asked = np.flatnonzero(sampled.in_task)
+    worker = np.concatenate([sampled.worker[asked], rows.worker])
+    timestamps = np.concatenate([sampled.timestamp_ns[asked], rows.ended])
+    place = _task_at(tasks, worker, timestamps)
     in_hand, at_ends = place[: len(asked)], place[len(asked) :]
     samples = np.zeros((columns, 2), dtype=np.int64)
     known = in_hand >= 0
-    blocked = (seen.code[asked] >= 0).astype(np.int64)
+    blocked = (sampled.code[asked] >= 0).astype(np.int64)
     np.add.at(samples, (kind[in_hand[known]], blocked[known]), 1)
-    return table.evidence(_late(rows, tasks, at_ends, seen), samples)
+    return table.evidence(_late(rows, tasks, at_ends, sampled), samples)
 
 
 def column_of(kind: Int64, columns: int) -> Int64:
@@ -65,10 +66,10 @@ def column_of(kind: Int64, columns: int) -> Int64:
 
 
 class _Rows:
-    """The intervals between two samples of each thread that was a worker, in order of worker.
+    """The intervals between two samples of each thread that was a worker, ordered by worker.
 
-    Their edges are the samples inside the thread's stay, its beginning and its end. said: how the
-    counters grew, shape (n, 2), on-core and run-queue ns, NaN where no sample covers it.
+    Their edges are the samples inside the worker's lifetime, its begin and its end. reported: the
+    growth of the counters, shape (n, 2), on-core and run-queue ns, NaN where no sample covers it.
     """
 
     def __init__(self, pool: PoolLedger, host: HostCounters, stretch: Slice) -> None:
@@ -80,7 +81,7 @@ class _Rows:
         of, low, high, reported = steps.of, steps.low, steps.high, steps.grown
         inside = (np.maximum(low, began[of]) < np.minimum(high, ended[of])) & ~bare[of]
         of, low, high, reported = of[inside], low[inside], high[inside], reported[inside]
-        # What lies before the first sample or behind the last; all of it where there are none.
+        # The time before the first sample and behind the last; all of it without samples.
         first = np.where(bare, ended, np.minimum(steps.first, ended))
         last = np.where(bare, ended, np.maximum(steps.last, began))
         early, late = np.flatnonzero(began < first), np.flatnonzero(last < ended)
@@ -95,7 +96,7 @@ class _Rows:
         self._base, self._span = stretch.begin_ns, stretch.end_ns - stretch.begin_ns + 1
 
     def overlaps(self, rows: Intervals) -> tuple[Int64, Int64, Int64]:
-        """Return (place in `rows`, interval, ns) of all that overlap."""
+        """Return (place in `rows`, interval, ns) of all overlaps."""
         key = rows.worker * self._span - self._base
         mine = self.worker * self._span - self._base
         first = np.searchsorted(mine + self.ended, key + rows.began, side="right")
@@ -112,9 +113,9 @@ class _Rows:
 class _Steps:
     """How the counters of threads grew from sample to sample, thread by thread.
 
-    Shape (n,): of (place of the thread), low and high (the samples' moments); grown, shape (n, 2).
-    Shape (threads,): first and last sample. Samples outside a stay count for what was carried back
-    over its edges.
+    Shape (n,): of (place of the thread), low and high (timestamps of the two samples). Shape (n,
+    2): grown, ns. Shape (threads,): first and last sample. Samples outside a lifetime are used for
+    what is carried back over its edges.
     """
 
     def __init__(self, host: HostCounters, held: Sequence[Slot]) -> None:
@@ -134,7 +135,7 @@ class _Steps:
         self._carry_back()
 
     def covers(self, began: Int64, ended: Int64) -> Bool:
-        """Return of which threads two samples lie around some of their time."""
+        """Return which threads have some of their time between two samples."""
         covered: Bool = (self._counts > 1) & (self.last > began) & (self.first < ended)
         return covered
 
@@ -146,7 +147,7 @@ class _Steps:
 
 
 def _carry_back(room: Float, reported: Float) -> None:
-    """Move what an interval has no room for into the one before, in place."""
+    """Move what does not fit into an interval into the one before, in place."""
     for state in range(2):
         over = reported[:, state] - room
         if over.max() <= 0.0:
@@ -168,7 +169,7 @@ class _Table:
         self._known: dict[int, tuple[Int64, Int64, Int64]] = {}
 
     def add(self, rows: Intervals, column: Int64, factor: Float | float, name: str = "ns") -> None:
-        """Add the time of `rows`, times a factor for all or each."""
+        """Add the time of `rows`, times one factor for all, or one for each."""
         if id(rows) not in self._known:
             self._known[id(rows)] = self._rows.overlaps(rows)
         place, interval, ns = self._known[id(rows)]
@@ -179,8 +180,8 @@ class _Table:
     def add_cpu(self, tasks: Intervals, column: Int64) -> None:
         """Add the on-core time that was read with tasks.
 
-        That of a task in several intervals goes where the kernel saw the thread on a core, beyond
-        what the tasks inside one interval had.
+        If a task is in several intervals, its on-core time goes to those in which the kernel
+        counted more on-core time than the tasks inside one interval had.
         """
         if not (tasks.extra["cpu_ns"] >= 0).any():
             return
@@ -200,7 +201,7 @@ class _Table:
         self._parts["cpu_ns"].append((key, np.where(several, np.minimum(fitted, ns), even)))
 
     def evidence(self, late: Float, samples: Int64) -> Evidence:
-        """Return the sums, what is left of each interval being between tasks."""
+        """Return the sums; the rest of each interval is between tasks."""
         rows, columns = self._rows, self._columns
         every = np.arange(len(rows.worker))
         between = every * columns + BETWEEN
@@ -230,52 +231,15 @@ class _Table:
         return Evidence(interval, worker, column, ns, read_ns, cpu_ns, rows.reported, late, samples)
 
 
-class Sightings(NamedTuple):
-    """Samples of what workers' threads were in, shape (n,) each: worker, moment, code (place in
-    `WaitReason`, -1 able to run), in_task: whether in a task and in no recorded wait."""
-
-    worker: Int64
-    moment: Int64
-    code: Int64
-    in_task: Bool
-
-
-def sightings(pool: PoolLedger, host: HostCounters, stretch: Slice) -> Sightings:
-    """Return the samples of a pool's threads in a stretch."""
-    taken = slots(pool, stretch.begin_ns, stretch.end_ns)
-    found = [host.waits.of(slot.native_id, slot.began_ns, slot.ended_ns) for slot in taken]
-    workers = [
-        np.full(len(moment), slot.worker) for slot, (moment, _) in zip(taken, found, strict=True)
-    ]
-    timestamps, codes = ([one[column] for one in found] for column in (0, 1))
-    worker, moment, code = (
-        np.concatenate([NONE_SEEN, *part]) for part in (workers, timestamps, codes)
-    )
-    inside = _open_at(stretch.tasks, worker, moment) > _open_at(stretch.waits, worker, moment)
-    return Sightings(worker, moment, code, inside)
-
-
-def _open_at(rows: Intervals, worker: Int64, moment: Int64) -> Int64:
-    """Return how many intervals of its worker each moment lies in."""
-    if not len(rows.worker) or not len(worker):
-        return np.zeros(len(worker), dtype=np.int64)
-    base = min(int(rows.began.min()), int(moment.min()))
-    span = max(int(rows.ended.max()), int(moment.max())) - base + 1
-    key = worker * span + (moment - base)
-    begun = np.sort(rows.worker * span + (rows.began - base), kind="stable")
-    over = np.sort(rows.worker * span + (rows.ended - base), kind="stable")
-    # Every earlier worker's intervals are in both counts, so the difference is this worker's.
-    return np.searchsorted(begun, key, side="right") - np.searchsorted(over, key, side="right")
-
-
-def _late(rows: _Rows, tasks: Intervals, place: Int64, seen: Sightings) -> Float:
+def _late(rows: _Rows, tasks: Intervals, place: Int64, sampled: StateSamples) -> Float:
     """Return how long a thread can have waited for a core when an interval ended, in ns.
 
-    At most as long as it was in the task in hand (`place`, -1 for none), and only where it was
-    seen able to run.
+    At most as long as it was in its present task (`place`, -1 for none), and only where a sample
+    found it able to run.
     """
     late = np.zeros(len(rows.worker))
-    able = set(zip(seen.worker[seen.code < 0].tolist(), seen.moment[seen.code < 0].tolist()))
+    runs = sampled.code < 0
+    able = set(zip(sampled.worker[runs].tolist(), sampled.timestamp_ns[runs].tolist()))
     ends = zip(rows.worker.tolist(), rows.ended.tolist(), strict=True)
     asked = np.array([end in able for end in ends], dtype=np.bool_)
     asked[:-1] &= rows.began[1:] == rows.ended[:-1]
@@ -285,19 +249,19 @@ def _late(rows: _Rows, tasks: Intervals, place: Int64, seen: Sightings) -> Float
     return late
 
 
-def _task_at(tasks: Intervals, worker: Int64, moment: Int64) -> Int64:
-    """Return the place of the task that a worker began last, -1 where that is over by then.
+def _task_at(tasks: Intervals, worker: Int64, timestamps: Int64) -> Int64:
+    """Return the place of the task that a worker began last, -1 where it has ended by then.
 
-    Then the open task is one around it, which this does not say.
+    In that case a task around it may still be open; this does not find it.
     """
     if not len(tasks.worker) or not len(worker):
         return np.full(len(worker), -1, dtype=np.int64)
-    base = min(int(tasks.began.min()), int(moment.min()))
-    span = max(int(tasks.began.max()), int(moment.max())) - base + 1
+    base = min(int(tasks.began.min()), int(timestamps.min()))
+    span = max(int(tasks.began.max()), int(timestamps.max())) - base + 1
     keys = tasks.worker * span + tasks.began - base
-    order = np.argsort(keys, kind="stable")  # quick at rows that come in order, worker by worker
+    order = np.argsort(keys, kind="stable")  # fast for rows that are already in order
     keys = keys[order]
-    found = np.searchsorted(keys, worker * span + moment - base, side="right") - 1
+    found = np.searchsorted(keys, worker * span + timestamps - base, side="right") - 1
     place = order[np.maximum(found, 0)]
-    open_then = (found >= 0) & (tasks.worker[place] == worker) & (moment < tasks.ended[place])
+    open_then = (found >= 0) & (tasks.worker[place] == worker) & (timestamps < tasks.ended[place])
     return np.where(open_then, place, -1)

@@ -1,8 +1,8 @@
-"""What a pool's workers were in, as arrays of intervals inside one stretch of time.
+"""What a pool's workers did, as arrays of intervals inside one stretch of time.
 
-`Window` takes the ledger's rows and the intervals still open and finds out how they nest; its `cut`
-clips them to a stretch: a task can wait, and while it waits its worker can run other tasks, search
-and park. Everything is in integer nanoseconds.
+Pure. `Window` takes the ledger's rows and the open intervals, and finds how they nest: while a task
+waits, its worker can run other tasks, search and park. Its `slice` clips them to a stretch. All
+times are integer nanoseconds.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 class Intervals:
     """Intervals of one sort: shape (n,) each; `began` and `ended` are clipped to the stretch.
 
-    `nested` says which lie inside a wait of the same worker. `extra` holds further columns.
+    `nested`: whether the interval is inside a wait of its worker. `extra`: further columns.
     """
 
     worker: Int64
@@ -49,11 +49,11 @@ class Intervals:
 
     @property
     def lengths(self) -> Int64:
-        """Nanoseconds of each inside the stretch."""
+        """The length of each interval inside the stretch, in ns."""
         return self.ended - self.began
 
     def per_worker(self, workers: int, chosen: Bool | None = None) -> Int64:
-        """Return the summed length per worker, shape (workers,), of all or the chosen ones."""
+        """Return the summed ns per worker, shape (workers,), of all or of the chosen intervals."""
         lengths = self.lengths if chosen is None else np.where(chosen, self.lengths, 0)
         return sum_per_worker(self.worker, lengths, workers)
 
@@ -62,11 +62,11 @@ class Intervals:
 class Slice:
     """One pool inside [begin_ns, end_ns].
 
-    tasks.extra: task, kind, spawned_ns, full_ns (its length outside the stretch too), cpu_ns.
+    tasks.extra: task, kind, spawned_ns, full_ns (length without clipping), cpu_ns.
     waits.extra: helping (1 where the worker did something else meanwhile), on_task, kind (of the
-    task it is in).
-    gaps.extra: parked (1 or 0), waking_ns (when the waking began that ends it).
-    spawned_ns, started_ns: moments inside the stretch, sorted; queued_at_begin: tasks.
+    task that waits).
+    idle_intervals.extra: parked (1 or 0), waking_ns (begin of the waking at its end).
+    spawned_ns, started_ns: timestamps inside the stretch, sorted. queued_at_begin: tasks.
     present_ns: how long each worker belonged to the pool in the stretch, shape (workers,).
     """
 
@@ -90,11 +90,11 @@ def sum_per_worker(worker: Int64, values: Int64, workers: int) -> Int64:
 
 
 class Window:
-    """All that matters of a window, worked out once; any part of it can then be cut out.
+    """All intervals of a window, computed once; any slice of it can then be taken.
 
-    Nesting and waking are worked out on whole intervals, so that a part's edge changes neither,
-    and parts side by side add up to the window around them. evidence: what has been worked out of a
-    part for the rates of its kinds, by its begin and end, to be used again.
+    Nesting and waking are computed on whole intervals. So the edges of a slice change neither, and
+    adjacent slices add up to the window. evidence: the evidence of slices, by begin and end, cached
+    for a second use.
     """
 
     def __init__(self, pool: PoolLedger, begin_ns: int, end_ns: int) -> None:
@@ -126,20 +126,20 @@ class Window:
         self._reach: dict[int, Int64] = {}
 
     def ordered(self) -> Window:
-        """Put the intervals in order of their ends, so that a part is found without a search."""
+        """Sort the intervals by their ends, so that a slice is found by bisection; return self."""
         for rows in (self.tasks, self.waits, self.idle_intervals):
             order = np.argsort(rows["ended"], kind="stable")
             for name in rows:
                 rows[name] = rows[name][order]
-            # The earliest beginning from each row on: past which row all begin later.
+            # The earliest begin from each row on: past some row all intervals begin later.
             self._reach[id(rows)] = np.minimum.accumulate(rows["began"][::-1])[::-1]
         return self
 
     def slice(self, begin_ns: int, end_ns: int) -> Slice:
-        """Return the part between two moments."""
-        spawned, began = (self._edges(times, begin_ns) for times in self._moments)
-        last_spawned, last_began = (self._edges(times, end_ns) for times in self._moments)
-        first = [self._edges(times, self.begin_ns) for times in self._moments]
+        """Return the slice between two timestamps."""
+        spawned, began = (self._edges(times, begin_ns) for times in self._timestamps)
+        last_spawned, last_began = (self._edges(times, end_ns) for times in self._timestamps)
+        first = [self._edges(times, self.begin_ns) for times in self._timestamps]
         queued = self.queued_at_begin + (spawned - first[0]) - (began - first[1])
         return Slice(
             begin_ns,
@@ -155,7 +155,7 @@ class Window:
         )
 
     @property
-    def _moments(self) -> tuple[Int64, Int64]:
+    def _timestamps(self) -> tuple[Int64, Int64]:
         return self.spawned_ns, self.started_ns
 
     @staticmethod
@@ -190,7 +190,7 @@ def _waits(pool: PoolLedger, end_ns: int, since_ns: int) -> Rows:
 
 
 def _task_around(pool: PoolLedger, worker: int, wait: OpenInterval) -> int:
-    """Return the task that an open wait is in: intervals come outermost first."""
+    """Return the task of an open wait: intervals are ordered from the outermost in."""
     outer = [i for i in pool.open[worker] if i.what == "task" and i.began_ns <= wait.began_ns]
     return outer[-1].task if outer else NONE
 
@@ -215,7 +215,7 @@ def _idle_intervals(pool: PoolLedger, end_ns: int, since_ns: int) -> Rows:
         "ended": with_more(store["ended_ns"], open_ends(pool, end_ns, still)),
         "parked": (with_more(store["state"], states) == PARKED).astype(np.int64),
         "woken_ns": with_more(store["woken_ns"], [NONE] * len(still)),
-        # An open gap has not led to a task yet, whatever is found in the tables.
+        # An open idle interval has not led to a task yet, whatever the tables hold.
         "closed_ns": with_more(store["ended_ns"], [NEVER] * len(still)),
     }
     return of_workers(rows, pool.workers)
@@ -223,7 +223,7 @@ def _idle_intervals(pool: PoolLedger, end_ns: int, since_ns: int) -> Rows:
 
 def _clip(rows: Rows, begin_ns: int, end_ns: int) -> Intervals:
     inside = (rows["ended"] > begin_ns) & (rows["began"] < end_ns)
-    # All of them is no reason to copy what may be millions.
+    # There may be millions: do not copy them if all are inside.
     chosen = rows.copy() if inside.all() else {name: rows[name][inside] for name in rows}
     return Intervals(
         chosen.pop("worker"),
@@ -235,10 +235,10 @@ def _clip(rows: Rows, begin_ns: int, end_ns: int) -> Intervals:
 
 
 def waking_from(idle_intervals: Rows, tasks: Rows) -> Int64:
-    """Return per gap when its waking began, its end where it is not parked or led to no task.
+    """Return when the waking of each idle interval began: its end if it has no waking.
 
-    The task that the worker runs next must start before the worker parks again; waking begins
-    when that task was there and, where the moment is known, the wake had been sent.
+    An interval has a waking if it is parked and leads to a task, which must start before the worker
+    parks again. Waking begins once that task was spawned and, where known, the wake was sent.
     """
     wakes = idle_intervals["ended"].copy()
     parks = np.flatnonzero(idle_intervals["parked"] == 1)
@@ -247,8 +247,8 @@ def waking_from(idle_intervals: Rows, tasks: Rows) -> Int64:
     base = min(int(idle_intervals["began"].min()), int(tasks["began"].min()))
     span = int(max(idle_intervals["ended"].max(), tasks["ended"].max())) - base + 2
 
-    def keys(worker: Int64, moment: Int64) -> Int64:
-        return worker * span + np.minimum(moment - base, span - 1)
+    def keys(worker: Int64, timestamps: Int64) -> Int64:
+        return worker * span + np.minimum(timestamps - base, span - 1)
 
     worker, closed = idle_intervals["worker"][parks], idle_intervals["closed_ns"][parks]
     end_of_worker = (worker + 1) * span  # no key of this worker is as large
@@ -258,10 +258,12 @@ def waking_from(idle_intervals: Rows, tasks: Rows) -> Int64:
     following = np.searchsorted(starts, closing, side="left")
     next_start = np.append(starts, NEVER)[following]
     next_park = np.append(begins, NEVER)[np.searchsorted(begins, closing, side="left")]
-    led = (next_start < end_of_worker) & (next_start <= next_park) & (closed != NEVER)
-    chosen, task = parks[led], order[following[led]]
-    there = np.maximum(tasks["spawned_ns"][task], idle_intervals["woken_ns"][chosen])
-    wakes[chosen] = np.clip(there, idle_intervals["began"][chosen], idle_intervals["ended"][chosen])
+    has_task = (next_start < end_of_worker) & (next_start <= next_park) & (closed != NEVER)
+    chosen, task = parks[has_task], order[following[has_task]]
+    begins_ns = np.maximum(tasks["spawned_ns"][task], idle_intervals["woken_ns"][chosen])
+    wakes[chosen] = np.clip(
+        begins_ns, idle_intervals["began"][chosen], idle_intervals["ended"][chosen]
+    )
     return wakes
 
 

@@ -1,4 +1,4 @@
-"""Where the worker time went: eight entries that add up to workers × window exactly.
+"""The time split: eight categories that add up to workers × window exactly. Pure.
 
 ============== ========================================================================
 working        in a task, on a core
@@ -6,14 +6,14 @@ blocked        in a task, off the core by its own doing: I/O, a lock, a join
 run_queue_wait in a task, runnable, no core free
 dispatch       between tasks or inside a helping join: pushing, popping, bookkeeping
 searching      looking for work in other deques
-waking         parked, but the task it runs next was already there and the wake was sent
-starved        parked while a task was queued that nobody was being woken for
-no_work        parked, and nothing queued in its pool
+waking         parked, but its next task was already queued and the wake was sent
+starved        parked while a task was queued for which no worker was being woken
+no_work        parked, and no task queued in its pool
 ============== ========================================================================
 
 With q(t) tasks queued and p(t) workers parked, starved + waking = ∫ min(q, p) dt: the idle time
-that a work-conserving scheduler would not have had. Dispatch is what is left of a worker's
-window when its tasks and gaps are taken out, which is what makes the sum exact.
+that a work-conserving scheduler would not have had. Dispatch is the rest of a worker's window
+without its tasks and idle intervals, which makes the sum exact.
 """
 
 from __future__ import annotations
@@ -48,26 +48,26 @@ def pool_time(
     host: HostCounters,
     begin_ns: int,
     end_ns: int,
-    whole: Window | None = None,
+    window: Window | None = None,
     rates: Float | None = None,
     *,
     quick: bool = False,
 ) -> PoolTime:
-    """Return the worker time of `pool` between two moments, holes in the recording left out.
+    """Return the worker time of `pool` between two timestamps, without holes in the recording.
 
-    `whole` is what was prepared of a longer window around it, for one of many slices; `rates` what
-    is known of its kinds of task, see `state_rates`, else estimated of the window. quick: the time
-    in tasks is split by the counters of each thread over all of it and the rates of its kinds, not
-    interval by interval: a tenth of the work, for what is worked out again soon.
+    window: a longer window around it, already computed. rates: the state rates of its kinds of
+    task, see `state_rates`; without them they are estimated from the window. quick: the time in
+    tasks is split by the counters of each thread over the window stretch and the rates of its
+    kinds, not interval by interval: a tenth of the work, for what is computed again soon.
     """
-    whole = whole or Window(pool, begin_ns, end_ns)
+    window = window or Window(pool, begin_ns, end_ns)
     if rates is None:
         known = not quick
-        rates = rates_of(pool, host, whole, begin_ns, end_ns) if known else start_rates(FIRST_KIND)
+        rates = rates_of(pool, host, window, begin_ns, end_ns) if known else start_rates(FIRST_KIND)
     total = no_time(pool.workers)
     for low, high in recorded_stretches(pool, begin_ns, end_ns):
         for began, ended, step in parts(pool, low, high):
-            total += _stretch_time(pool, host, whole, began, ended, step, rates, quick=quick)
+            total += _stretch_time(pool, host, window, began, ended, step, rates, quick=quick)
     return total
 
 
@@ -75,47 +75,47 @@ def slice_times(
     pool: PoolLedger,
     host: HostCounters,
     edges: Sequence[int],
-    whole: Window | None = None,
+    window: Window | None = None,
     rates: Float | None = None,
 ) -> tuple[PoolTime, ...]:
-    """Return the worker time between each two neighbours of the sorted moments `edges`.
+    """Return the worker time between each two adjacent `edges`, which are sorted timestamps.
 
-    `whole`, in order, and `rates` where they have been worked out already.
+    `window`, ordered, and `rates` where they have been computed already.
     """
-    whole = whole or Window(pool, edges[0], edges[-1]).ordered()
+    window = window or Window(pool, edges[0], edges[-1]).ordered()
     if rates is None:
-        rates = rates_of(pool, host, whole, edges[0], edges[-1])
+        rates = rates_of(pool, host, window, edges[0], edges[-1])
     pairs = zip(edges, edges[1:], strict=False)
     return tuple(
-        reconciled([pool_time(pool, host, low, high, whole, rates) for low, high in pairs])
+        reconciled([pool_time(pool, host, low, high, window, rates) for low, high in pairs])
     )
 
 
 def rates_of(
-    pool: PoolLedger, host: HostCounters, whole: Window, begin_ns: int, end_ns: int
+    pool: PoolLedger, host: HostCounters, window: Window, begin_ns: int, end_ns: int
 ) -> Float:
-    """Return how kinds of task divide into on a core, queued for one and blocked, in a window."""
-    found = evidence_between(pool, host, whole, begin_ns, end_ns)
+    """Return the rates of kinds of task in a window, shape (columns, 3), see `state_rates`."""
+    found = evidence_between(pool, host, window, begin_ns, end_ns)
     return estimated(found) if found is not None else start_rates(FIRST_KIND)
 
 
 def evidence_between(
-    pool: PoolLedger, host: HostCounters, whole: Window, begin_ns: int, end_ns: int
+    pool: PoolLedger, host: HostCounters, window: Window, begin_ns: int, end_ns: int
 ) -> Evidence | None:
-    """Return the evidence of a window where all was recorded, None where the kernel said none."""
+    """Return the evidence of the recorded parts of a window, None without the kernel's counters."""
     found = []
     for low, high in recorded_stretches(pool, begin_ns, end_ns):
         for began, ended, step in parts(pool, low, high):
             if step < DetailStep.THINNED:
-                part = evidence_of(pool, host, whole.slice(began, ended))
-                whole.evidence[began, ended] = part
+                part = evidence_of(pool, host, window.slice(began, ended))
+                window.evidence[began, ended] = part
                 found.append(part)
     covered = [part for part in found if part.is_covered]
     return together(covered) if covered else None
 
 
 def recorded_stretches(pool: PoolLedger, begin_ns: int, end_ns: int) -> Iterable[tuple[int, int]]:
-    """Yield the parts of a window in which nothing was lost."""
+    """Yield the parts of a window in which no rows were lost."""
     low = begin_ns
     for hole in sorted(pool.holes, key=lambda hole: hole.began_ns):
         if hole.ended_ns <= low or hole.began_ns >= end_ns:
@@ -130,7 +130,7 @@ def recorded_stretches(pool: PoolLedger, begin_ns: int, end_ns: int) -> Iterable
 def _stretch_time(
     pool: PoolLedger,
     host: HostCounters,
-    whole: Window,
+    window: Window,
     begin_ns: int,
     end_ns: int,
     step: int,
@@ -138,22 +138,22 @@ def _stretch_time(
     *,
     quick: bool,
 ) -> PoolTime:
-    """Return the worker time of a stretch without holes in one step of detail."""
+    """Return the worker time of a stretch without holes and with one step of detail."""
     length = end_ns - begin_ns
     if step == DetailStep.TOTALS:
         nothing = no_time(pool.workers).by_category
         return PoolTime(nothing, recorded_ns=length, counted_ns=length)
-    stretch = whole.slice(begin_ns, end_ns)
+    stretch = window.slice(begin_ns, end_ns)
     if step == DetailStep.THINNED:
         return _thinned_time(pool, host, stretch)
     if quick:
         return _recorded_time(pool, host, stretch, None, rates)
-    evidence = whole.evidence.get((begin_ns, end_ns)) or evidence_of(pool, host, stretch)
+    evidence = window.evidence.get((begin_ns, end_ns)) or evidence_of(pool, host, stretch)
     return _recorded_time(pool, host, stretch, evidence, rates)
 
 
 def _thinned_time(pool: PoolLedger, host: HostCounters, stretch: Slice) -> PoolTime:
-    """Return the worker time of a stretch in which tasks were sampled, see `detail`."""
+    """Return the worker time of a stretch in which the record was thinned, see `ledger.detail`."""
     present = stretch.present_ns
     shares = thinned_shares(
         pool, task_rows(pool, stretch.end_ns), present, stretch.begin_ns, stretch.end_ns
@@ -170,7 +170,7 @@ def _thinned_time(pool: PoolLedger, host: HostCounters, stretch: Slice) -> PoolT
 def _recorded_time(
     pool: PoolLedger, host: HostCounters, stretch: Slice, evidence: Evidence | None, rates: Float
 ) -> PoolTime:
-    """Return the worker time of a stretch of which all was recorded, quickly without evidence."""
+    """Return the worker time of a fully recorded stretch; without evidence, the quick way."""
     workers = stretch.workers
     tasks, waits, idle_intervals = stretch.tasks, stretch.waits, stretch.idle_intervals
     parked_rows = idle_intervals.extra["parked"] == 1

@@ -1,4 +1,4 @@
-"""The workers of a pool in a window: what each did, does now, and how they came and went."""
+"""The workers of a pool in a window: their figures, present state and lifetimes. Pure."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def worker_readings(
     begin_ns: int,
     end_ns: int,
 ) -> tuple[WorkerReading, ...]:
-    """Return a reading for each worker that the pool has or had."""
+    """Return a reading of each worker that the pool has or had."""
     finished = _finished(pool, begin_ns, end_ns)
     last_ended = _last_ended(pool) if pool.shared_queue else {}
     stolen_by = steals.counts[0].sum(axis=1).tolist() or [0] * pool.workers
@@ -78,7 +78,7 @@ def _finished(pool: PoolLedger, begin_ns: int, end_ns: int) -> list[int]:
 
 
 def _last_ended(pool: PoolLedger) -> dict[int, int]:
-    """Return when each worker ended the last task that it has a row of."""
+    """Return when each worker ended the last task of which there is a row."""
     last = pool.tasks.last_before(len(pool.tasks))
     timestamps = pool.tasks["ended_ns"][last].tolist()
     return dict(zip(pool.tasks["worker"][last].tolist(), timestamps, strict=True))
@@ -87,7 +87,7 @@ def _last_ended(pool: PoolLedger) -> dict[int, int]:
 def _present(
     pool: PoolLedger, index: int, last_ended_ns: int, *, bound: bool
 ) -> tuple[WorkerState, str, int]:
-    """Return (state, kind of the task in hand, since when) from a worker's open intervals."""
+    """Return (state, kind of the present task, since when) from a worker's open intervals."""
     intervals = pool.open[index] if index < len(pool.open) else []
     gone_ns = pool.gone.get(index, NONE)
     if pool.closed_ns >= 0:
@@ -102,21 +102,21 @@ def _present(
     tasks = [interval for interval in intervals if interval.what == "task"]
     doing = kind_name(pool, tasks[-1].kind) if tasks else ""
     innermost = intervals[-1]
-    if innermost.what == "lifetime":  # no task in hand: it waits for one at the queue
+    if innermost.what == "lifetime":  # without a task it waits for one at the queue
         return WorkerState.PARKED, "", max(innermost.began_ns, last_ended_ns)
     return STATES[innermost.what], doing, innermost.began_ns
 
 
 def lifetimes_reading(pool: PoolLedger, begin_ns: int, end_ns: int) -> LifetimesReading | None:
-    """Return who joined, left and died in a window, None where a pool's workers are fixed.
+    """Return which workers joined, left and died in a window.
 
-    Of these, too, where threads are gone. Who died before the window counts where it is missing in
-    it: of fixed workers, and where none is left.
+    None for a pool of fixed workers while all their threads run. A worker that died before the
+    window counts if the pool misses it: a fixed worker, or any if none is left.
     """
     if not pool.shared_queue:
         return _gone(pool, end_ns) if pool.gone else None
     lifetimes = pool.lifetimes
-    if 0 <= pool.closed_ns <= end_ns:  # whose workers may be seen to go only after that
+    if 0 <= pool.closed_ns <= end_ns:  # its workers may be noticed to leave only later
         end_ns = NEVER
     ended = (lifetimes["ended_ns"] > begin_ns) & (lifetimes["ended_ns"] <= end_ns)
     began = lifetimes["began_ns"]
@@ -124,32 +124,32 @@ def lifetimes_reading(pool: PoolLedger, begin_ns: int, end_ns: int) -> Lifetimes
     still = [interval.began_ns for interval in open_lifetimes]
     joined = int(np.count_nonzero((began >= begin_ns) & (began < end_ns)))
     deaths = (lifetimes["how"] == DIED) | _broke_pool(pool)
-    if still or pool.closed_ns >= 0:  # else it is what no worker is left of
+    if still or pool.closed_ns >= 0:  # otherwise no worker is left, and all deaths count
         deaths = ended & deaths
     rows = np.flatnonzero(deaths)
     shown = np.union1d(rows[_broke_pool(pool)[rows]], rows[-MOST_DEAD_SHOWN:]).tolist()
-    unseen = tuple(
+    without_row = tuple(
         DeadWorkerReading(NONE, pid, "", 0.0, exit_status=status)
         for pid, status in pool.first_dead.items()
         if pid not in lifetimes["pid"]
     )
     return LifetimesReading(
         present=len(still),
-        joined=joined + sum(begin_ns <= moment < end_ns for moment in still),
+        joined=joined + sum(begin_ns <= began_ns < end_ns for began_ns in still),
         left=int(np.count_nonzero(ended & ~deaths & (lifetimes["how"] != DIED))),
-        died=len(rows) + len(unseen),
-        dead=(*unseen, *(_dead(pool, row) for row in shown)),
+        died=len(rows) + len(without_row),
+        dead=(*without_row, *(_dead(pool, row) for row in shown)),
     )
 
 
 def _broke_pool(pool: PoolLedger) -> Bool:
-    """Return which stays ended with a process whose end broke the pool."""
+    """Return which lifetimes ended with a process whose end broke the pool."""
     broke: Bool = np.isin(pool.lifetimes["pid"], list(pool.first_dead))
     return broke
 
 
 def _gone(pool: PoolLedger, end_ns: int) -> LifetimesReading:
-    """Return what is known of fixed workers whose threads are gone: who was in a task died."""
+    """Return the ended workers of a fixed pool: one that was in a task died, the others left."""
     gone = {worker: at_ns for worker, at_ns in pool.gone.items() if at_ns <= end_ns}
     dead = []
     for worker, at_ns in sorted(gone.items(), key=lambda one: one[1]):
@@ -165,7 +165,7 @@ def _gone(pool: PoolLedger, end_ns: int) -> LifetimesReading:
 
 
 def _dead(pool: PoolLedger, row: int) -> DeadWorkerReading:
-    """Return what is known of a worker that died: its last task is the one lost with it."""
+    """Return a reading of a worker that died: its last task is the one lost with it."""
     worker, ended, pid = (int(pool.lifetimes[name][row]) for name in ("worker", "ended_ns", "pid"))
     tasks = pool.tasks
     lost = (tasks["worker"] == worker) & (tasks["outcome"] == LOST) & (tasks["ended_ns"] <= ended)

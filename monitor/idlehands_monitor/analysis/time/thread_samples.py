@@ -1,0 +1,57 @@
+"""Samples of what workers' threads waited for, and whether they were in a task then. Pure."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from ...ledger.lifetimes import slots
+from ...model.arrays import Bool, Int64
+
+if TYPE_CHECKING:
+    from ...ledger import HostCounters, PoolLedger
+    from .window import Intervals, Slice
+
+NO_SAMPLES = np.zeros(0, dtype=np.int64)
+
+
+class StateSamples(NamedTuple):
+    """Samples of workers' threads, shape (n,) each.
+
+    code: place of the reason in `WaitReason`, -1 for able to run. in_task: whether the worker was
+    in a task and in no recorded wait.
+    """
+
+    worker: Int64
+    timestamp_ns: Int64
+    code: Int64
+    in_task: Bool
+
+
+def state_samples(pool: PoolLedger, host: HostCounters, stretch: Slice) -> StateSamples:
+    """Return the samples of the threads of a pool's workers in a stretch."""
+    taken = slots(pool, stretch.begin_ns, stretch.end_ns)
+    found = [host.waits.of(slot.native_id, slot.began_ns, slot.ended_ns) for slot in taken]
+    workers = [
+        np.full(len(times), slot.worker) for slot, (times, _) in zip(taken, found, strict=True)
+    ]
+    timestamps, codes = ([one[column] for one in found] for column in (0, 1))
+    worker, timestamp_ns, code = (
+        np.concatenate([NO_SAMPLES, *part]) for part in (workers, timestamps, codes)
+    )
+    tasks, waits = (_open_at(rows, worker, timestamp_ns) for rows in (stretch.tasks, stretch.waits))
+    return StateSamples(worker, timestamp_ns, code, tasks > waits)
+
+
+def _open_at(rows: Intervals, worker: Int64, timestamps: Int64) -> Int64:
+    """Return how many intervals of its worker are open at each timestamp."""
+    if not len(rows.worker) or not len(worker):
+        return np.zeros(len(worker), dtype=np.int64)
+    base = min(int(rows.began.min()), int(timestamps.min()))
+    span = max(int(rows.ended.max()), int(timestamps.max())) - base + 1
+    key = worker * span + (timestamps - base)
+    begun = np.sort(rows.worker * span + (rows.began - base), kind="stable")
+    over = np.sort(rows.worker * span + (rows.ended - base), kind="stable")
+    # Every earlier worker's intervals are in both counts, so the difference is this worker's.
+    return np.searchsorted(begun, key, side="right") - np.searchsorted(over, key, side="right")
