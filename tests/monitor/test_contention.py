@@ -8,11 +8,12 @@ from histories import History, Task, frames, ledger, take_in
 from idlehands.wire import CANCELLED, OTHER_POOL, OWN_DEQUE
 from idlehands_monitor.analysis.deques.contention import contention
 from idlehands_monitor.analysis.deques.ends import judged_ends
-from idlehands_monitor.analysis.verdicts.promises import (
-    LEAST_CASES,
+from idlehands_monitor.analysis.verdicts.judging import LEAST_CASES
+from idlehands_monitor.analysis.verdicts.promises import ends_meet
+from idlehands_monitor.analysis.verdicts.recorded_promises import (
     RACE_NS,
-    ends_meet,
     parks_when_empty,
+    stays_in_pool,
 )
 from idlehands_monitor.ledger import Ledger
 from idlehands_monitor.model.deques import DequesReading, EndReading
@@ -180,7 +181,5 @@ def test_operations_at_deques_of_two_are_takes_that_found_two_and_the_pushes_tha
 
 
 def test_a_task_that_was_cancelled_is_no_task_that_stayed():
-    from idlehands_monitor.analysis.verdicts.promises import stays_in_pool
-
     history = History(1, 100 * MS, [Task(0, 5, -1, 9, 9, outcome=CANCELLED)])
     assert stays_in_pool(ledger(history).pools[0], 0, history.end).cases == 0

@@ -42,7 +42,7 @@ def test_the_time_and_the_task_of_a_thread_that_is_gone_end_when_it_was_last_see
     assert pool.time.total == 28 * SECOND
     assert pool.findings[0].code == "lost-worker"
     assert pool.findings[0].sentence == (
-        "A worker died: worker 0, a thread, in task, 3.0 s after it had begun."
+        "A worker died: worker 0, a thread, in task, 3.0 s after that task began."
     )
 
 

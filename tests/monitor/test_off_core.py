@@ -176,8 +176,8 @@ def test_a_short_join_is_not_what_was_mostly_waited_for_where_the_rest_is_not_to
         (55, 0, 45, ", waiting mostly for a join:"),
         (30, 30, 25, ", waiting mostly for a declared wait to end and a join:"),
         (60, 22, 18, ", waiting mostly for a join:"),
-        (30, 25, 45, ", and what most of them waited for is not known:"),
-        (0, 0, 100, ", and what most of them waited for is not known:"),
+        (30, 25, 45, ", and it is not known what most of them waited for:"),
+        (0, 0, 100, ", and it is not known what most of them waited for:"),
     ],
 )
 def test_time_of_which_the_cause_is_not_known_takes_part_in_the_comparison_of_causes(

@@ -10,17 +10,18 @@ from histories import History, Task, ledger, random_history, scaled, take_in
 from idlehands_monitor.analysis.assemble import read
 from idlehands_monitor.analysis.deques.ends import judged_ends
 from idlehands_monitor.analysis.time.job_history import JobHistory
+from idlehands_monitor.analysis.verdicts.judging import LEAST_CASES, MOST_BROKEN
 from idlehands_monitor.analysis.verdicts.promises import (
-    LEAST_CASES,
-    MOST_BROKEN,
-    RACE_NS,
     ends_kept,
     greedy_bound,
+    sizes_kept,
+    victims_even,
+)
+from idlehands_monitor.analysis.verdicts.recorded_promises import (
+    RACE_NS,
     parks_when_empty,
     queued_for_sure,
-    sizes_kept,
     stays_in_pool,
-    victims_even,
 )
 from idlehands_monitor.model.deques import EndReading, SizesReading
 from idlehands_monitor.model.graph import GraphReading

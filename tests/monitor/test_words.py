@@ -154,7 +154,7 @@ def test_a_line_without_a_screen_calls_time_in_tasks_working_only_where_that_is_
 def test_a_share_of_the_worker_time_stands_beside_all_of_it_not_beside_the_window():
     come_and_gone = WorkerTime(working=1_000_000_000, no_work=1_000_000_000)
     (finding,) = findings(come_and_gone, 3, 60.0)
-    assert "1.0 worker-seconds, 50% of all 2.0 (3 workers)" in finding.sentence
+    assert "1.0 worker-seconds, 50% of 2.0 in total (3 workers)" in finding.sentence
 
 
 def test_less_than_a_worker_second_is_too_little_for_a_finding():

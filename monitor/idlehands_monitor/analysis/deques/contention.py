@@ -1,9 +1,9 @@
-"""Who met whom at the ends of a pool's deques, how long it took, and how full the deques were.
+"""Contention at the ends of a pool's deques: how often, how long it took, how full the deques were.
 
-Pure. A meeting is an operation that had to wait for another one at a deque, or lost its task to
-it. With an owner at one end and thieves at the other they can only meet over the last task (D.
-Chase, Y. Lev 2005, "Dynamic circular work-stealing deque", SPAA '05, 21–28); the pool tells of
-them, for none can be seen from outside.
+Pure. A contended operation had to wait for another one at the same deque, or lost its task to it.
+With an owner at one end and thieves at the other, operations can only contend for the last task (D.
+Chase, Y. Lev 2005, "Dynamic circular work-stealing deque", SPAA '05, 21–28). The pool reports
+contended operations; they cannot be observed from outside.
 """
 
 from __future__ import annotations
@@ -21,16 +21,16 @@ if TYPE_CHECKING:
     from ...model.arrays import Int64
 
 LENGTHS = (0, 1, 2, 4, 8, 16)
-"""Lengths of deques are told in groups that begin with these."""
+"""The groups of deque lengths begin with these."""
 MOST_TIMESTAMPS = 20
 
 
 def contention(
     pool: PoolLedger, begin_ns: int, end_ns: int, rebuilt_ns: int
 ) -> ContentionReading | None:
-    """Return what was told of meetings in a window; None where the pool tells of none, ever.
+    """Return the contention reported in a window, None for a pool that never reports any.
 
-    `rebuilt_ns`: from when on its deques are rebuilt.
+    `rebuilt_ns`: the time from which on the pool's deques can be rebuilt.
     """
     if not pool.reports_contention and not len(pool.contended) and not pool.contended_lost:
         return None

@@ -1,18 +1,18 @@
-"""From which end of a deque tasks were taken: the deques rebuilt from the ledger's rows.
+"""From which end of a deque tasks were taken: rebuilds the deques from the ledger's rows.
 
 Pure. The discipline is that of D. Chase, Y. Lev (2005), "Dynamic circular work-stealing deque",
 SPAA '05, 21–28: an owner pushes and pops at the bottom, newest first; thieves take from the top,
-oldest first. A worker's deque at a moment holds what it had spawned before and nobody had taken.
+oldest first. At any time a worker's deque holds the tasks that it spawned and nobody has taken.
 
-Stamps are not the operations themselves. A task is stamped before it is pushed and after it is
-taken, each by the thread that does it: so an owner's pushes and takes stand in their true order,
-and a take lies between its worker's stamp before and its own, at most `TOLERANCE_NS` before that.
-Two takes whose stretches overlap may have been in either order; where that decides, the take is
-ambiguous and is not judged. A thread that is held up for longer between a take and its stamp makes
-a few takes look wrong, which the verdicts leave room for.
+A timestamp is not the operation itself. A task gets one before its push and one after its take,
+each from the thread that does it. So an owner's pushes and takes are in their true order. A take is
+between its worker's timestamp before and its own, at most `TOLERANCE_NS` before its own. Two takes
+whose ranges overlap may have been in either order; if that matters, the take is ambiguous and not
+judged. A thread that is delayed for longer between a take and its timestamp makes a few takes seem
+wrong; the verdicts allow for that.
 
-Tasks that had not begun at the end of the window are in no row, so a take is judged among those
-that had.
+Tasks that had not begun at the end of the window have no row, so a take is judged among those that
+had begun.
 """
 
 from __future__ import annotations
@@ -36,18 +36,18 @@ if TYPE_CHECKING:
     from ...ledger import PoolLedger
 
 TOLERANCE_NS = 50_000
-"""How far a stamp may be from the push or take it tells of; common practice, no source."""
+"""How far a timestamp may be from its push or take; common practice, no source."""
 MOST_TIMESTAMPS = 5
 
 
 @dataclass(frozen=True, slots=True)
 class Takes:
-    """Every take out of a deque, shape (n,) each.
+    """Every take from a deque, shape (n,) each.
 
-    started_ns: its stamp; owner: whose deque; stolen: by another worker. from_oldest, from_newest:
-    the task's place from either end by the stamps, 0 at it; length: tasks there, itself included.
-    at_end, judged: at the promised end, and whether that can be told and there was a choice;
-    ambiguous: whether it cannot be told.
+    started_ns: its timestamp. owner: of the deque. stolen: taken by another worker. from_oldest,
+    from_newest: distance of the task from either end by the timestamps, 0 at the end. length: tasks
+    in the deque, this one included. at_end: from the promised end. judged: the end is known, and
+    there was a choice. ambiguous: the end is not known.
     """
 
     started_ns: Int64
@@ -62,9 +62,9 @@ class Takes:
 
 
 def ends(pool: PoolLedger, begin_ns: int, end_ns: int) -> EndsReading:
-    """Return from which ends tasks were taken in a window of whole detail without lost rows."""
+    """Return from which ends tasks were taken in a window with full detail and no lost rows."""
     rows = deque_rows(pool, begin_ns, end_ns)
-    rows["soonest"] = soonest(rows)  # a worker's stamps are those of all its tasks
+    rows["soonest"] = soonest(rows)  # needs all tasks of each worker
     placed = left_own_deque(rows)
     inside = (rows["started"] >= begin_ns) & (rows["started"] < end_ns)
     inside &= ~never_ran(rows["outcome"])
@@ -82,14 +82,14 @@ def ends(pool: PoolLedger, begin_ns: int, end_ns: int) -> EndsReading:
 def judged_ends(
     begin_ns: int, own: EndReading, stolen: EndReading, unplaced: int, of_two: int = 0
 ) -> EndsReading:
-    """Return what was found of the two ends, with the verdicts on both promises."""
+    """Return a reading of the two ends, with the verdicts on both promises."""
     placed = unplaced <= MOST_UNPLACED * (own.takes + stolen.takes + unplaced)
     newest, oldest = (end_verdict(end) if placed else Verdict.UNKNOWN for end in (own, stolen))
     return EndsReading(begin_ns, own, stolen, unplaced, of_two, newest, oldest)
 
 
 def end_verdict(end: EndReading) -> Verdict:
-    """Kept from `KEPT_SHARE` on, broken where Wilson's interval lies below it."""
+    """Return kept from `KEPT_SHARE` on, broken if Wilson's interval is below it, else unknown."""
     if end.with_choice < LEAST_TAKES:
         return Verdict.UNKNOWN
     if end.at_end >= KEPT_SHARE * end.with_choice:
@@ -113,7 +113,7 @@ def _end(found: Takes, chosen: Bool, rank: Int64) -> EndReading:
 
 
 def deque_rows(pool: PoolLedger, begin_ns: int, end_ns: int) -> Rows:
-    """Return the tasks that were in a deque at some time of the window, open ones included."""
+    """Return the tasks that were in a deque at some time in the window, open ones included."""
     store = Recent(pool.tasks, begin_ns)
     workers, still = still_open(pool, pool.tasks, "started_ns", ("task",))
     rows = {
@@ -126,11 +126,11 @@ def deque_rows(pool: PoolLedger, begin_ns: int, end_ns: int) -> Rows:
         "taken_from": with_more(store["taken_from"], [i.taken_from for i in still]),
         "outcome": with_more(store["outcome"], [NONE] * len(still)),
     }
-    # What was cancelled or moved was in a deque too: by a worker, or from outside, one more.
+    # Cancelled and moved tasks were in a deque, too; an extra worker stands for the outside.
     outside = never_ran(rows["outcome"]) & (rows["worker"] < 0)
     rows["worker"] = np.where(outside, pool.workers, rows["worker"])
     rows = of_workers(rows, pool.workers + 1)
-    # A damaged stream may tell of any moments; they must not run backwards or out of range.
+    # A damaged stream may hold any timestamps; they must be in order and within range.
     sound = (rows["spawned"] >= 0) & (rows["spawned"] <= rows["started"])
     sound &= (rows["spawned"] < end_ns) & (rows["owner"] < pool.workers)
     rows = {name: column[sound] for name, column in rows.items()}
@@ -140,7 +140,7 @@ def deque_rows(pool: PoolLedger, begin_ns: int, end_ns: int) -> Rows:
 
 
 def left_own_deque(rows: Rows) -> Bool:
-    """Say which tasks left the deque of the worker that had spawned them."""
+    """Return which tasks left the deque of the worker that had spawned them."""
     owner, taken_from = rows["owner"], rows["taken_from"]
     own = (taken_from == OWN_DEQUE) & (rows["worker"] == owner)
     left = own | (taken_from == owner) | never_ran(rows["outcome"])
@@ -175,7 +175,7 @@ def takes(rows: Rows, chosen: Bool) -> Takes:
 
 
 class _Others(NamedTuple):
-    """What else was in each task's deque when it was taken: for sure, and maybe."""
+    """The other tasks in each task's deque when it was taken: surely there, and maybe there."""
 
     older: Bool
     maybe_older: Bool
@@ -186,18 +186,18 @@ class _Others(NamedTuple):
 
 
 def _others(rows: Rows, stolen: Bool) -> _Others:
-    """Return the others of `rows`, which stand in the order of their deques and pushes."""
+    """Return the others for `rows`, which are ordered by deque and push."""
     base = int(rows["spawned"].min()) - TOLERANCE_NS if len(stolen) else 0
     span = int(rows["started"].max()) - base + 2 * TOLERANCE_NS if len(stolen) else 1
 
-    def keys(moment: Int64) -> Int64:
-        # Deque and moment in one number: those of an earlier deque are all smaller.
-        return rows["owner"] * span + moment - base
+    def keys(timestamps: Int64) -> Int64:
+        # Deque and timestamp in one number: the keys of an earlier deque are all smaller.
+        return rows["owner"] * span + timestamps - base
 
     pushed, latest, earliest = keys(rows["spawned"]), keys(rows["started"]), keys(rows["soonest"])
     following = np.arange(1, len(stolen) + 1)
     until = np.searchsorted(pushed, latest, side="left")
-    # By a thief's take a push is only sure to be over when its stamp is the tolerance older.
+    # A push has surely ended before a thief's take only if it is older by the tolerance.
     sure = np.searchsorted(pushed, np.where(stolen, earliest - TOLERANCE_NS, latest), side="left")
     return _Others(
         older=maximum_before(earliest) >= latest,
@@ -210,9 +210,9 @@ def _others(rows: Rows, stolen: Bool) -> _Others:
 
 
 def soonest(rows: Rows) -> Int64:
-    """Return the earliest moment at which each task can have been taken.
+    """Return the earliest time at which each task can have been taken, in ns.
 
-    rows: worker, started, ended, of all that these workers ran, shape (n,) each.
+    rows: worker, started, ended of all tasks of these workers, shape (n,) each.
     """
     worker, started = rows["worker"], rows["started"]
     if not len(worker):

@@ -1,15 +1,15 @@
-"""How much more work a steal would have brought had owners and thieves kept to their ends.
+"""How much more work a steal would have brought, had owners and thieves used the promised ends.
 
-Pure. Thieves take the oldest task and leave it to owners to take the newest, because the oldest is
-the root of the most work (R. D. Blumofe, C. E. Leiserson 1999, "Scheduling multithreaded
-computations by work stealing", J. ACM 46(5):720-748): one that brings less has to be made more
-often. What a steal brings is the time of the stolen task and of all that came from it.
+Pure. Thieves take the oldest task and owners the newest, because the oldest task is the root of the
+most work (R. D. Blumofe, C. E. Leiserson 1999, "Scheduling multithreaded computations by work
+stealing", J. ACM 46(5):720-748): steals that bring less have to be made more often. A steal brings
+the time of the stolen task and all its descendants.
 
-Where thieves did not keep to their end, each steal is given the oldest task that its victim's deque
-held then and that no steal before it was given. Where owners did not, each is given the mean of
-those tasks that owners took although younger ones were there: they would have been left for
-thieves. Where neither did, the larger of the two. This is an estimate: another order would have
-filled the deques otherwise (ours, no source).
+If thieves did not use their end, each steal is given the oldest task that its victim's deque held
+then and that no earlier steal was given. If owners did not use theirs, each steal is given the mean
+of the tasks that owners took although newer ones were there: these would have been left for
+thieves. If neither did, the larger of the two counts. This is an estimate: in another order the
+deques would have held other tasks (ours, no source).
 """
 
 from __future__ import annotations
@@ -35,10 +35,10 @@ if TYPE_CHECKING:
 def larger_steals(
     pool: PoolLedger, begin_ns: int, end_ns: int, ends: EndsReading | None
 ) -> LargerStealsReading | None:
-    """Return what steals brought in a window of whole detail without lost rows, and could have.
+    """Return what steals brought, and could have, in a window with full detail and no lost rows.
 
-    None where owners and thieves kept to their ends, or fewer than `LEAST_TAKES` tasks with known
-    work were stolen.
+    None where owners and thieves used the promised ends, or fewer than `LEAST_TAKES` tasks with
+    known work were stolen.
     """
     if ends is None or Verdict.BROKEN not in (ends.thieves_oldest, ends.owners_newest):
         return None
@@ -65,7 +65,7 @@ def _mean(values: Int64) -> float:
 
 
 def _work_with(pool: PoolLedger, begin_ns: int, end_ns: int, wanted: Int64) -> Int64:
-    """Return per wanted task the time of it and all that came from it, 0 where it has not ended."""
+    """Return the time of each wanted task and its descendants, in ns, 0 where it has not ended."""
     store = Recent(pool.tasks, begin_ns)
     ran = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)
     ran &= ran_to_end(store["outcome"])
@@ -80,17 +80,17 @@ def _work_with(pool: PoolLedger, begin_ns: int, end_ns: int, wanted: Int64) -> I
 
 
 def _taken_too_soon(rows: Rows) -> Bool:
-    """Say which tasks their owner took although a younger one was there for sure."""
-    found = takes(rows, np.ones(len(rows["task"]), dtype=np.bool_))  # in the order of the rows
+    """Return which tasks their owner took although a newer one was surely there."""
+    found = takes(rows, np.ones(len(rows["task"]), dtype=np.bool_))  # ordered as the rows are
     return np.asarray(~found.stolen & found.judged & ~found.at_end, dtype=np.bool_)
 
 
 def oldest_left(rows: Rows, stolen: Bool) -> Int64:
-    """Return for each stolen row the one that a thief of the oldest would have had, as a place.
+    """Return for each stolen row the place of the task that a steal of the oldest would bring.
 
-    Shape (steals,). rows: owner, spawned, started, in the order of owner and push. Steals of one
-    deque are gone through in the order of time; a task is given away once. Where nothing else is
-    left a steal keeps what it took.
+    Shape (steals,). rows: owner, spawned, started, ordered by owner and push. The steals of one
+    deque are taken in the order of time, and each task is given once. If no other task is left, a
+    steal is given the task that it took.
     """
     owner, spawned, started = (rows[name].tolist() for name in ("owner", "spawned", "started"))
     steals = np.flatnonzero(stolen)
@@ -99,11 +99,11 @@ def oldest_left(rows: Rows, stolen: Bool) -> Int64:
     given = steals.copy()
     oldest: dict[int, int] = {}
     for place in np.lexsort((rows["started"][steals], rows["owner"][steals])).tolist():
-        moment, row = started[steals[place]], int(steals[place])
+        taken_ns, row = started[steals[place]], int(steals[place])
         at = oldest.get(owner[row], first[place])
-        while at < end[place] and started[at] < moment:
+        while at < end[place] and started[at] < taken_ns:
             at += 1
-        if at < end[place] and spawned[at] <= moment:
+        if at < end[place] and spawned[at] <= taken_ns:
             given[place] = at
             at += 1
         oldest[owner[row]] = at

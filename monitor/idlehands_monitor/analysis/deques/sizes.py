@@ -1,10 +1,10 @@
-"""Whether stolen tasks are the larger ones, and how much work came with a steal.
+"""Whether stolen tasks are the larger ones, and how much work a steal brought.
 
 Pure. Thieves take the oldest task because in a divide-and-conquer computation it is the largest:
-one steal then brings a thief a whole subtree of work (R. D. Blumofe, C. E. Leiserson 1999,
-"Scheduling multithreaded computations by work stealing", J. ACM 46(5):720–748). Sizes are the
-caller's hints where there are enough of them, else the time of a task and of all that came from
-it: what a task itself takes says nothing of the work that it brings.
+one steal then brings a whole subtree of work (R. D. Blumofe, C. E. Leiserson 1999, "Scheduling
+multithreaded computations by work stealing", J. ACM 46(5):720–748). Sizes are the caller's hints
+where there are enough of them, otherwise the time of a task and all its descendants: the time in
+the task alone does not show how much work it brings.
 """
 
 from __future__ import annotations
@@ -27,10 +27,10 @@ if TYPE_CHECKING:
 
 
 def sizes(pool: PoolLedger, begin_ns: int, end_ns: int) -> SizesReading | None:
-    """Return how large stolen tasks were beside those that owners took from their own deque.
+    """Return how large stolen tasks were, compared with those from the workers' own deques.
 
-    Of tasks run to their end in a window of whole detail without lost rows. None with fewer than
-    `LEAST_TAKES` of either.
+    The window has full detail and no lost rows; only tasks that ran to their end count. None with
+    fewer than `LEAST_TAKES` of either sort.
     """
     store = Recent(pool.tasks, begin_ns)
     ran = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)
@@ -90,7 +90,7 @@ def _median(values: Float) -> float:
 
 
 def subtree_ns(task: Int64, parent: Int64, own: Int64) -> Int64:
-    """Return per task the time of itself and of all that came from it, shape (n,).
+    """Return the time of each task and all its descendants, in ns, shape (n,).
 
     task: numbers, each once; parent: the number of the task that spawned it, which is smaller.
     """
@@ -108,7 +108,7 @@ def depths(task: Int64, parent: Int64) -> Int64:
     """Return how many ancestors each task has, shape (n,): 0 without a parent, -1 unknown.
 
     task: numbers, each once; parent: the number of the task that spawned it, which is smaller, and
-    below 0 for none. Unknown is the depth of a task with an ancestor that is not among them.
+    below 0 for none. A depth is unknown if an ancestor is not among these tasks.
     """
     order, ups = _parents(task, parent)
     spawned_inside = (parent[order] >= 0).tolist()
@@ -122,10 +122,10 @@ def depths(task: Int64, parent: Int64) -> Int64:
 
 
 def _parents(task: Int64, parent: Int64) -> tuple[Int64, list[int]]:
-    """Return (the order of the numbers, per task in that order the place of its parent or -1)."""
+    """Return (order of the numbers, place of each task's parent in that order or -1)."""
     order = np.argsort(task, kind="stable")
     numbers = task[order]
     place = np.minimum(np.searchsorted(numbers, parent[order]), max(0, len(numbers) - 1))
-    # A number that a damaged stream makes its own ancestor would be counted round and round.
+    # In a damaged stream a task may be its own ancestor; such a loop must not be followed.
     there = (numbers[place] == parent[order]) & (place < np.arange(len(numbers)))
     return order, np.where(there, place, -1).tolist()

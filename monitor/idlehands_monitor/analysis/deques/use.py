@@ -1,6 +1,6 @@
-"""How a pool's workers used their deques in a window.
+"""How a pool's workers used their deques in a window: all that the package knows, together.
 
-Pure. The deques are rebuilt task by task, so of a long capture only its latest tasks are judged.
+Pure. The deques are rebuilt task by task, so only the latest tasks of a long capture are judged.
 """
 
 from __future__ import annotations
@@ -18,9 +18,9 @@ if TYPE_CHECKING:
 
 
 def deques(pool: PoolLedger, begin_ns: int, end_ns: int, since: int) -> DequesReading:
-    """Return how the deques of a pool that steals were used in a window of whole detail.
+    """Return how the deques of a pool that steals were used in a window with full detail.
 
-    `since`: from when on the deques are rebuilt, task by task.
+    `since`: the time in ns from which on the deques are rebuilt.
     """
     found = ends(pool, since, end_ns)
     return DequesReading(

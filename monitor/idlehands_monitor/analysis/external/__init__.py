@@ -1,1 +1,1 @@
-"""What an external process, one without a probe, shows of its pools."""
+"""The pools of an external process, one without a probe, from samples of its threads."""

@@ -1,10 +1,10 @@
-"""What a thread is to a pool, read from its stack: whose worker it is, and whether it is parked.
+"""The role of a thread in a pool, from its stack: whose worker it is, and whether it is parked.
 
-Functions and files are those of CPython's Lib/concurrent/futures, Lib/multiprocessing,
-Lib/threading.py and Lib/queue.py (3.9 to 3.15), of loky's process_executor.py, also as joblib
-carries it, of multiprocess (0.70), pebble (5.2) and mpire (2.10). A parked worker is one whose
-innermost frames are its pool's loop waiting for the next task. Queues written in C leave no frame:
-there the loop itself is innermost.
+Pure. Functions and files are those of CPython's Lib/concurrent/futures, Lib/multiprocessing,
+Lib/threading.py and Lib/queue.py (3.9 to 3.15), of loky's process_executor.py, also the copy in
+joblib, of multiprocess (0.70), pebble (5.2) and mpire (2.10). A worker is parked if
+its innermost frames are its pool's loop waiting for the next task. Queues written in C have no
+frame: there the loop itself is innermost.
 """
 
 from __future__ import annotations
@@ -13,15 +13,12 @@ import re
 from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple
 
+from ...model.vocabulary import PoolKind
+
 if TYPE_CHECKING:
     from ...ledger import Stack, StackFrame
 
-THREAD_POOL = "thread pool"
-PROCESS_POOL = "process pool"
-LOKY_POOL = "loky pool"
-QUEUE_AND_THREADS = "queue and threads"
-THREADS = "threads"
-PROCESSES = "processes"
+THREADS, PROCESSES = PoolKind.THREADS, PoolKind.PROCESSES
 
 CHAIN_FRAMES = 3
 
@@ -38,24 +35,42 @@ class _Loop(NamedTuple):
 
 LOOPS = (
     _Loop(
-        "_worker", "concurrent/futures/thread.py", THREAD_POOL, "concurrent.futures.thread", True
+        "_worker",
+        "concurrent/futures/thread.py",
+        PoolKind.THREAD_POOL,
+        "concurrent.futures.thread",
+        True,
     ),
     _Loop(
         "_process_worker",
         "concurrent/futures/process.py",
-        PROCESS_POOL,
+        PoolKind.PROCESS_POOL,
         "concurrent.futures.process",
         False,
     ),
-    _Loop("_process_worker", "loky/process_executor.py", LOKY_POOL, "loky.process_executor", False),
-    _Loop("worker", "multiprocessing/pool.py", PROCESS_POOL, "multiprocessing.pool", False),
-    _Loop("worker", "multiprocess/pool.py", PROCESS_POOL, "multiprocess.pool", False),
-    _Loop("process_tasks", "pebble/pool/process.py", PROCESS_POOL, "pebble.pool.process", False),
-    _Loop("run", "mpire/worker.py", PROCESS_POOL, "mpire.worker", False),
+    _Loop(
+        "_process_worker",
+        "loky/process_executor.py",
+        PoolKind.LOKY_POOL,
+        "loky.process_executor",
+        False,
+    ),
+    _Loop(
+        "worker", "multiprocessing/pool.py", PoolKind.PROCESS_POOL, "multiprocessing.pool", False
+    ),
+    _Loop("worker", "multiprocess/pool.py", PoolKind.PROCESS_POOL, "multiprocess.pool", False),
+    _Loop(
+        "process_tasks",
+        "pebble/pool/process.py",
+        PoolKind.PROCESS_POOL,
+        "pebble.pool.process",
+        False,
+    ),
+    _Loop("run", "mpire/worker.py", PoolKind.PROCESS_POOL, "mpire.worker", False),
 )
 EXTERNAL_LIBRARIES = {"pebble.pool.process": "pebble", "mpire.worker": "mpire"}
-"""Libraries by the module of their worker processes' loop, of which the probe has no adapter."""
-POOL_OF_THREADS = _Loop("worker", "", THREAD_POOL, "multiprocessing.pool", True)
+"""Libraries without an adapter of the probe, by the module of their worker processes' loop."""
+POOL_OF_THREADS = _Loop("worker", "", PoolKind.THREAD_POOL, "multiprocessing.pool", True)
 """`multiprocessing.pool.ThreadPool`: the same loop, in a thread."""
 
 OWN_THREADS_OF_POOLS = (
@@ -74,7 +89,7 @@ OWN_THREADS_OF_POOLS = (
     "idlehands/_outlet.py",  # of probes before it was renamed
     "idlehands/_publisher.py",
 )
-"""Threads whose own function is in one of these serve a pool, or the probe, and run no tasks."""
+"""Threads whose own function is in such a file serve a pool or the probe; they run no tasks."""
 
 PROCESS_STARTS = ("/multiprocessing/process.py", "/multiprocess/process.py")
 WAITING = (
@@ -98,7 +113,7 @@ class Role(NamedTuple):
     """A worker's place in one stack.
 
     own: the place of its loop, or of its own function, counted from the innermost frame. label:
-    what its pool is called, as far as this thread knows.
+    the name of its pool, as far as this thread shows it.
     """
 
     kind: str
@@ -112,9 +127,9 @@ class Role(NamedTuple):
 def role_of(stack: Stack, name: str, *, main: bool) -> Role | None:
     """Return the role of a thread by its stack, None where it is no worker.
 
-    main: whether it is its process's first thread, which is a worker only in a worker process.
-    Threads of no known pool are `THREADS`, parked or not by whether their own function waits for
-    a queue; it takes more than one stack to tell a queue's workers from other threads.
+    main: whether it is the first thread of its process, which is a worker only in a worker process.
+    Threads of no known pool are `THREADS`, parked if their own function waits for a queue; more
+    than one stack is needed to distinguish a queue's workers from other threads.
     """
     if not stack:
         return None
@@ -143,10 +158,10 @@ def role_of(stack: Stack, name: str, *, main: bool) -> Role | None:
 
 
 def chain(stack: Stack, role: Role) -> tuple[StackFrame, ...]:
-    """Return the few frames that say most about where a worker is, innermost first.
+    """Return the few frames that best show where a worker is, innermost first.
 
-    Parked: the wait for the next task and who waits. Else: the innermost frame, then the
-    innermost ones of the program's own and of what it has installed.
+    For a parked worker: the wait for the next task, and the function that waits. Otherwise: the
+    innermost frame, then the innermost frames of the program and its installed packages.
     """
     if role.parked:
         get = role.own
@@ -172,7 +187,7 @@ def _starts_process(frame: StackFrame) -> bool:
 
 
 def _waits(stack: Stack, own: int, *, queue_in_c: bool) -> bool:
-    """Say whether all that a worker's own function is in is the wait for a queue."""
+    """Return whether a worker's own function does nothing but wait for a queue."""
     inside = stack[:own]
     if not inside:
         return queue_in_c
@@ -186,7 +201,7 @@ def _is_get(frame: StackFrame) -> bool:
 
 
 def _own_function(stack: Stack) -> int | None:
-    """Return the place of the outermost frame that does not belong to how threads start."""
+    """Return the place of the outermost frame that is not part of starting a thread."""
     for place in range(len(stack) - 1, -1, -1):
         starts = stack[place].file.endswith(("/threading.py", *PROCESS_STARTS))
         if not starts:
@@ -195,7 +210,7 @@ def _own_function(stack: Stack) -> int | None:
 
 
 def _prefix(name: str, loop: _Loop) -> str:
-    """Return what a pool's threads are called, less the number of each."""
+    """Return the common part of the names of a pool's threads, without the number."""
     if loop.module != "concurrent.futures.thread":
         return loop.module
     prefix, _, number = name.rpartition("_")

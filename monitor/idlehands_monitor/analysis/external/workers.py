@@ -1,4 +1,4 @@
-"""Which sampled threads are whose workers: threads of dumps sorted into pools by their roles."""
+"""Sorts the threads of dumps into pools by their roles. Pure."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ from collections import defaultdict
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple
 
-from .roles import LOKY_POOL, PROCESS_POOL, PROCESSES, QUEUE_AND_THREADS, THREADS, role_of
+from ...model.vocabulary import PoolKind
+from .roles import PROCESSES, THREADS, role_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -14,16 +15,18 @@ if TYPE_CHECKING:
     from ...ledger import Dump, ThreadSample
     from .roles import Role
 
+OF_PROCESSES = (PoolKind.PROCESS_POOL, PoolKind.LOKY_POOL, PROCESSES)
+
 
 class ThreadKey(NamedTuple):
-    """A thread: its process and the kernel's id, or minus its identifier where that is unknown."""
+    """A thread: its process and the kernel's id, or where that is unknown minus its identifier."""
 
     pid: int
     thread: int
 
 
 class Group(NamedTuple):
-    """What tells one pool from another. pid: whose the workers are, or who started theirs."""
+    """What distinguishes pools. pid: the process of the threads, or the parent of the processes."""
 
     pid: int
     kind: str
@@ -31,8 +34,8 @@ class Group(NamedTuple):
     label: str
 
 
-class Seen(NamedTuple):
-    """One worker in one dump, by the place of the dump among those held."""
+class Appearance(NamedTuple):
+    """One worker in one dump; dump: the place of the dump among those held."""
 
     dump: int
     sample: ThreadSample
@@ -41,17 +44,17 @@ class Seen(NamedTuple):
 
 @dataclass(slots=True)
 class Worker:
-    """One worker: who it is, and each dump that it is in."""
+    """One worker, and each dump that it is in."""
 
     key: ThreadKey
     name: str = ""
     native_id: int = -1
     ident: int = -1
-    seen: list[Seen] = field(default_factory=list)
+    appearances: list[Appearance] = field(default_factory=list)
 
 
 def groups_of(dumps: Sequence[Dump]) -> dict[Group, list[Worker]]:
-    """Sort the threads of dumps into pools; a thread's first stack that tells decides."""
+    """Return the threads of dumps by pool; a thread's first stack with a role decides."""
     numbers = {
         (dump.pid, thread.ident): thread.native_id
         for dump in dumps
@@ -75,7 +78,7 @@ def groups_of(dumps: Sequence[Dump]) -> dict[Group, list[Worker]]:
             key = ThreadKey(dump.pid, native if native >= 0 else -thread.ident)
             worker = workers.setdefault(key, Worker(key))
             worker.name, worker.native_id, worker.ident = thread.name, native, thread.ident
-            worker.seen.append(Seen(place, thread, role))
+            worker.appearances.append(Appearance(place, thread, role))
     return _by_pool(workers.values(), parents)
 
 
@@ -83,21 +86,19 @@ def _by_pool(workers: Iterable[Worker], parents: dict[int, int]) -> dict[Group, 
     grouped: dict[Group, list[Worker]] = defaultdict(list)
     for worker in workers:
         role = next(
-            (seen.role for seen in worker.seen if seen.role.kind != THREADS), worker.seen[-1].role
+            (one.role for one in worker.appearances if one.role.kind != THREADS),
+            worker.appearances[-1].role,
         )
-        processes = role.kind in (PROCESS_POOL, LOKY_POOL, PROCESSES) and worker.native_id in (
-            worker.key.pid,
-            -1,
-        )
-        pid = parents[worker.key.pid] if processes else worker.key.pid
+        is_process = role.kind in OF_PROCESSES and worker.native_id in (worker.key.pid, -1)
+        pid = parents[worker.key.pid] if is_process else worker.key.pid
         grouped[Group(pid, role.kind, role.module, role.label)].append(worker)
     found: dict[Group, list[Worker]] = defaultdict(list)
     for group, members in grouped.items():
         pool = group
         if group.kind == THREADS:
-            parked = any(seen.role.parked for worker in members for seen in worker.seen)
+            parked = any(one.role.parked for worker in members for one in worker.appearances)
             pool = (
-                group._replace(kind=QUEUE_AND_THREADS, module="queue")
+                group._replace(kind=PoolKind.QUEUE_AND_THREADS, module="queue")
                 if parked
                 else group._replace(label=THREADS)
             )

@@ -1,15 +1,15 @@
-"""What the theory says of a whole computation, beside what its run took: time, and steals.
+"""Bounds of theory on a whole computation, for time and steal attempts, beside those measured.
 
 Pure. On P workers no schedule takes less than T1/P (the work law) or T∞ (the span law), and no
-greedy one more than (T1 - T∞)/P + T∞ (R. L. Graham 1966, Bell Syst. Tech. J. 45:1563-1581; T. H.
-Cormen, C. E. Leiserson, R. L. Rivest, C. Stein, Introduction to Algorithms, 3rd edition, section
+greedy schedule more than (T1 - T∞)/P + T∞ (R. L. Graham 1966, Bell Syst. Tech. J. 45:1563-1581; T.
+H. Cormen, C. E. Leiserson, R. L. Rivest, C. Stein, Introduction to Algorithms, 3rd edition, section
 27.1).
 
-Looks: of a fully strict computation whose thieves choose victims at random, O(P·T∞) are expected,
-with T∞ in units of the time of one look (R. D. Blumofe, C. E. Leiserson 1999, J. ACM
-46(5):720-748). That is of an expectation and holds up to a constant, which N. S. Arora, R. D.
-Blumofe, C. G. Plaxton 1998, SPAA '98:119-129, bring down to `EXPECTED_SHARE`; so one run may
-exceed it, and it is no promise that one run could break. Its thieves never park: ours look less.
+Steal attempts: a fully strict computation whose thieves choose victims at random has O(P·T∞) of
+them in expectation, with T∞ in units of the time of one attempt (R. D. Blumofe, C. E. Leiserson
+1999, J. ACM 46(5):720-748). N. S. Arora, R. D. Blumofe, C. G. Plaxton 1998, SPAA '98:119-129, show
+a constant of `EXPECTED_SHARE`. This bounds an expectation, so one run may exceed it and breaks no
+promise by that. Thieves in the theory never park, so real ones make fewer attempts.
 """
 
 from __future__ import annotations
@@ -35,10 +35,9 @@ def graph_reading(
     end_ns: int,
     most: int = MOST_TASKS,
 ) -> GraphReading | None:
-    """Return work, span and their bounds of what ran wholly in a window, None where nothing did
-    or more than `most` tasks.
+    """Return work, span and bounds of the tasks that ran entirely in a window.
 
-    `time` and `steals` are those of the window.
+    None without such a task, or with more than `most`. `time` and `steals` are those of the window.
     """
     graph = task_graph(pool, begin_ns, end_ns, most)
     if graph is None:
@@ -64,7 +63,7 @@ def graph_reading(
 def steal_bound(
     graph: TaskGraph, workers: int, searching_ns: int, steals: StealReading
 ) -> StealBoundReading | None:
-    """Return the looks beside P·T∞, None without looks or time that they took."""
+    """Return the steal attempts beside P·T∞, None without attempts or without searching time."""
     attempts = steals.attempts_total
     if not attempts or searching_ns <= 0 or not graph.span_ns:
         return None

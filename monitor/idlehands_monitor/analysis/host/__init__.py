@@ -1,1 +1,1 @@
-"""What the host reported of the processes of a job."""
+"""The host's figures of the processes of a job."""

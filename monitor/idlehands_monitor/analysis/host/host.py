@@ -1,7 +1,7 @@
-"""What the host said of processes and threads in a window: rates, memory, quota.
+"""The host's figures of processes and threads in a window: rates, memory, quota.
 
-Pure. Between two samples a counter is taken to grow evenly; where it fell (threads that ended
-take their switches with them) that step is left out, and its time too.
+Pure. Between two samples a counter is assumed to grow evenly. A step in which it fell (the switches
+of ended threads are no longer counted) is left out, with its time.
 """
 
 from __future__ import annotations
@@ -25,10 +25,10 @@ if TYPE_CHECKING:
 
 Sample = TypeVar("Sample", ProcessSample, SwitchSample)
 PARTS = 6
-"""Parts of the stretch over which memory is looked at."""
+"""Parts of the stretch over which memory growth is measured."""
 LEAST_GROWTH_NS = 10_000_000_000
 MOST_POINTS = 60
-"""Samples looked at for growth, so that many processes stay cheap."""
+"""Samples used for growth, so that many processes stay cheap."""
 
 QUOTA = ProcessSample._fields.index("quota_cores")
 
@@ -36,7 +36,7 @@ at_ns = attrgetter("at_ns")
 
 
 class Growth(NamedTuple):
-    """How memory grew: bytes a minute, over how long, and whether it never came down."""
+    """How memory grew: bytes a minute, over how long, and whether every part was above the last."""
 
     bytes_per_minute: float | None
     over_s: float
@@ -54,7 +54,7 @@ def host_readings(ledger: Ledger, begin_ns: int, end_ns: int) -> tuple[HostReadi
     counters = ledger.processes
     readings = []
     for pid, samples in sorted(counters.processes.items()):
-        held = samples[: bisect_right(samples, end_ns, key=at_ns) + 1]  # one more, to end amid
+        held = samples[: bisect_right(samples, end_ns, key=at_ns) + 1]  # one more, behind the end
         if held[-1].at_ns > begin_ns:
             threads = tuple(
                 _thread(native_id, counters.threads[native_id], begin_ns, end_ns)
@@ -66,7 +66,7 @@ def host_readings(ledger: Ledger, begin_ns: int, end_ns: int) -> tuple[HostReadi
 
 
 def of_pool(pool: PoolLedger, host: tuple[HostReading, ...]) -> tuple[HostReading, ...]:
-    """Return the readings of the process that has the pool and of its worker processes."""
+    """Return the readings of the pool's process and of its worker processes."""
     pids = {pool.pid} | {thread.pid for thread in pool.threads.values()}
     return tuple(reading for reading in host if reading.pid in pids)
 
@@ -91,7 +91,7 @@ def _process(
     covered_ns = min(end_ns, last.at_ns) - max(begin_ns, samples[0].at_ns)
     samples = samples[max(0, bisect_right(samples, begin_ns, key=at_ns) - 1) :]
     throttled, over_ns = grown_between(samples, "throttled_ns", begin_ns, end_ns)
-    held_back, _ = grown_between(samples, "throttled_periods", begin_ns, end_ns)
+    throttled_periods, _ = grown_between(samples, "throttled_periods", begin_ns, end_ns)
     periods, _ = grown_between(samples, "periods", begin_ns, end_ns)
     waited, waited_over_ns = grown_between(samples, "io_wait_ns", begin_ns, end_ns)
     return HostReading(
@@ -109,7 +109,7 @@ def _process(
         usable_cores=last.usable_cores,
         quota_cores=last.quota_cores if last.quota_cores > 0 else None,
         throttled_share=throttled / over_ns if over_ns else None,
-        throttled_periods_share=held_back / periods if periods else None,
+        throttled_periods_share=throttled_periods / periods if periods else None,
         io_wait_s=waited / 1e9 if waited_over_ns else None,
         threads=threads,
     )
@@ -132,13 +132,13 @@ def _thread(
 def grown_between(
     samples: Sequence[Sample], name: str, begin_ns: int, end_ns: int
 ) -> tuple[float, int]:
-    """Return (growth of a counter, ns it is known for) between two moments.
+    """Return (growth of a counter, ns for which it is known) between two timestamps.
 
-    Steps in which the counter is unknown or fell, or the quota changed, are left out: then it
-    may be another control group's.
+    Steps in which the counter is unknown or fell, or the quota changed, are left out: the counter
+    may then be that of another control group.
     """
     start = max(0, bisect_right(samples, begin_ns, key=at_ns) - 1)
-    column = samples[0]._fields.index(name)  # by place, as this is done for many a second
+    column = samples[0]._fields.index(name)  # by place, for speed
     quota = QUOTA if len(samples[0]) > QUOTA else 0
     grown, known_ns = 0.0, 0
     for one, other in pairwise(samples[start:]):
@@ -157,9 +157,9 @@ def grown_between(
 def memory_growth(samples: Sequence[ProcessSample]) -> Growth:
     """Return how resident memory grew over the samples' last `GROWTH_NS`.
 
-    The least of each of `PARTS` equal parts, so that what is given back in between does not
+    Takes the least value of each of `PARTS` equal parts, so that memory that is given back does not
     count, and the median of the slopes between all of these (P. K. Sen 1968, *J. Amer. Statist.
-    Assoc.* 63(324):1379-1389). Steady: each is above the one before.
+    Assoc.* 63(324):1379-1389). Steady: each value is above the one before.
     """
     end = samples[-1].at_ns
     recent = samples[bisect_right(samples, end - GROWTH_NS - 1, key=at_ns) :]

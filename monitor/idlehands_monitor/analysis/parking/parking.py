@@ -1,9 +1,9 @@
-"""Parks and wakes of a pool's workers: how long, how quickly into work, and what spinning would do.
+"""Parks and wakes of a pool's workers: how long, how soon work follows, what spinning would cost.
 
 Pure. A pool with deques records its idle intervals. In a pool whose workers share one queue they
-follow from the tasks (`lifetimes`): a worker is woken when the task that it runs next is handed in.
-A wait is the time from a park's beginning to the moment its wake was sent: then a spinning worker
-would have gone on.
+follow from the tasks (`lifetimes`): a worker is woken when its next task is handed in. A wait is
+the time from the begin of a park until its wake was sent: a spinning worker would have gone on
+then.
 """
 
 from __future__ import annotations
@@ -35,14 +35,14 @@ if TYPE_CHECKING:
     from ...ledger import PoolLedger
 
 LEAST_WAKES = 30
-"""Fewer wakes than this tell nothing of the others; common practice, no source."""
+"""Fewer wakes than this give no figures; common practice, no source."""
 
 
 class Parks(NamedTuple):
     """Parks that have ended, shape (n,) each.
 
-    woken_ns: when the wake was sent, -1 unknown. work_ns: when the worker next began or resumed a
-    task, -1 where it parked before that or nothing is known of it yet; wasted: it parked before.
+    woken_ns: when the wake was sent, -1 where unknown. work_ns: when the worker next began or
+    resumed a task, -1 if it parked before that or it is not known yet. wasted: it parked before.
     """
 
     began_ns: Int64
@@ -55,10 +55,10 @@ class Parks(NamedTuple):
 def parking(
     pool: PoolLedger, begin_ns: int, end_ns: int, park_cost_ns: float | None = None
 ) -> ParkingReading | None:
-    """Return how workers parked in a window of whole detail without lost rows.
+    """Return how workers parked in a window with full detail and no lost rows.
 
-    None with fewer than `LEAST_WAKES` wakes in it. `park_cost_ns`: of a park-and-wake, None to
-    measure it in this window, from the wake on; what parking costs before is not in it.
+    None with fewer than `LEAST_WAKES` wakes in it. `park_cost_ns`: the cost of one park and wake;
+    None measures it in this window, from the wake on, without the cost of the parking itself.
     """
     begun, found = (
         inferred(pool, begin_ns, end_ns) if pool.shared_queue else recorded(pool, begin_ns, end_ns)
@@ -90,7 +90,7 @@ def parking(
 
 
 def recorded(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[int, Parks]:
-    """Return (how many parks began, those that ended) in a window, of a pool that reports gaps."""
+    """Return (parks begun, parks ended) in a window, of a pool that reports idle intervals."""
     store = Recent(pool.idle_intervals, begin_ns)
     workers, still = still_open(pool, pool.idle_intervals, "began_ns", ("parked",))
     parked = store["state"] == PARKED
@@ -108,7 +108,7 @@ def recorded(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[int, Parks]:
     next_work = _next(work["worker"], work["at"], rows["worker"][inside], ended)
     next_park = _next(rows["worker"], rows["began"], rows["worker"][inside], ended)
     useful = (next_work != NEVER) & (next_work <= next_park)
-    # A damaged stream may tell of a wake outside its park.
+    # In a damaged stream a wake may be outside its park.
     woken = rows["woken"][inside]
     woken = np.where(woken >= 0, np.clip(woken, began, ended), woken)
     wasted = ~useful & (next_park != NEVER)
@@ -116,7 +116,7 @@ def recorded(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[int, Parks]:
 
 
 def _work(pool: PoolLedger, begin_ns: int) -> Rows:
-    """Return when workers began tasks, or went on with one after a wait in it."""
+    """Return when workers began a task, or resumed one after a wait."""
     tasks, waits = Recent(pool.tasks, begin_ns), Recent(pool.waits, begin_ns)
     workers, still = still_open(pool, pool.tasks, "started_ns", ("task",))
     ran = ~never_ran(tasks["outcome"])
@@ -129,11 +129,10 @@ def _work(pool: PoolLedger, begin_ns: int) -> Rows:
 
 
 def _next(worker: Int64, at: Int64, whose: Int64, since: Int64) -> Int64:
-    """Return the first of the moments `at` of the same worker from `since` on, or `NEVER`."""
+    """Return the first timestamp in `at` of the same worker from `since` on, or `NEVER`."""
     order = np.lexsort((at, worker))
-    timestamps = distinct(
-        np.concatenate([at, since])
-    )  # their places fit into one key with a worker
+    # Places of timestamps, unlike these themselves, fit into one key with a worker.
+    timestamps = distinct(np.concatenate([at, since]))
     keys = (worker * len(timestamps) + np.searchsorted(timestamps, at))[order]
     place = np.searchsorted(keys, whose * len(timestamps) + np.searchsorted(timestamps, since))
     found = order[np.minimum(place, len(order) - 1)] if len(order) else place
@@ -145,9 +144,9 @@ def _next(worker: Int64, at: Int64, whose: Int64, since: Int64) -> Int64:
 
 
 def inferred(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[int, Parks]:
-    """Return (how many parks began, those that ended) in a window, of workers that share a queue.
+    """Return (parks begun, parks ended) in a window, of workers that share a queue.
 
-    Each ends with a task, so none is wasted.
+    Each park ends with a task, so none is wasted.
     """
     lifetimes = lifetime_rows(pool, end_ns)
     idle_intervals = inferred_idle_intervals(
@@ -156,7 +155,7 @@ def inferred(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[int, Parks]:
     begun = int(
         np.count_nonzero((idle_intervals["began"] >= begin_ns) & (idle_intervals["began"] < end_ns))
     )
-    # The last one of a stay leads to no task: it ends as it wakes.
+    # The last park of a lifetime leads to no task: its waking is its end.
     inside = (idle_intervals["ended"] > begin_ns) & (idle_intervals["ended"] <= end_ns)
     inside &= idle_intervals["waking_ns"] < idle_intervals["ended"]
     began, ended, woken = (idle_intervals[name][inside] for name in ("began", "ended", "waking_ns"))

@@ -1,11 +1,11 @@
-"""What it costs to spin for a while before parking, beside a waiter that knows the future.
+"""What spinning before parking costs, compared with a clairvoyant worker that knows each wait.
 
-Pure. A wait that ends while the worker spins costs its own length; one that does not costs the
-spin and a park-and-wake. The clairvoyant parks at once or never, whichever is cheaper. A. R.
+Pure. A wait that ends while the worker spins costs its own length; a longer one costs the spin and
+one park and wake. The clairvoyant worker parks at once or never, whichever is cheaper. A. R.
 Karlin, K. Li, M. S. Manasse, S. Owicki (1991), "Empirical studies of competitive spinning for a
 shared-memory multiprocessor", SOSP '91, 41–55; A. R. Karlin, M. S. Manasse, L. A. McGeoch, S.
 Owicki (1994), "Competitive randomized algorithms for nonuniform problems", Algorithmica 11:542–571:
-spinning for as long as a park-and-wake costs is never worse than twice the clairvoyant.
+spinning for as long as a park and wake cost is never worse than twice the clairvoyant.
 """
 
 from __future__ import annotations
@@ -20,13 +20,13 @@ if TYPE_CHECKING:
     from ...model.arrays import Float, Int64
 
 SPINS = (0.0, 0.5, 1.0, 2.0)
-"""Spins that are weighed, in park-and-wake costs."""
+"""The spins that are compared, in units of the cost of one park and wake."""
 
 
 def spin_costs(waits: Float | Int64, spin: float, park: float) -> Float:
-    """Return what each wait costs, shape (n,), with `spin` first; `park`: of a park-and-wake.
+    """Return the cost of each wait, shape (n,), with a spin of `spin` first.
 
-    All in one unit of time.
+    `park`: the cost of one park and wake. All are in one unit of time.
     """
     return np.where(waits <= spin, waits, spin + park).astype(np.float64)
 
@@ -37,7 +37,7 @@ def clairvoyant_costs(waits: Float | Int64, park: float) -> Float:
 
 
 def spin_reading(waits: Float | Int64, spin: float, park: float) -> SpinReading:
-    """Return what spinning `spin` first would have come to; times in nanoseconds."""
+    """Return the figures of spinning for `spin` first; all arguments in nanoseconds."""
     cost = float(spin_costs(waits, spin, park).sum())
     least = float(clairvoyant_costs(waits, park).sum())
     parked = int(np.count_nonzero(waits > spin))

@@ -1,1 +1,1 @@
-"""How tasks flow through a pool, beside what queueing theory says of that."""
+"""How tasks flow through a pool, beside the waits that queueing theory expects."""

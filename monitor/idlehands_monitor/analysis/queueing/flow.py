@@ -1,9 +1,9 @@
 """How tasks flow through a pool, and how evenly its workers share them: from the ledger's rows.
 
-Pure. A task is in the pool from its spawn until it ends; a cancelled one leaves when it is
-cancelled, which is its started_ns. What is in the pool at the end of a window is told by the
-open intervals and by the spawns that no task answers to. Formulas are in `theory`, `summary` and
-`spread`.
+Pure. A task is in the pool from its spawn until it ends; a cancelled task leaves when it is
+cancelled, which is its started_ns. The tasks in the pool at the end of a window are the open
+intervals, and the spawns from which no known task came. Formulas are in `theory`, `stats.summary`
+and `stats.spread`.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from ...model.worker_time import PoolTime
 
 LEAST_TASKS = 30
-"""Fewer tasks than this have no mean worth comparing; common practice, no source."""
+"""Fewer tasks than this have no meaningful mean; common practice, no source."""
 
 
 def queueing(
@@ -35,8 +35,8 @@ def queueing(
 ) -> QueueingReading | None:
     """Return how tasks flowed through the pool in a window whose worker time is `time`.
 
-    None with fewer than `LEAST_TASKS` tasks run to their end in it, where rows of it were lost,
-    and where detail was sampled in it or before: then tasks went by without a trace.
+    None with fewer than `LEAST_TASKS` tasks run to their end in it, where rows were lost, and where
+    the record was thinned in it or before: some tasks then left no row.
     """
     if not is_fully_recorded(pool, time, begin_ns, end_ns):
         return None
@@ -51,9 +51,7 @@ def queueing(
     path = little(arrived, departed, begin_ns, end_ns)
     service_s = busy_ns / count / 1e9
     variation = _variation(own_ns(pool, store, ran))
-    # Each worker's rows come nearly in order, which is what a stable sort is quick at.
-    inside = np.sort(arrived[(arrived >= begin_ns) & (arrived < end_ns)], kind="stable")
-    between = _variation(inside[1:] - inside[:-1])
+    between = _variation_between(arrived, begin_ns, end_ns)
     servers = max(1, round(time.pool.total / path.window_ns))
     by_mmc, by_variation = _theory(path, service_s, servers, between, variation)
     return QueueingReading(
@@ -74,10 +72,16 @@ def queueing(
     )
 
 
-def balance(time: PoolTime, finished: int) -> BalanceReading | None:
-    """Return how evenly time in tasks was spread over the workers that were there.
+def _variation_between(arrived: Int64, begin_ns: int, end_ns: int) -> float | None:
+    # Each worker's rows are nearly in order, for which a stable sort is fast.
+    inside = np.sort(arrived[(arrived >= begin_ns) & (arrived < end_ns)], kind="stable")
+    return _variation(inside[1:] - inside[:-1])
 
-    None with fewer than `LEAST_TASKS` finished tasks, and where detail was sampled.
+
+def balance(time: PoolTime, finished: int) -> BalanceReading | None:
+    """Return how evenly time in tasks was spread over the workers of a window.
+
+    None with fewer than `LEAST_TASKS` finished tasks, and where the record was thinned.
     """
     loads = [in_task_ns(worker) / 1e9 for worker in time.per_worker if worker.total > 0]
     if finished < LEAST_TASKS or time.counted_ns + time.thinned_ns > 0 or not loads:
@@ -87,10 +91,10 @@ def balance(time: PoolTime, finished: int) -> BalanceReading | None:
 
 
 def in_pool(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[Int64, Int64]:
-    """Return when each task that was in the pool in a window came and left, shape (n,) each.
+    """Return (arrived, departed) of each task that was in the pool in a window, shape (n,) each.
 
-    Those still there at the end leave at `NEVER`, or later than the end. Of tasks queued since
-    before the window only the number is known; they come one nanosecond before it.
+    Tasks still there at the end leave at `NEVER`, or later than the end. Of tasks queued since
+    before the window only the number is known; they arrive one nanosecond before it.
     """
     store = Recent(pool.tasks, begin_ns)
     _workers, still = still_open(pool, pool.tasks, "started_ns", ("task",))
@@ -106,19 +110,19 @@ def in_pool(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[Int64, Int64]
         fresh = _unanswered(Recent(pool.spawns, begin_ns)["spawned_ns"], spawned, begin_ns, end_ns)
         old = np.full(max(0, queued - len(fresh)), begin_ns - 1, dtype=np.int64)
         waiting = np.concatenate([fresh, old])
-    # A damaged stream may tell of any moments; they must not run backwards or out of range.
+    # A damaged stream may hold any timestamps; they must be in order and within range.
     arrived = np.maximum(np.concatenate([spawned, waiting]), 0)
     departed = np.concatenate([left, np.full(len(waiting), NEVER, dtype=np.int64)])
     return arrived, np.maximum(departed, arrived)
 
 
 def _unanswered(spawns: Int64, known: Int64, begin_ns: int, end_ns: int) -> Int64:
-    """Return the spawns in [begin, end) that no known task came from: those still queued.
+    """Return the spawns in [begin, end) from which no known task came: these are still queued.
 
-    Several may bear one stamp (the chunks of a map), so they are counted off against each other.
+    Several may have the same timestamp (the chunks of a map), so they are matched by number.
     """
     spawns, known = (
-        np.sort(stamps[(stamps >= begin_ns) & (stamps < end_ns)]) for stamps in (spawns, known)
+        np.sort(times[(times >= begin_ns) & (times < end_ns)]) for times in (spawns, known)
     )
     place_among_equals = np.arange(len(spawns)) - np.searchsorted(spawns, spawns, side="left")
     answered = np.searchsorted(known, spawns, "right") - np.searchsorted(known, spawns, "left")
@@ -126,8 +130,8 @@ def _unanswered(spawns: Int64, known: Int64, begin_ns: int, end_ns: int) -> Int6
 
 
 def _variation(times: Int64) -> float | None:
-    """Return the squared coefficient of variation, None where there is too little to tell."""
-    if len(times) < LEAST_TASKS - 1:  # of the times between so many tasks there is one fewer
+    """Return the squared coefficient of variation, None with too few times or only zeros."""
+    if len(times) < LEAST_TASKS - 1:  # between n tasks there are n - 1 times
         return None
     variation = summarise(times).variation
     return variation if variation == variation else None
@@ -140,7 +144,7 @@ def _theory(
     between: float | None,
     service: float | None,
 ) -> tuple[float | None, float | None]:
-    """Return the mean waits by M/M/c and by Allen and Cunneen, None where too little arrived."""
+    """Return the mean waits by M/M/c and by Allen and Cunneen, None where too few arrived."""
     if path.arrivals < LEAST_TASKS:
         return None, None
     rate = path.arrival_rate

@@ -1,4 +1,4 @@
-"""The tasks of a window: their counts, their kinds, and who handed them in."""
+"""The tasks of a window: their counts, their kinds, and hand-overs. Pure."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ MOST_COUNTED_KIND = 1 << 16
 
 
 def hand_overs_reading(pool: PoolLedger, begin_ns: int, end_ns: int) -> HandOverReading:
-    """Return who ran what whom had handed in, nothing for a pool that steals."""
+    """Return which worker ran the tasks of which submitter; empty for a pool that steals."""
     if pool.kind == PoolKind.STEALING:
         return HandOverReading(())
     store, side = Recent(pool.tasks, begin_ns), pool.workers
@@ -47,25 +47,21 @@ def task_reading(
 ) -> TaskReading:
     """Return the tasks of a window whose worker time is `time`.
 
-    `thinned`: one task in some left a row, or none; then the running totals count the tasks.
-    `cache` keeps for `age` seconds what takes longest to work out of many tasks.
+    `thinned`: some tasks left no row; then the running totals count the tasks. `cache` holds the
+    costliest figures for `age` seconds.
     """
     store = Recent(pool.tasks, begin_ns)
     inside = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)
     outcome = store["outcome"][inside]
-    timestamps = Recent(pool.spawns, begin_ns)["spawned_ns"]
-    spawned = int(np.count_nonzero((timestamps >= begin_ns) & (timestamps < end_ns)))
     weight = weights(pool, store)
-    finished, over_ns = int(np.count_nonzero(ran_to_end(outcome))), time.recorded_ns
+    finished, spawned, over_ns = _counts(pool, begin_ns, end_ns, outcome, thinned=thinned)
+    over_ns = over_ns or time.recorded_ns
     queued = queued_at(pool, end_ns)
-    if thinned:  # the rows are some of the tasks; the totals count them all
+    if thinned:  # the rows are only some of the tasks
         queued = max(0, pool.inbox) if pool.closed_ns < 0 else 0
-    if (thinned or pool.lost_rows) and pool.totals and pool.totals[-1][1]:
-        finished, spawned = tasks_run(pool, begin_ns, end_ns)
-        over_ns = end_ns - begin_ns  # where rows were lost, too, tasks were counted
 
     def spread() -> tuple[tuple[KindReading, ...], float | None]:
-        """Return what takes the longest to work out of many tasks: kinds, the median wait."""
+        """Return the costliest figures of many tasks: their kinds, and the median wait."""
         ran = inside & ran_to_end(store["outcome"])
         waits = (store["started_ns"] - store["spawned_ns"])[ran]
         return _kinds(pool, store, ran, weight, time), _median_s(waits)
@@ -81,12 +77,25 @@ def task_reading(
         calls=sum(kind.calls for kind in kinds),
         spawned=spawned,
         queued=queued,
-        running=sum(
-            any(i.what == "task" and i.until_ns < 0 for i in intervals) for intervals in pool.open
-        ),
+        running=sum(map(_runs_task, pool.open)),
         median_queue_wait_s=median,
         kinds=kinds,
     )
+
+
+def _counts(
+    pool: PoolLedger, begin_ns: int, end_ns: int, outcome: Int64, *, thinned: bool
+) -> tuple[int, int, int]:
+    """Return (finished, spawned, ns that these cover; 0: the recorded part of the window)."""
+    if (thinned or pool.lost_rows) and pool.totals and pool.totals[-1][1]:
+        return *tasks_run(pool, begin_ns, end_ns), end_ns - begin_ns  # lost rows are counted, too
+    spawned_ns = Recent(pool.spawns, begin_ns)["spawned_ns"]
+    spawned = int(np.count_nonzero((spawned_ns >= begin_ns) & (spawned_ns < end_ns)))
+    return int(np.count_nonzero(ran_to_end(outcome))), spawned, 0
+
+
+def _runs_task(intervals: list[OpenInterval]) -> bool:
+    return any(i.what == "task" and i.until_ns < 0 for i in intervals)
 
 
 def _holds_lost(intervals: list[OpenInterval]) -> bool:
@@ -100,34 +109,34 @@ def _kinds(
     stolen, weight = store["taken_from"][ran] >= 0, weights[ran]
     spent_in, taken = lengths * weight, np.where(stolen, weight, 0)
     failed = np.where(store["outcome"][ran] == FAILED, weight, 0)
-    # Elsewhere the size is a hint of how much work a task is, in units of the job's own.
+    # In pools that steal the size is a hint of the work in a task, in the job's own unit.
     calls = weight * np.maximum(store["size"][ran], 1) if pool.shared_queue else weight
     spent = time.in_task.by_kind / 1e9
-    took = np.flatnonzero(spent[:, :-1].sum(axis=0)).tolist()
+    with_time = np.flatnonzero(spent[:, :-1].sum(axis=0)).tolist()
     readings = []
-    for kind in sorted({*_distinct(kinds), *took}):
-        mine = np.flatnonzero(kinds == kind)
+    for kind in sorted({*_distinct(kinds), *with_time}):
+        rows = np.flatnonzero(kinds == kind)
         known = kind if 0 <= kind < spent.shape[1] - 1 else -1
         working_s, blocked_s, queued_s = spent[:, known].tolist()
         readings.append(
             KindReading(
                 kind_name(pool, kind),
-                int(weight[mine].sum()),
-                float(spent_in[mine].sum()) / 1e9,
-                _median_s(lengths[mine]),
-                int(taken[mine].sum()),
+                int(weight[rows].sum()),
+                float(spent_in[rows].sum()) / 1e9,
+                _median_s(lengths[rows]),
+                int(taken[rows].sum()),
                 working_s,
                 blocked_s,
                 queued_s,
-                int(failed[mine].sum()),
-                int(calls[mine].sum()),
+                int(failed[rows].sum()),
+                int(calls[rows].sum()),
             )
         )
     return tuple(sorted(readings, key=lambda reading: -reading.total_s))
 
 
 def _distinct(kinds: Int64) -> list[int]:
-    """Return the numbers of all kinds, without sorting all rows where that can be helped."""
+    """Return the numbers of all kinds, without sorting all rows if possible."""
     if not len(kinds) or kinds.min() < 0 or kinds.max() > MOST_COUNTED_KIND:
         found = distinct(kinds)
     else:

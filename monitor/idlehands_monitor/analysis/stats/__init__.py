@@ -1,1 +1,1 @@
-"""Numerics that several questions need."""
+"""Numerics that several packages of analysis need."""

@@ -1,4 +1,4 @@
-"""A cache of what costs more to work out than a screen drawn four times a second should."""
+"""A cache for figures that are too costly for a screen that is drawn four times a second."""
 
 from __future__ import annotations
 
@@ -25,20 +25,20 @@ FRESH = Ages()
 
 
 class Cache:
-    """Keeps what costs more to work out than a screen that is drawn four times a second should."""
+    """Caches results by name, each for some seconds of the data's time."""
 
     def __init__(self) -> None:
-        self._made: dict[str, tuple[int, Any]] = {}  # for which end it was made, and what
-        self._asked: dict[str, int] = {}
+        self._made: dict[str, tuple[int, Any]] = {}  # (end_ns it was made for, result)
+        self._last_end: dict[str, int] = {}
 
     def cached(self, what: str, end_ns: int, seconds: int, make: Callable[[], Made]) -> Made:
-        """Return what `make` returned last for `what`, made anew if that is so many seconds old.
+        """Return the cached result of `make` for `what`; call `make` if it is `seconds` old.
 
-        Also when the end is where it was the last time: nothing comes any more, or it is held
-        still, and what is shown then is of all that there is.
+        `make` is also called if the end did not move since the last call: no more data arrives, or
+        the stream is paused, and the result must then cover all the data.
         """
-        stands = self._asked.get(what) == end_ns
-        self._asked[what] = end_ns
+        stands = self._last_end.get(what) == end_ns
+        self._last_end[what] = end_ns
         known = self._made.get(what)
         if (
             known is None

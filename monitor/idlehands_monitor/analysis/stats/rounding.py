@@ -1,4 +1,4 @@
-"""Integers that add up to a total: how nanoseconds are shared out without losing one."""
+"""Integers that add up to a total: divides nanoseconds without losing one. Pure."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ MOST_TOTAL = 1 << 62
 
 
 def shared_out(weights: Float, total: int, most: Int64) -> Int64:
-    """Share `total` out by `weights`, none over its `most`."""
+    """Return integers in proportion to `weights` that add up to `total`, none over its `most`."""
     shares = np.asarray(weights * (total / max(1.0, float(weights.sum()))), dtype=np.float64)
     return round_to_total(shares, total, most)
 
@@ -21,16 +21,16 @@ def shared_out(weights: Float, total: int, most: Int64) -> Int64:
 def round_to_total(shares: Float, total: int, most: Int64) -> Int64:
     """Return integers near `shares`, none over its `most`, that add up to `total`.
 
-    The largest remainders get what rounding down leaves over; what the limits leave over goes to
-    where there is room, in proportion to it. `total` is brought into 0 to sum(most). Times that no
-    clock tells, of a damaged recording, are brought into what 64 bits can add up.
+    The rest from rounding down goes to the largest remainders. The rest from the limits goes to
+    places with room, in proportion to their room. `total` is limited to 0 to sum(most). Impossible
+    times, from a damaged recording, are limited so that 64 bits can hold their sum.
     """
     most = np.clip(most, 0, MOST_TOTAL // max(1, len(most)))
     shares = np.clip(np.nan_to_num(shares), 0, most)
     floors = np.minimum(shares.astype(np.int64), most)
     total = min(max(0, total), int(most.sum()))
     left = total - int(floors.sum())
-    while abs(left) > len(floors):  # twice at most: a double leaves a 2**-52th of it over
+    while abs(left) > len(floors):  # at most twice: each round divides it by a double's 2**52
         room = most - floors if left > 0 else floors
         floors += (room * (left / int(room.sum()))).astype(np.int64)
         left = total - int(floors.sum())

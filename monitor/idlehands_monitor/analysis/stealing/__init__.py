@@ -1,1 +1,1 @@
-"""Who steals from whom, how hard work is to find, and how victims are chosen."""
+"""Which worker steals from which, how hard work is to find, and how victims are chosen."""

@@ -1,7 +1,7 @@
-"""Who took from whom in a pool that steals, how hard work was to find, and how long it took.
+"""Which worker took from which in a pool that steals, how hard work was to find, how long it took.
 
-Pure: counts of steal attempts and the ledger's rows in, frozen dataclasses out. `evenness` works
-out whether victims are chosen evenly, `random_choice` what a random choice would need.
+Pure: counts of steal attempts and the ledger's rows in, frozen dataclasses out. Whether victims are
+chosen evenly is computed in `evenness`, and the attempts of a random choice in `random_choice`.
 """
 
 from __future__ import annotations
@@ -32,19 +32,19 @@ if TYPE_CHECKING:
 
 MOST_FEEDERS = 3
 HIGH = 0.9
-"""The quantile that is said beside a median."""
-GAP, OTHER, BEGAN = 0, 1, 2
-"""What happened at a moment: a gap or a task began, or a task or a wait changed otherwise."""
+"""The quantile that is given beside a median."""
+IDLE, OTHER, BEGAN = 0, 1, 2
+"""Events: an idle interval or a task began, or a task or a wait changed otherwise."""
 
 
 def stealing(
     pool: PoolLedger, steals: StealReading, begin_ns: int, end_ns: int, *, whole: bool, live: bool
 ) -> StealingReading | None:
-    """Return what the looks of a window come to, None where nobody could look at anybody.
+    """Return the figures of a window's steal attempts, None for a pool without deques.
 
-    `whole`: every row of the window is there; without that nothing is known that goes by rows:
-    times to the next task, and which deques had work. `live`: see `steal_timeline`; which deques
-    had work is said from the latest tasks alone, as in `deque_use`.
+    `whole`: every row of the window is there; otherwise the figures that need rows are missing,
+    which are times to the next task and which deques had work. `live`: see `steal_timeline`; which
+    deques had work is computed from the latest tasks only, as in `deques.use`.
     """
     if not steals.counts.size:
         return None
@@ -56,17 +56,7 @@ def stealing(
         most = MOST_LIVE_ROWS if live else MOST_ROWS
         random = victims_tried(pool, last_rows(pool.tasks, begin_ns, most), end_ns)
     flow = (hits - hits.T).T
-    victims = tuple(
-        VictimReading(worker, *counts)
-        for worker, counts in enumerate(
-            zip(
-                attempts.sum(axis=0).tolist(),
-                hits.sum(axis=0).tolist(),
-                flow.sum(axis=1).tolist(),
-                strict=True,
-            )
-        )
-    )
+    victims = _victims(attempts, hits, flow)
     feeders = sorted((victim for victim in victims if victim.net_given > 0), key=_given)
     made, took = int(attempts.sum()), int(hits.sum())
     return StealingReading(
@@ -76,7 +66,7 @@ def stealing(
         feeders=tuple(feeders[:MOST_FEEDERS]),
         attempts_per_hit=made / took if took else None,
         with_work=implied_with_work(workers - 1, made, took) if made and workers > 1 else None,
-        to_next_task=_dry(np.concatenate(times)),
+        to_next_task=_next_task(np.concatenate(times)),
         choice=victim_choice(attempts, hits),
         attempts_at_random=_at_random(workers, random.attempts.sum(), random.with_work.sum()),
         timeline=steal_timeline(pool, begin_ns, end_ns, live=live),
@@ -85,6 +75,12 @@ def stealing(
 
 def _given(victim: VictimReading) -> tuple[int, int]:
     return -victim.net_given, victim.worker
+
+
+def _victims(attempts: Int64, hits: Int64, flow: Int64) -> tuple[VictimReading, ...]:
+    sums = (attempts.sum(axis=0), hits.sum(axis=0), flow.sum(axis=1))
+    counts = zip(*(column.tolist() for column in sums), strict=True)
+    return tuple(VictimReading(worker, *of_worker) for worker, of_worker in enumerate(counts))
 
 
 def _thieves(
@@ -97,7 +93,7 @@ def _thieves(
             made,
             took,
             made / took if took else None,
-            _dry(lengths),
+            _next_task(lengths),
             _at_random(len(attempts), random.attempts[worker], random.with_work[worker]),
         )
         for worker, (made, took, lengths) in enumerate(totals)
@@ -113,7 +109,7 @@ def _no_times() -> Int64:
     return np.zeros(0, dtype=np.int64)
 
 
-def _dry(lengths: Int64) -> NextTaskReading:
+def _next_task(lengths: Int64) -> NextTaskReading:
     if not len(lengths):
         return NextTaskReading(0, None, None)
     ordered = np.sort(lengths)
@@ -122,32 +118,32 @@ def _dry(lengths: Int64) -> NextTaskReading:
 
 
 def times_to_next_task(pool: PoolLedger, begin_ns: int, end_ns: int) -> list[Int64]:
-    """Return each worker's times from going empty to its next task, in nanoseconds, (n,) each.
+    """Return each worker's times from going idle to its next task, in ns, shape (n,) each.
 
-    See `NextTaskReading`. A time that the window's edge cuts is left out, so a short window
+    See `NextTaskReading`. A time that crosses the window's edge is left out, so a short window
     lacks the longest times.
     """
-    worker, moment, what = _moments(pool, begin_ns)
-    inside = (moment >= begin_ns) & (moment <= end_ns)
+    worker, at_ns, what = _events(pool, begin_ns)
+    inside = (at_ns >= begin_ns) & (at_ns <= end_ns)
     inside &= (worker >= 0) & (worker < pool.workers)
-    worker, moment, what = worker[inside], moment[inside], what[inside]
-    # At one moment what ends comes first, then the gap, then the task that ends the gap.
+    worker, at_ns, what = worker[inside], at_ns[inside], what[inside]
+    # With one timestamp, ends are first, then the idle interval, then the task that ends it.
     rank = np.array([1, 0, 2])[what]
-    order = np.lexsort((rank, moment, worker))
-    worker, moment, what = worker[order], moment[order], what[order]
-    edges = np.flatnonzero(what != GAP)
+    order = np.lexsort((rank, at_ns, worker))
+    worker, at_ns, what = worker[order], at_ns[order], what[order]
+    edges = np.flatnonzero(what != IDLE)
     if len(edges) < 2:
         return [_no_times() for _ in range(pool.workers)]
-    # Between two edges that follow each other lie only gaps, the first of them next to the first.
+    # Between two adjacent edges there are only begins of idle intervals.
     before, after = edges[:-1], edges[1:]
-    dry = (after - before > 1) & (what[after] == BEGAN) & (worker[before] == worker[after])
-    lengths = moment[after[dry]] - moment[before[dry] + 1]
-    whose = worker[after[dry]]
+    idle = (after - before > 1) & (what[after] == BEGAN) & (worker[before] == worker[after])
+    lengths = at_ns[after[idle]] - at_ns[before[idle] + 1]
+    whose = worker[after[idle]]
     return np.split(lengths, np.searchsorted(whose, np.arange(1, pool.workers)))
 
 
-def _moments(pool: PoolLedger, begin_ns: int) -> tuple[Int64, Int64, Int64]:
-    """Return (worker, moment, what) of all edges of tasks and waits, and beginnings of gaps."""
+def _events(pool: PoolLedger, begin_ns: int) -> tuple[Int64, Int64, Int64]:
+    """Return (worker, at_ns, event): edges of tasks and waits, and begins of idle intervals."""
     tasks, waits, idle_intervals = (
         Recent(store, begin_ns) for store in (pool.tasks, pool.waits, pool.idle_intervals)
     )
@@ -159,7 +155,7 @@ def _moments(pool: PoolLedger, begin_ns: int) -> tuple[Int64, Int64, Int64]:
         (open_workers, [interval.began_ns for interval in still], BEGAN),
         (waits["worker"], waits["began_ns"], OTHER),
         (waits["worker"], waits["ended_ns"], OTHER),
-        (idle_intervals["worker"], idle_intervals["began_ns"], GAP),
+        (idle_intervals["worker"], idle_intervals["began_ns"], IDLE),
     )
     return (
         np.concatenate([np.asarray(part[0], dtype=np.int64) for part in parts]),

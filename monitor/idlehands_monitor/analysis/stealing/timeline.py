@@ -1,8 +1,8 @@
-"""Looks over time: a window cut into slices, each counted from the probe's counters.
+"""Steal attempts over time: the counts in slices of a window, from the probe's counters.
 
-Pure: snapshots of cumulative counts in, counts per slice out. A slice is counted from the last
-snapshot at or before its begin to the last at or before its end, so that slices add up to what
-was counted between the first and the last snapshot, whatever lies between.
+Pure: snapshots of cumulative counts in, counts per slice out. A slice is the difference between the
+last snapshot at or before its begin and the last at or before its end. So the slices add up to the
+difference between the first and the last snapshot.
 """
 
 from __future__ import annotations
@@ -21,10 +21,10 @@ if TYPE_CHECKING:
     from ...ledger import PoolLedger
 
 MOST_SLICES = 48
-"""So many bars fit eighty cells, with what they are."""
+"""So many bars fit eighty cells, with their labels."""
 SECOND_NS = 1_000_000_000
 SNAPSHOTS_PER_SLICE = 2
-"""A slice as long as snapshots lie apart would by chance hold none or two."""
+"""Slices as long as the time between snapshots would hold none or two by chance."""
 
 Totals = tuple[int, int, int]
 Part = tuple[float, "int | None", "int | None", "int | None"]
@@ -33,10 +33,10 @@ BLANK: Part = (0.0, None, None, None)
 
 
 def steal_timeline(pool: PoolLedger, begin_ns: int, end_ns: int, *, live: bool) -> StealTimeline:
-    """Return the looks of a window slice by slice, at most `MOST_SLICES`.
+    """Return the steal attempts of a window in at most `MOST_SLICES` slices.
 
-    `live`: cut at whole seconds of the host's clock, so that slices stay as they are while the
-    window moves on; else into equal parts.
+    `live`: slices have their edges at full seconds of the host's clock, so that they do not change
+    while the window moves; otherwise they are equally long.
     """
     return counted(pool, slice_edges(pool, begin_ns, end_ns, live=live))
 
@@ -54,9 +54,9 @@ def slice_edges(pool: PoolLedger, begin_ns: int, end_ns: int, *, live: bool) -> 
 
 
 def counted(pool: PoolLedger, edges: Sequence[int]) -> StealTimeline:
-    """Return the looks between each two of `edges`, at least two moments in rising order.
+    """Return the steal attempts between each two of `edges`, at least two ascending timestamps.
 
-    The first and the last edge are counted as the ledger counts a window between them.
+    The first and the last edge are treated as the ledger treats the edges of a window.
     """
     snapshots = list(pool.attempts.snapshots)
     timestamps = [snapshot.at_ns for snapshot in snapshots]
@@ -84,6 +84,6 @@ def counted(pool: PoolLedger, edges: Sequence[int]) -> StealTimeline:
 
 def _between(early: Totals, late: Totals, nanoseconds: int) -> Part:
     hits, empties, lost = (after - before for before, after in zip(early, late, strict=True))
-    if min(hits, empties, lost) < 0:  # fewer than before: the counters began anew
+    if min(hits, empties, lost) < 0:  # fewer than before: the counters were reset
         return BLANK
     return nanoseconds / 1e9, hits, empties, lost

@@ -1,9 +1,9 @@
-"""How many other deques had work when a worker looked, from the rows, not from its luck.
+"""How many other deques had work during a worker's steal attempts, from the rows of tasks.
 
 Pure. A task was in the deque that it was taken from, from its spawn to its begin; a deque had work
-while any task was in it. A look was at some moment of the search that it is counted in. What looks
-at random would need follows from that: n/k a hit, where k of n others have work
-(`probing.attempts_per_hit`, looks with replacement).
+while any task was in it. An attempt was at some time in the search that counts it. The attempts
+that a random choice would need follow from that: n/k per hit, where k of n others have work
+(`random_choice.attempts_per_hit`, draws with replacement).
 """
 
 from __future__ import annotations
@@ -22,15 +22,15 @@ if TYPE_CHECKING:
 
 
 class VictimsTried(NamedTuple):
-    """Of each worker, shape (workers,): its looks, and those times the number of other deques that
-    had work, on average over the search that a look was in."""
+    """Of each worker, shape (workers,): its attempts, and the sum over them of the number of other
+    deques that had work, a mean over the search of each attempt."""
 
     attempts: Float
     with_work: Float
 
 
 class Spans(NamedTuple):
-    """Stretches of time, shape (n,) each; times from the window's begin."""
+    """Stretches of time, shape (n,) each; times in ns from the window's begin."""
 
     who: Int64
     began: Int64
@@ -38,10 +38,10 @@ class Spans(NamedTuple):
 
 
 def victims_tried(pool: PoolLedger, begin_ns: int, end_ns: int) -> VictimsTried:
-    """Return the looks of each worker in a window, and beside how many deques with work.
+    """Return the attempts of each worker in a window, and how many deques had work then.
 
-    Searches that the window's edges cut are left out. Tasks that had not begun at the window's end
-    are in no row, and in no deque here.
+    Searches that cross the window's edges are left out. Tasks that had not begun at the window's
+    end have no row, so they are in no deque here.
     """
     full = with_work(pool, begin_ns, end_ns)
     idle_intervals = Recent(pool.idle_intervals, begin_ns)
@@ -54,7 +54,7 @@ def victims_tried(pool: PoolLedger, begin_ns: int, end_ns: int) -> VictimsTried:
     whole &= (began >= begin_ns) & (ended >= began) & (ended <= end_ns)
     whole &= (who >= 0) & (who < pool.workers)
     searches = Spans(who[whole], began[whole] - begin_ns, ended[whole] - begin_ns)
-    # On an axis on which workers' windows follow each other, only a worker's own spans count.
+    # If workers' windows are put one after another, only a worker's own spans overlap.
     apart = end_ns - begin_ns + 1
     own = mean_beside(_laid_out(searches, apart), _laid_out(full, apart))
     attempts = idle_intervals["attempts"][whole].astype(np.float64)
@@ -93,27 +93,29 @@ def with_work(pool: PoolLedger, begin_ns: int, end_ns: int) -> Spans:
 
 
 def merged(spans: Spans) -> Spans:
-    """Return when at least one of each worker's spans was going on."""
+    """Return when at least one of each worker's spans was open."""
     who = np.concatenate([spans.who, spans.who])
-    moment = np.concatenate([spans.began, spans.ended])
+    at = np.concatenate([spans.began, spans.ended])
     step = np.repeat(np.array([1, -1]), len(spans.who))
-    order = np.lexsort((-step, moment, who))  # what begins as another ends goes on from it
-    who, moment, step = who[order], moment[order], step[order]
-    going_on = np.cumsum(step)
-    first, last = (step > 0) & (going_on == 1), (step < 0) & (going_on == 0)
-    return Spans(who[first], moment[first], moment[last])
+    order = np.lexsort((-step, at, who))  # a span that begins as another ends continues it
+    who, at, step = who[order], at[order], step[order]
+    open_spans = np.cumsum(step)
+    first, last = (step > 0) & (open_spans == 1), (step < 0) & (open_spans == 0)
+    return Spans(who[first], at[first], at[last])
 
 
 def mean_beside(some: Spans, others: Spans) -> Float:
-    """Return how many of `others` went on during each span on average, at it where it has no
-    length, shape (n,)."""
+    """Return how many of `others` were open during each span, on average, shape (n,).
+
+    For a span without length, at its time.
+    """
     length = some.ended - some.began
     in_common = _until(others, some.ended) - _until(others, some.began)
-    at_once = _going_on(others, some.began).astype(np.float64)
+    at_once = _open_at(others, some.began).astype(np.float64)
     return np.where(length > 0, in_common / np.maximum(length, 1), at_once)
 
 
-def _going_on(spans: Spans, timestamps: Int64) -> Int64:
+def _open_at(spans: Spans, timestamps: Int64) -> Int64:
     began, ended = (
         np.searchsorted(np.sort(edges), timestamps, side="right")
         for edges in (spans.began, spans.ended)
@@ -122,7 +124,7 @@ def _going_on(spans: Spans, timestamps: Int64) -> Int64:
 
 
 def _until(spans: Spans, timestamps: Int64) -> Float:
-    """Return how much of all spans lies before each moment, nanoseconds."""
+    """Return how much of all spans is before each timestamp, in ns."""
     total = np.zeros(len(timestamps))
     for edges, sign in ((np.sort(spans.began), 1.0), (np.sort(spans.ended), -1.0)):
         before = np.searchsorted(edges, timestamps)
@@ -134,8 +136,8 @@ def _until(spans: Spans, timestamps: Int64) -> Float:
 def _clipped(
     who: Int64, began: Int64, ended: Int64, inside: Bool, begin_ns: int, end_ns: int
 ) -> Spans:
-    """Return spans cut at a window's edges, times from the window's begin."""
+    """Return spans clipped to a window, with times from the window's begin."""
     began = np.maximum(began, begin_ns) - begin_ns
     ended = np.minimum(ended, end_ns) - begin_ns
-    kept = inside & (ended > began)
-    return Spans(who[kept], began[kept], ended[kept])
+    chosen = inside & (ended > began)
+    return Spans(who[chosen], began[chosen], ended[chosen])

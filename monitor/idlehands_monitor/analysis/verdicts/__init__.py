@@ -1,1 +1,1 @@
-"""What is concluded from all other questions: promises kept or broken, and findings."""
+"""The conclusions from all other questions: promises kept or broken, and findings."""

@@ -1,8 +1,7 @@
-"""Findings: from where the worker time went to one plain sentence and what to try.
+"""Findings: turns the time split into plain sentences, each with its cost and what to try. Pure.
 
-A finding is silent below its minimum: less than `LEAST_WINDOW_S` recorded, or as many
-worker-seconds, or less than `LEAST_SHARE` of the worker time. The costliest comes first; it is the
-headline.
+A finding is silent with less than `LEAST_WINDOW_S` recorded seconds or worker-seconds, and below
+`LEAST_SHARE` of the worker time. The costliest finding comes first; it is the headline.
 """
 
 from __future__ import annotations
@@ -12,7 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from ...model.blocked import BlockedReading
 from ...model.findings import Finding
-from ...model.vocabulary import FindingCode
+from ...model.vocabulary import FindingCode, WaitReason
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -23,29 +22,28 @@ if TYPE_CHECKING:
 LEAST_WINDOW_S = 1.0
 LEAST_SHARE = 0.05
 AT_ONCE_NS = 1_000_000_000
-"""The probe looks for dead worker processes about once a second."""
-INTERPRETER_LOCK = "interpreter lock"
-WAIT_WORDS = {
-    "lock": "a lock",
-    "sleep": "a sleep to end",
-    "input/output": "input or output",
-    "child process": "a child process",
+"""Deaths within this time count as simultaneous: the probe checks about once a second."""
+WAIT_WORDS: dict[str, str] = {
+    WaitReason.LOCK: "a lock",
+    WaitReason.SLEEP: "a sleep to end",
+    WaitReason.INPUT_OUTPUT: "input or output",
+    WaitReason.CHILD_PROCESS: "a child process",
 }
 NOT_BLOCKED = BlockedReading(0.0, 0.0, (), 0, 0.0, one_core=False)
 
 
 class _Facts(NamedTuple):
-    """What a pool's findings follow from.
+    """The input of a pool's findings.
 
-    `stranded_ns` of its idle time, see `stranded`. What other findings account for already:
-    `searched_ns` of searching, `held_back_ns` of blocked.
+    `stranded_ns`: the part of its idle time that was stranded, see `time.stranded`. Other findings
+    account for `searched_ns` of searching and `throttled_ns` of blocked.
     """
 
     time: WorkerTime
     blocked: BlockedReading
     stranded_ns: float
     searched_ns: float = 0.0
-    held_back_ns: float = 0.0
+    throttled_ns: float = 0.0
 
 
 class _Cause(NamedTuple):
@@ -54,63 +52,65 @@ class _Cause(NamedTuple):
     sentence: str
     advice: str
     advice_one_queue: str = ""
-    """Where the workers share one queue and what helps is something else."""
+    """Replaces `advice` where the workers share one queue, if not empty."""
     advice_one_worker: str = ""
-    """Where there is one worker and what helps is something else."""
+    """Replaces `advice` where there is one worker, if not empty."""
 
 
 def _interpreter_lock_ns(facts: _Facts) -> float:
-    """Return what waiting for the interpreter lock took: seen, or told by one core's worth."""
+    """Return the time waiting for the interpreter lock: sampled, or inferred from one busy core."""
     blocked = facts.blocked
     if blocked.samples and not blocked.unsplit_s:
-        seen = blocked.seconds(INTERPRETER_LOCK) * 1e9
+        waited = blocked.seconds(WaitReason.INTERPRETER_LOCK) * 1e9
     else:
-        seen = blocked.unsplit_s * 1e9 if blocked.one_core else 0.0
-    return min(seen, facts.time.blocked - facts.held_back_ns)
+        waited = blocked.unsplit_s * 1e9 if blocked.one_core else 0.0
+    return min(waited, facts.time.blocked - facts.throttled_ns)
 
 
 CAUSES = (
     _Cause(
         FindingCode.STARVED_BESIDE_WORK,
         lambda facts: facts.time.starved,
-        "Workers were parked while tasks were queued and nobody woke them",
-        "Wake a worker at every spawn, and park only after every deque and the inbox is empty.",
-        "The workers woke late: hand in fewer, larger tasks, and let the thread that hands them "
-        "in hold the interpreter lock less.",
+        "Workers were parked while tasks were queued, and nobody woke them",
+        "Wake a worker at every spawn, and let a worker park only when every deque and the inbox "
+        "are empty.",
+        "The workers woke too late: hand in fewer and larger tasks, and let the thread that hands "
+        "them in hold the interpreter lock for less time.",
     ),
     _Cause(
         FindingCode.TOO_LITTLE_PARALLELISM,
         lambda facts: facts.time.no_work - facts.stranded_ns,
-        "Workers were parked because the whole pool had nothing queued",
-        "Split the work further or sooner, submit the next batch before this one ends, "
+        "Workers were parked because no task was queued in the whole pool",
+        "Split the work into more tasks, submit the next batch before this one ends, "
         "or run fewer workers.",
-        advice_one_worker="Submit the next batch before this one ends, or let the worker go until "
+        advice_one_worker="Submit the next batch before this one ends, or stop the worker until "
         "then.",
     ),
     _Cause(
         FindingCode.STRANDED_IN_OTHER_POOL,
         lambda facts: facts.stranded_ns,
-        "Workers had nothing to do while another pool had more tasks than workers",
-        "Let both kinds of work share one pool, or move workers to where the tasks are.",
+        "Workers had no task while another pool had more tasks than workers",
+        "Let both kinds of work share one pool, or give the other pool more of the workers.",
     ),
     _Cause(
         FindingCode.LONG_SEARCHES,
         lambda facts: facts.time.searching - facts.searched_ns,
         "Workers were searching other deques for tasks",
-        "Make tasks larger or split from the top, so that one steal brings more work.",
+        "Make tasks larger, or split the work from the top, so that one steal brings more work.",
     ),
     _Cause(
         FindingCode.INTERPRETER_LOCK,
         _interpreter_lock_ns,
-        "Workers in tasks waited for the interpreter lock, which one thread holds at a time",
-        "Use processes instead of threads here, move the work into code that gives the lock back "
+        "Workers in tasks waited for the interpreter lock, which only one thread holds at a time",
+        "Use processes instead of threads here, move the work into code that releases the lock "
         "(arrays, compression, hashes), or run fewer threads.",
     ),
     _Cause(
         FindingCode.BLOCKED_IN_TASK,
-        lambda facts: facts.time.blocked - facts.held_back_ns - _interpreter_lock_ns(facts),
+        lambda facts: facts.time.blocked - facts.throttled_ns - _interpreter_lock_ns(facts),
         "Workers were blocked: in a task, but off the core",
-        "Shorten what these tasks wait for, begin it earlier, or let other tasks run meanwhile.",
+        "Make these waits shorter, start what the tasks wait for earlier, or run other tasks "
+        "meanwhile.",
     ),
 )
 
@@ -130,20 +130,19 @@ def findings(
 ) -> tuple[Finding, ...]:
     """Return the findings on `time` (over `workers` workers and `window_s` seconds).
 
-    No worker time is accounted for twice, but by a worker that died.
+    No worker time is accounted for twice, except by a worker that died. A dead worker or a broken
+    pool comes first, since the other findings may follow from it; the rest is ordered by cost.
 
-    `lifetimes` is given where workers come and go; `one_queue` says whether workers share a queue,
-    None that they do if they come and go. `broken` says why the pool cannot be used any more. A
-    worker that died, or a pool that broke, comes before all others, which may follow from it.
-    `others` are put in their place among these.
-    `blocked` says what blocked time waited for; `stranded_ns` how much of its idle time the pool
-    had while tasks were queued in another; `searched_ns` what `others` account for of searching.
+    lifetimes: given where workers join and leave. others: further findings, put in order. blocked:
+    what blocked time waited for. stranded_ns: idle time while tasks were queued in another pool.
+    searched_ns: the searching time that `others` account for. one_queue: whether workers share a
+    queue; None: they do if `lifetimes` is given. broken: why the pool can no longer be used.
     """
     quota_s = sum(
         finding.worker_seconds for finding in others if finding.code == FindingCode.CPU_QUOTA
     )
-    held_back = max(0.0, quota_s * 1e9 - time.run_queue_wait)
-    facts = _Facts(time, blocked or NOT_BLOCKED, stranded_ns, searched_ns, held_back)
+    throttled_ns = max(0.0, quota_s * 1e9 - time.run_queue_wait)
+    facts = _Facts(time, blocked or NOT_BLOCKED, stranded_ns, searched_ns, throttled_ns)
     shared = lifetimes is not None if one_queue is None else one_queue
     costs = _costs(facts, workers, window_s, one_queue=shared)
     costs += others
@@ -160,8 +159,8 @@ def _dead_workers(
     share = min(1.0, seconds * 1e9 / time.total) if time.total else 0.0
     sentence = _deaths(lifetimes) if lifetimes.died else f"The pool is broken: {broken}."
     advice = (
-        "Find what ended it: too little memory (see the kernel's log), a crash in compiled code "
-        "(run with -X faulthandler), a signal that another process sent, or, of a thread, an "
+        "Find the cause: too little memory (see the kernel's log), a crash in compiled code "
+        "(run with -X faulthandler), a signal from another process, or, for a thread, an "
         "exception that its loop does not catch."
     )
     return (Finding(FindingCode.LOST_WORKER, seconds, share, sentence, advice),)
@@ -178,8 +177,8 @@ def _deaths(lifetimes: LifetimesReading) -> str:
         sentence = f"A worker died: {_death(last)}."
     elif last.died_ns - first.died_ns < AT_ONCE_NS and not last.is_thread:
         sentence = (
-            f"{lifetimes.died} workers died at once, {_death(first)}; a pool that breaks ends all "
-            "its workers itself, so which of them was the first is not known."
+            f"{lifetimes.died} workers died at once, {_death(first)}. A pool that breaks ends all "
+            "its workers itself, so it is not known which of them died first."
         )
     else:
         sentence = f"{lifetimes.died} workers died; the last one was {_death(last)}."
@@ -195,11 +194,11 @@ def _death(dead: DeadWorkerReading) -> str:
 
 
 def _where(dead: DeadWorkerReading) -> str:
-    return f" in {dead.kind}, {dead.run_s:.1f} s after it had begun" if dead.kind else ""
+    return f" in {dead.kind}, {dead.run_s:.1f} s after that task began" if dead.kind else ""
 
 
 def _ending(status: int) -> str:
-    """Write how a process ended."""
+    """Return how a process ended, in words."""
     if status >= 0:
         return f"ended with exit status {status}"
     try:
@@ -235,32 +234,32 @@ def _costs(facts: _Facts, workers: int, window_s: float, *, one_queue: bool) -> 
 
 
 def is_too_little(time: WorkerTime, window_s: float) -> bool:
-    """Say whether there is too little recorded, of the window or of workers in it, to judge by."""
+    """Return whether too little is recorded for findings, of the window or of worker time."""
     return min(window_s, time.total / 1e9) < LEAST_WINDOW_S
 
 
 def part_of_all(share: float, workers: int, time: WorkerTime) -> str:
-    """Write a share of the worker-seconds with all of them; below 1 % with two places.
+    """Return a share of the worker-seconds and their total, in words; below 1 % with two places.
 
-    Workers that come and go are there for part of the window, so its length says less.
+    The total, not the window's length: workers may join and leave during the window.
     """
     part = f"{share:.0%}" if share >= 0.01 else f"{share:.2%}"
     people = "1 worker" if workers == 1 else f"{workers} workers"
-    return f"{part} of all {time.total / 1e9:.1f} ({people})"
+    return f"{part} of {time.total / 1e9:.1f} in total ({people})"
 
 
 def _waited_for(blocked: BlockedReading) -> str:
-    """Return what most of the blocked time but that for the interpreter lock waited for.
+    """Return what most of the blocked time waited for, other than the interpreter lock, in words.
 
-    Time of which that is not known takes part in the comparison, but where it is the lock's.
+    Time with an unknown reason takes part in the comparison, unless the lock explains it.
     """
     unknown = 0.0 if blocked.one_core else blocked.unsplit_s
     sorts = {"a join": blocked.join_s, "a declared wait to end": blocked.declared_s}
     for wait in blocked.waits:
-        if wait.sort != INTERPRETER_LOCK:
+        if wait.sort != WaitReason.INTERPRETER_LOCK:
             sorts[WAIT_WORDS.get(wait.sort, "something else")] = wait.seconds
     if max(sorts.values()) <= unknown:
-        return ", and what most of them waited for is not known"
+        return ", and it is not known what most of them waited for"
     least = (sum(sorts.values()) + unknown) / 4
     most = [name for name in sorted(sorts, key=sorts.__getitem__) if 0 < sorts[name] >= least]
     return f", waiting mostly for {' and '.join(most[::-1])}"

@@ -1,10 +1,10 @@
-"""Findings that what the host says gives rise to: a CPU quota, too many workers, memory.
+"""Findings from the host's figures: a CPU quota, too many workers, memory growth. Pure.
 
-While a control group is held back the kernel counts its runnable threads as waiting on a run
-queue, and its ``throttled_time`` counts each core once, however many of them wait there. So the
-quota takes no more worker time than that, and no more than the run-queue wait; what is left of
-the wait is for cores that other threads had. Where no run-queue time is known it is inside
-blocked, which then is the bound.
+While a control group is throttled, the kernel counts its runnable threads as waiting in a run
+queue. Its ``throttled_time`` counts each core once, however many threads wait there. So the quota
+accounts for no more worker time than that, and for no more than the run-queue wait; the rest of the
+wait is for cores that other threads had. Without the run queue's time, this wait is inside blocked,
+which is the bound then.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 LEAST_GROWTH_S = 60.0
 LEAST_GROWTH_BYTES_PER_MINUTE = 1 << 20
 LEAST_GROWTH_SHARE_PER_MINUTE = 0.01
-"""Less than this is no trouble within a working day's hour or so: common practice, no source."""
+"""Slower growth causes no trouble within an hour or so: common practice, no source."""
 
 
 def host_findings(
@@ -41,9 +41,9 @@ def host_findings(
 
 
 def _workers(time: PoolTime, lifetimes: LifetimesReading | None) -> int:
-    """Return how many workers there were, on average over the window where they come and go.
+    """Return the number of workers, a mean over the window where they join and leave.
 
-    Not those at its end: a pool that has closed has none then.
+    Not the number at its end: a closed pool has none then.
     """
     if lifetimes is None:
         return len(time.per_worker)
@@ -51,7 +51,7 @@ def _workers(time: PoolTime, lifetimes: LifetimesReading | None) -> int:
 
 
 def _lost_to_quota(time: PoolTime, host: tuple[HostReading, ...]) -> float:
-    """Return worker-nanoseconds; processes of one group each say the same, so none is added."""
+    """Return worker-nanoseconds; processes of one group report the same, so they are not summed."""
     share = max((reading.throttled_share or 0.0 for reading in host), default=0.0)
     waited = time.pool.run_queue_wait
     if time.core_time != CoreTimeSource.KERNEL:
@@ -67,10 +67,10 @@ def _quota(
     worst = max(host, key=lambda reading: reading.throttled_share or 0.0)
     quota, often = worst.quota_cores, worst.throttled_periods_share
     sentence = (
-        "The control group had used up its CPU quota"
+        "The control group used up its CPU quota"
         + (f" of {quota:.3g} {'core' if quota == 1 else 'cores'}" if quota is not None else "")
         + (f" in {often:.0%} of its periods" if often is not None else "")
-        + f", and workers waited for the next period: about {_cost(time, workers, lost_ns)}."
+        + f", and workers then waited for the next period: about {_cost(time, workers, lost_ns)}."
     )
     advice = "Raise the quota. More workers than the quota has cores only use it up sooner."
     return (_finding(FindingCode.CPU_QUOTA, time, lost_ns, sentence, advice),)
@@ -84,8 +84,8 @@ def _too_many(
     if not 0 < cores < workers or waited < LEAST_SHARE * time.pool.total:
         return ()
     sentence = (
-        f"{workers} workers shared {cores:.3g} usable {'core' if cores == 1 else 'cores'} and "
-        f"waited for a core while they could run: {_cost(time, workers, waited)}."
+        f"{workers} workers shared {cores:.3g} usable {'core' if cores == 1 else 'cores'}, and "
+        f"workers that were ready to run waited for a core: {_cost(time, workers, waited)}."
     )
     advice = "Run about as many workers as there are usable cores, or give the process more cores."
     return (_finding(FindingCode.MORE_WORKERS_THAN_CORES, time, waited, sentence, advice),)
@@ -113,7 +113,7 @@ def _memory_growth(host: tuple[HostReading, ...]) -> tuple[Finding, ...]:
     )
     advice = (
         "Find what tasks leave behind: caches without a bound, or results and futures that are "
-        "kept. Or replace worker processes after a number of tasks."
+        "never released. Or replace worker processes after a number of tasks."
     )
     return (Finding(FindingCode.MEMORY_GROWTH, 0.0, 0.0, sentence, advice),)
 

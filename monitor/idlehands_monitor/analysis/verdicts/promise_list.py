@@ -1,6 +1,6 @@
-"""The promises of a work-stealing scheduler: what each is called, what it is for, where it is from.
+"""The promises of a work-stealing scheduler: their words, their purposes and their sources.
 
-Data; how each is judged is in `promises`.
+Data only; `promises` and `recorded_promises` judge them.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from ...model.vocabulary import PromiseCode
 
 
 class Promise(NamedTuple):
-    """A promise: its code, what it is for, and where it is from."""
+    """A promise: its code, what it says, what it is for, and its source."""
 
     code: PromiseCode
     what: str
@@ -22,23 +22,21 @@ class Promise(NamedTuple):
 PARKS_WHEN_EMPTY = Promise(
     PromiseCode.PARKS_WHEN_EMPTY,
     "workers park only when the whole pool is empty",
-    "A worker that parks beside queued work has to be woken for it, and a wake costs more than the "
-    "steal attempt that parking spared.",
+    "A worker that parks while work is queued has to be woken for it, and a wake costs more than "
+    "the steal attempt that it saved.",
     "R. L. Graham 1966, Bell Syst. Tech. J. 45:1563-1581 (no processor idle while a task is ready)",
 )
 STAYS_IN_POOL = Promise(
     PromiseCode.STAYS_IN_POOL,
     "nobody takes tasks of another pool",
-    "Pools are kept apart so that one kind of work cannot hold up another.",
+    "Pools are separate so that one kind of work cannot delay another.",
     "common practice, no source",
 )
-
-
 GREEDY_BOUND = Promise(
     PromiseCode.WITHIN_GREEDY_BOUND,
     "the work takes no longer than a greedy schedule could",
-    "A schedule that never leaves a worker idle beside a ready task takes at most "
-    "(T1 - Tinf)/P + Tinf; longer means idle workers, or overhead between tasks.",
+    "A schedule that never leaves a worker idle while a task is ready takes at most "
+    "(T1 - Tinf)/P + Tinf; a longer run means idle workers, or overhead between tasks.",
     "R. L. Graham 1966, Bell Syst. Tech. J. 45:1563-1581; CLRS, 3rd edition, theorem 27.1",
 )
 OWNERS_NEWEST = Promise(
@@ -64,8 +62,8 @@ STOLEN_LARGER = Promise(
 VICTIMS_EVEN = Promise(
     PromiseCode.VICTIMS_CHOSEN_EVENLY,
     "victims are chosen evenly",
-    "Bounds on the number of steals need victims drawn at random; a fixed order sends thieves to "
-    "the same deques.",
+    "The bounds on the number of steals require victims that are chosen at random; a fixed order "
+    "sends thieves to the same deques.",
     "R. D. Blumofe, C. E. Leiserson 1999, J. ACM 46(5):720-748",
 )
 ENDS_NEAR_EMPTY = Promise(

@@ -1,20 +1,20 @@
 """Findings from the scheduler's own figures: wrong ends, uneven victims, contention, park churn.
 
-Pure. Each takes its own part of the searching and waking time, so that together with the other
-findings no second is accounted for twice:
+Pure. Each finding takes its own part of the searching and waking time, so that together with the
+other findings no second is accounted for twice:
 
-* ``wrong-steal-end``: searching x the share of steals that larger ones would have made needless.
-* ``uneven-victims``: of what is left of searching, the share of looks that an even choice would
-  have made at other victims, less what chance puts there.
-* ``deque-contention``: waits for another operation at a deque: those of thieves, as far as what is
-  left of searching goes, and those of owners, as far as dispatch does. An owner that pushes inside
-  a task waits in the task; that is left to what is said of blocked time.
-* ``park-churn``: waking, and a park-and-wake for every wake that led to no work, as far as what is
-  left of searching goes: the worker looked and parked again. Where waits were so short that
-  spinning first would have been cheaper it says what that would have saved, see `spinning`.
+* ``wrong-steal-end``: searching × the share of steals that larger steals would have saved.
+* ``uneven-victims``: the rest of searching × the share of attempts that an even choice would have
+  made at other victims, less the share that chance puts there.
+* ``deque-contention``: waits for another operation at a deque. Thieves' waits count up to the rest
+  of searching, owners' waits up to dispatch. An owner that pushes inside a task waits in the task;
+  that wait is part of blocked.
+* ``park-churn``: waking, and the cost of one park and wake for each wake without work, up to the
+  rest of searching: the worker searched and parked again. If spinning first would have been
+  cheaper, the gain is what it would have saved, see `parking.spinning`.
 
-All but the last belong to a promise that is broken, so they are told of however little they cost;
-the last one is as any other cause.
+All but the last belong to a broken promise, so they are reported even if they cost little; the last
+one has the same minimum as any other finding.
 """
 
 from __future__ import annotations
@@ -38,17 +38,17 @@ if TYPE_CHECKING:
     from ...model.worker_time import PoolTime
 
 LEAST_BROKEN_SHARE = 1e-6
-"""Of a promise that is broken: below this share of the worker time it costs nothing to speak of."""
+"""The minimum for a finding that belongs to a broken promise, as a share of the worker time."""
 
 SURE = 2.0
-"""Standard deviations of a Poisson count by which an even choice must find more to be a gain."""
+"""An even choice has a gain if it finds more by so many standard deviations of a Poisson count."""
 
 
 class SchedulerUse(NamedTuple):
-    """What the findings follow from; None where it is not known.
+    """The input of the findings; None where it is not known.
 
-    contention: None too where meetings at deque ends are as rare as promised. can_spin: whether
-    the pool's owner decides when a worker parks; who uses a library's executor does not.
+    contention: also None where contention is as rare as promised. can_spin: whether the job decides
+    when a worker parks; a job that uses a library's executor does not.
     """
 
     ends: EndsReading | None = None
@@ -60,7 +60,7 @@ class SchedulerUse(NamedTuple):
 
     @classmethod
     def of(cls, scheduler: SchedulerReading) -> SchedulerUse:
-        """Return what the findings follow from in what is judged of a pool's scheduler."""
+        """Return the input of the findings from a scheduler's reading."""
         stealing, deques = scheduler.stealing, scheduler.deques
         contended = any(
             promise.code == ENDS_NEAR_EMPTY.code and promise.verdict == Verdict.BROKEN
@@ -77,7 +77,7 @@ class SchedulerUse(NamedTuple):
 
 
 class SchedulerCosts(NamedTuple):
-    """Worker-nanoseconds of each finding, 0.0 where it is silent, and what of it was searching."""
+    """Worker-nanoseconds of each finding, 0.0 where it is silent; searching: their part of it."""
 
     wrong_end: float = 0.0
     uneven: float = 0.0
@@ -87,7 +87,7 @@ class SchedulerCosts(NamedTuple):
 
 
 def scheduler_costs(time: PoolTime, steals: StealReading, use: SchedulerUse) -> SchedulerCosts:
-    """Return what each finding accounts for in a window, parts of searching and waking."""
+    """Return what each finding accounts for in a window: parts of searching and waking."""
     total = time.pool.total
     if is_too_little(time.pool, time.recorded_ns / 1e9):
         return SchedulerCosts()
@@ -96,7 +96,7 @@ def scheduler_costs(time: PoolTime, steals: StealReading, use: SchedulerUse) -> 
     wrong = wrong if wrong >= LEAST_BROKEN_SHARE * total else 0.0
     left -= wrong
     broken = use.choice is not None and use.choice.verdict == Verdict.BROKEN
-    uneven = left * misplaced(_looks(steals)) if broken else 0.0
+    uneven = left * misplaced(_attempts_by_pair(steals)) if broken else 0.0
     uneven = uneven if uneven >= LEAST_BROKEN_SHARE * total else 0.0
     left -= uneven
     stealing, popping = _contention_ns(use, left, time.pool.dispatch)
@@ -112,7 +112,7 @@ def scheduler_costs(time: PoolTime, steals: StealReading, use: SchedulerUse) -> 
 def scheduler_findings(
     time: PoolTime, steals: StealReading, use: SchedulerUse, costs: SchedulerCosts
 ) -> tuple[Finding, ...]:
-    """Return the findings of which `costs` says what they account for."""
+    """Return the findings that have a cost in `costs`."""
     found = []
     if costs.wrong_end and use.larger is not None and use.ends is not None:
         found.append(_wrong_end(use.larger, use.ends, _Cost(time, costs.wrong_end)))
@@ -156,10 +156,11 @@ def _wrong_end(larger: LargerStealsReading, ends: EndsReading, cost: _Cost) -> F
     )
     evidence = (
         f"{larger.steals} steals brought {_ms(larger.brought_s)} of work each on average; from the "
-        f"right end {_ms(larger.could_s)} each, which would spare {larger.spared:.0%} of the steals"
+        f"right end each would bring {_ms(larger.could_s)} and {larger.spared:.0%} of the steals "
+        "would not be needed"
     )
     sentence = (
-        f"Steals brought too little work, as {who}; the searching that this caused cost {cost}."
+        f"Steals brought too little work because {who}; the additional searching cost {cost}."
     )
     return cost.finding(FindingCode.WRONG_STEAL_END, sentence, advice, evidence)
 
@@ -167,7 +168,7 @@ def _wrong_end(larger: LargerStealsReading, ends: EndsReading, cost: _Cost) -> F
 def _uneven(
     steals: StealReading, choice: VictimChoice, time: PoolTime, costs: SchedulerCosts
 ) -> Finding:
-    attempts, hits = _looks(steals), steals.counts[0]
+    attempts, hits = _attempts_by_pair(steals), steals.counts[0]
     took, even = steals.hits_total, hits_if_even(attempts, hits)
     evidence = (
         f"an even choice would have made {misplaced(attempts):.0%} of {steals.attempts_total} "
@@ -176,34 +177,37 @@ def _uneven(
     cost = _Cost(time, costs.uneven)
     pattern = f" ({choice.pattern})" if choice.pattern else ""
     sentence = (
-        f"Victims were chosen unevenly{pattern}: the steal attempts that an even choice would not "
-        f"have made cost {cost}."
+        f"Victims were chosen unevenly{pattern}: the steal attempts that an even choice would have "
+        f"made at other victims cost {cost}."
     )
     left = time.pool.searching - costs.wrong_end
     gain = left * (1 - took / even) if even - took > SURE * math.sqrt(took) else None
-    advice = "Draw each victim at random from all others: bounds on the number of steals need that."
+    advice = (
+        "Choose each victim at random from all other workers: the bounds on the number of steals "
+        "require that."
+    )
     return cost.finding(FindingCode.UNEVEN_VICTIMS, sentence, advice, evidence, gain)
 
 
 def _contention_ns(use: SchedulerUse, searching: float, dispatch: float) -> tuple[float, float]:
-    """Return what waiting at deques took of searching, and of dispatch."""
-    met = use.contention
-    if met is None:
+    """Return the waits at deques as parts of searching and of dispatch, in ns."""
+    contention = use.contention
+    if contention is None:
         return 0.0, 0.0
-    owners_s = met.waited_s - met.thieves_s
-    return min(met.thieves_s * 1e9, searching), min(owners_s * 1e9, dispatch)
+    owners_s = contention.waited_s - contention.thieves_s
+    return min(contention.thieves_s * 1e9, searching), min(owners_s * 1e9, dispatch)
 
 
-def _contention(met: ContentionReading, cost: _Cost) -> Finding:
+def _contention(contention: ContentionReading, cost: _Cost) -> Finding:
     sentence = f"Owners and thieves waited for each other at deques of two tasks or more: {cost}."
     evidence = (
-        f"{met.contended} contended operations at deque ends, {met.longer} of them at deques of "
-        f"two tasks or more; {met.waited_s:.2g} s of waiting in all, "
-        f"{_ms(met.median_s or 0.0)} in the median"
+        f"{contention.contended} contended operations at deque ends, {contention.longer} of them "
+        f"at deques of two tasks or more; {contention.waited_s:.2g} s of waiting in all, "
+        f"{_ms(contention.median_s or 0.0)} in the median"
     )
     advice = (
-        "Give each deque its own lock, or ends that owner and thieves can use at once. Hold the "
-        "lock for the deque operation only."
+        "Give each deque its own lock, or let its owner and its thieves use the two ends at the "
+        "same time. Hold the lock only for the deque operation."
     )
     return cost.finding(FindingCode.DEQUE_CONTENTION, sentence, advice, evidence)
 
@@ -211,17 +215,17 @@ def _contention(met: ContentionReading, cost: _Cost) -> Finding:
 def _park_churn(parking: ParkingReading, cost: _Cost, *, can_spin: bool) -> Finding:
     best = parking.best
     evidence = (
-        f"{parking.wakes} wakes in {parking.window_s:.1f} s, {_ms(parking.park_cost_s or 0.0)} "
+        f"{parking.wakes} wakes in {parking.window_s:.1f} s; {_ms(parking.park_cost_s or 0.0)} "
         f"from a wake to work, after parks of {_ms(parking.median_s)} (medians); "
         f"{parking.wasted} wakes led to no work"
     )
-    sentence = f"Workers parked and were soon woken again, or were woken for nothing: {cost}."
-    advice = "larger tasks, several at once, or to fewer workers."
+    sentence = f"Workers parked and were soon woken again, or were woken without work: {cost}."
+    advice = "larger tasks or several tasks at once, or use fewer workers."
     if best is None or best.spin_s <= 0 or not can_spin:
         return cost.finding(FindingCode.PARK_CHURN, sentence, f"Hand in {advice}", evidence)
     advice = (
-        f"Keep searching for {_ms(best.spin_s)} before parking, if a core is free for it; else "
-        f"hand in {advice}"
+        f"Keep searching for {_ms(best.spin_s)} before parking, if a core is free for it; "
+        f"otherwise hand in {advice}"
     )
     gain = min(best.saved_s * 1e9, cost.ns)
     return cost.finding(FindingCode.PARK_CHURN, sentence, advice, evidence, gain)
@@ -237,16 +241,16 @@ def _ms(seconds: float) -> str:
     return f"{seconds * 1e3:.3g} ms"
 
 
-def _looks(steals: StealReading) -> Int64:
+def _attempts_by_pair(steals: StealReading) -> Int64:
     return steals.counts.sum(axis=0)  # type: ignore[no-any-return]
 
 
 def misplaced(attempts: Int64) -> float:
-    """Return the share of looks, shape (thieves, victims), that an even choice makes elsewhere.
+    """Return the share of attempts, shape (thieves, victims), that an even choice makes elsewhere.
 
-    Half the sum of |looks - even share| over all looks (O. D. Duncan, B. Duncan 1955, "A
+    Half the sum of |attempts - even share| / all attempts (O. D. Duncan, B. Duncan 1955, "A
     methodological analysis of segregation indexes", Amer. Sociol. Rev. 20(2):210-217; from memory),
-    less what draws at random would show: half the mean deviation of a normal variable with a
+    less what random draws would give: half the mean deviation of a normal variable with a
     binomial's variance, √(2/π)·σ, for each cell. Between 0 and 1.
     """
     victims, total = len(attempts) - 1, int(attempts.sum())
@@ -254,16 +258,16 @@ def misplaced(attempts: Int64) -> float:
         return 0.0
     others = ~np.eye(len(attempts), dtype=bool)
     even = np.broadcast_to(attempts.sum(axis=1, keepdims=True) / victims, attempts.shape)[others]
-    seen = np.abs(attempts[others] - even).sum() / 2
+    uneven = np.abs(attempts[others] - even).sum() / 2
     chance = np.sqrt(even * (1 - 1 / victims) * 2 / math.pi).sum() / 2
-    return float(max(0.0, seen - chance)) / total
+    return float(max(0.0, uneven - chance)) / total
 
 
 def hits_if_even(attempts: Int64, hits: Int64) -> float:
-    """Return the tasks that as many looks of each thief would take if spread evenly over victims.
+    """Return the hits of as many attempts of each thief, spread evenly over victims.
 
-    By direct standardisation: with every victim found with work as often as it was by those who
-    looked. Where nobody looked nothing is taken to be. Shapes (thieves, victims).
+    By direct standardisation: each victim keeps its hits per attempt; one without any attempt
+    counts as empty. Shapes (thieves, victims).
     """
     victims = len(attempts) - 1
     at, took = attempts.sum(axis=0), hits.sum(axis=0)
