@@ -5,22 +5,15 @@ Pure bookkeeping of frames; `analysis` computes figures from it.
 
 from __future__ import annotations
 
-from collections import Counter, deque
+from collections import deque
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
-from idlehands.wire import (
-    CONTENTION,
-    IDLE_INTERVALS,
-    NONE,
-    SPAWNS,
-    TASKS,
-    WAITS,
-    WORKER_LIFETIMES,
-)
+from idlehands.wire import CONTENTION, IDLE_INTERVALS, NONE, SPAWNS, TASKS, WAITS, WORKER_LIFETIMES
 
 from .attempts import AttemptCounts
 from .open_intervals import OpenInterval, open_intervals
+from .rings import Ring, Rings
 from .store import TableStore
 
 if TYPE_CHECKING:
@@ -33,6 +26,15 @@ TOTALS_SPACING_NS = 500_000_000
 MOST_TOTALS = 1 << 12
 MOST_HOLES = 1 << 12
 MOST_STEPS = 1 << 10
+TABLE_TIMES = (
+    (TASKS, "ended_ns"),
+    (WAITS, "ended_ns"),
+    (IDLE_INTERVALS, "ended_ns"),
+    (SPAWNS, "spawned_ns"),
+    (WORKER_LIFETIMES, "ended_ns"),
+    (CONTENTION, "at_ns"),
+)
+"""Each table, and the column by which its rows are found and forgotten."""
 
 
 class WorkerThread(NamedTuple):
@@ -50,15 +52,6 @@ class Hole:
 
     began_ns: int
     ended_ns: int
-
-
-@dataclass(slots=True)
-class _Ring:
-    """The state of one ring: rows written so far, time of the last row, begin of an open loss."""
-
-    written: int = 0
-    last_ns: int = NONE
-    lost_since_ns: int | None = None
 
 
 class PoolLedger:
@@ -89,21 +82,16 @@ class PoolLedger:
         self.thinned_by = ""
         self.totals: deque[tuple[int, int, int]] = deque(maxlen=MOST_TOTALS)
         self.threads: dict[int, WorkerThread] = {}
-        self.tasks = TableStore(TASKS, "ended_ns")
-        self.waits = TableStore(WAITS, "ended_ns")
-        self.idle_intervals = TableStore(IDLE_INTERVALS, "ended_ns")
-        self.spawns = TableStore(SPAWNS, "spawned_ns")
-        self.lifetimes = TableStore(WORKER_LIFETIMES, "ended_ns")
-        self.contended = TableStore(CONTENTION, "at_ns")
-        stores = (
-            self.tasks,
-            self.waits,
-            self.idle_intervals,
-            self.spawns,
-            self.lifetimes,
-            self.contended,
+        self.stores = {table.name: TableStore(table, time) for table, time in TABLE_TIMES}
+        self.tasks, self.waits = self.stores[TASKS.name], self.stores[WAITS.name]
+        self.idle_intervals, self.spawns = (
+            self.stores[IDLE_INTERVALS.name],
+            self.stores[SPAWNS.name],
         )
-        self.stores = {store.table.name: store for store in stores}
+        self.lifetimes, self.contended = (
+            self.stores[WORKER_LIFETIMES.name],
+            self.stores[CONTENTION.name],
+        )
         self.attempts = AttemptCounts()
         self.inbox = NONE
         self.deques: list[int] = []
@@ -118,12 +106,11 @@ class PoolLedger:
         self.contended_lost = 0
         self.holes: list[Hole] = []
         self.gone: dict[int, int] = {}
-        self._rings: dict[str, dict[int, _Ring]] = {}
-        self._written: Counter[str] = Counter()
+        self._rings = Rings()
 
     def written(self, table: str) -> int:
         """Return how many rows of `table` the pool had written up to the last frame."""
-        return self._written[table]
+        return self._rings.written(table)
 
     @property
     def open(self) -> list[list[OpenInterval]]:
@@ -188,10 +175,10 @@ class PoolLedger:
         times = store[store.time][held:].tolist()
         for worker, first, rows, kept in parts:
             begin, end = end, end + kept
-            ring = self._ring(table, worker)
+            ring = self._rings.ring(table, worker)
             if first > ring.written:  # a capture begun later reports no such loss
                 self._lose(table, ring, first - ring.written)
-            self._note_written(table, ring, first + rows)
+            self._rings.note_written(table, ring, first + rows)
             if ring.lost_since_ns is not None and kept:
                 # Lost rows ended before the first row after them did.
                 self._close_loss(ring, times[begin])
@@ -202,11 +189,11 @@ class PoolLedger:
                     self._open = None
 
     def _lost(self, frame: CheckedFrame) -> None:
-        ring = self._ring(frame["table"], frame["worker"])
+        ring = self._rings.ring(frame["table"], frame["worker"])
         self._lose(frame["table"], ring, frame["rows"])
 
-    def _lose(self, table: str, ring: _Ring, rows: int) -> None:
-        self._note_written(table, ring, ring.written + rows)
+    def _lose(self, table: str, ring: Ring, rows: int) -> None:
+        self._rings.note_written(table, ring, ring.written + rows)
         if table == SPAWNS.name:  # counts stay exact; only timestamps are missing
             if len(self.spawns):
                 self.spawns_lost_ns = int(self.spawns["spawned_ns"][-1])
@@ -220,7 +207,7 @@ class PoolLedger:
         if self.complete_ns != NONE:
             self.lost_rows += rows
 
-    def _close_loss(self, ring: _Ring, until_ns: int) -> None:
+    def _close_loss(self, ring: Ring, until_ns: int) -> None:
         began = ring.lost_since_ns
         ring.lost_since_ns = None
         if self.complete_ns == NONE or began in (None, NONE):
@@ -235,17 +222,6 @@ class PoolLedger:
                 )
                 self.holes[:2] = [both]
 
-    def _ring(self, table: str, worker: int) -> _Ring:
-        rings = self._rings.setdefault(table, {})
-        ring = rings.get(worker)
-        if ring is None:
-            ring = rings[worker] = _Ring()
-        return ring
-
-    def _note_written(self, table: str, ring: _Ring, rows: int) -> None:
-        self._written[table] += rows - ring.written
-        ring.written = rows
-
     def _levels(self, frame: CheckedFrame) -> None:
         at_ns = frame["at_ns"]
         self.inbox = frame["inbox"]
@@ -256,7 +232,7 @@ class PoolLedger:
         self.attempts.note(at_ns)
         ran = frame["ran"]
         self._total(at_ns, sum(ran), frame["spawned"])
-        rows = self.written(TASKS.name) - self._ring(TASKS.name, NONE).written
+        rows = self.written(TASKS.name) - self._rings.ring(TASKS.name, NONE).written
         self.unreported = max(0, sum(ran) - rows) if ran else 0
 
     def note_gone(self, worker: int, seen_ns: int) -> None:
@@ -268,7 +244,9 @@ class PoolLedger:
             return
         doing = self._open_rows[worker] if worker < len(self._open_rows) else []
         began = (interval.began_ns for interval in open_intervals(doing))
-        ended = (self._ring(table, worker).last_ns for table in (TASKS.name, IDLE_INTERVALS.name))
+        ended = (
+            self._rings.ring(table, worker).last_ns for table in (TASKS.name, IDLE_INTERVALS.name)
+        )
         self.gone[worker] = max(seen_ns, *began, *ended)
         self._open = None
 
@@ -277,8 +255,8 @@ class PoolLedger:
         if spawned < 0:
             spawned = self.written(SPAWNS.name)
         else:  # spawns without a row count, too
-            ring = self._ring(SPAWNS.name, NONE)
-            self._note_written(SPAWNS.name, ring, max(ring.written, spawned))
+            ring = self._rings.ring(SPAWNS.name, NONE)
+            self._rings.note_written(SPAWNS.name, ring, max(ring.written, spawned))
         if len(self.totals) > 1 and at_ns - self.totals[-2][0] < TOTALS_SPACING_NS:
             self.totals.pop()
         self.totals.append((at_ns, ran, spawned))

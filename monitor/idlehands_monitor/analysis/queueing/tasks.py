@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 
 from idlehands.wire import CANCELLED, FAILED, LOST, MOVED
@@ -56,17 +58,8 @@ def task_reading(
     weight = weights(pool, store)
     finished, spawned, over_ns = _counts(pool, begin_ns, end_ns, outcome, thinned=thinned)
     over_ns = over_ns or time.recorded_ns
-    queued = queued_at(pool, end_ns)
-    if thinned:  # the rows are only some of the tasks
-        queued = max(0, pool.inbox) if pool.closed_ns < 0 else 0
-
-    def spread() -> tuple[tuple[KindReading, ...], float | None]:
-        """Return the costliest figures of many tasks: their kinds, and the median wait."""
-        ran = inside & ran_to_end(store["outcome"])
-        waits = (store["started_ns"] - store["spawned_ns"])[ran]
-        return _kinds(pool, store, ran, weight, time), _median_s(waits)
-
-    kinds, median = spread() if cache is None else cache.cached("spread", end_ns, age, spread)
+    costly = partial(_kinds_and_wait, pool, store, inside, weight, time)
+    kinds, median = costly() if cache is None else cache.cached("spread", end_ns, age, costly)
     return TaskReading(
         finished=finished,
         failed=int(weight[inside][outcome == FAILED].sum()),
@@ -76,7 +69,7 @@ def task_reading(
         per_s=finished / over_ns * 1e9 if over_ns else 0.0,
         calls=sum(kind.calls for kind in kinds),
         spawned=spawned,
-        queued=queued,
+        queued=_queued(pool, end_ns, thinned=thinned),
         running=sum(map(_runs_task, pool.open)),
         median_queue_wait_s=median,
         kinds=kinds,
@@ -92,6 +85,21 @@ def _counts(
     spawned_ns = Recent(pool.spawns, begin_ns)["spawned_ns"]
     spawned = int(np.count_nonzero((spawned_ns >= begin_ns) & (spawned_ns < end_ns)))
     return int(np.count_nonzero(ran_to_end(outcome))), spawned, 0
+
+
+def _queued(pool: PoolLedger, end_ns: int, *, thinned: bool) -> int:
+    if not thinned:
+        return queued_at(pool, end_ns)
+    return max(0, pool.inbox) if pool.closed_ns < 0 else 0  # the rows are only some of the tasks
+
+
+def _kinds_and_wait(
+    pool: PoolLedger, store: Recent, inside: Bool, weight: Int64, time: PoolTime
+) -> tuple[tuple[KindReading, ...], float | None]:
+    """Return the costliest figures of many tasks: their kinds, and the median wait in seconds."""
+    ran = inside & ran_to_end(store["outcome"])
+    waits = (store["started_ns"] - store["spawned_ns"])[ran]
+    return _kinds(pool, store, ran, weight, time), _median_s(waits)
 
 
 def _runs_task(intervals: list[OpenInterval]) -> bool:

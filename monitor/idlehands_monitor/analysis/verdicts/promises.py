@@ -148,9 +148,7 @@ def greedy_bound(graph: GraphReading | None) -> PromiseReading:
     if graph is None:
         return not_judged(GREEDY_BOUND, "no complete task graph is in this window")
     if not graph.whole:
-        return not_judged(
-            GREEDY_BOUND, "tasks that are not part of the graph ran in this window, too"
-        )
+        return not_judged(GREEDY_BOUND, "tasks that are not in the graph ran in this window, too")
     if not graph.at_once:
         return not_judged(
             GREEDY_BOUND,
