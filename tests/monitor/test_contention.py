@@ -34,7 +34,7 @@ def met(meetings, begin=0, end=100 * MS):
     return contention(ledger(History(2, 100 * MS, contended=meetings)).pools[0], begin, end, begin)
 
 
-def test_meetings_are_counted_by_what_became_of_them_and_how_full_the_deque_was():
+def test_contended_operations_are_counted_by_outcome_and_length_of_the_deque():
     found = met(SOME)
     assert (found.contended, found.lost, found.unknown) == (6, 1, 1)
     assert (found.near_empty, found.longer, found.near_empty_share) == (2, 3, pytest.approx(0.4))
@@ -49,7 +49,7 @@ def test_waits_are_added_up_and_a_lost_race_is_no_wait():
     assert found.median_s == pytest.approx(0.003)
 
 
-def test_the_groups_by_length_hold_every_meeting_of_known_length_once():
+def test_the_groups_by_length_hold_every_contended_operation_of_known_length_once():
     groups = met(SOME).by_length
     assert [(g.least, g.most, g.contended) for g in groups] == [
         (0, 0, 1),
@@ -61,16 +61,16 @@ def test_the_groups_by_length_hold_every_meeting_of_known_length_once():
     assert sum(group.waited_s for group in groups) == pytest.approx(0.012)
 
 
-def test_meetings_from_before_the_deques_are_rebuilt_are_told_and_not_judged():
+def test_contention_from_before_the_deques_are_rebuilt_is_reported_and_not_judged():
     found = contention(ledger(History(2, 100 * MS, contended=SOME)).pools[0], 0, 100 * MS, 35 * MS)
     assert (found.contended, found.longer, found.judged) == (6, 3, 2)
 
 
-def test_only_meetings_inside_the_window_count():
+def test_only_contended_operations_inside_the_window_count():
     assert met(SOME, 20 * MS, 40 * MS).contended == 2
 
 
-def test_a_pool_that_says_it_tells_of_all_had_none_where_it_tells_of_none():
+def test_a_pool_that_reports_all_contention_had_none_where_it_reports_none():
     held = Ledger()
     names, *rest = frames(History(2, 100 * MS))
     take_in(held, {**names, "tells_meetings": True})
@@ -81,11 +81,11 @@ def test_a_pool_that_says_it_tells_of_all_had_none_where_it_tells_of_none():
     assert found.near_empty_share is None
 
 
-def test_a_pool_that_tells_nothing_has_no_such_reading():
+def test_a_pool_that_reports_no_contention_has_no_such_reading():
     assert contention(ledger(History(2, 100 * MS)).pools[0], 0, 100 * MS, 0) is None
 
 
-def test_lost_rows_of_meetings_are_counted_and_make_no_hole_in_the_record():
+def test_lost_rows_of_contention_are_counted_and_make_no_hole_in_the_record():
     held = ledger(History(2, 100 * MS, contended=SOME))
     take_in(held, {"frame": "lost", "pool": 0, "table": "meetings", "worker": 0, "rows": 7})
     pool = held.pools[0]
@@ -105,26 +105,26 @@ def longer(count, length=5):
     return [(0, turn, 0, length, 1) for turn in range(count)]
 
 
-def test_operations_at_fuller_deques_that_met_nobody_keep_the_promise():
+def test_operations_at_longer_deques_without_contention_keep_the_promise():
     found = judged(use([(0, 5, 0, 1, 9)], of_two=1000))
     assert (found.verdict, found.cases, found.broken) == (Verdict.KEPT, 1000, 0)
 
 
-def test_meetings_at_fuller_deques_break_it_and_say_when_and_how_long():
+def test_contention_at_longer_deques_breaks_it_and_says_when_and_how_long():
     found = judged(use(longer(100), of_two=1000))
     assert (found.verdict, found.cases, found.broken) == (Verdict.BROKEN, 1000, 100)
     assert found.timestamps_ns[:3] == (0, 1, 2)
 
 
-def test_meetings_over_the_last_task_break_nothing_however_many():
+def test_contention_for_the_last_task_breaks_nothing_however_much():
     assert judged(use(longer(500, length=1), of_two=1000)).verdict == Verdict.KEPT
 
 
-def test_few_operations_at_fuller_deques_tell_nothing():
+def test_few_operations_at_longer_deques_give_no_verdict():
     assert judged(use(longer(3), of_two=LEAST_CASES - 1)).verdict == Verdict.UNKNOWN
 
 
-def test_a_pool_that_does_not_say_that_it_tells_all_is_judged_by_what_it_told():
+def test_a_pool_that_may_not_report_all_contention_is_judged_by_what_it_reports():
     held = Ledger()
     names, *rest = frames(History(2, 100 * MS, contended=longer(LEAST_CASES)))
     for frame in [{**names, "tells_meetings": False}, *rest]:
@@ -133,7 +133,7 @@ def test_a_pool_that_does_not_say_that_it_tells_all_is_judged_by_what_it_told():
     assert (judged(told).verdict, judged(told).cases) == (Verdict.BROKEN, LEAST_CASES)
 
 
-def test_without_anything_told_the_promise_is_not_judged_and_says_why():
+def test_without_any_report_of_contention_the_promise_is_not_judged_and_says_why():
     found = judged(DequesReading())
     assert found.verdict == Verdict.UNKNOWN
     assert "does not record" in found.why

@@ -41,14 +41,14 @@ def test_larger_values_before_a_place_are_those_of_a_plain_count(values):
 
 
 @given(VALUES)
-def test_the_maximum_before_a_place_is_that_of_a_plain_look(values):
+def test_the_maximum_before_a_place_is_that_of_a_plain_search(values):
     plain = [max(values[:place], default=LEAST) for place in range(len(values))]
     if values:
         assert maximum_before(np.array(values, dtype=np.int64)).tolist() == plain
 
 
 @given(VALUES.filter(len), st.data())
-def test_the_maximum_of_a_range_is_that_of_a_plain_look(values, data):
+def test_the_maximum_of_a_range_is_that_of_a_plain_search(values, data):
     edges = st.integers(0, len(values))
     pairs = data.draw(st.lists(st.tuples(edges, edges).map(sorted), max_size=20))
     low, high = (np.array([pair[side] for pair in pairs], dtype=np.int64) for side in (0, 1))
@@ -137,7 +137,7 @@ def promised(take, truth):
 
 
 @given(st.integers(0, 100_000))
-def test_places_and_lengths_by_exact_stamps_are_those_of_the_deques(seed):
+def test_places_and_lengths_by_exact_timestamps_are_those_of_the_deques(seed):
     run = Deques(seed)
     for stamp, take in run.found().items():
         oldest, newest = run.truth[stamp]
@@ -146,7 +146,7 @@ def test_places_and_lengths_by_exact_stamps_are_those_of_the_deques(seed):
 
 
 @given(st.integers(0, 100_000), st.integers(0, TOLERANCE_NS))
-def test_what_is_judged_by_late_stamps_is_judged_as_it_was(seed, late):
+def test_what_is_judged_by_late_timestamps_is_judged_as_it_was(seed, late):
     run = Deques(seed, late=late)
     for stamp, take in run.found().items():
         if take["judged"]:
@@ -212,7 +212,7 @@ def test_a_thief_that_takes_the_oldest_keeps_its_promise():
     assert (found.thieves_oldest, found.owners_newest) == ("kept", "unknown")
 
 
-def test_a_thief_that_takes_the_newest_breaks_it_and_the_first_moments_are_told():
+def test_a_thief_that_takes_the_newest_breaks_it_and_the_first_timestamps_are_reported():
     history = two_workers((2, 1, 0))
     found = ends_of(history)
     assert (found.stolen.with_choice, found.stolen.at_end, found.stolen.rank) == (80, 0, 1.5)
@@ -231,7 +231,7 @@ def test_an_owner_is_judged_however_short_its_tasks_are():
     assert (found.own.with_choice, found.own.at_end, found.own.ambiguous) == (80, 80, 0)
 
 
-def test_a_few_takes_tell_nothing():
+def test_a_few_takes_give_no_verdict():
     assert ends_of(two_workers((2, 1, 0), count=14)).thieves_oldest == "unknown"
 
 
@@ -283,7 +283,7 @@ def test_an_empty_window_has_no_takes():
     assert (found.own.takes, found.stolen.takes, found.unplaced) == (0, 0, 0)
 
 
-def test_damaged_moments_are_left_out():
+def test_damaged_timestamps_are_left_out():
     history = two_workers((0, 1, 2))
     history.tasks.append(Task(120, 1 << 62, 1, 5, 20, taken_from=0, spawned_by=0))
     history.tasks.append(
@@ -301,7 +301,7 @@ def test_only_the_latest_tasks_are_rebuilt_where_there_are_many():
     assert last_rows(pool.tasks, 0, 120) == 0
 
 
-def test_a_live_view_is_told_once_a_second_and_of_the_very_end():
+def test_a_live_view_is_computed_once_a_second_and_at_the_very_end():
     history = two_workers((0, 1, 2), idle_interval=100_000 * US)
     past = JobHistory()
     held = Ledger()

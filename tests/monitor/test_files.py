@@ -50,7 +50,7 @@ def test_a_name_without_a_folder_is_in_the_working_one(tmp_path, monkeypatch):
 
 
 @pytest.mark.parametrize("content", [b"", b"mine"])
-def test_what_is_there_stays_as_it_is(tmp_path, content):
+def test_an_existing_file_is_not_changed(tmp_path, content):
     path = tmp_path / "a.html"
     path.write_bytes(content)
     path.chmod(0o666)
@@ -60,7 +60,7 @@ def test_what_is_there_stays_as_it_is(tmp_path, content):
     assert os.listdir(tmp_path) == ["a.html"]
 
 
-def test_what_came_meanwhile_stays_as_it_is(tmp_path):
+def test_a_file_that_appears_meanwhile_is_not_changed(tmp_path):
     path = tmp_path / "a.html"
     file = NewFile(path)
     file.write(b"new")

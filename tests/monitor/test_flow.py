@@ -89,7 +89,7 @@ def test_forgetting_the_past_changes_nobody_in_the_pool(seed, data):
     assert little(*in_pool(held, begin, history.end), begin, history.end) == whole
 
 
-def test_tasks_handed_in_with_one_stamp_are_told_apart_by_their_number():
+def test_tasks_handed_in_with_one_timestamp_are_distinguished_by_their_number():
     history = History(1, 100)
     history.tasks = [Task(0, 10, 0, 10, 30), Task(1, 10, 0, 30, 50), Task(2, 10)]
     arrived, departed = in_pool(ledger(history).pools[0], 0, 100)
@@ -107,7 +107,7 @@ def test_an_open_task_is_in_the_pool_until_the_end_of_the_window():
     assert (found.area_ns, found.at_end, found.after_ns) == (90, 1, 90)
 
 
-def test_moments_that_run_backwards_do_not_break_a_reading():
+def test_timestamps_that_run_backwards_do_not_break_a_reading():
     history = regular()
     for task in history.tasks[::3]:
         task.spawned, task.started = -NEVER, -NEVER
@@ -200,7 +200,7 @@ def test_below_the_least_number_of_tasks_there_is_no_reading():
     assert pool_reading(enough).balance is not None
 
 
-def test_where_detail_was_sampled_there_is_no_reading():
+def test_where_the_record_was_thinned_there_is_no_reading():
     held = Ledger()
     for frame in frames(regular()):
         steps = {"steps": [[100 * MS, 2]], "sampled_by": "spawned_ns"}

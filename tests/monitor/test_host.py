@@ -152,13 +152,13 @@ def test_fields_of_stat_are_counted_from_behind_a_name_with_brackets_and_blanks(
     assert processes.stat_fields(str(thread_folder(tmp_path)), 10, 12) == [31, 5]
 
 
-def test_block_io_delay_is_in_ticks_and_told_in_nanoseconds(tmp_path):
+def test_block_io_delay_is_read_in_ticks_and_returned_in_nanoseconds(tmp_path):
     # proc(5): delayacct_blkio_ticks is field 42, in clock ticks.
     found = processes.thread_switches(str(thread_folder(tmp_path)), counts_delay=True)
     assert found == [12, 3, 250 * SECOND // os.sysconf("SC_CLK_TCK")]
 
 
-def test_block_io_delay_is_unknown_and_not_0_where_the_kernel_does_not_keep_it(tmp_path):
+def test_block_io_delay_is_unknown_and_not_0_where_the_kernel_does_not_count_it(tmp_path):
     found = processes.thread_switches(str(thread_folder(tmp_path)), counts_delay=False)
     assert found == [12, 3, -1]
 
@@ -284,7 +284,7 @@ def test_a_step_in_which_threads_took_their_switches_along_is_left_out_with_its_
     assert grown_between(found, "voluntary_switches", 0, 3 * SECOND) == (200, 2 * SECOND)
 
 
-def test_a_step_to_another_quota_says_nothing_of_throttling():
+def test_a_step_to_another_quota_does_not_count_as_throttling():
     found = samples(process_frame(0), process_frame(1, quota_cores=1.0, throttled_ns=9 * SECOND))
     assert grown_between(found, "throttled_ns", 0, SECOND) == (0, 0)
 
@@ -347,7 +347,7 @@ def test_memory_that_goes_up_and_down_is_not_steady():
     assert not found.is_steady
 
 
-def test_growth_is_not_told_from_a_few_seconds():
+def test_growth_is_not_computed_from_a_few_seconds():
     assert memory_growth(growing(60.0, 9)).bytes_per_minute is None
 
 

@@ -76,7 +76,7 @@ def held(*some):
     ],
     ids=lambda frame: f"{frame['frame']}",
 )  # fmt: skip
-def test_a_frame_that_is_not_within_its_limits_is_skipped_and_said(frame):
+def test_a_frame_that_is_not_within_its_limits_is_skipped_and_counted(frame):
     ledger = held(frame, rows_frame())
     ((what, why),) = ledger.skipped
     assert what == f"frames of {frame['frame']}"
@@ -93,7 +93,7 @@ def test_a_value_out_of_range_costs_its_row_and_no_more():
     assert (what, ledger.skipped.total()) == ("rows of tasks", 2)
 
 
-def test_frames_of_later_versions_are_left_out_and_nothing_is_said():
+def test_frames_of_later_versions_are_left_out_without_a_count():
     later = [{"frame": "tomorrow", "x": 1}, rows_frame(table="tomorrow"), rows_frame(more=[[]])]
     assert not held(*later).skipped
 
@@ -189,7 +189,7 @@ def reading_of(path, some):
     return feed.reading()
 
 
-def test_workers_past_the_first_1024_are_said_though_none_of_them_has_a_row(tmp_path):
+def test_workers_past_the_first_1024_are_reported_though_none_of_them_has_a_row(tmp_path):
     names = names_frame(5000, kind="thread pool", shared_queue=True)
     some = [names, rows_frame([(0, 10)]), levels_frame(History(5000, 20))]
     reading = reading_of(tmp_path / "a.idlehands", some)
@@ -199,7 +199,7 @@ def test_workers_past_the_first_1024_are_said_though_none_of_them_has_a_row(tmp_
     assert "past the first 1,024" in skipped.why
 
 
-def test_closed_pools_that_make_room_in_a_capture_are_said(tmp_path):
+def test_closed_pools_that_make_room_in_a_capture_are_reported(tmp_path):
     some = [{**names_frame(1), "pool": n, "closed_ns": 5} for n in range(limits.POOLS + 3)]
     (skipped,) = reading_of(tmp_path / "a.idlehands", some).source.skipped
     assert (skipped.what, skipped.count) == ("pools", 3)

@@ -49,7 +49,7 @@ def test_a_flood_loses_whole_batches_and_says_how_many_frames(monkeypatch):
     assert [frame["frame"] for frame in stream.drain()] == ["levels"]
 
 
-def test_who_and_what_came_in_a_flood_is_told_after_it(monkeypatch):
+def test_names_that_arrived_in_a_flood_are_returned_after_it(monkeypatch):
     monkeypatch.setattr(intake, "QUEUE_BYTES", 10_000)
     stream = Intake()
     for _ in range(100):
@@ -72,7 +72,7 @@ def test_a_capture_has_what_the_queue_lost(monkeypatch, tmp_path):
     assert written == b"".join(raw for number in range(1000) for _, raw in batch(number))
 
 
-def test_frames_are_taken_in_while_the_past_is_being_written(slow_writer, tmp_path):
+def test_frames_are_taken_in_while_the_history_is_being_written(slow_writer, tmp_path):
     stream = Intake()
     stream.take(batch(1))
     stream.start_capture(str(tmp_path / "a.idlehands"))
@@ -96,7 +96,7 @@ def test_a_capture_that_is_written_too_slowly_ends_with_a_word(slow_writer, monk
     assert len(stream.drain()) == 50
 
 
-def test_a_file_that_cannot_be_written_is_said_when_the_capture_ends(monkeypatch, tmp_path):
+def test_a_file_that_cannot_be_written_is_reported_when_the_capture_ends(monkeypatch, tmp_path):
     def fail(*_):
         raise CaptureError("a.idlehands: No space left on device")
 
@@ -108,7 +108,7 @@ def test_a_file_that_cannot_be_written_is_said_when_the_capture_ends(monkeypatch
         stream.stop_capture()
 
 
-def test_names_kept_for_captures_are_bounded(monkeypatch, tmp_path):
+def test_names_held_for_captures_are_bounded(monkeypatch, tmp_path):
     monkeypatch.setattr(intake, "OPENING_BYTES", 2000)
     monkeypatch.setattr(intake, "HISTORY_BYTES", 10)
     stream = Intake()
@@ -151,7 +151,7 @@ def test_a_frame_that_the_monitor_makes_is_checked_as_any_other():
     assert raw == encode({"frame": "from", "pid": "x"})
 
 
-def test_a_process_of_the_same_id_has_its_memory_looked_at_anew(monkeypatch):
+def test_a_process_of_the_same_id_has_its_memory_map_read_again(monkeypatch):
     waits, began = KernelWaits(), [1.0]
     monkeypatch.setattr(host, "beginning", lambda _pid: began[0])
     pid = os.getpid()

@@ -52,11 +52,11 @@ def test_statics_are_what_is_writable_of_the_interpreter_and_right_behind_it():
         ("what is this", "x86_64", WaitReason.OTHER),
     ],
 )
-def test_a_line_of_the_kernel_says_what_a_thread_is_in(line, machine, expected):
+def test_a_line_of_the_kernel_shows_what_a_thread_waits_for(line, machine, expected):
     assert wait_of(line, STATICS, waits._CALLS[machine]) == expected
 
 
-def test_the_ledger_knows_every_word_that_the_source_says():
+def test_the_ledger_knows_every_reason_that_the_source_reports():
     said = {
         RUNNING,
         WaitReason.INTERPRETER_LOCK,

@@ -130,7 +130,7 @@ def test_a_jump_in_the_numbers_is_a_loss_even_without_a_frame_that_says_so():
     assert pool.written("tasks") == 5
 
 
-def test_lost_spawn_stamps_make_no_hole_because_counts_stay_exact():
+def test_lost_spawn_timestamps_make_no_hole_because_counts_stay_exact():
     pool = held(names_frame(1), levels(5), lost(900, -1, "spawns"), levels(20)).pools[0]
     assert pool.holes == []
     assert pool.written("spawns") == 900
@@ -239,7 +239,7 @@ def test_a_table_that_forgets_holds_little_more_than_what_is_recent():
         assert len(store) < 200
 
 
-def test_rows_since_a_moment_are_found_without_leaving_any_out():
+def test_rows_since_a_timestamp_are_found_without_leaving_any_out():
     store = batches(TableStore(TASKS, "ended_ns"), 20)
     for moment in range(-5, 210):
         first = store.since(moment)
@@ -313,7 +313,7 @@ def rows_held(pool):
     return sorted(zip(*(pool.tasks[name].tolist() for name in names), strict=True))
 
 
-def test_a_frame_of_many_rings_says_the_same_as_a_frame_of_each():
+def test_a_frame_of_many_rings_equals_a_frame_of_each():
     first = [task_rows(0, [(0, 10), (20, 30)]), task_rows(0, [(5, 25)], worker=1)]
     then = [task_rows(2, [(40, 50)]), {**task_rows(0, [(60, 70)], worker=1), "first": 4}]
     apart = held(names_frame(2), *first, levels(35, 2), *then, levels(100, 2))
@@ -334,7 +334,7 @@ def test_the_last_row_of_every_worker_before_a_frame_is_found():
     assert store.last_before(store.since(3)).tolist() == [2, 3]
 
 
-def test_looks_told_pair_by_pair_add_up_over_frames():
+def test_attempts_sent_pair_by_pair_add_up_over_frames():
     pool = held(
         names_frame(3),
         samples((0, 1, 1, 0, 0), (2, 1, 0, 4, 1)),
@@ -407,7 +407,7 @@ def test_of_very_many_threads_those_heard_of_last_are_held(monkeypatch):
     assert list(counters._threads) == list(range(90, 100))
 
 
-def test_sights_of_threads_are_bounded_and_the_newest_stays(monkeypatch):
+def test_waits_of_threads_are_bounded_and_the_newest_stays(monkeypatch):
     monkeypatch.setattr(waits_module, "MOST_THREADS", 10)
     samples = ThreadSamples(most=100)
     for at in range(10_000):
@@ -432,7 +432,7 @@ def test_past_its_bound_a_ledger_forgets_the_oldest_rows_and_covers_less():
     assert pool.tasks["ended_ns"].max() == 10_000
 
 
-def test_the_past_lets_go_of_pools_that_are_gone():
+def test_the_history_forgets_pools_that_are_gone():
     past, found = JobHistory(), held(names_frame(1), task_rows(0, [(0, 10)]), levels(20))
     past.extend(found)
     assert list(past.pools) == [0]
@@ -450,7 +450,7 @@ def test_holes_are_bounded_and_leave_out_no_less():
     assert found.pools[0].lost_rows == 9999
 
 
-def test_only_the_counts_of_thieves_that_looked_since_are_copied_where_a_snapshot_is_kept():
+def test_only_the_counts_of_thieves_with_new_attempts_are_copied_for_a_snapshot():
     found = held(names_frame(3), samples((0, 1, 1, 0, 0), (2, 1, 7, 0, 0)), levels(0, workers=3))
     for n in range(1, 20):
         take_in(found, samples((0, 1, 1, 0, 0)), levels(n * 1_000_000_000, workers=3))
@@ -462,7 +462,7 @@ def test_only_the_counts_of_thieves_that_looked_since_are_copied_where_a_snapsho
     assert pool.counts_between(0, 10**15)[0].tolist() == [[0, 20, 0], [0, 0, 0], [0, 7, 0]]
 
 
-def test_counts_are_copied_as_often_as_snapshots_are_kept_and_not_with_all_levels():
+def test_counts_are_copied_once_a_snapshot_and_not_with_all_levels():
     found = held(names_frame(2))
     arrays = {}
     for at_ns in range(0, 10_000_000_000, 10_000_000):  # a hundred times a second
@@ -473,7 +473,7 @@ def test_counts_are_copied_as_often_as_snapshots_are_kept_and_not_with_all_level
     assert found.pools[0].counts_between(0, 10_000_000_000)[0].sum() == 1000
 
 
-def test_looks_count_from_the_levels_on_that_say_up_to_when_they_are():
+def test_attempts_count_from_the_levels_frame_on_that_has_their_timestamp():
     found = held(names_frame(2), samples((0, 1, 1, 0, 0)), levels(10, workers=2))
     pool = found.pools[0]
     take_in(found, samples((0, 1, 5, 0, 0)))

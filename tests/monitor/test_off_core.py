@@ -86,7 +86,7 @@ def test_a_task_that_has_not_ended_counts_for_its_kind():
     assert (kind.finished, kind.working_s) == (0, 60e-9)
 
 
-def test_looks_count_where_the_worker_is_in_a_task_and_in_no_recorded_wait():
+def test_samples_count_where_the_worker_is_in_a_task_and_in_no_recorded_wait():
     history = History(1, 100)
     history.tasks = [Task(0, 0, 0, 10, 60)]
     history.waits = [(0, 0, 20, 30)]
@@ -117,7 +117,7 @@ def hundred_seconds(samples):
     return time_of(held)
 
 
-def test_blocked_time_is_split_by_the_shares_of_looks_with_their_intervals():
+def test_blocked_time_is_split_by_the_shares_of_samples_with_their_intervals():
     samples = [(at * SECOND, {100: "sleep" if at % 4 else "lock"}) for at in range(40)]
     found = blocked(hundred_seconds(samples))
     assert (found.join_s, found.declared_s, found.unsplit_s) == (10.0, 0.0, 0.0)
@@ -129,13 +129,13 @@ def test_blocked_time_is_split_by_the_shares_of_looks_with_their_intervals():
     assert (sleep.low_s, sleep.high_s) == (pytest.approx(70 * low), pytest.approx(70 * high))
 
 
-def test_with_few_looks_nothing_is_split():
+def test_with_few_samples_nothing_is_split():
     found = blocked(hundred_seconds([(SECOND, {100: "sleep"})] * (LEAST_SAMPLES - 1)))
     assert found.waits == ()
     assert found.unsplit_s == pytest.approx(70.0)
 
 
-def test_one_cores_worth_of_work_by_several_workers_is_told_without_looks():
+def test_one_cores_worth_of_work_by_several_workers_is_found_without_samples():
     history = History(3, 10 * SECOND)
     history.tasks = [Task(n, 0, n, 0, 10 * SECOND) for n in range(3)]
     held = ledger(history)
@@ -159,7 +159,7 @@ def test_the_interpreter_lock_and_other_waits_are_separate_findings():
     assert "waiting mostly for a sleep to end" in found["blocked-in-task"].sentence
 
 
-def test_a_short_join_is_not_what_was_mostly_waited_for_where_the_rest_is_not_told_apart():
+def test_a_short_join_is_not_what_was_mostly_waited_for_where_the_rest_is_not_split():
     history = History(1, 100 * SECOND)
     history.tasks = [Task(0, 0, 0, 0, 100 * SECOND, cpu=20 * SECOND)]
     history.waits = [(0, 0, 50 * SECOND, 51 * SECOND)]

@@ -124,7 +124,7 @@ def test_what_a_spin_would_have_come_to_by_hand():
 
 
 @given(st.integers(0, 10_000))
-def test_parks_are_those_of_a_slow_look(seed):
+def test_parks_are_those_of_a_slow_search(seed):
     history = random_history(seed)
     _, found = recorded(ledger(history).pools[0], 0, history.end)
     slow = []
@@ -194,7 +194,7 @@ def test_a_given_cost_takes_the_place_of_the_measured_one():
     assert found.best.saved_s == pytest.approx(40 * 20e-6)
 
 
-def test_where_no_wake_is_known_nothing_is_said_of_spinning():
+def test_where_no_wake_is_known_there_are_no_figures_of_spinning():
     history = parks()
     history.idle_intervals = [(*idle_interval[:4], -1) for idle_interval in history.idle_intervals]
     found = parking_of(history)
@@ -206,7 +206,7 @@ def test_where_no_wake_is_known_nothing_is_said_of_spinning():
     )
 
 
-def test_few_wakes_tell_nothing():
+def test_few_wakes_give_no_figures():
     assert parking_of(parks(29)) is None
 
 

@@ -112,7 +112,7 @@ def test_tasks_of_the_pool_itself_keep_the_promise_to_stay_in_it():
     assert (found.verdict, found.cases, found.broken) == (Verdict.KEPT, 100, 0)
 
 
-def test_tasks_spawned_in_another_pool_are_told_by_their_stamp():
+def test_tasks_spawned_in_another_pool_are_found_by_their_timestamp():
     found = foreign(hundred_tasks(), range(20, 40))
     assert (found.verdict, found.broken) == (Verdict.BROKEN, 20)
     assert found.timestamps_ns[0] == 20 * MS + 1000
@@ -147,7 +147,7 @@ def test_a_part_of_a_computation_has_no_bound_and_says_so():
     assert "tasks that are not in the graph" in found.why
 
 
-def test_without_a_graph_nothing_is_said_of_the_bound():
+def test_without_a_graph_the_bound_is_not_judged():
     assert greedy_bound(None).verdict == Verdict.UNKNOWN
 
 

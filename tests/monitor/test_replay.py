@@ -77,7 +77,7 @@ def test_a_paused_replay_stands_still_and_goes_on_from_there(ticking):
     assert numbers(source) == [1]
 
 
-def test_the_end_is_said(ticking):
+def test_the_end_is_reported(ticking):
     clock = Clock()
     source = ReplaySource(ticking, clock=clock)
     clock.now += 100
@@ -92,7 +92,7 @@ def test_play_all_brings_everything_at_once(ticking):
     assert numbers(source) == list(range(10))
 
 
-def test_a_damaged_frame_costs_itself_and_is_said(tmp_path):
+def test_only_a_damaged_frame_is_lost_and_it_is_reported(tmp_path):
     path = tmp_path / "a.idlehands"
     writer = CaptureWriter(path)
     writer.add(1, encode(tick(0)) + b"\x01\x00\x00\x00\xc1" + encode(tick(1)))

@@ -155,7 +155,7 @@ def test_owners_of_the_oldest_take_the_large_task_that_thieves_could_have_had():
     assert (found.brought_s, found.could_s) == pytest.approx((0.001, 0.008))
 
 
-def test_where_the_ends_are_kept_to_or_steals_are_few_nothing_is_said():
+def test_where_the_promised_ends_are_used_or_steals_are_few_there_is_no_finding():
     pool, end = rounds(40, stolen_first=True)
     assert larger_steals(pool, 0, end, ends()) is None
     assert larger_steals(pool, 0, end, None) is None
@@ -166,14 +166,14 @@ def test_where_the_ends_are_kept_to_or_steals_are_few_nothing_is_said():
 # -- looks ---------------------------------------------------------------------------------------
 
 
-def test_looks_that_all_go_to_one_of_two_victims_are_half_misplaced_less_chance():
+def test_attempts_that_all_go_to_one_of_two_victims_are_half_misplaced_less_chance():
     attempts = np.array([[0, 100, 0], [100, 0, 0], [100, 0, 0]])
     # Each of six cells is 50 off; chance would make it sqrt(2/pi * 50 / 2) off on average.
     chance = 6 * math.sqrt(2 / math.pi * 25) / 2
     assert misplaced(attempts) == pytest.approx((150 - chance) / 300)
 
 
-def test_even_looks_and_draws_at_random_are_hardly_misplaced():
+def test_even_attempts_and_draws_at_random_are_hardly_misplaced():
     assert misplaced(np.array([[0, 9, 9], [9, 0, 9], [9, 9, 0]])) == 0.0
     draw = np.random.default_rng(5)
     attempts = np.zeros((8, 8), dtype=np.int64)
@@ -183,7 +183,7 @@ def test_even_looks_and_draws_at_random_are_hardly_misplaced():
     assert misplaced(attempts) < 0.01
 
 
-def test_no_looks_or_nobody_to_look_at_is_nothing_misplaced():
+def test_without_attempts_or_without_victims_nothing_is_misplaced():
     assert misplaced(np.zeros((3, 3), dtype=np.int64)) == 0.0
     assert misplaced(np.zeros((1, 1), dtype=np.int64)) == 0.0
 
@@ -279,7 +279,7 @@ def test_whose_end_was_wrong_decides_what_to_try():
     assert found["wrong-steal-end"].advice.startswith("Let owners take")
 
 
-def test_uneven_looks_account_for_their_share_of_what_is_left_of_searching():
+def test_uneven_attempts_account_for_their_share_of_the_rest_of_searching():
     attempts = np.array([[0, 90, 10], [0, 0, 0], [0, 0, 0]])
     use = SchedulerUse(ends(stolen_at_end=0), LARGER, UNEVEN)
     found, costs = told(pool_time(searching=1.0), use, UNEVEN_LOOKS)
@@ -291,14 +291,14 @@ def test_uneven_looks_account_for_their_share_of_what_is_left_of_searching():
     assert "fixed order" in uneven.sentence
 
 
-def test_where_an_even_choice_would_find_no_more_no_gain_is_said():
+def test_where_an_even_choice_would_find_no_more_there_is_no_gain():
     none = (0, 0, 0)
     swapped = steal_counts(((0, 81, 1), none, none), ((0, 9, 9), none, none), (none,) * 3)
     found, _ = told(pool_time(searching=1.0), SchedulerUse(choice=UNEVEN), swapped)
     assert found["uneven-victims"].gain_s is None
 
 
-def test_an_even_choice_is_no_finding_however_the_looks_fell():
+def test_an_even_choice_is_no_finding_however_the_attempts_fell():
     kept = replace(UNEVEN, verdict="kept")
     assert told(pool_time(searching=1.0), SchedulerUse(choice=kept), UNEVEN_LOOKS)[0] == {}
 

@@ -101,7 +101,7 @@ def by_category(ledger, begin, end):
     return {name: getattr(time.pool, name) for name in CATEGORIES if getattr(time.pool, name)}
 
 
-def test_a_gap_is_parked_until_the_next_task_is_handed_in_and_waking_from_then_on():
+def test_an_idle_interval_is_parked_until_the_next_task_is_handed_in_and_waking_from_then_on():
     tasks = [(0, 10, 12, 20), (0, 40, 43, 50)]
     ledger = shared_ledger(tasks, [(0, 0, 60)], 60)
     assert by_category(ledger, 0, 60) == {
@@ -162,7 +162,7 @@ def histories(draw):
 
 
 @given(histories(), st.integers(0, 60), st.integers(1, 200))
-def test_entries_are_never_negative_and_add_up_to_the_time_that_workers_were_there(
+def test_categories_are_never_negative_and_add_up_to_the_time_that_workers_were_there(
     history, begin, length
 ):
     workers, tasks, lifetimes = history
@@ -249,7 +249,7 @@ def sampled(pairs, *, ran):
     return ledger
 
 
-def test_a_sampled_stretch_is_split_as_its_sampled_pairs_are():
+def test_a_thinned_stretch_is_split_as_its_recorded_pairs_are():
     ledger = sampled([(30, 10), (20, 20), (40, 0), (30, 10)], ran=64)
     pool = ledger.pools[0]
     time = pool_time(pool, HostCounters(), 100, 5_000)
@@ -259,7 +259,7 @@ def test_a_sampled_stretch_is_split_as_its_sampled_pairs_are():
     assert time.pool.no_work == pytest.approx(4_900 * 40 / 160, abs=1)
 
 
-def test_the_error_of_a_sampled_share_is_that_of_a_ratio_estimate():
+def test_the_error_of_a_thinned_share_is_that_of_a_ratio_estimate():
     """By hand, Cochran eq. 6.13: residuals 0, -10, 10, 0 around the ratio 3/4 over pairs of 40."""
     pool = sampled([(30, 10), (20, 20), (40, 0), (30, 10)], ran=64).pools[0]
     present = pool_time(pool, HostCounters(), 100, 5_000).per_worker
@@ -274,13 +274,13 @@ def _as_array(values):
     return np.array(values, dtype=np.int64)
 
 
-def test_rows_of_a_sampled_stretch_weigh_as_many_tasks_as_they_stand_for():
+def test_rows_of_a_thinned_stretch_weigh_as_many_tasks_as_they_stand_for():
     pool = sampled([(30, 10), (20, 20)], ran=32).pools[0]
     assert weights(pool, Recent(pool.tasks, 0)).tolist() == [THINNING_FACTOR, THINNING_FACTOR]
     assert list(parts(pool, 0, 6_000)) == [(0, 100, 0), (100, 5_000, 2), (5_000, 6_000, 0)]
 
 
-def test_counts_of_a_sampled_stretch_are_the_totals_and_kinds_are_weighed():
+def test_counts_of_a_thinned_stretch_are_the_totals_and_kinds_are_weighed():
     (pool,) = read(sampled([(30, 10), (20, 20)], ran=37), SourceReading("quay", "live")).pools
     assert pool.tasks.finished == 37
     assert pool.tasks.kinds[0].finished == 2 * THINNING_FACTOR
@@ -354,7 +354,7 @@ def test_where_rows_were_lost_the_rate_of_tasks_is_that_of_the_whole_window():
     )
 
 
-def test_who_attaches_late_counts_the_tasks_that_sampled_rows_of_the_past_stand_for():
+def test_who_attaches_late_counts_the_tasks_that_thinned_rows_of_before_stand_for():
     ledger = sampled([(30, 10), (20, 20), (40, 0), (30, 10)], ran=9000)
     pool = ledger.pools[0]
     pool.declared_ns, pool.complete_from_ns = -1_000, 100

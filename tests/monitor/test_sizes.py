@@ -169,14 +169,14 @@ def test_stolen_tasks_are_compared_by_how_deep_they_are_in_the_recursion():
     assert depth.p < 1e-9
 
 
-def test_depths_are_not_told_where_ancestors_are_not_recorded():
+def test_depths_are_unknown_where_ancestors_are_not_recorded():
     history = pool()
     for task in history.tasks[::2]:
         task.parent = 10_000
     assert sizes_of(history).depth is None
 
 
-def test_few_tasks_tell_nothing_of_their_sizes():
+def test_few_tasks_give_no_reading_of_their_sizes():
     assert sizes_of(pool(count=29)) is None
     assert sizes_of(pool(count=30)) is not None
 

@@ -81,7 +81,7 @@ def test_a_kind_that_sleeps_is_not_shown_waiting_for_the_core_another_kind_waits
     assert_is(kinds["computes"], COMPUTES, kinds["computes"].total_s)
 
 
-def test_kinds_that_every_interval_mixes_alike_are_told_apart_by_samples():
+def test_kinds_that_every_interval_mixes_alike_are_distinguished_by_samples():
     short = Kind(0, 5, 0, 0), Kind(1, 5, 2, 3)
     held = job([short[0], short[1]], 20, sees={0: "sleep", 1: "running"})
     kinds = kinds_of(held)

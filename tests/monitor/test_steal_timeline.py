@@ -117,7 +117,7 @@ def test_a_long_window_has_no_more_slices_than_fit(live):
     assert edges == sorted(set(edges))
 
 
-def test_the_document_has_the_timeline_and_what_random_looks_would_need():
+def test_the_document_has_the_timeline_and_what_random_attempts_would_need():
     steals = json.loads(json_view.render(reading(hits=100)))["pools"][0]["steals"]
     timeline = steals["timeline"]
     assert len(timeline["edges_s"]) == len(timeline["looks"]) + 1

@@ -46,13 +46,13 @@ EMPTIES = [[0, 3, 3, 4], [1, 0, 1, 1], [0, 0, 0, 0], [2, 2, 2, 0]]
 # -- who took from whom ------------------------------------------------------------------------
 
 
-def test_looks_and_hits_are_summed_per_thief():
+def test_attempts_and_hits_are_summed_per_thief():
     found = stealing_of(HITS, EMPTIES).by_thief
     assert [(thief.attempts, thief.hits) for thief in found] == [(13, 3), (8, 5), (8, 8), (6, 0)]
     assert [thief.attempts_per_hit for thief in found] == [pytest.approx(13 / 3), 1.6, 1.0, None]
 
 
-def test_looks_and_hits_are_summed_per_victim():
+def test_attempts_and_hits_are_summed_per_victim():
     found = stealing_of(HITS, EMPTIES).by_victim
     assert [(victim.attempts, victim.hits) for victim in found] == [
         (15, 12),
@@ -86,14 +86,14 @@ def test_what_workers_give_they_take_from_each_other(workers, seed):
     ]
 
 
-def test_looks_at_random_tell_how_many_deques_had_work():
+def test_attempts_at_random_show_how_many_deques_had_work():
     # Of three others k have work: a look hits with k/3, so k = 3·16/35.
     found = stealing_of(HITS, EMPTIES)
     assert found.attempts_per_hit == pytest.approx(35 / 16)
     assert found.with_work == pytest.approx(48 / 35)
 
 
-def test_a_pool_of_one_worker_has_nobody_to_look_at():
+def test_a_pool_of_one_worker_has_no_victims():
     found = stealing_of([[0]], [[0]])
     assert (found.attempts_per_hit, found.with_work) == (None, None)
     assert found.choice.verdict == "unknown"
@@ -131,15 +131,15 @@ def test_searching_and_parking_in_turn_is_one_time_from_the_first():
     assert lengths(one((22, 30, False), (30, 40, True), (41, 55, False))) == [[38]]
 
 
-def test_a_task_without_a_gap_before_it_is_no_time():
+def test_a_task_without_an_idle_interval_before_it_is_no_time():
     assert lengths(one()) == [[]]
 
 
-def test_a_gap_that_touches_both_tasks_lasts_from_one_to_the_other():
+def test_an_idle_interval_that_touches_both_tasks_lasts_from_one_to_the_other():
     assert lengths(one((20, 60, False))) == [[40]]
 
 
-def test_a_search_shorter_than_the_clock_can_tell_took_no_time():
+def test_a_search_shorter_than_the_clocks_resolution_took_no_time():
     assert lengths(one((20, 20, False), second=20)) == [[0]]
 
 
@@ -233,7 +233,7 @@ def test_the_quantiles_are_of_all_the_times():
     assert [thief.to_next_task.count for thief in found.by_thief] == [10, 9]
 
 
-def test_with_rows_lost_no_time_to_the_next_task_is_said():
+def test_with_rows_lost_there_is_no_time_to_the_next_task():
     history = History(1, 1000 * MS, [Task(0, 0, 0, 0, 200 * MS)])
     history.tasks += [Task(1, 0, 0, 600 * MS, 700 * MS), Task(2, 0, 0, 900 * MS, 950 * MS)]
     history.idle_intervals = [(0, 250 * MS, 500 * MS, False, -1)]
@@ -269,5 +269,5 @@ def test_the_text_says_how_victims_were_chosen_and_who_fed_the_others():
     assert "Workers that gave more tasks than they took, the most first: 3 (600), 2 (200)" in lines
 
 
-def test_a_pool_that_looked_at_nobody_has_no_lines_of_it():
+def test_a_pool_without_steal_attempts_has_no_lines_of_them():
     assert "Choice of victims" not in text.explain(reading(hits=0))

@@ -167,7 +167,7 @@ def only_pool(held, window_ns=None):
         ([at("Condition.wait", f"{LIB}/threading.py"), *SERVE, *THREAD_START], "threads", False),
     ],
 )
-def test_a_stack_tells_the_pool_and_whether_its_worker_is_parked(frames, kind, parked):
+def test_a_stack_shows_the_pool_and_whether_its_worker_is_parked(frames, kind, parked):
     role = role_of(stack(frames), "fetch_0", main=PROCESS_START[0] in frames)
     assert (role.kind, role.parked) == (kind, parked)
 
@@ -306,7 +306,7 @@ def test_worker_processes_of_one_parent_are_one_pool():
     assert pool.time.dumps == 2
 
 
-def test_pools_of_threads_are_told_apart_by_their_threads_names():
+def test_pools_of_threads_are_distinguished_by_their_threads_names():
     held = ledger(
         stacks_frame(1, [thread(1, PARKED, "fetch_0"), thread(2, PARKED, "store_0")]),
         counters(0, {1: [0, 0], 2: [0, 0]}),
@@ -362,7 +362,7 @@ def test_a_kernel_id_that_is_known_late_is_still_the_same_worker():
     assert [worker.native_id for worker in only_pool(held).workers] == [5]
 
 
-def test_equal_stacks_are_kept_once_and_old_ones_go():
+def test_equal_stacks_are_held_once_and_old_ones_go():
     held = two_workers(10).samples
     assert len({id(t.stack) for dump in held.dumps for t in dump.threads}) == 1
     held.forget_before(5 * SECOND)
@@ -441,13 +441,13 @@ def test_dumps_are_spaced_by_what_they_cost(processes, dump_seconds, cores, idle
     assert spacing(processes, dump_seconds, cores) == pytest.approx(idle_interval)
 
 
-def test_a_thread_is_told_by_the_stack_its_pointer_is_in():
+def test_a_thread_is_found_by_the_stack_its_pointer_is_in():
     maps = "1000-2000 rw-p 0 0:0 0\n2000-3000 ---p 0 0:0 0\n3000-4000 rw-p 0 0:0 0\n"
     told = by_stack(maps, {11: 0x1800, 12: 0x3800, 13: 0x9000}, [0x1F00, 0x3F00, 0x7000])
     assert told == {0x1F00: 11, 0x3F00: 12}
 
 
-def test_threads_that_no_stack_tells_pair_off_in_the_order_of_their_start():
+def test_threads_not_found_by_a_stack_are_paired_in_the_order_of_their_start():
     assert in_order(10, [100, 200, 300], [12, 10, 11]) == {100: 10, 200: 11, 300: 12}
     assert in_order(10, [100, 200], [10, 11, 12]) == {100: 10}  # one thread runs no Python
 

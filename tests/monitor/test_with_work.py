@@ -76,7 +76,7 @@ def test_a_deque_with_two_tasks_counts_once_and_two_deques_twice():
     assert found(one_thief(*tasks))[1] == pytest.approx([0, 0, 4 * (30 + 31) / 40])
 
 
-def test_the_thiefs_own_deque_is_none_that_it_can_look_at():
+def test_the_thiefs_own_deque_is_not_among_its_victims():
     assert found(one_thief(Task(0, 10, 2, 60, 90, taken_from=OWN_DEQUE)))[1] == [0, 0, 0]
 
 
@@ -87,14 +87,14 @@ def test_a_search_that_the_windows_edge_cuts_is_left_out():
     assert found(one_thief(task), begin=20, end=60) == ([0, 0, 4], [0, 0, 4])
 
 
-def test_a_search_shorter_than_the_clock_can_tell_is_beside_what_there_was_at_it():
+def test_a_search_shorter_than_the_clocks_resolution_is_beside_what_there_was_at_its_time():
     tasks = [Task(0, 10, 0, 30, 90, taken_from=OWN_DEQUE), Task(1, 30, 1, 70, 90, taken_from=1)]
     assert found(one_thief(*tasks, search=(29, 29)))[1] == [0, 0, 4]
     assert found(one_thief(*tasks, search=(30, 30)))[1] == [0, 0, 4]
     assert found(one_thief(*tasks, search=(70, 70)))[1] == [0, 0, 0]
 
 
-def test_searches_count_by_their_looks_and_not_by_their_length():
+def test_searches_count_by_their_attempts_and_not_by_their_length():
     history = one_thief(Task(0, 10, 0, 30, 90, taken_from=OWN_DEQUE), search=(20, 30))
     history.idle_intervals.append((2, 40, 99, False, -1))
     got = victims_tried(ledger(history, attempts=lambda place: (6, 2)[place]).pools[0], 0, 100)
@@ -141,7 +141,7 @@ def test_searches_and_deques_are_those_of_a_slow_walk(seed, data):
     assert found(history, begin, end) == (attempts, pytest.approx(beside))
 
 
-def test_looks_at_random_are_the_others_over_those_with_work():
+def test_attempts_at_random_are_the_others_over_those_with_work():
     task = Task(0, 30, 0, 50, 90, taken_from=OWN_DEQUE)
     (pool,) = read(ledger(one_thief(task)), source()).pools
     # For half of the search one of two others had work: two victims over half a deque.

@@ -45,7 +45,7 @@ def test_sweep_of_any_window_equals_the_slow_reference(seed, data):
 
 @settings(max_examples=100)
 @given(seeds)
-def test_entries_are_not_negative_and_add_up_exactly(seed):
+def test_categories_are_not_negative_and_add_up_exactly(seed):
     history = random_history(seed)
     time = time_of(history)
     assert all(value >= 0 for value in asdict(time.pool).values())
@@ -235,7 +235,7 @@ def test_rounding_shares_keeps_their_total_and_passes_no_limit(shares):
 
 
 @pytest.mark.parametrize("moment", [50, 61, 62, 63, 99])
-def test_queue_length_is_exact_after_the_past_is_forgotten(moment):
+def test_queue_length_is_exact_after_old_rows_are_forgotten(moment):
     history = History(1, 100)
     history.tasks = [Task(0, 0, 0, 10, 20), Task(1, 30, 0, 62, 80), Task(2, 30)]
     held = ledger(history).pools[0]
@@ -253,7 +253,7 @@ def test_queue_length_is_exact_after_the_past_is_forgotten(moment):
         ([0.5] * 3, -5, [-1] * 3),
     ],
 )
-def test_rounding_of_times_that_no_clock_tells_ends_and_keeps_to_the_limits(shares, total, most):
+def test_rounding_of_impossible_times_ends_and_respects_the_limits(shares, total, most):
     rounded = round_to_total(np.array(shares), total, np.array(most, dtype=np.int64))
     assert (rounded >= 0).all()
     assert (rounded <= np.maximum(most, 0)).all()
