@@ -1,8 +1,8 @@
 """Histories of a pool for tests: explicit ones, random valid ones, and a slow, obvious ledger.
 
 A `History` is what a pool did, in whole nanoseconds. `ledger` turns it into frames and those
-into a ledger, the way they arrive from a probe; `slow_worker_time` walks it moment by moment
-and is what the vectorised sweep is held against.
+into a ledger, the way they arrive from a probe; `slow_worker_time` walks through each nanosecond,
+and the vectorised sweep is compared with it.
 """
 
 from __future__ import annotations
@@ -47,8 +47,11 @@ class Task:
 
 @dataclass
 class History:
-    """What a pool of `workers` did; waits are (worker, task, began, ended), gaps (worker, began,
-    ended, parked, woken_ns), meetings (worker, at, owner, length, waited_ns)."""
+    """What a pool of `workers` did.
+
+    waits: (worker, task, began, ended); idle_intervals: (worker, began, ended, parked, woken_ns);
+    contended: (worker, at, owner, length, waited_ns).
+    """
 
     workers: int
     end: int
@@ -86,8 +89,8 @@ def frames(history: History, *, batch: int = 1000, seed: int | None = None) -> l
         rings.setdefault((IDLE_INTERVALS.name, worker), []).append(
             (began, ended, int(parked), 0, -1, woken)
         )
-    for worker, *meeting in sorted(history.contended, key=lambda meeting: meeting[1]):
-        rings.setdefault((CONTENTION.name, worker), []).append(tuple(meeting))
+    for worker, *operation in sorted(history.contended, key=lambda operation: operation[1]):
+        rings.setdefault((CONTENTION.name, worker), []).append(tuple(operation))
     rings[(SPAWNS.name, NONE)] = [
         (task.spawned,) for task in sorted(history.tasks, key=lambda t: t.spawned)
     ]
@@ -158,7 +161,7 @@ def take_in(held: Ledger | PoolLedger, *frames: dict[str, Any]) -> None:
 
 
 def random_history(seed: int) -> History:
-    """Return a random valid history: nested waits, helping, gaps, tasks that never start."""
+    """Return a random valid history: nested waits, helping, idle time, tasks that never start."""
     draw = random.Random(seed)
     workers, end = draw.randint(1, 4), draw.randint(50, 400)
     history = History(workers, end)
@@ -168,7 +171,7 @@ def random_history(seed: int) -> History:
         task.spawned = draw.randint(0, task.started)
     history.tasks += [Task(0, draw.randint(0, end)) for _ in range(draw.randint(0, 3))]
     around = [history.tasks[place] for _, place, _, _ in history.waits]
-    # A probe numbers tasks in the order it is told of them.
+    # A probe numbers tasks in the order of their spawns.
     numbering = sorted(history.tasks, key=lambda task: task.spawned)
     for number, task in enumerate(numbering):
         task.number = number
@@ -182,8 +185,8 @@ def random_history(seed: int) -> History:
 def scaled(history: History, factor: int) -> History:
     """Return a history in which everything takes `factor` times as long."""
 
-    def longer(moment: int) -> int:
-        return moment * factor if 0 <= moment < NEVER else moment
+    def longer(timestamp: int) -> int:
+        return timestamp * factor if 0 <= timestamp < NEVER else timestamp
 
     tasks = [
         replace(
@@ -205,7 +208,7 @@ def scaled(history: History, factor: int) -> History:
 def _fill(
     history: History, draw: random.Random, worker: int, low: int, high: int, depth: int
 ) -> None:
-    """Fill [low, high] of a worker with tasks and gaps, and waits with more of the same."""
+    """Fill [low, high] of a worker with tasks and idle time, and waits with more of the same."""
     now = low
     while now < high:
         now += draw.randint(0, 6)
@@ -245,14 +248,14 @@ def slow_worker_time(history: History, begin: int, end: int) -> dict[str, int]:
         "no_work",
     )
     total = dict.fromkeys(names, 0)
-    for moment in range(begin, end):
-        queued = sum(task.spawned <= moment < task.started for task in history.tasks)
+    for timestamp in range(begin, end):
+        queued = sum(task.spawned <= timestamp < task.started for task in history.tasks)
         parked = waking = 0
         for worker in range(history.workers):
-            state = _state(history, worker, moment)
+            state = _state(history, worker, timestamp)
             if state == "parked":
                 parked += 1
-                waking += _is_waking(history, worker, moment)
+                waking += _is_waking(history, worker, timestamp)
             else:
                 total[state] += 1
         total["waking"] += waking
@@ -261,13 +264,13 @@ def slow_worker_time(history: History, begin: int, end: int) -> dict[str, int]:
     return total
 
 
-def _state(history: History, worker: int, moment: int) -> str:
+def _state(history: History, worker: int, timestamp: int) -> str:
     inside: list[tuple[int, str]] = []
     for task in history.tasks:
-        if task.worker == worker and task.started <= moment < task.ended:
+        if task.worker == worker and task.started <= timestamp < task.ended:
             inside.append((task.started, "working"))
     for wait in history.waits:
-        if wait[0] == worker and wait[2] <= moment < wait[3]:
+        if wait[0] == worker and wait[2] <= timestamp < wait[3]:
             helps = any(
                 wait[2] < began < wait[3]
                 for began in [t.started for t in history.tasks if t.worker == worker]
@@ -279,16 +282,16 @@ def _state(history: History, worker: int, moment: int) -> str:
             )
             inside.append((wait[2], "dispatch" if helps else "blocked"))
     for idle_interval in history.idle_intervals:
-        if idle_interval[0] == worker and idle_interval[1] <= moment < idle_interval[2]:
+        if idle_interval[0] == worker and idle_interval[1] <= timestamp < idle_interval[2]:
             inside.append((idle_interval[1], "parked" if idle_interval[3] else "searching"))
     return max(inside)[1] if inside else "dispatch"
 
 
-def _is_waking(history: History, worker: int, moment: int) -> bool:
+def _is_waking(history: History, worker: int, timestamp: int) -> bool:
     _, _, ended, _, woken = next(
         idle_interval
         for idle_interval in history.idle_intervals
-        if idle_interval[0] == worker and idle_interval[1] <= moment < idle_interval[2]
+        if idle_interval[0] == worker and idle_interval[1] <= timestamp < idle_interval[2]
     )
     following = min(
         (task for task in history.tasks if task.worker == worker and task.started >= ended),
@@ -304,4 +307,4 @@ def _is_waking(history: History, worker: int, moment: int) -> bool:
     ]
     if parks and min(parks) < following.started:
         return False
-    return moment >= max(following.spawned, woken)
+    return timestamp >= max(following.spawned, woken)

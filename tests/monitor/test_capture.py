@@ -49,9 +49,9 @@ def read(path):
 @given(st.integers(-(2**63), 2**63 - 1), st.binary(max_size=2000))
 def test_a_block_comes_back_as_it_was(at_ns, frames):
     data = encode_block(Block(at_ns, frames))
-    length, checksum, moment = decode_header(data[:HEADER_BYTES])
+    length, checksum, timestamp = decode_header(data[:HEADER_BYTES])
     assert length == len(data) - HEADER_BYTES
-    assert decode_body(data[HEADER_BYTES:], checksum, moment) == Block(at_ns, frames)
+    assert decode_body(data[HEADER_BYTES:], checksum, timestamp) == Block(at_ns, frames)
 
 
 def test_the_checksum_is_the_crc_of_iso_3309():

@@ -30,19 +30,21 @@ SOME = [  # worker, at, owner, length, waited
 ]
 
 
-def met(meetings, begin=0, end=100 * MS):
-    return contention(ledger(History(2, 100 * MS, contended=meetings)).pools[0], begin, end, begin)
+def contention_of(operations, begin=0, end=100 * MS):
+    return contention(
+        ledger(History(2, 100 * MS, contended=operations)).pools[0], begin, end, begin
+    )
 
 
 def test_contended_operations_are_counted_by_outcome_and_length_of_the_deque():
-    found = met(SOME)
+    found = contention_of(SOME)
     assert (found.contended, found.lost, found.unknown) == (6, 1, 1)
     assert (found.near_empty, found.longer, found.near_empty_share) == (2, 3, pytest.approx(0.4))
     assert found.timestamps_ns == (30 * MS, 40 * MS, 50 * MS)
 
 
 def test_waits_are_added_up_and_a_lost_race_is_no_wait():
-    found = met(SOME)
+    found = contention_of(SOME)
     assert found.waited_s == pytest.approx(0.020)
     assert found.longer_s == pytest.approx(0.010)
     assert found.thieves_s == pytest.approx(0.018)  # but for the one of worker 0 at its own deque
@@ -50,7 +52,7 @@ def test_waits_are_added_up_and_a_lost_race_is_no_wait():
 
 
 def test_the_groups_by_length_hold_every_contended_operation_of_known_length_once():
-    groups = met(SOME).by_length
+    groups = contention_of(SOME).by_length
     assert [(g.least, g.most, g.contended) for g in groups] == [
         (0, 0, 1),
         (1, 1, 1),
@@ -67,7 +69,7 @@ def test_contention_from_before_the_deques_are_rebuilt_is_reported_and_not_judge
 
 
 def test_only_contended_operations_inside_the_window_count():
-    assert met(SOME, 20 * MS, 40 * MS).contended == 2
+    assert contention_of(SOME, 20 * MS, 40 * MS).contended == 2
 
 
 def test_a_pool_that_reports_all_contention_had_none_where_it_reports_none():
@@ -92,9 +94,11 @@ def test_lost_rows_of_contention_are_counted_and_make_no_hole_in_the_record():
     assert (contention(pool, 0, 100 * MS, 0).missing, pool.lost_rows, pool.holes) == (7, 0, [])
 
 
-def use(meetings, of_two):
+def use(operations, of_two):
     none = EndReading(0, 0, 0, 0, 0.0, 0.0, ())
-    return DequesReading(judged_ends(0, none, none, 0, of_two), contention=met(meetings))
+    return DequesReading(
+        judged_ends(0, none, none, 0, of_two), contention=contention_of(operations)
+    )
 
 
 def judged(used):
@@ -129,8 +133,8 @@ def test_a_pool_that_may_not_report_all_contention_is_judged_by_what_it_reports(
     names, *rest = frames(History(2, 100 * MS, contended=longer(LEAST_CASES)))
     for frame in [{**names, "tells_meetings": False}, *rest]:
         take_in(held, frame)
-    told = DequesReading(use([], 1000).ends, contention=contention(held.pools[0], 0, 100 * MS, 0))
-    assert (judged(told).verdict, judged(told).cases) == (Verdict.BROKEN, LEAST_CASES)
+    found = DequesReading(use([], 1000).ends, contention=contention(held.pools[0], 0, 100 * MS, 0))
+    assert (judged(found).verdict, judged(found).cases) == (Verdict.BROKEN, LEAST_CASES)
 
 
 def test_without_any_report_of_contention_the_promise_is_not_judged_and_says_why():

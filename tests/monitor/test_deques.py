@@ -60,10 +60,11 @@ def test_the_maximum_of_a_range_is_that_of_a_plain_search(values, data):
 
 
 class Deques:
-    """Workers that push, pop and steal at random, every step at a moment of its own.
+    """Workers that push, pop and steal at random, every step at a time of its own.
 
-    late: the longest that a stamp stands off its operation; wrong: the share of takes from the end
-    that is not promised. truth: per stamp of a take, the task's places from the oldest and newest.
+    late: the longest that a timestamp differs from its operation. wrong: the share of takes from
+    the end that is not promised. truth: for the timestamp of a take, the task's places from the
+    oldest and the newest.
     At last every deque is emptied by its owner.
     """
 
@@ -98,16 +99,16 @@ class Deques:
         elif now > self.free[worker] + 1 and self.deques[victim]:
             self.take(worker, victim, now + delay)
 
-    def take(self, worker, victim, stamp):
+    def take(self, worker, victim, timestamp):
         self.finish(worker)
         deque = self.deques[victim]
         newest = (victim == worker) is not (self.draw.random() < self.wrong)
         place = len(deque) - 1 if newest else 0
-        self.truth[stamp] = (place, len(deque) - 1 - place)
+        self.truth[timestamp] = (place, len(deque) - 1 - place)
         task = deque.pop(place)
-        task.worker, task.started = worker, stamp
+        task.worker, task.started = worker, timestamp
         task.taken_from = OWN_DEQUE if victim == worker else victim
-        self.free[worker], self.running[worker] = stamp, task
+        self.free[worker], self.running[worker] = timestamp, task
 
     def finish(self, worker):
         if self.running[worker] is not None:
@@ -116,7 +117,7 @@ class Deques:
             self.running[worker] = None
 
     def found(self):
-        """Return the takes that are found, by their stamp, as plain values."""
+        """Return the takes that are found, by their timestamp, as plain values."""
         own_names = {"task": "number", "owner": "spawned_by"}
         rows = {
             name: np.array([getattr(t, own_names.get(name, name)) for t in self.tasks], np.int64)
@@ -139,8 +140,8 @@ def promised(take, truth):
 @given(st.integers(0, 100_000))
 def test_places_and_lengths_by_exact_timestamps_are_those_of_the_deques(seed):
     run = Deques(seed)
-    for stamp, take in run.found().items():
-        oldest, newest = run.truth[stamp]
+    for timestamp, take in run.found().items():
+        oldest, newest = run.truth[timestamp]
         assert (take["from_oldest"], take["from_newest"]) == (oldest, newest)
         assert take["length"] == oldest + newest + 1
 
@@ -148,19 +149,19 @@ def test_places_and_lengths_by_exact_timestamps_are_those_of_the_deques(seed):
 @given(st.integers(0, 100_000), st.integers(0, TOLERANCE_NS))
 def test_what_is_judged_by_late_timestamps_is_judged_as_it_was(seed, late):
     run = Deques(seed, late=late)
-    for stamp, take in run.found().items():
+    for timestamp, take in run.found().items():
         if take["judged"]:
-            assert take["at_end"] is promised(take, run.truth[stamp])
-            assert sum(run.truth[stamp]) >= 1
+            assert take["at_end"] is promised(take, run.truth[timestamp])
+            assert sum(run.truth[timestamp]) >= 1
 
 
 @given(st.integers(0, 100_000))
 def test_what_is_neither_judged_nor_ambiguous_had_no_choice(seed):
     run = Deques(seed, late=TOLERANCE_NS)
-    for stamp, take in run.found().items():
+    for timestamp, take in run.found().items():
         assert not (take["judged"] and take["ambiguous"])
         if not take["judged"] and not take["ambiguous"]:
-            assert run.truth[stamp] == (0, 0)
+            assert run.truth[timestamp] == (0, 0)
 
 
 @given(st.integers(0, 100_000))
@@ -170,10 +171,10 @@ def test_takes_far_from_all_others_are_never_ambiguous(seed):
     near = {
         m for pair in pairwise(timestamps) if pair[1] - pair[0] <= 2 * TOLERANCE_NS for m in pair
     }
-    for stamp, take in run.found().items():
+    for timestamp, take in run.found().items():
         if not near:
             assert not take["ambiguous"]
-            assert take["judged"] is (sum(run.truth[stamp]) > 0)
+            assert take["judged"] is (sum(run.truth[timestamp]) > 0)
 
 
 # -- by hand -------------------------------------------------------------------------------------
@@ -271,7 +272,7 @@ def test_cancelled_tasks_lie_in_the_deque_until_then_and_are_no_takes():
 
 def test_a_task_that_may_have_been_pushed_after_a_take_is_no_choice_for_it():
     tasks = [Task(0, 10 * US, 1, 100 * US, 300 * US, taken_from=0, spawned_by=0)]
-    # Stamped before the take but perhaps pushed after: stamps may be the tolerance off.
+    # Timestamped before the take but perhaps pushed after: timestamps may be the tolerance off.
     tasks.append(Task(1, 60 * US, 0, 900 * US, 950 * US, taken_from=OWN_DEQUE, spawned_by=0))
     tasks.append(Task(2, 5 * US, 1, 80 * US, 90 * US, taken_from=INBOX))
     found = ends_of(History(2, 2_000 * US, tasks))
@@ -309,7 +310,7 @@ def test_a_live_view_is_computed_once_a_second_and_at_the_very_end():
     for frame in frames(history):
         take_in(held, frame)
     for part in (0, 1, 10, 20):
-        # The same rows; only the moment up to which they are known to be complete moves on.
+        # The same rows; only the time up to which they are known to be complete moves on.
         held.pools[0].complete_ns = history.end - 4_000_000 * US + part * 100_000 * US
         past.extend(held)
         seen.append(read(held, source(), None, past).pools[0].ends)

@@ -1,4 +1,4 @@
-"""What can be watched: which sockets are asked, how often, what is believed, what is left alone."""
+"""What can be watched: which sockets are asked, how often, what is believed or not touched."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from idlehands_monitor.ingest.sources.discovery import Finder, Job, folders
 from idlehands_monitor.ingest.sources.live import LiveSource
 
 NOBODY = 65534
-as_root = pytest.mark.skipif(os.geteuid() != 0, reason="only root looks at other users' probes")
+as_root = pytest.mark.skipif(os.geteuid() != 0, reason="only root reads other users' probes")
 
 
 @pytest.fixture(autouse=True)
@@ -47,7 +47,7 @@ def folder(tmp_path, monkeypatch):
 
 @pytest.fixture
 def everybodys(tmp_path, monkeypatch):
-    """The temporary folder that root looks in for other users' folders."""
+    """The temporary folder that root searches for other users' folders."""
     path = tmp_path / "everybody"
     path.mkdir(mode=0o1777)
     monkeypatch.delenv("IDLEHANDS_DIR")
@@ -241,7 +241,7 @@ def test_a_socket_that_another_user_serves_is_left_alone(folder, tmp_path):
             f"has a socket that user {NOBODY} serves, who is neither its owner nor root; "
             "nothing is read from it"
         )
-        assert service.stdout.readline() == "b''\n"  # it was told nothing at all
+        assert service.stdout.readline() == "b''\n"  # nothing was sent to it
 
 
 @contextlib.contextmanager
@@ -529,11 +529,11 @@ def berth(folder):
 @pytest.mark.parametrize(("by", "asked"), [("pid", 0), ("name", 1)])
 def test_watching_one_process_leaves_the_others_alone(folder, fake, berth, monkeypatch, by, asked):
     other = fake(folder / "1.sock", hello(1), names("crane"))
-    looks = []
+    searches = []
     find = Finder.find
 
     def counted(self, *arguments):
-        looks.append(arguments)
+        searches.append(arguments)
         return find(self, *arguments)
 
     monkeypatch.setattr(Finder, "find", counted)
@@ -541,7 +541,7 @@ def test_watching_one_process_leaves_the_others_alone(folder, fake, berth, monke
     monkeypatch.setattr(discovery, "AGAIN_SECONDS", 1000.0)
     source = LiveSource(str(berth.pid) if by == "pid" else "berth")
     try:
-        wait_until(lambda: source.status.state == "live" and len(looks) >= 20, "twenty looks")
+        wait_until(lambda: source.status.state == "live" and len(searches) >= 20, "twenty searches")
     finally:
         source.close()
     assert other.most_open == asked
@@ -609,14 +609,14 @@ def test_a_reader_that_was_turned_away_comes_again_only_after_some_seconds(
     def readers():
         return one.asked.count(b"")  # who calls for names only says so
 
-    looks = []
+    searches = []
     find = Finder.find
-    monkeypatch.setattr(Finder, "find", lambda *given: looks.append(1) or find(*given))
+    monkeypatch.setattr(Finder, "find", lambda *given: searches.append(1) or find(*given))
     monkeypatch.setattr(live, "RETRY_SECONDS", 0.01)
     monkeypatch.setattr(live, "AGAIN_SECONDS", 1000.0)
     source = LiveSource("berth")
     try:
-        wait_until(lambda: len(looks) >= 20 and readers(), "twenty looks")
+        wait_until(lambda: len(searches) >= 20 and readers(), "twenty searches")
         assert readers() == 1
         monkeypatch.setattr(live, "AGAIN_SECONDS", 0.0)
         wait_until(lambda: readers() > 1, "another reader")

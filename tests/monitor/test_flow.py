@@ -69,9 +69,9 @@ def test_the_tasks_in_a_pool_are_those_of_a_slow_count(seed, data):
     end = data.draw(st.integers(begin + 1, history.end))
     found = little(*in_pool(ledger(history).pools[0], begin, end), begin, end)
     counted = sum(
-        task.spawned <= moment < left_at(task)
+        task.spawned <= timestamp < left_at(task)
         for task in history.tasks
-        for moment in range(begin, end)
+        for timestamp in range(begin, end)
     )
     assert found.area_ns == counted
     assert found.area_ns == found.finished_ns - found.before_ns + found.after_ns

@@ -157,7 +157,7 @@ ATTEMPTS = steal_counts(
 
 
 def test_attempts_are_compared_with_the_span_in_units_of_an_attempt_times_the_workers():
-    # 10 looks in 1000 ns of searching: 100 ns each, so a span of 5000 ns is 50 and P*Tinf 100.
+    # 10 attempts in 1000 ns of searching: 100 ns each, so a span of 5000 ns is 50 and P*Tinf 100.
     bound = steal_bound(TaskGraph(8000, 5000, 0, 9000, 0, 20), 2, 1000, ATTEMPTS)
     assert (bound.attempts, bound.hits) == (10, 3)
     assert (bound.unit_span, bound.bound, bound.share) == pytest.approx((50, 100, 0.1))

@@ -1,4 +1,4 @@
-"""What the host says of processes: sampled, kept, read as rates, found, and written."""
+"""The host's figures of processes: sampled, stored, read as rates, found, and written."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """What `/proc/PID/task/TID/syscall` and `/proc/PID/maps` say (proc(5)), line by line.
 
 System call numbers: Linux, arch/x86/entry/syscalls/syscall_64.tbl and the generic table of aarch64.
-That real threads are told right under each Python is in the integration tests.
+Real threads under each Python are tested in the integration tests.
 """
 
 from __future__ import annotations

@@ -63,7 +63,7 @@ def held(*some):
 
 
 def samples(*cells):
-    """Return the frame of looks since the last: (thief, victim, hits, empties, lost races)."""
+    """Return the frame of attempts since the last: (thief, victim, hits, empties, lost races)."""
     columns = encode_columns(STEAL_ATTEMPTS, list(zip(*cells, strict=True)))
     return {"frame": "counters", "pool": 0, "columns": columns}
 
@@ -241,10 +241,10 @@ def test_a_table_that_forgets_holds_little_more_than_what_is_recent():
 
 def test_rows_since_a_timestamp_are_found_without_leaving_any_out():
     store = batches(TableStore(TASKS, "ended_ns"), 20)
-    for moment in range(-5, 210):
-        first = store.since(moment)
-        assert (store["ended_ns"][:first] < moment).all()
-        assert first >= min(moment, 200) - 10
+    for timestamp in range(-5, 210):
+        first = store.since(timestamp)
+        assert (store["ended_ns"][:first] < timestamp).all()
+        assert first >= min(timestamp, 200) - 10
 
 
 def test_the_last_row_of_each_worker_before_a_batch_is_found():

@@ -28,7 +28,7 @@ SECOND = 10**9
 
 
 def victims_tried(history, samples):
-    """Return a ledger of a history whose workers' threads were looked at: (moment, {id: sort})."""
+    """Return a ledger of a history whose workers' threads were sampled: (timestamp, {id: sort})."""
     held = ledger(history)
     for at_ns, waits in samples:
         take_in(held, {"frame": "host", "at_ns": at_ns, "threads": {}, "waits": waits})

@@ -1,4 +1,4 @@
-"""Parks and wakes, by hand and against a slow look; spinning against published ratios."""
+"""Parks and wakes, by hand and against a slow search; spinning against published ratios."""
 
 from __future__ import annotations
 
@@ -133,13 +133,15 @@ def test_parks_are_those_of_a_slow_search(seed):
             continue
         starts = [task.started for task in history.tasks if task.worker == worker]
         resumed = [wait[3] for wait in history.waits if wait[0] == worker]
-        work = min((moment for moment in starts + resumed if moment >= ended), default=None)
+        work = min(
+            (timestamp for timestamp in starts + resumed if timestamp >= ended), default=None
+        )
         others = [
             idle_interval[1]
             for idle_interval in history.idle_intervals
             if idle_interval[0] == worker and idle_interval[3]
         ]
-        again = min((moment for moment in others if moment >= ended), default=None)
+        again = min((timestamp for timestamp in others if timestamp >= ended), default=None)
         useful = work is not None and (again is None or work <= again)
         slow.append((began, ended, woken, work if useful else -1, not useful and again is not None))
     rows = sorted(zip(*(column.tolist() for column in found), strict=True))

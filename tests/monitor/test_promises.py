@@ -80,15 +80,15 @@ def test_below_the_least_number_of_cases_there_is_no_verdict_and_it_says_why():
 
 @settings(max_examples=60)
 @given(seeds, st.integers(0, 400))
-def test_what_is_surely_queued_is_never_more_than_was(seed, moment):
+def test_what_is_surely_queued_is_never_more_than_was(seed, timestamp):
     history = scaled(random_history(seed), MS)
-    moment *= MS
+    timestamp *= MS
     import numpy as np
 
-    (found,) = queued_for_sure(ledger(history).pools[0], np.array([moment])).tolist()
-    # A task begun just before the moment and one spawned just before it may make it less.
+    (found,) = queued_for_sure(ledger(history).pools[0], np.array([timestamp])).tolist()
+    # A task begun just before the timestamp and one spawned just before it may make it less.
     least = sum(
-        task.spawned <= moment - RACE_NS and task.started > moment + RACE_NS
+        task.spawned <= timestamp - RACE_NS and task.started > timestamp + RACE_NS
         for task in history.tasks
     )
     assert found <= least
@@ -96,9 +96,9 @@ def test_what_is_surely_queued_is_never_more_than_was(seed, moment):
 
 def foreign(history, numbers):
     held = ledger(history)
-    stamps = held.pools[0].tasks["spawned_ns"]
+    spawned_ns = held.pools[0].tasks["spawned_ns"]
     for place in numbers:
-        stamps[place] -= 7  # as a task of another pool, spawned at another moment
+        spawned_ns[place] -= 7  # as a task of another pool, spawned at another timestamp
     return stays_in_pool(held.pools[0], 0, history.end)
 
 

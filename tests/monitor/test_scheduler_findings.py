@@ -48,7 +48,7 @@ def ends(own_at_end=100, stolen_at_end=100, of=100):
 
 
 def pushed_and_taken(takes):
-    """Return rows of deque 0, pushed in order a nanosecond apart, taken at these moments."""
+    """Return rows of deque 0, pushed in order a nanosecond apart, taken at these times."""
     count = len(takes)
     return {
         "owner": np.zeros(count, dtype=np.int64),
@@ -81,12 +81,12 @@ def test_a_task_pushed_after_the_steal_could_not_have_been_had():
 def slow_oldest_left(rows, stolen):
     given_away, found = set(), {}
     for row in sorted(np.flatnonzero(stolen), key=lambda row: rows["started"][row]):
-        moment = rows["started"][row]
+        timestamp = rows["started"][row]
         there = [
             other
             for other in range(len(stolen))
             if rows["owner"][other] == rows["owner"][row]
-            and rows["spawned"][other] <= moment <= rows["started"][other]
+            and rows["spawned"][other] <= timestamp <= rows["started"][other]
             and other not in given_away
         ]
         found[row] = there[0] if there else row
@@ -163,7 +163,7 @@ def test_where_the_promised_ends_are_used_or_steals_are_few_there_is_no_finding(
     assert larger_steals(pool, 0, end, ends(stolen_at_end=0)) is None
 
 
-# -- looks ---------------------------------------------------------------------------------------
+# -- attempts ------------------------------------------------------------------------------------
 
 
 def test_attempts_that_all_go_to_one_of_two_victims_are_half_misplaced_less_chance():
@@ -191,18 +191,18 @@ def test_without_attempts_or_without_victims_nothing_is_misplaced():
 def test_an_even_choice_finds_victims_with_work_as_often_as_they_were_found():
     attempts = np.array([[0, 90, 10], [0, 0, 0], [0, 0, 0]])
     hits = np.array([[0, 9, 9], [0, 0, 0], [0, 0, 0]])
-    # 50 looks at a victim that has work in one of ten, 50 at one that has in nine of ten.
+    # 50 attempts at a victim that has work in one of ten, 50 at one that has in nine of ten.
     assert hits_if_even(attempts, hits) == pytest.approx(50 * 0.1 + 50 * 0.9)
 
 
 # -- what each accounts for ----------------------------------------------------------------------
 
-UNEVEN_LOOKS = steal_counts(
+UNEVEN_ATTEMPTS = steal_counts(
     hits=((0, 9, 9), (0, 0, 0), (0, 0, 0)),
     empties=((0, 81, 1), (0, 0, 0), (0, 0, 0)),
     lost_races=((0, 0, 0),) * 3,
 )
-NO_LOOKS = steal_counts(*(((0, 0), (0, 0)),) * 3)
+NO_ATTEMPTS = steal_counts(*(((0, 0), (0, 0)),) * 3)
 UNEVEN = replace(NO_CHOICE, verdict="broken", pattern="fixed order")
 LARGER = LargerStealsReading(100, 0.01, 0.04)
 
@@ -229,7 +229,7 @@ def parked(*spins, wasted=0, park_cost_s=0.001):
     )
 
 
-def met(waited_s, thieves_s):
+def contended(waited_s, thieves_s):
     return ContentionReading(
         reported=True,
         contended=500,
@@ -259,14 +259,14 @@ def pool_time(workers=2, seconds=10.0, **by_category):
     return PoolTime(by_category, round(seconds * SECOND))
 
 
-def told(time, use, steals=NO_LOOKS):
+def findings_and_costs(time, use, steals=NO_ATTEMPTS):
     costs = scheduler_costs(time, steals, use)
     return {found.code: found for found in scheduler_findings(time, steals, use, costs)}, costs
 
 
 def test_a_wrong_end_accounts_for_the_searching_that_larger_steals_would_spare():
     use = SchedulerUse(ends(stolen_at_end=0), LARGER)
-    found, costs = told(pool_time(searching=1.0), use)
+    found, costs = findings_and_costs(pool_time(searching=1.0), use)
     assert found["wrong-steal-end"].worker_seconds == pytest.approx(0.75)
     assert costs.searching == pytest.approx(0.75 * SECOND)
     assert "thieves took the newest" in found["wrong-steal-end"].sentence
@@ -274,7 +274,9 @@ def test_a_wrong_end_accounts_for_the_searching_that_larger_steals_would_spare()
 
 
 def test_whose_end_was_wrong_decides_what_to_try():
-    found, _ = told(pool_time(searching=1.0), SchedulerUse(ends(own_at_end=0), LARGER))
+    found, _ = findings_and_costs(
+        pool_time(searching=1.0), SchedulerUse(ends(own_at_end=0), LARGER)
+    )
     assert "owners took the oldest" in found["wrong-steal-end"].sentence
     assert found["wrong-steal-end"].advice.startswith("Let owners take")
 
@@ -282,11 +284,11 @@ def test_whose_end_was_wrong_decides_what_to_try():
 def test_uneven_attempts_account_for_their_share_of_the_rest_of_searching():
     attempts = np.array([[0, 90, 10], [0, 0, 0], [0, 0, 0]])
     use = SchedulerUse(ends(stolen_at_end=0), LARGER, UNEVEN)
-    found, costs = told(pool_time(searching=1.0), use, UNEVEN_LOOKS)
+    found, costs = findings_and_costs(pool_time(searching=1.0), use, UNEVEN_ATTEMPTS)
     uneven = found["uneven-victims"]
     assert uneven.worker_seconds == pytest.approx(0.25 * misplaced(attempts))
     assert costs.searching == pytest.approx((0.75 + 0.25 * misplaced(attempts)) * SECOND)
-    # 18 hits where evenly spread looks would have had 50: so much of the searching is to gain.
+    # 18 hits where evenly spread attempts would have had 50: so much of the searching is to gain.
     assert uneven.gain_s == pytest.approx(0.25 * (1 - 18 / 50))
     assert "fixed order" in uneven.sentence
 
@@ -294,28 +296,31 @@ def test_uneven_attempts_account_for_their_share_of_the_rest_of_searching():
 def test_where_an_even_choice_would_find_no_more_there_is_no_gain():
     none = (0, 0, 0)
     swapped = steal_counts(((0, 81, 1), none, none), ((0, 9, 9), none, none), (none,) * 3)
-    found, _ = told(pool_time(searching=1.0), SchedulerUse(choice=UNEVEN), swapped)
+    found, _ = findings_and_costs(pool_time(searching=1.0), SchedulerUse(choice=UNEVEN), swapped)
     assert found["uneven-victims"].gain_s is None
 
 
 def test_an_even_choice_is_no_finding_however_the_attempts_fell():
     kept = replace(UNEVEN, verdict="kept")
-    assert told(pool_time(searching=1.0), SchedulerUse(choice=kept), UNEVEN_LOOKS)[0] == {}
+    assert (
+        findings_and_costs(pool_time(searching=1.0), SchedulerUse(choice=kept), UNEVEN_ATTEMPTS)[0]
+        == {}
+    )
 
 
 def test_contention_accounts_for_thieves_waits_in_searching_and_owners_in_dispatch():
-    use = SchedulerUse(contention=met(waited_s=3.0, thieves_s=2.0))
-    found, costs = told(pool_time(searching=1.5, dispatch=0.5), use)
+    use = SchedulerUse(contention=contended(waited_s=3.0, thieves_s=2.0))
+    found, costs = findings_and_costs(pool_time(searching=1.5, dispatch=0.5), use)
     assert found["deque-contention"].worker_seconds == pytest.approx(1.5 + 0.5)
     assert costs.searching == pytest.approx(1.5 * SECOND)
-    found, costs = told(pool_time(searching=4.0, dispatch=4.0), use)
+    found, costs = findings_and_costs(pool_time(searching=4.0, dispatch=4.0), use)
     assert found["deque-contention"].worker_seconds == pytest.approx(3.0)
     assert "200 of them at deques of two tasks or more" in found["deque-contention"].evidence
 
 
 def test_park_churn_accounts_for_waking_and_for_wakes_that_led_to_no_work():
     time = pool_time(waking=1.0, searching=2.0)
-    found, costs = told(time, SchedulerUse(parking=parked(wasted=300)))
+    found, costs = findings_and_costs(time, SchedulerUse(parking=parked(wasted=300)))
     churn = found["park-churn"]
     assert churn.worker_seconds == pytest.approx(1.0 + 300 * 0.001)
     assert costs.searching == pytest.approx(0.3 * SECOND)
@@ -325,13 +330,13 @@ def test_park_churn_accounts_for_waking_and_for_wakes_that_led_to_no_work():
 
 def test_wasted_wakes_account_for_no_more_than_there_was_searching():
     time = pool_time(waking=1.0, searching=0.1)
-    found, _ = told(time, SchedulerUse(parking=parked(wasted=300)))
+    found, _ = findings_and_costs(time, SchedulerUse(parking=parked(wasted=300)))
     assert found["park-churn"].worker_seconds == pytest.approx(1.1)
 
 
 def test_where_spinning_first_would_be_cheaper_that_is_to_try_and_what_it_gains():
     spins = (spin(0.0, 1000, 1.0, 0.0), spin(0.001, 10, 0.4, 0.6))
-    found, _ = told(pool_time(waking=1.0), SchedulerUse(parking=parked(*spins)))
+    found, _ = findings_and_costs(pool_time(waking=1.0), SchedulerUse(parking=parked(*spins)))
     assert found["park-churn"].advice.startswith("Keep searching for 1 ms")
     assert found["park-churn"].gain_s == pytest.approx(0.6)
 
@@ -348,7 +353,7 @@ def test_where_spinning_first_would_be_cheaper_that_is_to_try_and_what_it_gains(
     ],
 )
 def test_with_little_data_or_cost_nothing_is_found(time, use):
-    found, costs = told(time, use)
+    found, costs = findings_and_costs(time, use)
     assert found == {}
     assert costs == SchedulerCosts()
 
@@ -356,8 +361,8 @@ def test_with_little_data_or_cost_nothing_is_found(time, use):
 def test_what_others_account_for_is_no_long_search_too():
     time = pool_time(searching=4.0)
     use = SchedulerUse(ends(stolen_at_end=0), LARGER)
-    costs = scheduler_costs(time, NO_LOOKS, use)
-    others = scheduler_findings(time, NO_LOOKS, use, costs)
+    costs = scheduler_costs(time, NO_ATTEMPTS, use)
+    others = scheduler_findings(time, NO_ATTEMPTS, use, costs)
     found = findings(time.pool, 2, 10.0, others=others, searched_ns=costs.searching)
     seconds = {finding.code: finding.worker_seconds for finding in found}
     assert seconds == pytest.approx({"wrong-steal-end": 3.0, "long-searches": 1.0})
@@ -389,15 +394,15 @@ def test_no_worker_time_is_accounted_for_twice(
         LargerStealsReading(50, spared, 1.0),
         UNEVEN,
         parked(wasted=wasted),
-        met(waits[0], waits[0] * waits[1]),
+        contended(waits[0], waits[0] * waits[1]),
     )
-    costs = scheduler_costs(time, UNEVEN_LOOKS, use)
+    costs = scheduler_costs(time, UNEVEN_ATTEMPTS, use)
     nothing = dict.fromkeys(HostReading.__dataclass_fields__)
     limits = {"usable_cores": 0.5, "quota_cores": 0.5, "throttled_share": throttled}
     host = (HostReading(**{**nothing, **limits, "threads": (), "growth_is_steady": False}),)
     others = (
         *host_findings(time, None, host),
-        *scheduler_findings(time, UNEVEN_LOOKS, use, costs),
+        *scheduler_findings(time, UNEVEN_ATTEMPTS, use, costs),
     )
     seen = (WaitReading("interpreter lock", pool.blocked * blocked_share / 1e9, 0.0, 0.0),)
     blocked = BlockedReading(0.0, 0.0, seen, 100, 0.0, one_core=False)

@@ -1,6 +1,6 @@
-"""Pools whose workers share one queue: inferred gaps, workers that come and go, detail given up.
+"""Pools whose workers share one queue: inferred idle intervals, lifetimes, detail given up.
 
-Histories are scripted in nanoseconds; what they come to is worked out by hand.
+Histories are scripted in nanoseconds; the expected figures are computed by hand.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ from idlehands_monitor.views.line import second_line
 
 def shared_ledger(tasks, lifetimes, end_ns, *, workers=1, idle_intervals=(), steps=(), ran=None):
     """Return a ledger of one pool; tasks: (worker, spawned, started, ended[, outcome, by]);
-    stays: (worker, began, ended[, how]); gaps: (worker, began, ended, state)."""
+    lifetimes: (worker, began, ended[, how]); idle_intervals: (worker, began, ended, state)."""
     ledger = Ledger()
     take_in(ledger, {"frame": "hello", "version": 1, "pid": 1})
     take_in(
@@ -142,20 +142,20 @@ def test_windows_side_by_side_add_up_to_the_window_around_them():
 
 @st.composite
 def histories(draw):
-    """Random workers, each with stays one after the other and tasks inside them."""
+    """Random workers, each with lifetimes one after the other and tasks inside them."""
     workers = draw(st.integers(1, 3))
     tasks, lifetimes = [], []
     for worker in range(workers):
-        moment = 0
+        timestamp = 0
         for _ in range(draw(st.integers(0, 3))):
-            began = moment = moment + draw(st.integers(0, 20))
+            began = timestamp = timestamp + draw(st.integers(0, 20))
             for _ in range(draw(st.integers(0, 5))):
-                started = moment + draw(st.integers(0, 15))
-                moment = started + draw(st.integers(0, 15))
-                tasks.append((worker, draw(st.integers(0, started)), started, moment))
-            moment += draw(st.integers(0, 10))
-            if moment > began:
-                lifetimes.append((worker, began, moment))
+                started = timestamp + draw(st.integers(0, 15))
+                timestamp = started + draw(st.integers(0, 15))
+                tasks.append((worker, draw(st.integers(0, started)), started, timestamp))
+            timestamp += draw(st.integers(0, 10))
+            if timestamp > began:
+                lifetimes.append((worker, began, timestamp))
             else:
                 tasks = [t for t in tasks if t[0] != worker or t[2] < began]
     return workers, sorted(tasks, key=lambda task: task[1]), lifetimes
@@ -177,24 +177,24 @@ def test_categories_are_never_negative_and_add_up_to_the_time_that_workers_were_
 def slow_entries(workers, tasks, lifetimes, begin, end):
     """Return worker time by looking at every nanosecond, see docs/figures.md."""
     total = dict.fromkeys(("working", "dispatch", "waking", "starved", "no_work"), 0)
-    for moment in range(begin, end):
-        queued = sum(spawned <= moment < started for _, spawned, started, _ in tasks)
+    for timestamp in range(begin, end):
+        queued = sum(spawned <= timestamp < started for _, spawned, started, _ in tasks)
         parked = waking = 0
         for worker in range(workers):
-            lifetime = [(b, e) for w, b, e in lifetimes if w == worker and b <= moment < e]
+            lifetime = [(b, e) for w, b, e in lifetimes if w == worker and b <= timestamp < e]
             if not lifetime:
                 continue
             mine = [t for t in tasks if t[0] == worker and lifetime[0][0] <= t[2] < lifetime[0][1]]
-            if any(t[2] <= moment < t[3] for t in mine):
+            if any(t[2] <= timestamp < t[3] for t in mine):
                 total["working"] += 1
                 continue
-            before = max([lifetime[0][0], *(t[3] for t in mine if t[3] <= moment)])
-            later = sorted((t[2], t[1]) for t in mine if t[2] > moment)
+            before = max([lifetime[0][0], *(t[3] for t in mine if t[3] <= timestamp)])
+            later = sorted((t[2], t[1]) for t in mine if t[2] > timestamp)
             if later and later[0][1] <= before:
                 total["dispatch"] += 1  # the next task was queued already: it only fetches it
             else:
                 parked += 1
-                waking += bool(later) and moment >= later[0][1]
+                waking += bool(later) and timestamp >= later[0][1]
         total["waking"] += waking
         total["starved"] += max(0, min(queued, parked) - waking)
         total["no_work"] += parked - waking - max(0, min(queued, parked) - waking)
@@ -205,7 +205,7 @@ def slow_entries(workers, tasks, lifetimes, begin, end):
 @given(histories(), st.integers(0, 60), st.integers(1, 120))
 def test_the_sweep_of_a_shared_queue_equals_the_slow_reference(history, begin, length):
     workers, tasks, lifetimes = history
-    # Of two tasks that begin at once one takes no time, and which came first is not to be told.
+    # Of two tasks that begin at once one takes no time, and which came first is not known.
     tasks = [task for task in tasks if task[3] > task[2]]
     stayed = [t for t in tasks if any(t[0] == w and b <= t[2] < e for w, b, e in lifetimes)]
     ledger = shared_ledger(stayed, lifetimes, 1000, workers=workers)
@@ -231,13 +231,13 @@ def test_a_worker_that_died_is_named_with_the_task_lost_with_it():
     assert pool.findings[0].code == "lost-worker"
 
 
-def sampled(pairs, *, ran):
-    """A pool whose one worker ran `pairs` of (run, gap) as its sampled tasks from 100 on."""
-    tasks, idle_intervals, moment = [], [], 100
+def thinned(pairs, *, ran):
+    """A pool whose one worker ran `pairs` of (run, idle time) as its recorded tasks from 100 on."""
+    tasks, idle_intervals, timestamp = [], [], 100
     for run, idle_interval in pairs:
-        tasks.append((0, moment, moment, moment + run))
-        idle_intervals.append((0, moment + run, moment + run + idle_interval, PARKED))
-        moment += run + idle_interval
+        tasks.append((0, timestamp, timestamp, timestamp + run))
+        idle_intervals.append((0, timestamp + run, timestamp + run + idle_interval, PARKED))
+        timestamp += run + idle_interval
     ledger = shared_ledger(
         tasks,
         [(0, 0, 10_000)],
@@ -250,7 +250,7 @@ def sampled(pairs, *, ran):
 
 
 def test_a_thinned_stretch_is_split_as_its_recorded_pairs_are():
-    ledger = sampled([(30, 10), (20, 20), (40, 0), (30, 10)], ran=64)
+    ledger = thinned([(30, 10), (20, 20), (40, 0), (30, 10)], ran=64)
     pool = ledger.pools[0]
     time = pool_time(pool, HostCounters(), 100, 5_000)
     assert time.thinned_ns == time.recorded_ns == 4_900
@@ -261,7 +261,7 @@ def test_a_thinned_stretch_is_split_as_its_recorded_pairs_are():
 
 def test_the_error_of_a_thinned_share_is_that_of_a_ratio_estimate():
     """By hand, Cochran eq. 6.13: residuals 0, -10, 10, 0 around the ratio 3/4 over pairs of 40."""
-    pool = sampled([(30, 10), (20, 20), (40, 0), (30, 10)], ran=64).pools[0]
+    pool = thinned([(30, 10), (20, 20), (40, 0), (30, 10)], ran=64).pools[0]
     present = pool_time(pool, HostCounters(), 100, 5_000).per_worker
     shares = thinned_shares(pool, task_rows(pool, 5_000), _as_array([present[0].total]), 100, 5_000)
     assert shares.pairs == 4
@@ -275,13 +275,13 @@ def _as_array(values):
 
 
 def test_rows_of_a_thinned_stretch_weigh_as_many_tasks_as_they_stand_for():
-    pool = sampled([(30, 10), (20, 20)], ran=32).pools[0]
+    pool = thinned([(30, 10), (20, 20)], ran=32).pools[0]
     assert weights(pool, Recent(pool.tasks, 0)).tolist() == [THINNING_FACTOR, THINNING_FACTOR]
     assert list(parts(pool, 0, 6_000)) == [(0, 100, 0), (100, 5_000, 2), (5_000, 6_000, 0)]
 
 
 def test_counts_of_a_thinned_stretch_are_the_totals_and_kinds_are_weighed():
-    (pool,) = read(sampled([(30, 10), (20, 20)], ran=37), SourceReading("quay", "live")).pools
+    (pool,) = read(thinned([(30, 10), (20, 20)], ran=37), SourceReading("quay", "live")).pools
     assert pool.tasks.finished == 37
     assert pool.tasks.kinds[0].finished == 2 * THINNING_FACTOR
     assert pool.thinned_s == pytest.approx(4.9e-6)
@@ -299,7 +299,7 @@ def test_time_in_which_tasks_were_only_counted_is_stated_and_left_out():
 
 def test_the_totals_of_a_closed_pool_are_its_last_though_they_came_after_it_closed():
     """Its last levels are read up to a flush later, when its queue may hold a sentinel still."""
-    ledger = sampled([(30, 10), (20, 20)], ran=37)
+    ledger = thinned([(30, 10), (20, 20)], ran=37)
     pool = ledger.pools[0]
     pool.totals.appendleft((9_000, 20, 20))
     pool.closed_ns, pool.inbox = 9_500, 1
@@ -310,7 +310,7 @@ def test_the_totals_of_a_closed_pool_are_its_last_though_they_came_after_it_clos
 
 def test_tasks_that_left_no_row_are_not_queued_for_ever():
     """Thirty-seven tasks were run in all, of which two left rows while detail was given up."""
-    ledger = sampled([(30, 10), (20, 20)], ran=37)
+    ledger = thinned([(30, 10), (20, 20)], ran=37)
     pool = ledger.pools[0]
     take_in(
         pool,
@@ -355,7 +355,7 @@ def test_where_rows_were_lost_the_rate_of_tasks_is_that_of_the_whole_window():
 
 
 def test_who_attaches_late_counts_the_tasks_that_thinned_rows_of_before_stand_for():
-    ledger = sampled([(30, 10), (20, 20), (40, 0), (30, 10)], ran=9000)
+    ledger = thinned([(30, 10), (20, 20), (40, 0), (30, 10)], ran=9000)
     pool = ledger.pools[0]
     pool.declared_ns, pool.complete_from_ns = -1_000, 100
     (reading,) = read(ledger, SourceReading("quay", "live")).pools

@@ -20,7 +20,7 @@ SECOND = 1_000_000_000
 WORKERS = 2
 
 
-def told(snapshots, declared_ns=0):
+def pool_with(snapshots, declared_ns=0):
     """Return a pool of two whose worker 0 had made (at, hits, empties, lost races) by then."""
     held = Ledger()
     take_in(held, names_frame(WORKERS, declared_ns=declared_ns))
@@ -38,7 +38,7 @@ def every_second(seconds, step=10):
 
 
 def test_a_slice_is_the_difference_of_the_snapshots_at_its_edges():
-    found = counted(told(every_second(4)), [0, SECOND, 2 * SECOND, 4 * SECOND])
+    found = counted(pool_with(every_second(4)), [0, SECOND, 2 * SECOND, 4 * SECOND])
     assert found.hits == (10, 10, 20)
     assert found.empties == (20, 20, 40)
     assert found.lost_races == (1, 1, 2)
@@ -48,7 +48,7 @@ def test_a_slice_is_the_difference_of_the_snapshots_at_its_edges():
 
 
 def test_a_slice_without_a_snapshot_is_blank_and_the_next_counts_from_before_it():
-    pool = told([(SECOND, 10, 0, 0), (4 * SECOND, 70, 0, 0)])
+    pool = pool_with([(SECOND, 10, 0, 0), (4 * SECOND, 70, 0, 0)])
     found = counted(pool, [n * SECOND for n in range(5)])
     assert found.hits == (10, None, None, 60)
     assert found.attempts == (10, None, None, 60)
@@ -56,19 +56,19 @@ def test_a_slice_without_a_snapshot_is_blank_and_the_next_counts_from_before_it(
 
 
 def test_before_the_first_snapshot_of_a_pool_attached_to_late_nothing_is_known():
-    pool = told([(5 * SECOND, 1000, 0, 0), (6 * SECOND, 1010, 0, 0)])
+    pool = pool_with([(5 * SECOND, 1000, 0, 0), (6 * SECOND, 1010, 0, 0)])
     found = counted(pool, [3 * SECOND, 4 * SECOND, 5 * SECOND, 6 * SECOND])
     assert found.hits == (None, None, 10)
 
 
 def test_a_pool_without_any_snapshot_is_blank_throughout():
-    found = counted(told([]), [0, SECOND, 2 * SECOND])
+    found = counted(pool_with([]), [0, SECOND, 2 * SECOND])
     assert found.attempts == (None, None)
     assert found.counted_s == (0.0, 0.0)
 
 
 def test_counters_that_began_anew_make_no_negative_slice():
-    pool = told([(SECOND, 50, 0, 0), (2 * SECOND, 3, 0, 0), (3 * SECOND, 9, 0, 0)])
+    pool = pool_with([(SECOND, 50, 0, 0), (2 * SECOND, 3, 0, 0), (3 * SECOND, 9, 0, 0)])
     found = counted(pool, [n * SECOND for n in range(4)])
     assert found.hits == (50, None, 6)
 
@@ -85,7 +85,7 @@ def test_slices_add_up_to_what_the_ledger_counts_of_the_window(steps, inner, lat
         at, hits = at + took * SECOND, hits + more_hits
         empties, lost = empties + more_empties, lost + more_lost
         snapshots.append((at, hits, empties, lost))
-    pool = told(snapshots)
+    pool = pool_with(snapshots)
     begin = snapshots[0][0] if late else 0
     edges = sorted({begin, at, *(begin + (at - begin) * part // 100 for part in inner)})
     found, whole = counted(pool, edges), pool.counts_between(begin, at)
@@ -95,14 +95,14 @@ def test_slices_add_up_to_what_the_ledger_counts_of_the_window(steps, inner, lat
 
 
 def test_a_window_is_cut_into_equal_parts_that_hold_a_snapshot_each():
-    pool = told(every_second(40))
+    pool = pool_with(every_second(40))
     edges = slice_edges(pool, 0, 40 * SECOND, live=False)
     assert edges == [n * 2 * SECOND for n in range(21)]
     assert None not in counted(pool, edges).attempts
 
 
 def test_slices_of_a_live_window_stay_where_they_are_as_it_moves():
-    pool = told(every_second(40))
+    pool = pool_with(every_second(40))
     one = slice_edges(pool, 10 * SECOND + 1, 20 * SECOND + 1, live=True)
     other = slice_edges(pool, 11 * SECOND, 21 * SECOND, live=True)
     assert set(one[1:-1]) & set(other[1:-1]) == {n * SECOND for n in (12, 14, 16, 18, 20)}
@@ -111,7 +111,7 @@ def test_slices_of_a_live_window_stay_where_they_are_as_it_moves():
 
 @pytest.mark.parametrize("live", [True, False])
 def test_a_long_window_has_no_more_slices_than_fit(live):
-    pool = told(every_second(100))
+    pool = pool_with(every_second(100))
     edges = slice_edges(pool, 0, 7200 * SECOND, live=live)
     assert len(edges) - 1 <= MOST_SLICES + 1
     assert edges == sorted(set(edges))

@@ -87,7 +87,7 @@ def test_what_workers_give_they_take_from_each_other(workers, seed):
 
 
 def test_attempts_at_random_show_how_many_deques_had_work():
-    # Of three others k have work: a look hits with k/3, so k = 3·16/35.
+    # Of three others k have work: an attempt hits with k/3, so k = 3·16/35.
     found = stealing_of(HITS, EMPTIES)
     assert found.attempts_per_hit == pytest.approx(35 / 16)
     assert found.with_work == pytest.approx(48 / 35)
@@ -116,7 +116,7 @@ def lengths(history, begin=0, end=None):
 
 
 def one(*idle_intervals, second=60):
-    """Return a worker with a task until 20, gaps, and a task from `second` on."""
+    """Return a worker with a task until 20, idle intervals, and a task from `second` on."""
     tasks = [Task(0, 0, 0, 0, 20), Task(1, 0, 0, second, 90)]
     return History(
         1, 100, tasks, idle_intervals=[(0, *idle_interval, -1) for idle_interval in idle_intervals]
@@ -187,19 +187,19 @@ def slow(history, begin, end):
             if waiter == worker:
                 edges += [(began, 0, "other"), (ended, 0, "other")]
         edges += [
-            (idle_interval[1], 1, "gap")
+            (idle_interval[1], 1, "idle")
             for idle_interval in history.idle_intervals
             if idle_interval[0] == worker
         ]
         since, ran, times = None, False, []
-        for moment, _, what in sorted(edges):
-            if not begin <= moment <= end:
+        for timestamp, _, what in sorted(edges):
+            if not begin <= timestamp <= end:
                 continue
-            if what == "gap":
-                since = moment if since is None and ran else since
+            if what == "idle":
+                since = timestamp if since is None and ran else since
                 continue
             if what == "began" and since is not None:
-                times.append(moment - since)
+                times.append(timestamp - since)
             since, ran = None, True
         found.append(times)
     return found
@@ -241,12 +241,12 @@ def test_with_rows_lost_there_is_no_time_to_the_next_task():
     tasks = [frame for frame in rows if frame["table"] == "tasks"]
     others = [frame for frame in rows if frame["table"] != "tasks"]
     found = []
-    for kept in (tasks, [tasks[0], tasks[2]]):  # a gap in the running numbers is a loss
+    for some in (tasks, [tasks[0], tasks[2]]):  # a jump in the running numbers is a loss
         held = Ledger()
-        for frame in (names, levels_frame(history, at_ns=1), *kept, *others, levels):
+        for frame in (names, levels_frame(history, at_ns=1), *some, *others, levels):
             take_in(held, frame)
         found.append(read(held, source()).pools[0].stealing.to_next_task)
-    assert [dry.count for dry in found] == [1, 0]
+    assert [to_next_task.count for to_next_task in found] == [1, 0]
     assert found[1].median_s is None
 
 

@@ -27,14 +27,14 @@ def job(*histories):
 
 
 def slow_stranded(histories, end):
-    """Return stranded nanoseconds over [0, end), moment by moment, from the definition."""
+    """Return stranded nanoseconds over [0, end), timestamp by timestamp, from the definition."""
     total = 0
-    for moment in range(end):
+    for timestamp in range(end):
         idle = excess = 0
         for history in histories:
-            queued = sum(task.spawned <= moment < task.started for task in history.tasks)
+            queued = sum(task.spawned <= timestamp < task.started for task in history.tasks)
             parked = sum(
-                idle_interval[3] and idle_interval[1] <= moment < idle_interval[2]
+                idle_interval[3] and idle_interval[1] <= timestamp < idle_interval[2]
                 for idle_interval in history.idle_intervals
             )
             idle += max(0, parked - queued)

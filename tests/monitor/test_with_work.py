@@ -1,4 +1,4 @@
-"""How many other deques had work when a worker looked: by hand and by a slow walk."""
+"""How many other deques had work during a steal attempt: by hand and by a slow walk."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ ATTEMPTS = 4
 
 
 def ledger(history, attempts=lambda place: ATTEMPTS):
-    """Return a ledger whose searches have so many looks each, by their place among a worker's."""
+    """Return a ledger whose searches have so many attempts, by their place among a worker's."""
     held = Ledger()
     for frame in frames(history):
         if frame.get("table") == "gaps":
@@ -117,11 +117,11 @@ def slow(history, begin, end):
         if parked or not begin <= began <= ended <= end:
             continue
         timestamps = range(began, max(ended, began + 1))
-        for moment in timestamps:
+        for timestamp in timestamps:
             owners = {
                 task.worker if task.taken_from == OWN_DEQUE else task.taken_from
                 for task in history.tasks
-                if task.started < NEVER and task.spawned <= moment < min(task.started, end)
+                if task.started < NEVER and task.spawned <= timestamp < min(task.started, end)
             }
             others = {owner for owner in owners if owner >= 0} - {worker}
             beside[worker] += Fraction(ATTEMPTS * len(others), len(timestamps))

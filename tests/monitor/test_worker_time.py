@@ -234,14 +234,14 @@ def test_rounding_shares_keeps_their_total_and_passes_no_limit(shares):
     assert (rounded <= most).all()
 
 
-@pytest.mark.parametrize("moment", [50, 61, 62, 63, 99])
-def test_queue_length_is_exact_after_old_rows_are_forgotten(moment):
+@pytest.mark.parametrize("timestamp", [50, 61, 62, 63, 99])
+def test_queue_length_is_exact_after_old_rows_are_forgotten(timestamp):
     history = History(1, 100)
     history.tasks = [Task(0, 0, 0, 10, 20), Task(1, 30, 0, 62, 80), Task(2, 30)]
     held = ledger(history).pools[0]
     held.forget_before(50)
-    expected = sum(task.spawned < moment <= task.started for task in history.tasks)
-    assert queued_at(held, moment) == expected
+    expected = sum(task.spawned < timestamp <= task.started for task in history.tasks)
+    assert queued_at(held, timestamp) == expected
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""The types of arrays: one row an event, or one entry a worker. Times are in nanoseconds."""
+"""The types of arrays: one row an event, or one value a worker. Times are in nanoseconds."""
 
 from __future__ import annotations
 

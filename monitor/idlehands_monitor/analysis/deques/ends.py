@@ -219,10 +219,10 @@ def soonest(rows: Rows) -> Int64:
         return started
     base = int(started.min())
     span = int(max(started.max(), rows["ended"].max())) - base + 2
-    stamps = np.concatenate([worker, worker]) * span
-    stamps = np.sort(stamps + np.concatenate([started, rows["ended"]]) - base)
+    edges = np.concatenate([worker, worker]) * span
+    edges = np.sort(edges + np.concatenate([started, rows["ended"]]) - base)
     own = worker * span + started - base
-    before = stamps[np.maximum(np.searchsorted(stamps, own, side="left") - 1, 0)]
+    before = edges[np.maximum(np.searchsorted(edges, own, side="left") - 1, 0)]
     known = (before < own) & (before >= worker * span)
     earliest = started - TOLERANCE_NS
     return np.where(known, np.maximum(earliest, before - worker * span + base), earliest)
