@@ -34,7 +34,7 @@ TABLE_TIMES = (
     (WORKER_LIFETIMES, "ended_ns"),
     (CONTENTION, "at_ns"),
 )
-"""Each table, and the column by which its rows are found and forgotten."""
+"""Each table, in the order of its attribute, and the column by which its rows are found."""
 
 
 class WorkerThread(NamedTuple):
@@ -82,16 +82,10 @@ class PoolLedger:
         self.thinned_by = ""
         self.totals: deque[tuple[int, int, int]] = deque(maxlen=MOST_TOTALS)
         self.threads: dict[int, WorkerThread] = {}
-        self.stores = {table.name: TableStore(table, time) for table, time in TABLE_TIMES}
-        self.tasks, self.waits = self.stores[TASKS.name], self.stores[WAITS.name]
-        self.idle_intervals, self.spawns = (
-            self.stores[IDLE_INTERVALS.name],
-            self.stores[SPAWNS.name],
-        )
-        self.lifetimes, self.contended = (
-            self.stores[WORKER_LIFETIMES.name],
-            self.stores[CONTENTION.name],
-        )
+        stores = [TableStore(table, time) for table, time in TABLE_TIMES]
+        self.tasks, self.waits, self.idle_intervals, self.spawns = stores[:4]
+        self.lifetimes, self.contended = stores[4:]
+        self.stores = {store.table.name: store for store in stores}
         self.attempts = AttemptCounts()
         self.inbox = NONE
         self.deques: list[int] = []
