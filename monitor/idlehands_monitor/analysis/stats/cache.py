@@ -10,7 +10,7 @@ Made = TypeVar("Made")
 
 
 class Ages(NamedTuple):
-    """How old, in seconds, a part of a live reading may be before it is worked out anew.
+    """How old, in seconds, a part of a live reading may be before it is computed again.
 
     judged: promises, stealing, deques, parking, graph, queueing; more than half of the work.
     kinds: the time split of each kind of task. host: what the host reports of the processes.
