@@ -100,7 +100,7 @@ def several():
 def without_stacks():
     """Return an external pool whose stacks could not be read."""
     seen = shown()
-    (pool,) = seen.sampled
+    (pool,) = seen.external
     time = replace(pool.time, parked=None, blocked=None)
     workers = tuple(
         replace(worker, time=replace(worker.time, seconds=0.0)) for worker in pool.workers
@@ -113,7 +113,7 @@ def without_stacks():
         parked_stacks=(),
         blocked_stacks=(),
     )
-    return replace(seen, sampled=(pool,))
+    return replace(seen, external=(pool,))
 
 
 def short_kinds():

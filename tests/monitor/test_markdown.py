@@ -70,12 +70,12 @@ def seen(name):
     """Return an external reading with one name wherever a foreign one can stand."""
     base = shown(program=name)
     stack = StackReading((PlaceReading(name, name, 1),), 3)
-    (pool,) = base.sampled
+    (pool,) = base.external
     workers = tuple(replace(worker, name=name, waits_for=name) for worker in pool.workers)
     pool = replace(
         pool, name=name, module=name, library=name, workers=workers, blocked_stacks=(stack,)
     )
-    return replace(base, sampled=(pool, replace(pool, missing=name)))
+    return replace(base, external=(pool, replace(pool, missing=name)))
 
 
 @pytest.mark.parametrize("make", [held, seen])

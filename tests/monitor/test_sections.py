@@ -116,7 +116,7 @@ def test_the_json_has_all_that_a_report_is_made_of(name):
         assert [one["code"] for one in pool["promises"]] == [one.code for one in held.promises]
         lost = (pool["lost_rows"], pool["misuses"], pool["unrecorded_s"])
         assert lost == (held.lost_rows, held.misuses, held.unrecorded_s)
-    for pool, held in zip(document["sampled"], reading.sampled, strict=True):
+    for pool, held in zip(document["sampled"], reading.external, strict=True):
         assert (pool["name"], pool["missing"]) == (held.name, held.missing)
 
 

@@ -508,7 +508,7 @@ def test_an_estimate_is_written_with_its_interval(estimate, text):
 
 
 def shown(held=None, **changes):
-    return read(held or two_workers(3), source(sampled=True, **changes))
+    return read(held or two_workers(3), source(is_external=True, **changes))
 
 
 def test_every_view_says_that_it_is_sampled_and_not_recorded():
@@ -516,7 +516,9 @@ def test_every_view_says_that_it_is_sampled_and_not_recorded():
     assert "is sampled, not recorded" in explain(reading)
     assert "is sampled, not recorded" in render_html(reading)
     assert "external" in second_line(reading)
-    (pool,) = json.loads(render_json(reading))["sampled"]
+    document = json.loads(render_json(reading))
+    assert document["source"]["sampled"] is True
+    (pool,) = document["sampled"]
     assert pool["recorded"] is False
     assert "number-of-tasks" in pool["unanswered"]
 
@@ -532,7 +534,7 @@ def test_parked_is_never_drawn_or_called_no_work():
     reading = shown()
     assert EXTERNAL_STYLES["parked"].glyph not in {look.glyph for look in CATEGORY_STYLES.values()}
     drawn = "\n".join(
-        "".join(text for text, _ in row) for row in rows(reading.sampled[0], 78, 24)[0]
+        "".join(text for text, _ in row) for row in rows(reading.external[0], 78, 24)[0]
     )
     assert "parked 30 %" in drawn
     assert "· no work" not in drawn
@@ -540,7 +542,7 @@ def test_parked_is_never_drawn_or_called_no_work():
 
 @pytest.mark.parametrize("cells", [60, 78, 118, 198])
 def test_no_row_is_wider_than_the_screen(cells):
-    for row in rows(shown().sampled[0], cells, 24)[0]:
+    for row in rows(shown().external[0], cells, 24)[0]:
         assert sum(len(text) for text, _ in row) <= cells
 
 
@@ -552,7 +554,7 @@ def test_hostile_names_reach_no_view_unescaped():
         counters(2, {1: [0, 0]}),
     )
     reading = shown(held, program=HOSTILE)
-    drawn = "".join(text for row in rows(reading.sampled[0], 118, 36)[0] for text, _ in row)
+    drawn = "".join(text for row in rows(reading.external[0], 118, 36)[0] for text, _ in row)
     for text in (explain(reading), second_line(reading), drawn):
         assert "\x1b" not in text
     assert "<b>" not in render_html(reading)
@@ -668,7 +670,7 @@ def test_every_view_names_the_library_and_does_not_advise_what_would_not_help():
     (pool,) = json.loads(render_json(reading))["sampled"]
     assert pool["library"] == "pebble"
     drawn = " ".join(
-        "".join(text for text, _ in row) for row in rows(reading.sampled[0], 78, 24)[0]
+        "".join(text for text, _ in row) for row in rows(reading.external[0], 78, 24)[0]
     )
     for text in (explain(reading), render_html(reading), " ".join(drawn.split())):
         assert "The worker processes of pebble are not probed" in text
@@ -679,5 +681,5 @@ def test_the_screen_of_a_sampled_job_advises_what_its_text_does():
     seen = shown()
     for program in ("job.py", "-m idlehands"):
         (advice,) = advice_lines(replace(seen, source=replace(seen.source, program=program)))
-        drawn = rows(seen.sampled[0], 200, 40, program=program)[0]
+        drawn = rows(seen.external[0], 200, 40, program=program)[0]
         assert advice in "".join(cell for row in drawn for cell, _ in row)

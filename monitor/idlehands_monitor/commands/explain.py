@@ -49,6 +49,6 @@ def _read(options: argparse.Namespace) -> Reading:
         message(f"{options.target}: {reading.source.warning}")
     for line in skipped_lines(reading):
         message(f"{options.target}: {line}")
-    if not reading.pools and not reading.sampled:
+    if not reading.pools and not reading.external:
         raise CommandError(f"{options.target}: {nothing(reading)}", NOTHING_TO_WATCH)
     return reading

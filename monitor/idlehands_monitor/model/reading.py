@@ -116,7 +116,7 @@ class StrandedReading:
 class Reading:
     """All pools of one source over one window, and what the host reports of its processes.
 
-    stranded: between pairs of its pools, the costliest first. sampled: the pools of an external
+    stranded: between pairs of its pools, the costliest first. external: the pools of an external
     process, as they look from outside; `pools` is empty then.
     """
 
@@ -124,7 +124,7 @@ class Reading:
     pools: tuple[PoolReading, ...]
     host: tuple[HostReading, ...] = ()
     stranded: tuple[StrandedReading, ...] = ()
-    sampled: tuple[ExternalPoolReading, ...] = ()
+    external: tuple[ExternalPoolReading, ...] = ()
 
     @property
     def total(self) -> WorkerTime:

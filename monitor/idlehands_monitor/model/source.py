@@ -21,8 +21,8 @@ class SourceReading:
     """Where the frames come from: the watched process, and the state of the stream.
 
     note: one line, may be empty. probe_cost: the share of worker time that the probe takes, None
-    where unknown. sampled: whether the process is external: it has no probe and is sampled from
-    outside. processes: the ids of the job's attached processes; pid is the first of them.
+    where unknown. is_external: whether the process has no probe and is sampled from outside.
+    processes: the ids of the job's attached processes; pid is the first of them.
     """
 
     target: str
@@ -37,5 +37,5 @@ class SourceReading:
     skipped_frames: int = 0
     skipped: tuple[SkippedReading, ...] = ()
     warning: str = ""
-    sampled: bool = False
+    is_external: bool = False
     processes: tuple[int, ...] = ()

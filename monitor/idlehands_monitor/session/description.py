@@ -48,7 +48,7 @@ class Description:
             skipped_frames=ledger.skipped_frames,
             skipped=_skipped(ledger),
             warning=status.warning,
-            sampled=hello.get("sampled", False),
+            is_external=hello.get("sampled", False),
             processes=tuple(sorted(pid for pid in ledger.origins if pid >= 0)),
         )
 

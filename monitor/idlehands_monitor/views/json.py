@@ -33,6 +33,7 @@ KEYS = {
     "contended": "meetings",
     "declared_s": "marked_s",
     "external": "sampled",
+    "is_external": "sampled",
     "reported": "told",
     "samples": "looks",
     "timestamps_ns": "moments_ns",
@@ -58,7 +59,7 @@ def document(reading: Reading) -> dict[str, Any]:
         "pools": [_pool(pool) for pool in reading.pools],
         "host": _value(reading.host),
         "stranded": _value(reading.stranded),
-        "sampled": [_external(pool) for pool in reading.sampled],
+        "sampled": [_external(pool) for pool in reading.external],
     }
     plain: dict[str, Any] = _plain(whole)
     return plain

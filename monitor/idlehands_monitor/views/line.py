@@ -22,10 +22,10 @@ LEAST_SHARE = 0.005
 def second_line(reading: Reading) -> str:
     """Return the state of the source and of each pool, safe to print."""
     source = reading.source
-    if not reading.pools and not reading.sampled:
-        none = nothing(reading) if source.sampled else "no pool yet"
+    if not reading.pools and not reading.external:
+        none = nothing(reading) if source.is_external else "no pool yet"
         return f"{source.state}: {clean(source.note) or none}"
-    parts = [*map(_external, reading.sampled), *map(_recorded, reading.pools)]
+    parts = [*map(_external, reading.external), *map(_recorded, reading.pools)]
     left_out = sum(one.count for one in source.skipped)
     note = f"; {count(left_out)} frames or rows left out" if left_out else ""
     note += f" [{clean(source.note)}]" if source.note else ""

@@ -40,7 +40,7 @@ NAME_LETTERS = 60
 
 def external_head(reading: Reading) -> Section | None:
     """Return what samples do not show, and how to see it; None for a process with a probe."""
-    if not reading.sampled:
+    if not reading.external:
         return None
     parts = (Sentence(NOT_RECORDED, Tone.STRONG), *plain(*advice_lines(reading)))
     return Section("External process", parts=parts, level=2)
@@ -141,5 +141,5 @@ def _probe_advice(program: str) -> str:
 def advice_lines(reading: Reading) -> list[str]:
     """Return the same for all pools of a process, each sentence once."""
     program = reading.source.program
-    lines = dict.fromkeys(advice_text(pool, program) for pool in reading.sampled)
+    lines = dict.fromkeys(advice_text(pool, program) for pool in reading.external)
     return list(lines) or [_probe_advice(program)]

@@ -18,7 +18,7 @@ def head(reading: Reading) -> Section:
     source, parts = reading.source, list[Part]()
     if source.warning:
         parts.append(Sentence(f"Warning: {bounded(source.warning, LONGEST_WARNING)}", Tone.STRONG))
-    if not reading.pools and not reading.sampled:
+    if not reading.pools and not reading.external:
         parts.append(Sentence(nothing(reading)))
     return Section(bounded(source.target), who(reading), tuple(parts), level=1)
 
@@ -40,7 +40,7 @@ def who(reading: Reading) -> str:
 
 def nothing(reading: Reading) -> str:
     """Return why a reading shows no pool."""
-    if reading.source.sampled:
+    if reading.source.is_external:
         return "no worker thread was seen, only main threads and the helpers of pools"
     return "no pool with recorded time"
 

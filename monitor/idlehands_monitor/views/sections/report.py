@@ -31,7 +31,7 @@ MOST_GROUPS = 16
 def report(reading: Reading, most_groups: int = MOST_GROUPS) -> tuple[Section, ...]:
     """Return every section that says something; `most_groups`: of the workers in a matrix."""
     sections = [head(reading), skipped(reading), host(reading), external_head(reading)]
-    for external in reading.sampled:
+    for external in reading.external:
         sections += external_pool(external)
     sections.append(job(reading))
     for pool in reading.pools:

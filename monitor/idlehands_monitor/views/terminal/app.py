@@ -110,7 +110,7 @@ class Dashboard(App[None]):
 
     def _draw(self, reading: Reading) -> None:
         self._last = reading
-        if reading.source.sampled and not reading.pools:
+        if reading.source.is_external and not reading.pools:
             self._draw_external(reading)
             return
         pool, paused = self._pool(reading), self.session.is_paused
@@ -125,7 +125,7 @@ class Dashboard(App[None]):
                 screen.show(pool)
 
     def _draw_external(self, reading: Reading) -> None:
-        pools = reading.sampled
+        pools = reading.external
         pool = pools[self._pool_place % len(pools)] if pools else None
         with self.batch_update():
             self.parts.show_external(reading, pool, paused=self.session.is_paused)

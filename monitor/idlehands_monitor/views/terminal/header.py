@@ -72,7 +72,7 @@ def who(reading: Reading, pool: PoolReading | ExternalPoolReading | None) -> lis
 
 def _which(reading: Reading, pool: PoolReading | ExternalPoolReading | None) -> str:
     """Return which of several pools one is, in the order in which the key goes through them."""
-    pools = reading.pools or reading.sampled
+    pools = reading.pools or reading.external
     places = [place for place, one in enumerate(pools, 1) if one is pool]
     return f" ({places[0]} of {len(pools)})" if places and len(pools) > 1 else ""
 

@@ -31,8 +31,8 @@ def lower_line(reading: Reading, notices: Notices, hints: str, cells: int) -> Te
         return Text(f"capturing to {clean(notices.capture)}, c ends it", style="bold")
     if notices.place:
         return Text(f"{clean(notices.place)} · j next · b back · space plays on", style="bold")
-    more = " · p pool" if len(reading.pools or reading.sampled) > 1 else ""
-    keys = (HINTS_EXTERNAL if source.sampled else hints) + more
+    more = " · p pool" if len(reading.pools or reading.external) > 1 else ""
+    keys = (HINTS_EXTERNAL if source.is_external else hints) + more
     left_out = sum(one.count for one in source.skipped)
     notes = [clean(source.note)] if source.note else []
     notes += [f"{count(left_out)} frames or rows left out"] if left_out else []
