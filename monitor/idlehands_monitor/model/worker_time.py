@@ -6,16 +6,12 @@ import math
 from dataclasses import dataclass, field
 from functools import cached_property
 from operator import attrgetter
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from .arrays import Float, Int64
 from .shares import Share
 from .vocabulary import Category, CoreTimeSource, WaitReason
-
-if TYPE_CHECKING:
-    pass
 
 
 @dataclass(frozen=True, slots=True)
