@@ -51,6 +51,7 @@ def test_every_module_that_the_page_names_exists(name):
         *views,
         "demo/idlehands_demo",
         "tests",
+        "tests/monitor",
         "docs",
     )
     assert any((ROOT / place / name).is_file() for place in places), name
