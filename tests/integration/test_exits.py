@@ -15,7 +15,7 @@ from helpers import environment, idlehands
 from histories import History, Task, frames
 from idlehands.wire import encode
 from idlehands_monitor.ingest.capture import CaptureWriter
-from idlehands_monitor.views.formatting import safe, safe_line
+from idlehands_monitor.views.foreign_text import safe, safe_line
 
 SECOND = 1_000_000_000
 EVIL = "a\x1b]0;b\x07\x9b31m\u202ec\u2028d"

@@ -28,7 +28,7 @@ from idlehands_monitor.model.source import SkippedReading
 from idlehands_monitor.model.vocabulary import CoreTimeSource, Verdict
 from idlehands_monitor.model.worker_time import WorkerTime
 from idlehands_monitor.model.workers import DeadWorkerReading, LifetimesReading
-from idlehands_monitor.views.formatting import safe_line
+from idlehands_monitor.views.foreign_text import safe_line
 from idlehands_monitor.views.sections.facts import Matrix, Sentence, Table
 
 SKIPPED = (SkippedReading("rows", "a time before the pool began", 12),)

@@ -13,7 +13,7 @@ from test_unprobed import shown
 
 from idlehands_monitor.model.external import PlaceReading, StackReading
 from idlehands_monitor.views import html, markdown, text
-from idlehands_monitor.views.formatting import safe_line
+from idlehands_monitor.views.foreign_text import safe_line
 from idlehands_monitor.views.sections.report import report
 
 ALLOWED = {

@@ -18,7 +18,8 @@ from idlehands_monitor.analysis.verdicts.findings import findings
 from idlehands_monitor.model.worker_time import CATEGORIES, WorkerTime
 from idlehands_monitor.views import html, line, markdown, text
 from idlehands_monitor.views import json as json_view
-from idlehands_monitor.views.formatting import clean, count, seconds, share
+from idlehands_monitor.views.foreign_text import clean
+from idlehands_monitor.views.formatting import count, seconds, share
 from idlehands_monitor.views.palette import (
     CATEGORY_STYLES,
     CIVIDIS,

@@ -11,7 +11,7 @@ import os
 import sys
 
 from ..model.errors import LONGEST_MESSAGE
-from ..views.formatting import clean, safe
+from ..views.foreign_text import clean, safe
 
 
 def open_streams() -> None:

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 
 from ..model.errors import DONE, NOTHING_TO_WATCH, CommandError
 from ..session.targets import find, no_pool
-from ..views.formatting import clean, number_of, shortened
+from ..views.foreign_text import clean
+from ..views.formatting import number_of, shortened
 from .output import message, write
 
 if TYPE_CHECKING:

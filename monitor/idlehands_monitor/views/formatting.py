@@ -1,13 +1,7 @@
-"""How numbers and foreign text are written, once for every view.
-
-Text from the watched process (thread names, kinds of task, paths) is hostile: it may hold
-control characters or escape sequences. `clean` takes them out of one line and bounds it; `safe`
-stands at every exit, to a terminal or a file, for all that is written there.
-"""
+"""How numbers, names and shares are written, once for every view."""
 
 from __future__ import annotations
 
-import unicodedata
 from typing import TYPE_CHECKING
 
 from rich.cells import cell_len, set_cell_size
@@ -37,37 +31,6 @@ NONE_HERE = "_"
 """The bar of nothing; what is not known is blank."""
 LOPSIDED = 3
 """An interval whose sides differ by more than so many hundredths is written from end to end."""
-
-HIDDEN_CATEGORIES = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
-INSTEAD = "\N{REPLACEMENT CHARACTER}"
-
-
-def clean(text: str, longest: int = 200) -> str:
-    """Return foreign text fit for a terminal: one line, nothing that a terminal obeys."""
-    return bounded(safe_line(text[: longest + 1]), longest)
-
-
-def bounded(text: str, longest: int = 200) -> str:
-    """Return foreign text in at most so many letters, whatever a terminal obeys still in it."""
-    return text if len(text) <= longest else text[: longest - 1] + "…"
-
-
-def safe(text: str) -> str:
-    """Return text of the same length in which nothing but the ends of lines is obeyed or hidden."""
-    if text.isprintable():  # of one line, and by far the most are
-        return text
-    return "\n".join(
-        line if line.isprintable() else "".join(map(_shown, line)) for line in text.split("\n")
-    )
-
-
-def safe_line(text: str) -> str:
-    """Return text of the same length in which nothing at all is obeyed or hidden."""
-    return text if text.isprintable() else safe(text).replace("\n", INSTEAD)
-
-
-def _shown(letter: str) -> str:
-    return INSTEAD if unicodedata.category(letter) in HIDDEN_CATEGORIES else letter
 
 
 def seconds(value: float) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING
 
-from .formatting import safe, safe_line
+from .foreign_text import safe, safe_line
 from .palette import BLANK, CIVIDIS, TIME_STYLES, text_on
 from .sections.facts import Bar, Sentence, Table, Tone
 from .sections.report import report

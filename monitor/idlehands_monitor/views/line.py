@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ..model.vocabulary import CoreTimeSource
-from .formatting import amount, category_name, clean, count, number_of
+from .foreign_text import clean
+from .formatting import amount, category_name, count, number_of
 from .sections.head import nothing
 from .sections.tasks import failed_words
 from .sections.waits import off_core_name, waits_words

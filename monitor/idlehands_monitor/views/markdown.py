@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-from .formatting import safe, safe_line
+from .foreign_text import safe, safe_line
 from .sections.facts import Bar, Sentence, Table, Tone
 from .sections.report import report
 from .text import BAR_CELLS, STACKED_CELLS, bar_text

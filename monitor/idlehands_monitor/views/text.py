@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 from rich.cells import cell_len
 
-from .formatting import safe, safe_line, shortened
+from .foreign_text import safe, safe_line
+from .formatting import shortened
 from .palette import TIME_STYLES
 from .sections.facts import Bar, Matrix, Sentence, Table, Tone
 from .sections.report import report

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 from ...model.external import RUNS_PROBED
 from ...model.vocabulary import CoreTimeSource, ExternalState
-from ..formatting import bounded, number_of, seconds, shortened
+from ..foreign_text import bounded
+from ..formatting import number_of, seconds, shortened
 from .facts import Column, Section, Sentence, Table, Tone, plain
 from .time_split import EXTERNAL_NOTE, WorkerRow, time_split, workers_section
 from .waits import external_waits

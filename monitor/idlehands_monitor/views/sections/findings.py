@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ..formatting import bounded
+from ..foreign_text import bounded
 from .facts import Section, Sentence, Tone
 
 if TYPE_CHECKING:

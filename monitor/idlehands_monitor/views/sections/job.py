@@ -6,7 +6,8 @@ from collections import Counter
 from typing import TYPE_CHECKING
 
 from ...model.vocabulary import CoreTimeSource
-from ..formatting import bounded, number_of
+from ..foreign_text import bounded
+from ..formatting import number_of
 from .facts import Section, Sentence, plain
 from .time_split import split_parts
 

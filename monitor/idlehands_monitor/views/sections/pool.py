@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ..formatting import bounded, number_of, seconds
+from ..foreign_text import bounded
+from ..formatting import number_of, seconds
 from .facts import Column, Section, Sentence, Tone
 from .time_split import WorkerRow, workers_section
 

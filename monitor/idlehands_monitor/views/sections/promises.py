@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ...model.vocabulary import Verdict
-from ..formatting import bounded, seconds
+from ..foreign_text import bounded
+from ..formatting import seconds
 from .facts import Column, Section, Sentence, Table
 
 if TYPE_CHECKING:

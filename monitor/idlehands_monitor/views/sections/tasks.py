@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Callable, NamedTuple
 
 from ...model.vocabulary import CoreTimeSource
-from ..formatting import bounded, count, maybe, number_of, seconds, share
+from ..foreign_text import bounded
+from ..formatting import count, maybe, number_of, seconds, share
 from .facts import Column, Part, Section, Table, plain
 
 if TYPE_CHECKING:

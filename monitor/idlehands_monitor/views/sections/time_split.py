@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 from ...model.vocabulary import Category, CoreTimeSource
 from ...model.worker_time import CATEGORIES, FIRST_IDLE
-from ..formatting import amount, bounded, category_name, exact_amount
+from ..foreign_text import bounded
+from ..formatting import amount, category_name, exact_amount
 from .facts import Bar, Column, Part, Section, Sentence, Slice, Table, Tone
 
 if TYPE_CHECKING:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ..formatting import bounded, number_of, seconds, share
+from ..foreign_text import bounded
+from ..formatting import number_of, seconds, share
 from .facts import Column, Part, Section, Sentence, Table
 
 if TYPE_CHECKING:

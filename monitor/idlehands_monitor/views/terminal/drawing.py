@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 from rich.cells import cell_len, set_cell_size
 
-from ..formatting import clean, seconds, shortened
+from ..foreign_text import clean
+from ..formatting import seconds, shortened
 from ..palette import SPARK
 
 if TYPE_CHECKING:

@@ -8,7 +8,8 @@ from textual.geometry import Region, Size
 from textual.message import Message
 from textual.scroll_view import ScrollView
 
-from ..formatting import amount, category_name, clean, shortened
+from ..foreign_text import clean
+from ..formatting import amount, category_name, shortened
 from ..sections.external import (
     NOT_RECORDED,
     advice_text,

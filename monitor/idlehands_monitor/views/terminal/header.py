@@ -9,17 +9,8 @@ from textual.strip import Strip
 
 from ...model.external import ExternalPoolReading
 from ...model.vocabulary import FindingCode, StreamState
-from ..formatting import (
-    amount,
-    category_name,
-    clean,
-    count,
-    maybe,
-    number_of,
-    seconds,
-    share,
-    shortened,
-)
+from ..foreign_text import clean
+from ..formatting import amount, category_name, count, maybe, number_of, seconds, share, shortened
 from ..palette import TIME_STYLES, Style
 from ..sections.external import dumps_text, origin
 from ..sections.host import cores_words

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Callable, NamedTuple
 
 from ...model.vocabulary import CoreTimeSource
-from ..formatting import clean, count, share, shortened
+from ..foreign_text import clean
+from ..formatting import count, share, shortened
 from ..sections import tasks
 from .drawing import fit
 from .strips import Run, style

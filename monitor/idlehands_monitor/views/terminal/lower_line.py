@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from ..formatting import clean, count
+from ..foreign_text import clean
+from ..formatting import count
 from .matrix import HINTS as MATRIX_HINTS
 
 if TYPE_CHECKING:

@@ -16,7 +16,7 @@ from textual.message import Message
 from textual.widgets import Static
 
 from ...model.vocabulary import Verdict
-from ..formatting import clean
+from ..foreign_text import clean
 from ..palette import VERDICT_COLOURS, VERDICT_MARKS
 from ..sections.deques import deques
 from ..sections.graph import graph

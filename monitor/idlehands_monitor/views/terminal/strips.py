@@ -11,7 +11,7 @@ from textual.color import Color
 from textual.filter import LineFilter
 from textual.strip import Strip
 
-from ..formatting import safe_line
+from ..foreign_text import safe_line
 from ..palette import CIVIDIS, TIME_STYLES, text_on
 from .drawing import category_cells
 

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, ClassVar
 
 from rich.text import Text
 
-from ..formatting import category_name, clean, exact_amount, number_of, seconds
+from ..foreign_text import clean
+from ..formatting import category_name, exact_amount, number_of, seconds
 from ..palette import TIME_STYLES
 from ..sections.external import place_text, state_text
 from ..sections.waits import off_core_name, waits_words

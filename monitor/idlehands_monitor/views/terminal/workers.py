@@ -12,7 +12,8 @@ from textual.geometry import Region, Size
 from textual.message import Message
 from textual.scroll_view import ScrollView
 
-from ..formatting import clean, count
+from ..foreign_text import clean
+from ..formatting import count
 from .drawing import doing_now, fit, spark
 from .keys import WORKERS, bindings
 from .line_view import LineView
