@@ -160,3 +160,15 @@ def test_imports_for_types_only_are_seen():
     source = "if TYPE_CHECKING:\n    from ..session import Session\n"
     names = imports(source, "idlehands_monitor.analysis")
     assert wrong_floors("analysis.assemble", names) == {"session"}
+
+
+def test_the_modules_that_answer_help_import_no_numpy():
+    """`--help` answers at once: what the command line imports before a command is chosen is light."""
+    wanted, seen = [MONITOR / "cli.py", MONITOR / "commands" / "output.py"], set()
+    while wanted:
+        path = wanted.pop()
+        seen.add(path)
+        names = imports_of(path)
+        assert not tops(names) & {"numpy", "scipy", "psutil", "textual"}, path
+        places = [MONITOR / f"{name.replace('.', '/')}.py" for name in inside(names)]
+        wanted += [place for place in places if place.is_file() and place not in seen]
