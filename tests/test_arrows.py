@@ -163,7 +163,7 @@ def test_imports_for_types_only_are_seen():
 
 
 def test_the_modules_that_answer_help_import_no_numpy():
-    """`--help` answers at once: what the command line imports before a command is chosen is light."""
+    """`--help` answers at once: before a command is chosen the command line imports little."""
     wanted, seen = [MONITOR / "cli.py", MONITOR / "commands" / "output.py"], set()
     while wanted:
         path = wanted.pop()
