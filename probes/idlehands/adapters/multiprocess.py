@@ -19,12 +19,12 @@ unfamiliar = multiprocessing_pool.unfamiliar
 
 def hook(module: Any) -> None:
     """Hook every pool that is made from now on."""
-    OURS[_queue()] = _class("TellingTasks"), _class("TellingResults")
+    OURS[_queue()] = _class("InstrumentedTasks"), _class("InstrumentedResults")
     multiprocessing_pool.hook(module)
 
 
 def __getattr__(name: str) -> Any:
-    if name not in ("TellingTasks", "TellingResults"):
+    if name not in ("InstrumentedTasks", "InstrumentedResults"):
         raise AttributeError(name)
     return _class(name)
 
@@ -38,6 +38,6 @@ def _class(name: str) -> type:
     """Return the queue class of that name, made the first time."""
     made: type | None = globals().get(name)
     if made is None:
-        part = Tasks if name == "TellingTasks" else Results
+        part = Tasks if name == "InstrumentedTasks" else Results
         made = globals()[name] = type(name, (part, _queue()), {"__module__": __name__})
     return made
