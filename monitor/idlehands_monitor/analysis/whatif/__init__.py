@@ -1,0 +1,1 @@
+"""What a change would gain: the recorded run as a program, and a simulator that runs it again."""

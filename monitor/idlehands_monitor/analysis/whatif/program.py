@@ -1,0 +1,55 @@
+"""A run as a program: what each task does, step by step, whichever worker runs it, and when.
+
+Pure. A task comes by being spawned in a step of another one, at its own time from outside, or when
+the last of the tasks that it waits for has ended (a batch after a batch, a stream with so many in
+flight, a graph of precedence).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import IntEnum
+
+
+class Do(IntEnum):
+    """What a step of a task does. Its number is nanoseconds, or the task that it is about.
+
+    CORE: run on a core. LOCKED: run on a core and hold the interpreter lock. OFF: be blocked for
+    its own time. SPAWN: hand a task in. JOIN: wait until a task has ended.
+    """
+
+    CORE = 0
+    LOCKED = 1
+    OFF = 2
+    SPAWN = 3
+    JOIN = 4
+
+
+Step = tuple[int, int]
+"""(one of `Do`, nanoseconds or a task's number)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Program:
+    """Tasks 0 to n − 1. steps: of each task, in order.
+
+    comes_ns: when a task comes from outside, by its number. after: the tasks that must have ended
+    before a task comes, by its number; with `comes_ns` too it comes at the later of the two. A
+    task in neither is spawned by another one.
+    """
+
+    steps: tuple[tuple[Step, ...], ...]
+    comes_ns: dict[int, int] = field(default_factory=dict)
+    after: dict[int, tuple[int, ...]] = field(default_factory=dict)
+
+    @property
+    def work_ns(self) -> int:
+        """T1: the time of all steps that take time."""
+        return sum(number for task in self.steps for do, number in task if do <= Do.OFF)
+
+
+def independent(lengths_ns: list[int], comes_ns: list[int] | None = None) -> Program:
+    """Return tasks that need a core for so long and nothing else; all come at 0 unless said."""
+    comes = comes_ns if comes_ns is not None else [0] * len(lengths_ns)
+    steps = tuple(((int(Do.CORE), length),) for length in lengths_ns)
+    return Program(steps, dict(enumerate(comes)))
