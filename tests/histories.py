@@ -49,14 +49,14 @@ class Task:
 class History:
     """What a pool of `workers` did.
 
-    waits: (worker, task, began, ended); idle_intervals: (worker, began, ended, parked, woken_ns);
+    waits: (worker, task, began, ended), and the joined task if there is one; idle_intervals: (worker, began, ended, parked, woken_ns);
     contended: (worker, at, owner, length, waited_ns).
     """
 
     workers: int
     end: int
     tasks: list[Task] = field(default_factory=list)
-    waits: list[tuple[int, int, int, int]] = field(default_factory=list)
+    waits: list[tuple[int, ...]] = field(default_factory=list)
     idle_intervals: list[tuple[int, int, int, bool, int]] = field(default_factory=list)
     contended: list[tuple[int, int, int, int, int]] = field(default_factory=list)
 
@@ -81,8 +81,9 @@ def frames(history: History, *, batch: int = 1000, seed: int | None = None) -> l
                 task.outcome,
             )
             rings.setdefault((TASKS.name, task.worker), []).append(row)
-    for worker, number, began, ended in sorted(history.waits, key=lambda wait: wait[3]):
-        rings.setdefault((WAITS.name, worker), []).append((number, began, ended, -1, 0))
+    for worker, number, began, ended, *joined in sorted(history.waits, key=lambda wait: wait[3]):
+        row = (number, began, ended, *(joined or [NONE]), 0)
+        rings.setdefault((WAITS.name, worker), []).append(row)
     for worker, began, ended, parked, woken in sorted(
         history.idle_intervals, key=lambda idle_interval: idle_interval[2]
     ):
