@@ -49,7 +49,8 @@ class Task:
 class History:
     """What a pool of `workers` did.
 
-    waits: (worker, task, began, ended), and the joined task if there is one; idle_intervals: (worker, began, ended, parked, woken_ns);
+    waits: (worker, task, began, ended), and the joined task if there is one. idle_intervals:
+    (worker, began, ended, parked, woken_ns).
     contended: (worker, at, owner, length, waited_ns).
     """
 
