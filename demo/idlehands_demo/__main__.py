@@ -68,7 +68,7 @@ class OneLineParser(argparse.ArgumentParser):
 def make_parser() -> argparse.ArgumentParser:
     """Return the parser of the command line."""
     parser = OneLineParser(
-        prog="idlehands_demo", description="Run a work-stealing pool on invented data."
+        prog="idlehands demo", description="Run a work-stealing pool on invented data."
     )
     parser.add_argument(
         "scenario",
@@ -158,7 +158,7 @@ def write_report(path: Path, chosen: argparse.Namespace, outcome: Outcome) -> bo
     try:
         path.write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
     except OSError as error:
-        sys.stderr.write(f"idlehands_demo: cannot write the report: {error}\n")
+        sys.stderr.write(f"idlehands demo: cannot write the report: {error}\n")
         return False
     return True
 

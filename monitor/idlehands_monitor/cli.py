@@ -87,7 +87,9 @@ def _demo(command: argparse.ArgumentParser) -> None:
     command.add_argument("--workers", type=int, metavar="N", help="workers in the pool (8)")
     command.add_argument("--seed", type=int, metavar="N", help="seed of the invented data")
     command.add_argument("--fault", metavar="NAME", help="make the pool misbehave (see --list)")
-    command.add_argument("--for", dest="seconds", type=duration, metavar="TIME", help="then stop")
+    command.add_argument(
+        "--for", dest="seconds", type=duration, metavar="TIME", help="stop after TIME"
+    )
     command.add_argument("--capture", metavar="FILE", help="write a capture of it all")
     _force_option(command)
     _screen_options(command)
@@ -101,7 +103,9 @@ def _watch(command: argparse.ArgumentParser) -> None:
         help="process id, pool name or capture file; may be left out when there is only one pool",
     )
     command.add_argument("--speed", type=speed, default=1.0, metavar="X", help="replay speed (1)")
-    command.add_argument("--for", dest="seconds", type=duration, metavar="TIME", help="then stop")
+    command.add_argument(
+        "--for", dest="seconds", type=duration, metavar="TIME", help="stop after TIME"
+    )
     _screen_options(command)
 
 
@@ -111,7 +115,7 @@ def _screen_options(command: argparse.ArgumentParser) -> None:
         type=duration,
         default=10.0,
         metavar="TIME",
-        help="time that figures are of (10s)",
+        help="length of the window that the figures are of (10s)",
     )
     command.add_argument(
         "--no-screen", action="store_true", help="print a line every second instead"
@@ -128,7 +132,9 @@ def _capture(command: argparse.ArgumentParser) -> None:
     command.add_argument("target", metavar="PID|POOL|FILE", help="what to capture")
     command.add_argument("-o", "--output", required=True, metavar="FILE", help="where to write it")
     _force_option(command)
-    command.add_argument("--for", dest="seconds", type=duration, metavar="TIME", help="then stop")
+    command.add_argument(
+        "--for", dest="seconds", type=duration, metavar="TIME", help="stop after TIME"
+    )
 
 
 def _explain(command: argparse.ArgumentParser) -> None:
@@ -142,9 +148,8 @@ def _explain(command: argparse.ArgumentParser) -> None:
         "--for",
         dest="seconds",
         type=duration,
-        default=5.0,
         metavar="TIME",
-        help="how long to attach to a running target (5s)",
+        help="how long to attach to a running target (5s); a capture is read whole",
     )
 
 

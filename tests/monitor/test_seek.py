@@ -301,7 +301,7 @@ def test_a_promise_whole_has_its_counts_its_effect_and_its_moments_as_ages():
     assert "broken in 9 of 40" in said
     assert "40, broken in 9 of them" in said
     assert "0.225" in said
-    assert "300 ms, 2.5 s before the end of the window (the first 2 of 9)" in said
+    assert "2.500, 0.300 s before the end of the window (the earliest 2 of 9)" in said
     assert broken.purpose in said
     assert "j goes to" not in said
     assert "j goes to" in whole_text(pool, broken, replay=True).plain

@@ -373,7 +373,7 @@ def test_calls_that_are_handed_in_by_the_batch_are_shown_beside_tasks():
     reading = batches(50)
     (pool,) = reading.pools
     assert (pool.tasks.finished, pool.tasks.calls, pool.tasks.kinds[0].calls) == (2, 100, 100)
-    assert "2 finished (100 calls)" in text.explain(reading)
+    assert "s, 100 calls), " in text.explain(reading)
     (written,) = json_view.document(reading)["pools"]
     assert (written["tasks"]["calls"], written["tasks"]["kinds"][0]["calls"]) == (100, 100)
 

@@ -265,7 +265,9 @@ def test_the_document_says_who_took_from_whom_and_how_evenly():
 def test_the_text_says_how_victims_were_chosen_and_who_fed_the_others():
     lines = text.explain(reading(hits=100))
     assert "Choice of victims: uneven" in lines
-    assert "2.0 attempts for each hit, as if 1.5 of 3 others had work" in lines
+    assert (
+        "2.0 attempts for each hit, as if on average 1.5 of the 3 other deques held work" in lines
+    )
     assert "Workers that gave more tasks than they took, the most first: 3 (600), 2 (200)" in lines
 
 

@@ -22,6 +22,7 @@ def run(options: argparse.Namespace) -> int:
         warning = copy_whole_blocks(target, path, replace=options.force)
         if warning:
             message(f"{target}: {warning}")
+        message(f"wrote {path}")
     else:
         capture_live(target, path, options.seconds, replace=options.force)
     return DONE

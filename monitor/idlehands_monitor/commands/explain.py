@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from ..model.errors import DONE, NOTHING_TO_WATCH, CommandError
 from ..session.captures import new_file
 from ..session.opening import read_target
+from ..session.targets import is_file
 from ..views.sections.head import nothing, skipped_lines
 from .output import message, write
 
@@ -14,6 +15,8 @@ if TYPE_CHECKING:
     import argparse
 
     from ..model.reading import Reading
+
+ATTACHED_SECONDS = 5.0
 
 
 def run(options: argparse.Namespace) -> int:
@@ -44,7 +47,9 @@ def run(options: argparse.Namespace) -> int:
 
 def _read(options: argparse.Namespace) -> Reading:
     """Return the reading of the target. Raises CommandError, status 3, where it shows no pool."""
-    reading = read_target(options.target, options.seconds)
+    if options.seconds is not None and is_file(options.target):
+        raise CommandError(f"{options.target}: a capture is read whole; --for is for what runs")
+    reading = read_target(options.target, options.seconds or ATTACHED_SECONDS)
     if reading.source.warning:
         message(f"{options.target}: {reading.source.warning}")
     for line in skipped_lines(reading):

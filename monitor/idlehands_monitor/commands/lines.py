@@ -30,6 +30,8 @@ def follow(session: Session, seconds: float | None) -> None:
             _print_line(session)
         session.machine.sleep(POLL_SECONDS)
     _print_line(session)
+    if session.warning:
+        output.message(session.warning)
 
 
 def _print_line(session: Session) -> None:

@@ -89,8 +89,8 @@ def _refuse_probed(pid: int) -> None:
     for one in sorted({pid, *descendants(pid)}):
         if has_probe(one):
             raise CommandError(
-                f"process {one} has a probe, whose socket is in no folder that this user can look "
-                "in; attach as its user or root, with its IDLEHANDS_DIR",
+                f"process {one} has a probe, whose socket is in no folder that was "
+                "searched; attach as its user or root, with its IDLEHANDS_DIR",
                 NOTHING_TO_WATCH,
             )
 

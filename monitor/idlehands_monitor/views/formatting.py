@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from rich.cells import cell_len, set_cell_size
 
-from ..model.vocabulary import Category, CoreTimeSource, ExternalCategory
+from ..model.vocabulary import Category, CoreTimeSource, ExternalCategory, WorkerState
 from .palette import SPARK
 
 if TYPE_CHECKING:
@@ -27,6 +27,12 @@ CATEGORY_NAMES: dict[AnyCategory, str] = {
     ExternalCategory.OFF_CORE: "off the core",
 }
 """The categories of worker time; the last two only of external pools."""
+STATE_WORDS = {
+    WorkerState.WORKING: "in a task",
+    WorkerState.WAITING: "in a recorded wait",
+    **{state: str(state) for state in WorkerState if state not in ("working", "waiting")},
+}
+"""What a worker is doing at the end of a window; not "working", which is a category of time."""
 NONE_HERE = "_"
 """The bar of nothing; what is not known is blank."""
 LOPSIDED = 3

@@ -110,7 +110,7 @@ def state_text(worker: ExternalWorkerReading) -> str:
 def origin(pool: ExternalPoolReading) -> str:
     """Return what a pool looks like and whose it is."""
     module = pool.module if pool.module != pool.name else ""
-    named = f", {bounded(module, NAME_LETTERS)}" if module else ""
+    named = f" of {bounded(module, NAME_LETTERS)}" if module else ""
     return f"{bounded(pool.kind, 30)}{named}, process {pool.pid}"
 
 

@@ -22,12 +22,14 @@ def graph(held: GraphReading | None) -> Section | None:
     if held is None:
         return None
     lead = (
-        f"{number_of(held.tasks, 'task')}, work T1 {seconds(held.work_s)}, "
-        f"span Tinf {seconds(held.span_s)}, parallelism T1/Tinf {held.parallelism:.1f}"
+        f"{number_of(held.tasks, 'task')} handed in and ended in the window, "
+        f"work T1 {seconds(held.work_s)}, span Tinf {seconds(held.span_s)}, "
+        f"parallelism T1/Tinf {held.parallelism:.1f}"
     )
     took = (
         f"They took {seconds(held.measured_s)} on {number_of(held.workers, 'worker')}; "
-        f"no schedule is faster than T1/P = {seconds(held.work_law_s)}, nor than Tinf"
+        f"with the same waits no schedule is faster than T1/P = {seconds(held.work_law_s)}, "
+        "nor than Tinf"
     )
     return Section("Work and span", lead, plain(took, *_bounds(held)))
 

@@ -25,21 +25,26 @@ def parking(pool: PoolReading) -> Section | None:
     lead = (
         f"{held.parks / held.window_s:.1f} parks/s, median "
         f"{seconds(held.median_s)}, 99 of 100 under {seconds(held.p99_s)}{to_work} (median); "
-        f"{number_of(held.wakes, 'wake')}, {held.wasted} of them to no work"
+        f"{number_of(held.wakes, 'wake')}, {_wasted(held.wasted)}"
     )
     # Whether to spin before parking is for those to decide who wrote the worker.
     rule = _cheapest_rule(held) if pool.has_steals else ""
     return Section("Parking", lead, (Sentence(rule),) if rule else ())
 
 
+def _wasted(wakes: int) -> str:
+    return f"{wakes} of them led to no task" if wakes else "each led to a task"
+
+
 def _cheapest_rule(held: ParkingReading) -> str:
     best = held.best
     if best is None or held.park_cost_s is None:
         return ""
-    spin = f"spinning {seconds(best.spin_s)} first" if best.spin_s else "parking at once"
-    saved = f", {seconds(best.saved_s)} less than parking at once" if best.spin_s else ""
+    known = f"a worker that knew each park's length would spend {seconds(held.clairvoyant_s)}"
+    each = f"A park with its wake cost {seconds(held.park_cost_s)}"
+    if not best.spin_s:
+        return f"{each}, all together {seconds(best.cost_s)}; spinning first costs more; {known}"
     return (
-        f"A park with its wake cost {seconds(held.park_cost_s)}; {spin} would have been "
-        f"the cheapest rule: {seconds(best.cost_s)}{saved}; a worker that knew the length of "
-        f"each park in advance would have spent {seconds(held.clairvoyant_s)}"
+        f"{each}; spinning {seconds(best.spin_s)} first would cost {seconds(best.cost_s)} in all, "
+        f"{seconds(best.saved_s)} less than parking at once; {known}"
     )

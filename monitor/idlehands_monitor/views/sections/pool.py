@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ..foreign_text import bounded
-from ..formatting import number_of, seconds
+from ..formatting import STATE_WORDS, number_of, seconds
 from .facts import Column, Section, Sentence, Tone
 from .time_split import WorkerRow, workers_section
 
@@ -40,7 +40,10 @@ def workers(pool: PoolReading) -> Section:
     further = (Column("tasks", to_right=True), Column("at the end"))
     rows = (
         WorkerRow(
-            worker.index, worker.name, worker.time, (str(worker.tasks_finished), worker.state)
+            worker.index,
+            worker.name,
+            worker.time,
+            (str(worker.tasks_finished), STATE_WORDS[worker.state]),
         )
         for worker in pool.workers
     )

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 from ...model.vocabulary import Verdict
 from ..foreign_text import bounded
-from ..formatting import seconds
 from .facts import Column, Section, Sentence, Table
 
 if TYPE_CHECKING:
@@ -49,8 +48,8 @@ def timestamps_words(pool: PoolReading, promise: PromiseReading) -> str:
     if not is_broken(promise) or not promise.timestamps_ns:
         return ""
     first = promise.timestamps_ns[:MOST_TIMESTAMPS]
-    said = ", ".join(f"{(moment - pool.begin_ns) / 1e9:.2f} s" for moment in first)
-    return f"first broken {said} into the window"
+    said = ", ".join(f"{(at_ns - pool.begin_ns) / 1e9:.3f}" for at_ns in first)
+    return f"first broken {said} s into the window"
 
 
 def promise_facts(promise: PromiseReading) -> list[tuple[str, str]]:
@@ -71,11 +70,11 @@ def promise_facts(promise: PromiseReading) -> list[tuple[str, str]]:
 
 
 def ages_words(pool: PoolReading, promise: PromiseReading) -> str:
-    """Return how long before the end of the window a promise was broken, the latest first."""
-    ages = sorted((pool.end_ns - moment) / 1e9 for moment in promise.timestamps_ns)
+    """Return how long before the end of the window a promise was broken, the earliest first."""
+    ages = [(pool.end_ns - at_ns) / 1e9 for at_ns in sorted(promise.timestamps_ns)]
     if not ages:
         return ""
-    said = ", ".join(seconds(age) for age in ages)
-    return f"{said} before the end of the window" + (
-        f" (the first {len(ages)} of {promise.broken})" if promise.broken > len(ages) else ""
+    said = ", ".join(f"{age:.3f}" for age in ages)
+    return f"{said} s before the end of the window" + (
+        f" (the earliest {len(ages)} of {promise.broken})" if promise.broken > len(ages) else ""
     )

@@ -86,8 +86,8 @@ def _finding_work(stealing: StealingReading) -> list[str]:
         random = stealing.attempts_at_random
         against = f" ({random:.1f} with victims chosen at random)" if random is not None else ""
         parts.append(
-            f"{stealing.attempts_per_hit:.1f} attempts for each hit{against}, as if "
-            f"{stealing.with_work:.1f} of {len(stealing.by_thief) - 1} others had work"
+            f"{stealing.attempts_per_hit:.1f} attempts for each hit{against}, as if on average "
+            f"{stealing.with_work:.1f} of the {len(stealing.by_thief) - 1} other deques held work"
         )
     dry = stealing.to_next_task
     if dry.median_s is not None and dry.high_s is not None:

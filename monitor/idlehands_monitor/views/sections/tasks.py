@@ -23,8 +23,8 @@ def tasks(pool: PoolReading) -> Section:
     held = pool.tasks
     moved = f"{moved_words(held.moved)}, " if held.moved else ""
     lead = (
-        f"{held.finished} finished{calls_words(held.finished, held.calls)} "
-        f"({held.per_s:.1f}/s), {failed_words(held)}, {moved}"
+        f"{held.finished} finished ({held.per_s:.1f}/s{calls_words(held.finished, held.calls)}), "
+        f"{failed_words(held, of_them=True)}, {moved}"
         f"{held.cancelled} cancelled, {held.lost} lost with their worker, "
         f"{held.queued} queued, {held.running} running; "
         f"median wait in the queue {maybe(held.median_queue_wait_s)}"
@@ -91,13 +91,14 @@ def in_tasks_s(kind: KindReading) -> float:
 
 def calls_words(finished: int, calls: int) -> str:
     """Return how many calls some tasks held, empty where each was one."""
-    return f" ({count(calls)} calls)" if calls > finished else ""
+    return f", {count(calls)} calls" if calls > finished else ""
 
 
-def failed_words(held: TaskReading) -> str:
+def failed_words(held: TaskReading, *, of_them: bool = False) -> str:
     """Return how many of the finished tasks failed, and which share of them: 752 failed (100 %)."""
+    which = " of them" if of_them and held.failed else ""
     part = f" ({share(held.failed_share)})" if held.failed else ""
-    return f"{count(held.failed)} failed{part}"
+    return f"{count(held.failed)}{which} failed{part}"
 
 
 def moved_words(moved: int) -> str:

@@ -226,7 +226,7 @@ def whole_text(pool: PoolReading, promise: PromiseReading, *, replay: bool) -> T
         text.append(f"  {fact}\n", style="not bold")
     ages = ages_words(pool, promise)
     if ages:
-        text.append("Broken in this window, the latest first\n", style="bold")
+        text.append("Broken in this window, the earliest first\n", style="bold")
         text.append(f"  {ages}\n", style="not bold")
     if replay:
         text.append("\nj goes to the next moment at which it was broken, b to the one before")

@@ -33,7 +33,8 @@ class Sheet(ModalScreen[None]):
 
     def compose(self) -> ComposeResult:
         """Lay out the parts, one under the other."""
-        with VerticalScroll():
+        with VerticalScroll() as frame:
+            frame.border_subtitle = "esc closes"
             for part in self.PARTS:
                 yield Static(id=part, markup=False)
 

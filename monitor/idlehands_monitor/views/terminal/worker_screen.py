@@ -149,9 +149,11 @@ def split_text(time: SharesOfTime) -> Text:
 def stack_text(stack: Stack) -> Text:
     """Return a stack as text, innermost frame first, or why there is none."""
     if stack.missing:
-        return Text(f"\nPresent stack: {clean(stack.missing, 400)}")
+        return Text(f"\nStack: {clean(stack.missing, 400)}")
     holds = ", holds the interpreter lock" if stack.owns_interpreter_lock else ""
-    text = Text(f"\nPresent stack, innermost first{holds} (s reads it again)\n", style="bold")
+    text = Text(
+        f"\nStack when it was read, innermost first{holds} (s reads it again)\n", style="bold"
+    )
     for frame in stack.frames:
         text.append(f"  {clean(frame.function, 80)}", style="#E69F00")
         text.append(f"  {clean(frame.file, 160)}:{frame.line}\n", style="dim")
