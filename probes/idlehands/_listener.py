@@ -34,15 +34,15 @@ class Listener(OwnSocket):
         with open_own_folder() as folder:
             _sweep(folder)
             listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+            super().__init__(listener)
             try:
                 listener.setblocking(False)
                 os.fchmod(listener.fileno(), 0o600)  # as the file that `bind` makes will be
                 self.name = _listen(listener, folder)
                 self._file = folder.identity(self.name)
                 self.path = os.path.join(folder.path, self.name)
-                super().__init__(listener)
             except BaseException:
-                listener.close()
+                self.close()  # unless the job has closed it meanwhile and has a file there
                 raise
 
     def sweep(self) -> None:

@@ -13,6 +13,7 @@ they are the job's.
 from __future__ import annotations
 
 import contextlib
+import errno
 import select
 import socket
 import threading
@@ -37,6 +38,8 @@ CHECK_SECONDS = 1.0
 """How often the pools are checked, whether a reader is attached or not."""
 RETRY_SECONDS = 10.0
 """Where no socket could be had, the next try comes after so long."""
+LOST = (errno.EBADF, errno.ENOTDIR, errno.ENOTSOCK)
+"""How a descriptor fails that the job has closed since, and perhaps opened again."""
 MOST_LISTENERS = 3
 """A job that closes the probe's descriptors so often has a reason to."""
 
@@ -58,6 +61,7 @@ class Publisher:
         self._listeners = 0
         self._listen_from = 0.0
         self._is_refused = False
+        self._was_lost = False
         self._wake, self._woken = map(OwnSocket, socket.socketpair())
         for end in (self._wake, self._woken):
             end.socket.setblocking(False)
@@ -177,6 +181,9 @@ class Publisher:
             self._listener = Listener()
             self._listeners += 1
         except Exception as error:
+            if getattr(error, "errno", None) in LOST and not self._was_lost:
+                self._was_lost = True  # the job has just closed all descriptors: try again
+                return
             # The folder may be mended, descriptors may become free.
             self._listen_from = monotonic() + RETRY_SECONDS
             if not self._is_refused:

@@ -14,6 +14,8 @@ import pytest
 from idlehands import _listener
 from idlehands._folder import open_own_folder
 from idlehands._listener import Listener
+from idlehands._pool_registry import PoolRegistry
+from idlehands._publisher import Publisher
 from idlehands.wire import (
     Folder,
     FolderRefused,
@@ -342,3 +344,43 @@ def test_sockets_of_dead_processes_are_swept_away_and_those_of_living_ones_left(
         living.listen()
         listen()
     assert sorted(os.listdir(place)) == sorted(["8.sock", f"{os.getpid()}.sock"])
+
+
+def lose_the_descriptor(folder_of_the_job, kept):
+    """Return what stands in for `_listen`: the job closes the socket, and opens a file there."""
+
+    def listen(listener, folder):
+        number = listener.fileno()
+        os.close(number)
+        kept.append(open(folder_of_the_job / f"log-{len(kept)}", "w"))  # noqa: SIM115 - kept
+        assert kept[-1].fileno() == number
+        listener.bind(folder.address("never"))
+
+    return listen
+
+
+def test_a_listener_that_lost_its_descriptor_closes_no_file_of_the_jobs(
+    folder, monkeypatch, tmp_path
+):
+    kept = []
+    monkeypatch.setenv("IDLEHANDS_DIR", str(folder))
+    monkeypatch.setattr("idlehands._listener._listen", lose_the_descriptor(tmp_path, kept))
+    with pytest.raises(OSError, match="on non-socket"):
+        Listener()
+    with kept[0] as log:
+        log.write("kept")
+    assert (tmp_path / "log-0").read_text() == "kept"
+
+
+def test_a_descriptor_that_was_lost_once_is_no_reason_to_warn(folder, monkeypatch, tmp_path):
+    kept, warned = [], []
+    monkeypatch.setenv("IDLEHANDS_DIR", str(folder))
+    monkeypatch.setattr("idlehands._listener._listen", lose_the_descriptor(tmp_path, kept))
+    monkeypatch.setattr("idlehands._publisher.warn", lambda *message: warned.append(message))
+    publisher = Publisher(PoolRegistry(lambda: None))
+    for _ in range(2):
+        publisher._listen()
+        assert bool(warned) == (len(kept) > 1)
+    assert len(kept) == 2
+    for log in kept:
+        log.close()
