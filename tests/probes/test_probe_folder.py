@@ -382,5 +382,6 @@ def test_a_descriptor_that_was_lost_once_is_no_reason_to_warn(folder, monkeypatc
         publisher._listen()
         assert bool(warned) == (len(kept) > 1)
     assert len(kept) == 2
+    publisher.abandon()
     for log in kept:
         log.close()
