@@ -17,7 +17,7 @@ from idlehands_monitor.ingest.sources.control_group import ControlGroups, CpuLim
 from idlehands_monitor.ingest.sources.live import LiveSource
 from idlehands_monitor.session.feed import Feed
 from idlehands_monitor.views import text
-from idlehands_monitor.views.sections.host import cores_words
+from idlehands_monitor.views.sections.host import cores_phrase
 
 TREES = Path(__file__).parent / "control_groups"
 QUOTA_US = 30_000
@@ -145,4 +145,4 @@ def test_a_worker_under_a_real_quota_is_told_of_it(group, job):
     assert reading.host[0].quota_cores == pytest.approx(0.3)
     assert "CPU quota 0.3" in text.explain(reading)
     if reading.host[0].affinity > 1:
-        assert cores_words(reading).startswith("0.3 of ")
+        assert cores_phrase(reading).startswith("0.3 of ")

@@ -24,7 +24,7 @@ from idlehands_monitor.views.grid import steal_sentence
 from idlehands_monitor.views.html import render
 from idlehands_monitor.views.terminal.app import Dashboard
 from idlehands_monitor.views.terminal.header import (
-    blocked_words,
+    blocked_phrase,
     flow,
     headline_text,
     legend_rows,
@@ -536,4 +536,4 @@ def test_blocked_time_of_rows_that_come_to_no_time_at_all_is_drawn():
     (pool,) = reading().pools
     waited = BlockedReading(0.0, 0.0, (), 0, 5e-9, one_core=False)
     odd = replace(pool, time=WorkerTime(blocked=5, dispatch=-5), blocked=waited)
-    assert blocked_words(odd).startswith("blocked by an unknown cause")
+    assert blocked_phrase(odd).startswith("blocked by an unknown cause")

@@ -21,7 +21,7 @@ from idlehands_monitor.analysis.verdicts.findings import findings
 from idlehands_monitor.model.blocked import BlockedReading
 from idlehands_monitor.model.vocabulary import WaitReason
 from idlehands_monitor.model.worker_time import WorkerTime
-from idlehands_monitor.views.terminal.header import blocked_words
+from idlehands_monitor.views.terminal.header import blocked_phrase
 
 seeds = st.integers(0, 2**16)
 SECOND = 10**9
@@ -201,4 +201,4 @@ def test_the_second_line_names_the_largest_part_of_blocked_time_be_it_known_or_n
     held = ledger(history)
     waited = BlockedReading(joined, 0.0, (), 0, unknown, one_core=False)
     reading = replace(read_pool(held, held.pools[0], 0, 100 * SECOND), blocked=waited)
-    assert blocked_words(reading).startswith(says)
+    assert blocked_phrase(reading).startswith(says)

@@ -15,7 +15,7 @@ from ..model.reading import PoolReading, Reading, StrandedReading
 from ..model.scheduler import NO_DEQUES, SchedulerReading
 from ..model.source import SkippedReading, SourceReading
 from ..model.stealing import StealReading
-from ..model.vocabulary import DETAIL_WORDS, PoolKind
+from ..model.vocabulary import DETAIL_NAMES, PoolKind
 from .deques.use import deques
 from .external.pools import external_pools
 from .graph.bounds import graph_reading
@@ -52,13 +52,14 @@ if TYPE_CHECKING:
     from .time.stranded import Pairs
 
 CLOCKS_MAY_DIFFER = 1000
-"""Worker time below nothing is an error of stamps up to this part of a window. Past it the rows of
-a pool overlap, which none of a pool that ran do."""
+"""Negative worker time up to this share of a window is an error of the timestamps. Beyond it the
+rows of a pool overlap, which is impossible for a pool that ran."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Asked:
-    """What one pool is read from: the window, the settled seconds of a live pool, and the job's.
+    """What the reading of one pool is made from: its window, its settled seconds if it is live, and
+    figures of the job.
 
     host: the reading of every process. stranded_ns: how long the pool's workers were idle while
     tasks were queued in other pools.
@@ -79,7 +80,7 @@ class _Asked:
 
 @dataclass(frozen=True, slots=True)
 class _Counts:
-    """What is counted in a window, and what follows from it."""
+    """The counts of a window, and the figures that follow from them."""
 
     steals: StealReading
     lifetimes: LifetimesReading | None
@@ -97,10 +98,10 @@ def read(
 ) -> Reading:
     """Return the reading of the last `window_ns` (None: all that is held) of every pool.
 
-    Of an external process it is the reading of what its threads look like from outside.
+    The reading of an external process comes from samples of its threads.
 
-    `history` holds what was worked out of earlier seconds, which views draw and windows are made
-    of. `ages`: how old the parts of a live reading may be.
+    `history` holds the figures of settled seconds: views draw them, and windows are sums of them.
+    `ages`: how old the parts of a live reading may be.
     """
     windows = windows_of(ledger, window_ns)
     if history is not None:
@@ -113,8 +114,8 @@ def read(
     pools, contradictory = [], 0
     for number, window in windows.items():
         stranded_ns = sum(ns for (idle, _), ns in between.items() if idle == number)
-        past = history.pools.get(number) if history is not None else None
-        asked = _Asked(ledger, ledger.pools[number], *window, past, host, stranded_ns)
+        settled = history.pools.get(number) if history is not None else None
+        asked = _Asked(ledger, ledger.pools[number], *window, settled, host, stranded_ns)
         try:
             pools.append(_pool(asked, ages))
         except DAMAGED:
@@ -139,7 +140,8 @@ def _host(
     history: JobHistory | None,
     age: int,
 ) -> tuple[HostReading, ...]:
-    """Return what the host reported of the job's processes, of a live job `age` seconds old."""
+    """Return what the host reported of the job's processes; of a live job at most `age` seconds
+    old."""
     if not windows:
         return ()
     end = max(window[1] for window in windows.values())
@@ -153,7 +155,7 @@ def _host(
 def _stranded(
     ledger: Ledger, windows: Mapping[int, tuple[int, int]], history: JobHistory | None
 ) -> Pairs:
-    """Return what was stranded between pools while all of them were there."""
+    """Return the time stranded between pools while all of them were open."""
     begin = max(window[0] for window in windows.values())
     end = min(window[1] for window in windows.values())
     if history is not None:
@@ -226,7 +228,7 @@ def _reading(
         core_time=time.core_time,
         tasks=counts.tasks,
         blocked=counts.blocked,
-        detail=DETAIL_WORDS[step_at(pool, end_ns)],
+        detail=DETAIL_NAMES[step_at(pool, end_ns)],
         counted_s=time.counted_ns / 1e9,
         thinned_s=time.thinned_ns / 1e9,
         thinning_error=time.error,
@@ -255,7 +257,7 @@ def _reading(
 def _scheduler(
     asked: _Asked, times: PoolTimes, steals: StealReading, finished: int, age: int
 ) -> SchedulerReading:
-    """Return what is judged of the scheduler, of a live pool at most `age` seconds old."""
+    """Return the judged figures of the scheduler; of a live pool at most `age` seconds old."""
     if asked.history is None:
         return _judged(asked, times, steals, finished)
     return asked.history.cached(

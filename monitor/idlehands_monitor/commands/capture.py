@@ -31,7 +31,7 @@ def run(options: argparse.Namespace) -> int:
 def capture_live(target: str, path: str, seconds: float | None, *, replace: bool) -> None:
     """Attach to `target` and write what it sends to `path`.
 
-    With `seconds` the capture says that it is of these: the probe sends of its recent past too.
+    With `seconds` the capture says that it covers these, because the probe sends earlier rows too.
     """
     with open_session(target, None) as session:
         session.start_capture(path, replace=replace)

@@ -46,7 +46,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _read(options: argparse.Namespace) -> Reading:
-    """Return the reading of the target. Raises CommandError, status 3, where it shows no pool."""
+    """Return the reading of the target. Raises CommandError, status 3, where no pool is found."""
     if options.seconds is not None and is_file(options.target):
         raise CommandError(f"{options.target}: a capture is read whole; --for is for what runs")
     reading = read_target(options.target, options.seconds or ATTACHED_SECONDS)

@@ -1,7 +1,7 @@
 """Standard output and standard error: only this module writes to them.
 
-Text is made safe here, whatever names of the job are in it, and can be written in any encoding. A
-standard stream that was closed is replaced, so that no file takes its number.
+Text with names of the job in it is made safe here, and any encoding can write it. A standard stream
+that was closed is replaced, so that no file takes its number.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ def write(text: str, *, error: bool = False) -> None:
 
 
 def give_up() -> None:
-    """Send what could not be written to standard output nowhere, so that it is not tried again."""
+    """Drop what could not be written to standard output, so that Python does not try again."""
     with contextlib.suppress(OSError, ValueError):
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 

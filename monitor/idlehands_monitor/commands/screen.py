@@ -22,7 +22,8 @@ def has_screen() -> bool:
 
 
 def show(session: Session, *, lines: bool, seconds: float | None) -> None:
-    """Show a session until the person quits, the time is up, or (without a screen) it is over."""
+    """Show a session until the person quits or the time is up; without a screen also until it
+    ends."""
     if not lines and has_screen():
         from ..views.terminal.app import Dashboard
 

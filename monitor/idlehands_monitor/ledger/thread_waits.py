@@ -16,9 +16,10 @@ if TYPE_CHECKING:
 
 
 MOST_SAMPLES = 1 << 20
-"""Samples of all threads; past this every other one is dropped, which keeps the shares."""
+"""The most samples of all threads; beyond it every other one is dropped, so shares do not
+change."""
 MOST_THREADS = 1 << 14
-"""Past this the thread with the oldest last sample is dropped first."""
+"""The most threads; beyond it the thread with the oldest last sample is dropped first."""
 
 _CODES: dict[str, int] = {RUNNING: -1, **{reason: place for place, reason in enumerate(WaitReason)}}
 _OTHER = _CODES[WaitReason.OTHER]

@@ -97,7 +97,7 @@ class DetailStep(IntEnum):
     TOTALS = 3
 
 
-DETAIL_WORDS = {
+DETAIL_NAMES = {
     DetailStep.FULL: "",
     DetailStep.NO_CPU_TIMES: "no CPU times",
     DetailStep.THINNED: f"one task in {THINNING_FACTOR}",

@@ -1,4 +1,4 @@
 """One sitting: all state, input and output that a screen or a command needs.
 
-`Session` is what they hold; `opening` makes one from a target.
+A screen or a command holds a `Session`; `opening` makes one from a target.
 """

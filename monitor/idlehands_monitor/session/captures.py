@@ -1,7 +1,7 @@
-"""Captures that a session writes: begun and ended by a key or a command, or copied from another.
+"""Captures that a session writes: a key or a command begins and ends them, or they are copies.
 
-A source writes a capture itself, the recent past first; a replay copies its file whole at once.
-What goes wrong with a file is one line for a person.
+A source writes a capture itself, the recent past first; a replay copies its whole file at once. An
+error of a file becomes one line for a person.
 """
 
 from __future__ import annotations
@@ -24,14 +24,14 @@ if TYPE_CHECKING:
     from .machine import Machine
 
 FILE_NAME = "idlehands-%Y%m%d-%H%M%S.idlehands"
-"""What a capture begun by a key is called, by the wall clock, in the working folder."""
+"""The name of a capture that a key begins, by the wall clock, in the working folder."""
 
 
 class CaptureControl:
     """The capture that a key begins and ends. A source writes one capture at a time.
 
-    path: where it is written, "" while none is open. asked_path: where a capture is written that
-    the command line asked for, which no key ends.
+    path: where it is written, "" while none is open. asked_path: the file of a capture that the
+    command line asked for; no key ends that one.
     """
 
     def __init__(self, machine: Machine) -> None:
@@ -43,7 +43,8 @@ class CaptureControl:
     async def toggle(self, source: Source) -> str:
         """Begin a capture of `source` or end the open one; return what to say, "" for nothing.
 
-        Files are written on another thread. While one call works, another does nothing.
+        Files are written on another thread. A call does nothing while an earlier one is still at
+        work.
         """
         if self.asked_path:
             return f"already capturing to {self.asked_path}"
@@ -74,7 +75,7 @@ class CaptureControl:
 
 @contextmanager
 def command_errors() -> Iterator[None]:
-    """Turn what is wrong with a file into the CommandError that ends a command with status 2."""
+    """Turn errors of a file into the CommandError that ends a command with status 2."""
     try:
         yield
     except (CaptureError, FileError) as error:

@@ -1,7 +1,8 @@
-"""What a reading says of its source: who is watched, how the stream fares, what the probe costs.
+"""What a reading says about its source: the process, the state of the stream, the cost of the
+probe.
 
-While the process runs, its cores and its age are asked of the machine; of one that has ended, or
-of a capture, they are what was sampled then.
+The cores and the age of a running process come from the machine. Those of an ended process and of a
+capture come from its samples.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 
 
 class Description:
-    """Describes one source. When its process began is asked once for each hello of a process."""
+    """Describes one source. The machine is asked once for each hello when the process began."""
 
     def __init__(self, source: Source, machine: Machine) -> None:
         self._source = source
@@ -30,7 +31,8 @@ class Description:
         self._began: tuple[CheckedFrame, float] | None = None
 
     def of(self, ledger: Ledger) -> SourceReading:
-        """Return what is known of the source now; `ledger` holds what has come of it."""
+        """Return what is known of the source now; `ledger` holds the frames that have come from
+        it."""
         status, hello = self._source.status, ledger.hello
         pid = hello.get("pid", -1)
         runs = pid > 0 and status.state.is_running
@@ -79,7 +81,7 @@ def _sampled(ledger: Ledger, pid: int) -> tuple[int, float]:
 def probe_cost(ledger: Ledger) -> float | None:
     """Return the probe's share of the worker time over its last reports, None where unknown.
 
-    The time is that between the first and the last report that are held of a process.
+    The time goes from the first to the last report that is held of a process.
     """
     workers = sum(pool.workers for pool in ledger.pools.values())
     spent, longest = 0, 0

@@ -29,7 +29,7 @@ OLDER = "older ones, to make room for later ones"
 
 
 SELDOM = Ages(judged=10)
-"""How old the parts of a reading may be while no screen shows what is judged."""
+"""How old the judged parts of a reading may be while no screen shows them."""
 
 
 class Feed:
@@ -81,7 +81,7 @@ class Feed:
             self.ledger.skipped["pools", OLDER] = self.ledger.dropped
 
     def extend_history(self) -> None:
-        """Compute the seconds that have settled, before the rows they are made of are forgotten."""
+        """Compute the seconds that have settled, before their rows are forgotten."""
         self._history.extend(self.ledger)
 
     def _forget(self) -> None:

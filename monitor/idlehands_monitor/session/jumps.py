@@ -35,7 +35,7 @@ class Arrival:
 
 
 class Jumps:
-    """Which promise's timestamps are gone through, and which of them is shown.
+    """The promise whose timestamps a person goes through, and the timestamp that is shown.
 
     The timestamps are read once and hold for the whole session: the capture does not change.
     """
@@ -62,8 +62,8 @@ class Jumps:
     ) -> Arrival | None:
         """Go `step` timestamps on from the one shown; "" for `code` keeps the promise.
 
-        Return where that leads, None where it leads nowhere; `say` is then given the reason. pool:
-        whose promise it is.
+        Return where that leads. Return None where it leads nowhere, and give the reason to `say`.
+        pool: whose promise it is.
         """
         source = feed.source
         if not isinstance(source, Replay):

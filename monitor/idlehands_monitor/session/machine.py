@@ -1,7 +1,7 @@
 """What a session asks of the machine: its clocks, a process's age and cores, stacks, a thread.
 
-A session takes these as one object and calls nothing of the kind itself. A test hands in others,
-so that it neither sleeps nor needs a process.
+A session gets all of this as one object and calls no clock or process by itself. A test hands in
+another object, and so neither sleeps nor needs a process.
 """
 
 from __future__ import annotations

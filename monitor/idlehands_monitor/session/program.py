@@ -1,6 +1,6 @@
 """The demonstration as a program in a process of its own, as anybody's would be.
 
-All that is known of it here is the command that starts it.
+This module knows only the command that starts it.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ def list_demonstrations() -> int:
 
 @contextlib.contextmanager
 def demonstration(arguments: Sequence[str], machine: Machine = MACHINE) -> Iterator[Demonstration]:
-    """Start the program; it has ended when the context has, and its `output` is known."""
+    """Start the program. At the end of the context it has ended, and its `output` is known."""
     # The screen owns the terminal, so what the program prints is kept for afterwards.
     with tempfile.TemporaryFile("w+", encoding="utf-8") as file:
         process = subprocess.Popen(
@@ -84,7 +84,7 @@ class Demonstration:
         return Session(Feed(self._source, window_ns, machine=self._machine), self._machine)
 
     def wait_for_pool(self) -> None:
-        """Wait until the program's pool can be attached to, or the program has ended."""
+        """Wait until a reader can attach to the program's pool, or the program has ended."""
         with contextlib.suppress(CommandError):
             wait_until_attached(self._source, START_SECONDS, self._machine, self._has_ended)
 
@@ -92,12 +92,12 @@ class Demonstration:
         return self._process.poll() is not None
 
     def wait(self) -> None:
-        """Give a program that is on its way out `STOP_SECONDS`, so that it needs no signal."""
+        """Give a program that is about to end `STOP_SECONDS`, so that it needs no signal."""
         with contextlib.suppress(subprocess.TimeoutExpired):
             self._process.wait(STOP_SECONDS)
 
     def stop(self) -> None:
-        """End the program if it still runs: by a signal, and where that does not help, at once."""
+        """End the program if it still runs: with SIGTERM, and after `STOP_SECONDS` with SIGKILL."""
         if not self._has_ended():
             self._process.send_signal(signal.SIGTERM)
             try:

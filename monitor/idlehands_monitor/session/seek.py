@@ -1,8 +1,8 @@
-"""Going to a timestamp of a capture: the file is read from its beginning up to it.
+"""Going to a timestamp of a capture: the file is read from its beginning to that timestamp.
 
 A reading depends on all that came before (running numbers of rows, cumulative counts), so nothing
-is skipped, and going back gives what going forward gives. Both functions take as long as reading
-that much of the file does, or until `stopped` says that nobody waits for them any more.
+is skipped, and going back gives the same reading as going forward. Both functions take as long as
+reading that part of the file takes, or end early when `stopped` returns true.
 """
 
 from __future__ import annotations
@@ -22,11 +22,12 @@ Timestamps = dict[tuple[int, str], tuple[int, ...]]
 """When a promise was broken, by the pool's number and the promise's code: in ns, rising."""
 
 OVERLAP = 0.75
-"""Each window begins before the last one ended: blocks do not come at even times."""
+"""A window begins this long before the end of the previous one: blocks do not come at even
+times."""
 HISTORY_NS = 240_000_000_000
-"""How long before the timestamp the settled seconds are computed that views draw."""
+"""Views draw settled seconds; they are computed from this long before the timestamp on."""
 BETWEEN_NS = HELD_NS // 2
-"""Settled seconds are computed this often, before the feed forgets the rows they are made of."""
+"""Settled seconds are computed this often, before the feed forgets their rows."""
 
 
 class Stopped(Exception):
@@ -52,7 +53,7 @@ class Replay(Source, Protocol):
         """Return the next frames, all of one block; None at the end."""
 
     def put_back(self, frames: list[CheckedFrame], head_ns: int) -> None:
-        """Take back the last frames that were given out; the playhead stands at `head_ns`."""
+        """Take back the last frames that were returned; the playhead is then at `head_ns`."""
 
     def play_all(self) -> None:
         """Have the next drain bring everything that is left."""
@@ -101,7 +102,8 @@ def feed_at(
 def _take_until(
     feed: Feed, frames: list[CheckedFrame], pool: int, timestamp_ns: int
 ) -> list[CheckedFrame] | None:
-    """Take frames until a pool is complete up to then; return the rest, None if it never is."""
+    """Take frames until a pool is complete up to a timestamp; return the rest, None if it never
+    is."""
     for place, frame in enumerate(frames, 1):
         feed.take([frame])
         held = feed.ledger.pools.get(pool)

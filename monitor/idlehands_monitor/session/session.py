@@ -1,9 +1,10 @@
-"""One sitting over one source: what a screen or a command holds, and all that it may ask.
+"""One sitting over one source: what a screen or a command holds, and everything that it may ask
+for.
 
 The session takes in what has come and makes readings of it; pauses; goes to timestamps of a
-capture; begins and ends captures; reads stacks; and keeps the lines that all this has to say.
-Whoever holds it touches no source, file, process or clock. How the stream fares (`StreamState`) is
-in `Reading.source`.
+capture; begins and ends captures; reads stacks; and keeps the lines that tell a person about it.
+The holder of a session touches no source, file, process or clock. The state of the stream
+(`StreamState`) is in `Reading.source`.
 """
 
 from __future__ import annotations
@@ -26,13 +27,13 @@ if TYPE_CHECKING:
     from .feed import Feed
 
 MESSAGE_SECONDS = 6.0
-"""How long a line that says what has just happened stands."""
+"""How long a line about what has just happened is shown."""
 POLL_SECONDS = 0.1
 
 
 @dataclass(frozen=True, slots=True)
 class Notices:
-    """What a session has to say besides its reading; each is "" for nothing.
+    """The lines of a session besides its reading; each is "" where there is nothing to say.
 
     message: what has just happened. capture: the path of an open capture that a key began. place:
     where a jump has taken a replay, until it is paused or goes on.
@@ -51,7 +52,7 @@ class Session:
     """Holds a feed, and everything that is asked of it. A context manager that closes the source.
 
     feed: replaced by a jump. is_paused: whether the reading is to be held still. on_change: called
-    when the notices have changed, for a screen that would else show them with its next reading.
+    when the notices have changed; without it a screen shows them with its next reading.
     """
 
     def __init__(self, feed: Feed, machine: Machine = MACHINE) -> None:
@@ -94,7 +95,7 @@ class Session:
     def reading(self, *, fresh: bool = True) -> Reading:
         """Return the reading of now.
 
-        Without `fresh` what is judged of promises, stealing and queueing may be some seconds old.
+        Without `fresh` the verdicts on promises, stealing and queueing may be some seconds old.
         """
         return self.feed.reading(fresh=fresh)
 
@@ -171,7 +172,8 @@ class Session:
     def record(self, seconds: float | None) -> None:
         """Let the source write its capture until the process ends or `seconds` are over.
 
-        With `seconds` the capture says that it is of these. Nothing is made of what comes.
+        With `seconds` the capture says that it covers these. The frames are written; no reading is
+        made of them.
         """
         source = self.feed.source
         if seconds is not None:

@@ -29,7 +29,7 @@ SUFFIX = ".idlehands"
 ATTACHING_SECONDS = 5.0
 FIRST_TASK_SECONDS = 3.0
 EXTERNAL_SECONDS = 15.0
-"""How long the first sample of a process may take, which py-spy gives up on in ten seconds."""
+"""The longest wait for the first sample of a process; py-spy gives up after ten seconds."""
 
 
 def is_file(target: str) -> bool:
@@ -85,7 +85,7 @@ def _takes_first_task(pid: int, job: Job | None, finder: Finder, machine: Machin
 
 
 def _refuse_probed(pid: int) -> None:
-    """Raise CommandError where a process, or one that it has started, has a probe out of reach."""
+    """Raise CommandError where a process or its child process has a probe that is out of reach."""
     for one in sorted({pid, *descendants(pid)}):
         if has_probe(one):
             raise CommandError(

@@ -1,9 +1,9 @@
 """Text from the watched process, made safe to be shown.
 
 Thread names, kinds of task and paths are hostile: they may hold control characters or escape
-sequences. `clean` takes them out of one line and bounds it; `safe` stands at every exit, to a
-terminal or a file, for all that is written there. Nothing heavy is imported here, as every command
-needs it, `--help` too.
+sequences. `clean` takes them out of one line and bounds it; `safe` is applied to everything that is
+written to a terminal or a file. This module imports nothing heavy, because every command needs it,
+`--help` too.
 """
 
 from __future__ import annotations
@@ -20,7 +20,8 @@ def clean(text: str, longest: int = 200) -> str:
 
 
 def safe(text: str) -> str:
-    """Return text of the same length in which nothing but the ends of lines is obeyed or hidden."""
+    """Return text of the same length; a terminal obeys and hides nothing in it but the ends of
+    lines."""
     if text.isprintable():  # of one line, and by far the most are
         return text
     return "\n".join(
@@ -29,7 +30,7 @@ def safe(text: str) -> str:
 
 
 def safe_line(text: str) -> str:
-    """Return text of the same length in which nothing at all is obeyed or hidden."""
+    """Return text of the same length; a terminal obeys and hides nothing in it."""
     return text if text.isprintable() else safe(text).replace("\n", INSTEAD)
 
 
@@ -38,5 +39,5 @@ def _shown(letter: str) -> str:
 
 
 def bounded(text: str, longest: int = 200) -> str:
-    """Return foreign text in at most so many letters, whatever a terminal obeys still in it."""
+    """Return foreign text in at most so many letters. It is not yet safe for a terminal."""
     return text if len(text) <= longest else text[: longest - 1] + "…"

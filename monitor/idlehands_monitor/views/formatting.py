@@ -34,9 +34,9 @@ STATE_WORDS = {
 }
 """What a worker is doing at the end of a window; not "working", which is a category of time."""
 NONE_HERE = "_"
-"""The bar of nothing; what is not known is blank."""
+"""The bar of a value of 0; an unknown value is blank."""
 LOPSIDED = 3
-"""An interval whose sides differ by more than so many hundredths is written from end to end."""
+"""An interval whose two sides differ by more than so many hundredths is written as (low–high)."""
 
 
 def seconds(value: float) -> str:
@@ -60,7 +60,7 @@ def maybe(value: float | None) -> str:
 
 
 def category_name(category: AnyCategory, core_time: CoreTimeSource = CoreTimeSource.KERNEL) -> str:
-    """Write a category's name: working, where nothing tells it from blocked, is time in tasks."""
+    """Write a category's name. Working that nothing distinguishes from blocked is time in tasks."""
     if category == Category.WORKING and core_time == CoreTimeSource.ASSUMED:
         return "in tasks"
     return CATEGORY_NAMES[category]
@@ -78,14 +78,15 @@ def count(value: float) -> str:
 
 
 def share(value: float) -> str:
-    """Write a share as a percentage; what is there but under half a per cent as <1 %."""
+    """Write a share as a percentage; one above 0 and under half a per cent is <1 %."""
     if 0 < value < 0.005:
         return "<1 %"
     return f"{value * 100:.0f} %"
 
 
 def amount(part: Share) -> str:
-    """Write a share with its interval: 25 %, 41 % ± 12, or 3 % (0–36) where it is lopsided."""
+    """Write a share with its interval: 25 %, 41 % ± 12, or 3 % (0–36) where its sides differ
+    much."""
     if part.estimate is None:
         return share(part.value)
     low, value, high = (
@@ -100,7 +101,7 @@ def amount(part: Share) -> str:
 
 
 def exact_amount(part: Share) -> str:
-    """Write a share likewise, to one tenth of a per cent where it is no estimate."""
+    """Write a share with its interval, to one tenth of a per cent where it is exact."""
     return f"{part.value * 100:.1f} %" if part.estimate is None else amount(part)
 
 
@@ -123,10 +124,10 @@ def number_of(value: int, noun: str) -> str:
 
 
 def shortened(name: str, cells: int, among: Iterable[str] = ()) -> str:
-    """Return a name in at most `cells` cells of a terminal, its middle left out where it is longer.
+    """Return a name in at most `cells` cells of a terminal; a longer one loses its middle.
 
-    `among`: other names shown beside it. Where one of them would read the same, what is kept of
-    this name is the part in which it differs from the one most like it.
+    `among`: other names shown beside it. Where one of them would be shortened to the same text, the
+    part in which this name differs from the most similar one stays.
     """
     if cell_len(name) <= cells or cells < 1:
         return name if cells > 0 else ""

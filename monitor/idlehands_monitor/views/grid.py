@@ -1,8 +1,8 @@
-"""The matrix of a pool, whichever it has: steals, thief by victim, or hand-overs, submitter by
-runner. One shape for the terminal, text and HTML, so that they cannot differ.
+"""The matrix of a pool: steals (thief by victim) or hand-overs (submitter by runner). The terminal,
+text and HTML draw the same matrix, so they cannot differ.
 
-What is counted, in which unit, in which order and how many workers a row stands for is chosen with
-a `Choice`; the title says what was chosen.
+A `Choice` sets what is counted, the unit, the order, and how many workers a row stands for; the
+title says what was chosen.
 """
 
 from __future__ import annotations
@@ -35,13 +35,13 @@ COUNTED = {
 }
 UNITS = ("count", "per second", "share of the row")
 LEAST_GROUPED = 17
-"""Up to so many less one, workers are never grouped: a small matrix scrolls a little instead."""
+"""Fewer workers than this are never grouped: a small matrix scrolls a little instead."""
 FEWEST_GROUPS = 8
 
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """What of a matrix is shown. counted: a key of `COUNTED`; unit: one of `UNITS`."""
+    """Which figures of a matrix are shown. counted: a key of `COUNTED`; unit: one of `UNITS`."""
 
     counted: str = "hits"
     unit: str = "count"
@@ -66,7 +66,7 @@ AS_COUNTED = Choice()
 
 @dataclass(frozen=True, eq=False)
 class Grid:
-    """A matrix with its words.
+    """A matrix with its title and the labels of its rows and columns.
 
     counts, values: rows by columns; values are the counts in the unit chosen, NaN where there is
     nothing to say: a worker with itself, the shares of a row without any. rows, columns: the
@@ -87,8 +87,8 @@ class Grid:
         return float(np.nanmax(self.values, initial=0.0)) if self.values.size else 0.0
 
     @property
-    def tells(self) -> bool:
-        """Whether the matrix says more than its totals: of hand-overs, that two handed in."""
+    def says_more_than_totals(self) -> bool:
+        """Whether the matrix says more than its totals; hand-overs of one submitter do not."""
         filled = self.counts.any(axis=1) if self.counts.size else self.counts
         return bool(self.rows) and (self.rows[0] != OUTSIDE or int(np.count_nonzero(filled)) > 1)
 
@@ -132,7 +132,7 @@ def groups_of(workers: int, size: int) -> tuple[range, ...]:
 
 
 def summed(matrix: Counts, rows: Sequence[range], columns: Sequence[range]) -> Counts:
-    """Return the sums of a matrix over groups of neighbouring rows and columns, all of them."""
+    """Return the sums of a matrix over all groups of neighbouring rows and columns."""
     if not rows or not columns:
         return np.zeros((len(rows), len(columns)), dtype=np.int64)
     lead = rows[0][0]  # the row of what came from outside stands before worker 0's
@@ -143,7 +143,7 @@ def summed(matrix: Counts, rows: Sequence[range], columns: Sequence[range]) -> C
 def traffic_order(counts: Counts) -> list[int]:
     """Return the places of a square matrix's workers, those of most counts in row and column first.
 
-    Those of equal counts stay in the order they have.
+    Workers of equal counts stay in their order.
     """
     traffic = counts.sum(axis=0) + counts.sum(axis=1)
     order: list[int] = np.argsort(-traffic, kind="stable").tolist()
@@ -153,8 +153,7 @@ def traffic_order(counts: Counts) -> list[int]:
 def in_unit(counts: Counts, unit: str, seconds: float) -> Values:
     """Return counts of `seconds` as counts, per second, or as shares of their row.
 
-    NaN throughout a row that adds up to 0, of shares, and everywhere where no time has passed, per
-    second.
+    As shares, a row that adds up to 0 is NaN. Per second, all is NaN where no time has passed.
     """
     if unit == "count":
         return counts.astype(np.float64)
@@ -223,14 +222,14 @@ def _array(matrix: object) -> Counts:
 
 
 def _grouping(workers: int, size: int) -> str:
-    """Return in words how many workers a row stands for."""
+    """Return how many workers a row stands for, as text."""
     first = ", ".join(name_of(group) for group in groups_of(workers, size)[:2])
     last = f", the last for {workers % size}" if workers % size else ""
     return f"each row and column stands for {size} workers, {first} …{last}"
 
 
 def cell_sentence(pool: PoolReading, rows: range, columns: range, *, short: bool = False) -> str:
-    """Return the exact counts of one cell as a sentence, whatever of it is shown."""
+    """Return the exact counts of one cell as a sentence, whatever the choice shows."""
     one, other = name_of(rows), name_of(columns)
     if pool.has_steals:
         return steal_sentence(pool.steals, rows, columns, short=short)

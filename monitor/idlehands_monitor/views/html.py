@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from .sections.facts import Column, Matrix, Part, Section
 
 MOST_GROUPS = 64
-"""A larger pool's workers are grouped in its matrix, so that a page stays one that can be read."""
+"""The workers of a larger pool are grouped in its matrix, so that the page stays readable."""
 CLASSES = {
     Tone.PLAIN: "",
     Tone.STRONG: ' class="strong"',
@@ -75,7 +75,7 @@ def _part(part: Part) -> str:
 def _bar(bar: Bar) -> str:
     spans = "".join(
         f'<span style="width:{one.share:.4%};background:{TIME_STYLES[one.category].colour}" '
-        f'title="{_text(one.words)}"></span>'
+        f'title="{_text(one.label)}"></span>'
         for one in bar.slices
     )
     return f'<div class="bar">{spans}</div>'

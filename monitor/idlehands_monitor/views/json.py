@@ -40,13 +40,13 @@ KEYS = {
 }
 """Keys of the document that keep an older word than the field they hold: keys are never renamed."""
 OWN_KEYS = {"StackReading": {"samples": "samples"}}
-"""Fields of one dataclass whose name is their key all the same."""
+"""Fields whose key is their own name in this one dataclass, whatever `KEYS` says."""
 CHUNKS = 1 << 14
 
 
 def document(reading: Reading) -> dict[str, Any]:
     """Return the document as plain lists, maps, strings and finite numbers."""
-    whole = {
+    content = {
         "schema": SCHEMA,
         "source": fields_of(reading.source),
         "job": {
@@ -61,7 +61,7 @@ def document(reading: Reading) -> dict[str, Any]:
         "stranded": _value(reading.stranded),
         "sampled": [_external(pool) for pool in reading.external],
     }
-    plain: dict[str, Any] = _plain(whole)
+    plain: dict[str, Any] = _plain(content)
     return plain
 
 
@@ -93,8 +93,8 @@ def pieces(reading: Reading) -> Iterator[str]:
     """Yield the document as text, one trailing newline, piece by piece.
 
     The matrices of a thousand workers are millions of numbers, a line each. All is ASCII (RFC 8259,
-    section 7): foreign text comes back as it was, and none of it is obeyed by a terminal that the
-    document is printed on.
+    section 7): a parser gets foreign text back unchanged, and a terminal on which the document is
+    printed obeys none of it.
     """
     encoder = json.JSONEncoder(indent=2, allow_nan=False)
     chunks = encoder.iterencode(document(reading))
@@ -199,7 +199,7 @@ def _contention(held: ContentionReading) -> dict[str, Any]:
     return {
         **fields_of(held),
         "near_empty_share": held.near_empty_share,
-        "moments_ns": [str(moment) for moment in held.timestamps_ns],
+        "moments_ns": [str(timestamp) for timestamp in held.timestamps_ns],
     }
 
 
@@ -209,7 +209,7 @@ def _sizes(sizes: SizesReading) -> dict[str, Any]:
 
 
 def _finite(values: dict[str, Any]) -> dict[str, Any]:
-    """Return the same with null for what is infinite: a wait without bound."""
+    """Return the value with null for an infinite number: a wait without bound."""
     return {
         name: None if isinstance(value, float) and not isfinite(value) else value
         for name, value in values.items()
@@ -281,7 +281,7 @@ def _steals(steals: StealReading) -> dict[str, Any]:
 def _promise(promise: PromiseReading) -> dict[str, Any]:
     document = fields_of(promise)
     # RFC 8259, section 6: not every reader keeps the last digits of so large a number.
-    document["moments_ns"] = [str(moment) for moment in promise.timestamps_ns]
+    document["moments_ns"] = [str(timestamp) for timestamp in promise.timestamps_ns]
     return document
 
 

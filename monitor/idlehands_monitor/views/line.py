@@ -8,8 +8,8 @@ from ..model.vocabulary import CoreTimeSource
 from .foreign_text import clean
 from .formatting import amount, category_name, count, number_of
 from .sections.head import nothing
-from .sections.tasks import failed_words
-from .sections.waits import off_core_name, waits_words
+from .sections.tasks import failed_phrase
+from .sections.waits import off_core_name, waits_phrase
 
 if TYPE_CHECKING:
     from ..model.external import ExternalPoolReading
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from ..model.shares import SharesOfTime
 
 LEAST_SHARE = 0.005
-"""What is less of recorded worker time is left out of the line."""
+"""A smaller share of recorded worker time is left out of the line."""
 
 
 def second_line(reading: Reading) -> str:
@@ -46,7 +46,7 @@ def _recorded(pool: PoolReading) -> str:
     steals = f", {count(pool.steals.hits_total)} steals" if pool.has_steals else ""
     broken = "; broken" if pool.broken else ""
     lost = f", {number_of(pool.lost_rows, 'row')} lost" if pool.lost_rows else ""
-    failed = f", {failed_words(pool.tasks)}" if pool.tasks.failed else ""
+    failed = f", {failed_phrase(pool.tasks)}" if pool.tasks.failed else ""
     return (
         f"{clean(pool.name)} ({number_of(len(pool.workers), 'worker')}): "
         f"{_shares(pool.time, pool.core_time, LEAST_SHARE)}; "
@@ -57,7 +57,7 @@ def _recorded(pool: PoolReading) -> str:
 
 def _external(pool: ExternalPoolReading) -> str:
     shares = _shares(pool.time, CoreTimeSource.KERNEL, 0.0)
-    waits = waits_words(pool.time)
+    waits = waits_phrase(pool.time)
     if waits:
         shares += f"; {off_core_name(pool.time)} in: {clean(waits)}"
     if pool.missing:

@@ -1,8 +1,8 @@
 """A report as Markdown, for a bug report: CommonMark, with the tables of GitHub's flavour.
 
-Nothing of a foreign name is obeyed: punctuation that Markdown reads is escaped with a backslash,
-and where a backslash does not help (addresses, mentions and issue numbers, which are made into
-links wherever they stand) an empty comment breaks the word.
+A foreign name cannot change the page. Punctuation that Markdown reads is escaped with a backslash.
+A backslash does not help with addresses, mentions and issue numbers, which become links anywhere;
+an empty comment inside the word prevents that.
 """
 
 from __future__ import annotations
@@ -35,13 +35,14 @@ def render(reading: Reading) -> str:
 
 
 def escaped(text: str) -> str:
-    """Return a text as one line of which Markdown obeys nothing, inside of a line."""
+    """Return a text that Markdown shows as it is, for the inside of a line."""
     line = OBEYED.sub(r"\\\g<0>", safe_line(text).strip())
     return LINKED.sub(lambda found: found[0] + BREAK, line)
 
 
 def paragraph(text: str) -> str:
-    """Return the same of a text that begins a line, where it could begin a list or a rule."""
+    """Return a text that Markdown shows as it is, for a line's beginning, where lists and rules
+    begin."""
     return BEGINNING.sub(_beginning, escaped(text))
 
 
@@ -71,7 +72,7 @@ def _sentence(sentence: Sentence) -> str:
 
 
 def _code(glyphs: str) -> str:
-    """Return the glyphs of a bar, none of which is a backtick, in letters of one width."""
+    """Return the glyphs of a bar as code, in letters of one width; none of them is a backtick."""
     return f"`{glyphs}`" if glyphs.strip() else ""
 
 

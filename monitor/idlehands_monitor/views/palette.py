@@ -62,10 +62,10 @@ CIVIDIS = (
 )
 
 DENSITY = " .:-=+*#@"
-"""One glyph a step of the matrix, for 16 colours and for none: more ink, more steals."""
+"""One glyph for each step of the matrix, for 16 colours and for none: denser means more steals."""
 
 BLANK = 9
-"""The step of a cell that says nothing."""
+"""The step of a cell without a value."""
 
 SPARK = " ▁▂▃▄▅▆▇█"
 
@@ -92,7 +92,8 @@ def text_on(colour: str) -> str:
 
 
 def steps(values: npt.NDArray[np.float64], largest: float) -> npt.NDArray[np.uint8]:
-    """Return the step of each value among values up to `largest`, as `step`; of NaN `BLANK`."""
+    """Return the step of each value among values up to `largest`, as `step` does; `BLANK` for
+    NaN."""
     if largest <= 0:
         found = np.zeros(values.shape)
     else:

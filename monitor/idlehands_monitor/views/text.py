@@ -1,4 +1,4 @@
-"""A report as plain text, for `explain`: sections only, nothing that they do not say."""
+"""A report as plain text, for `explain`. All of its content comes from the sections."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def section_lines(section: Section) -> list[str]:
 
 
 def sentence_lines(section: Section) -> list[str]:
-    """Return what a section says in sentences, a line each, for where there is no room for more."""
+    """Return the sentences of a section, a line each, where there is no room for more."""
     lead = [safe_line(f"{section.title}: {section.lead}")] if section.lead else []
     return lead + [safe_line(sentence.text) for sentence in section.sentences]
 
@@ -70,7 +70,7 @@ def bar_text(bar: Bar, cells: int) -> str:
 
 
 def table_lines(table: Table) -> list[str]:
-    """Return a table as lines: its heads, then a line for each row with its bar behind it."""
+    """Return a table as lines: its heads, then a line for each row, which ends in its bar."""
     columns = [
         [column.name, *_shortened([row[place] for row in table.rows], column.cells)]
         for place, column in enumerate(table.columns)

@@ -128,12 +128,12 @@ class LittleReading:
 def little(arrived_ns: Int64, departed_ns: Int64, begin_ns: int, end_ns: int) -> LittleReading:
     """Return the account of Little's law for [begin_ns, end_ns].
 
-    arrived_ns, departed_ns: shape (n,), in the same order. A task that has not left yet departs at
-    any moment after the end. Tasks outside the window may be among them. J. D. C. Little,
-    S. C. Graves (2008), "Little's law", ch. 5 in Building Intuition, Springer; counted at the
-    departures as in P. J. Denning, J. P. Buzen (1978), "The operational analysis of queueing
-    network models", ACM Comput. Surv. 10(3):225–261 (from memory). Raises ValueError for a window
-    without length, arrays of different shapes, or a departure before its arrival.
+    arrived_ns, departed_ns: shape (n,), in the same order. A task that has not left yet has any
+    departure after the end. Tasks outside the window may be among them. J. D. C. Little, S. C.
+    Graves (2008), "Little's law", ch. 5 in Building Intuition, Springer; counted at the departures
+    as in P. J. Denning, J. P. Buzen (1978), "The operational analysis of queueing network models",
+    ACM Comput. Surv. 10(3):225–261 (from memory). Raises ValueError for a window without length,
+    arrays of different shapes, or a departure before its arrival.
     """
     arrived, departed = np.asarray(arrived_ns), np.asarray(departed_ns)
     _require(end_ns > begin_ns, f"a window from {begin_ns} to {end_ns}: it has no length")

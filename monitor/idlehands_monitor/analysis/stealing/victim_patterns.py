@@ -17,7 +17,7 @@ FIXED, NEAREST = ORDERS = ("fixed order", "nearest neighbour")
 LEAST_THIEVES = 3
 """Fewer thieves show a preference, not an order that all thieves keep."""
 CLEAR = 2.0
-"""By how many standard deviations of an even choice each thief's preference must stand out."""
+"""Each thief's preference must differ from an even choice by so many standard deviations."""
 
 
 def pattern(thieves: Int64, counts: Int64, *, never: bool) -> str:

@@ -1,4 +1,4 @@
-"""Splits adjacent windows alike, by the best source of core time known for any of them. Pure.
+"""Reconciles adjacent windows: splits all of them by the best source of core time of any. Pure.
 
 A monitor that attaches late reads earlier rows from the rings, but nobody read the kernel's
 counters at that time. So that time is split in the proportions of the rest.

@@ -23,7 +23,7 @@ LEAST_WINDOW_S = 1.0
 LEAST_SHARE = 0.05
 AT_ONCE_NS = 1_000_000_000
 """Deaths within this time count as simultaneous: the probe checks about once a second."""
-WAIT_WORDS: dict[str, str] = {
+WAIT_NAMES: dict[str, str] = {
     WaitReason.LOCK: "a lock",
     WaitReason.SLEEP: "a sleep to end",
     WaitReason.INPUT_OUTPUT: "input or output",
@@ -198,7 +198,7 @@ def _where(dead: DeadWorkerReading) -> str:
 
 
 def _ending(status: int) -> str:
-    """Return how a process ended, in words."""
+    """Return how a process ended."""
     if status >= 0:
         return f"ended with exit status {status}"
     try:
@@ -239,7 +239,7 @@ def is_too_little(time: WorkerTime, window_s: float) -> bool:
 
 
 def part_of_all(share: float, workers: int, time: WorkerTime) -> str:
-    """Return a share of the worker-seconds and their total, in words; below 1 % with two places.
+    """Return a share of the worker-seconds and their total as text; below 1 % with two places.
 
     The total, not the window's length: workers may join and leave during the window.
     """
@@ -249,7 +249,7 @@ def part_of_all(share: float, workers: int, time: WorkerTime) -> str:
 
 
 def _waited_for(blocked: BlockedReading) -> str:
-    """Return what most of the blocked time waited for, other than the interpreter lock, in words.
+    """Return, as text, what most of the blocked time waited for except the interpreter lock.
 
     Time with an unknown reason takes part in the comparison, unless the lock explains it.
     """
@@ -257,7 +257,7 @@ def _waited_for(blocked: BlockedReading) -> str:
     sorts = {"a join": blocked.join_s, "a declared wait to end": blocked.declared_s}
     for wait in blocked.waits:
         if wait.sort != WaitReason.INTERPRETER_LOCK:
-            sorts[WAIT_WORDS.get(wait.sort, "something else")] = wait.seconds
+            sorts[WAIT_NAMES.get(wait.sort, "something else")] = wait.seconds
     if max(sorts.values()) <= unknown:
         return ", and it is not known what most of them waited for"
     least = (sum(sorts.values()) + unknown) / 4

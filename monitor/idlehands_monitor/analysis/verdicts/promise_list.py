@@ -1,4 +1,4 @@
-"""The promises of a work-stealing scheduler: their words, their purposes and their sources.
+"""The promises of a work-stealing scheduler: their sentences, their purposes and their sources.
 
 Data only; `promises` and `recorded_promises` judge them.
 """

@@ -27,7 +27,7 @@ HOST_SAMPLE_SECONDS = 0.25
 SLOWEST_HOST_SAMPLE_SECONDS = 0.5
 """A second of worker time is computed half a second after its end; a sample must lie between."""
 MOST_THREADS_A_SECOND = 128
-"""Past this many samples of threads a second, threads are sampled less often."""
+"""With more samples of threads a second than this, threads are sampled less often."""
 PROCESS_SAMPLE_SECONDS = 1.0
 SLOWEST_PROCESS_SAMPLE_SECONDS = 2.0
 MOST_SWITCHES_A_SECOND = 32

@@ -1,4 +1,4 @@
-"""What a process without a probe shows from outside: what samples leave open, its pools, stacks."""
+"""An external process: what samples do not show, its pools, their stacks."""
 
 from __future__ import annotations
 
@@ -115,7 +115,8 @@ def origin(pool: ExternalPoolReading) -> str:
 
 
 def missing_text(pool: ExternalPoolReading) -> str:
-    """Return why there are no stacks and what there is all the same, empty where there are."""
+    """Return why there are no stacks and what is known without them; empty where there are
+    stacks."""
     if not pool.missing:
         return ""
     waits = ", and what threads wait for." if pool.time.waits else "."
@@ -128,7 +129,7 @@ def dumps_text(pool: ExternalPoolReading) -> str:
 
 
 def advice_text(pool: ExternalPoolReading, program: str) -> str:
-    """Return how to learn what samples do not show of a program, or that its library has no
+    """Return how to record what samples do not show, or that the program's library has no
     adapter."""
     if pool.library:
         return LIBRARY_ADVICE.format(library=bounded(pool.library, 40))
@@ -140,7 +141,7 @@ def _probe_advice(program: str) -> str:
 
 
 def advice_lines(reading: Reading) -> list[str]:
-    """Return the same for all pools of a process, each sentence once."""
+    """Return that advice for all pools of a process, each sentence once."""
     program = reading.source.program
     lines = dict.fromkeys(advice_text(pool, program) for pool in reading.external)
     return list(lines) or [_probe_advice(program)]

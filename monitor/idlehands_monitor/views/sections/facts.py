@@ -1,7 +1,7 @@
 """What a section of a report is made of: sentences, tables and picture data, all frozen.
 
-Foreign text in it (names of pools, workers, kinds, files) is bounded and otherwise as it came: each
-renderer makes it safe for its own medium, at its one exit.
+Foreign text in it (names of pools, workers, kinds, files) is bounded and not changed otherwise:
+each renderer makes it safe for its own medium, in one place.
 """
 
 from __future__ import annotations
@@ -33,11 +33,11 @@ class Sentence:
 
 @dataclass(frozen=True, slots=True)
 class Slice:
-    """One part of a bar: a category of worker time, its share (0 to 1), and both in words."""
+    """One part of a bar: a category of worker time, its share (0 to 1), and both as text."""
 
     category: AnyCategory
     share: float
-    words: str
+    label: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +49,7 @@ class Bar:
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """A column of a table. cells: a longer name is shortened to so many in plain text, 0: never."""
+    """A column of a table. cells: plain text shortens a longer name to so many; 0: never."""
 
     name: str
     to_right: bool = False
@@ -86,8 +86,8 @@ Part = Sentence | Bar | Table | Matrix
 class Section:
     """One section of a report.
 
-    lead: what is said in one line beside the title, may be empty. level: of the title, 1 for the
-    report, 2 for a pool and for what concerns all pools, 3 for a part of a pool.
+    lead: one line beside the title, may be empty. level: of the title, 1 for the report, 2 for a
+    pool and for what concerns all pools, 3 for a part of a pool.
     """
 
     title: str

@@ -21,13 +21,13 @@ def findings(pool: PoolReading) -> Section:
 
 
 def _finding(finding: Finding) -> list[Sentence]:
-    said = [Sentence(_bounded(f"{finding.code}: {finding.sentence}"), Tone.STRONG)]
+    sentences = [Sentence(_bounded(f"{finding.code}: {finding.sentence}"), Tone.STRONG)]
     if finding.evidence:
-        said.append(Sentence(_bounded(f"Evidence: {finding.evidence}"), Tone.DETAIL))
+        sentences.append(Sentence(_bounded(f"Evidence: {finding.evidence}"), Tone.DETAIL))
     gain = ""
     if finding.gain_s is not None:
         gain = f" (saves about {finding.gain_s:.2g} worker-seconds)"
-    return [*said, Sentence(_bounded(f"Try: {finding.advice}{gain}"), Tone.DETAIL)]
+    return [*sentences, Sentence(_bounded(f"Try: {finding.advice}{gain}"), Tone.DETAIL)]
 
 
 def _bounded(text: str) -> str:

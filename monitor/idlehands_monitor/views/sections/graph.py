@@ -18,7 +18,7 @@ NO_BOUND = "The bound of a greedy schedule is not given: it holds only where "
 
 
 def graph(held: GraphReading | None) -> Section | None:
-    """Return what a computation was, how long it took, and between which bounds that lies."""
+    """Return work and span of a computation, how long it took, and the bounds on that time."""
     if held is None:
         return None
     lead = (

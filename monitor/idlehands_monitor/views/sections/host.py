@@ -1,4 +1,4 @@
-"""What the host said of the job's processes: memory, page faults, context switches, quotas."""
+"""The host's figures of the job's processes: memory, page faults, context switches, quotas."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ if TYPE_CHECKING:
     from ...model.reading import Reading
 
 MOST_SHOWN = 8
-"""Processes written out; of more, all are in the JSON."""
+"""So many processes are written out; the JSON has all."""
 
 
 def host(reading: Reading) -> Section | None:
-    """Return a line for each process, and one for each quota; None where the host said nothing."""
+    """Return a line for each process, and one for each quota; None without figures of the host."""
     shown = reading.host[:MOST_SHOWN]
     quotas = [_quota(process) for process in shown if process.quota_cores is not None]
     # Processes of one control group all have its figures.
@@ -26,17 +26,17 @@ def host(reading: Reading) -> Section | None:
     return Section("Host", parts=plain(*lines), level=2) if lines else None
 
 
-def cores_words(reading: Reading) -> str:
+def cores_phrase(reading: Reading) -> str:
     """Return how many cores the watched process may use, empty where that is not known."""
     watched = [process for process in reading.host if process.pid == reading.source.pid]
     if watched and watched[0].quota_binds:
-        return f"{usable_words(watched[0])} (quota)"
+        return f"{usable_phrase(watched[0])} (quota)"
     cores = reading.source.cores or (watched[0].affinity if watched else 0)
     return number_of(cores, "core") if cores > 0 else ""
 
 
-def usable_words(process: HostReading) -> str:
-    """Return the usable cores of those that the process may run on."""
+def usable_phrase(process: HostReading) -> str:
+    """Return the usable cores, and of how many that the process may run on."""
     return f"{process.usable_cores:.3g} of {process.affinity} cores usable"
 
 
@@ -63,7 +63,7 @@ def _process(process: HostReading) -> str:
 
 
 def _quota(process: HostReading) -> str:
-    text = f"CPU quota {process.quota_cores:.3g}: {usable_words(process)}"
+    text = f"CPU quota {process.quota_cores:.3g}: {usable_phrase(process)}"
     if process.throttled_share is not None:
         text += f"; throttled: {share(process.throttled_share)} of one core's time"
     if process.throttled_periods_share is not None:

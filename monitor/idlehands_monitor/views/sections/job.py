@@ -1,4 +1,4 @@
-"""What a job of several pools comes to as one, and the time stranded between its pools."""
+"""The totals of a job of several pools, and the time stranded between its pools."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ if TYPE_CHECKING:
     from ...model.reading import Reading
 
 MOST_STRANDED, LEAST_STRANDED_S = 12, 0.005
-"""What is less would read 0.00 worker-seconds."""
+"""A shorter time would read 0.00 worker-seconds."""
 
 
 def job(reading: Reading) -> Section | None:
-    """Return what all pools come to together; None for a job of one pool or none."""
+    """Return the totals of all pools; None for a job of one pool or none."""
     if len(reading.pools) < 2:
         return None
     workers = sum(len(pool.workers) for pool in reading.pools)

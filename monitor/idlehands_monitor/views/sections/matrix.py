@@ -18,7 +18,7 @@ def matrix(pool: PoolReading, most_groups: int) -> Matrix | None:
     """Return the counts with the totals of rows and columns, in at most `most_groups` groups of
     workers; None where they say no more than the totals."""
     grid = grid_of(pool, most=most_groups)
-    if not grid.tells:
+    if not grid.says_more_than_totals:
         return None
     title = "tasks, one row a submitter (out: outside the pool), one column a worker"
     if pool.has_steals:

@@ -1,4 +1,4 @@
-"""What a scheduler promises, and how a run keeps it."""
+"""What a scheduler promises, and whether a run keeps that."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ LONGEST_SENTENCE = 2000
 
 
 def promises(pool: PoolReading) -> Section | None:
-    """Return the verdict on each promise, and what a broken one is for; None for pools that do not
-    steal."""
+    """Return the verdict on each promise, and the purpose of a broken one; None for pools that do
+    not steal."""
     if not pool.has_steals:
         return None
     rows = tuple((one.verdict, one.what, judged_by(one)) for one in pool.promises)
@@ -33,23 +33,23 @@ def is_broken(promise: PromiseReading) -> bool:
 
 
 def judged_by(promise: PromiseReading) -> str:
-    """Return what the verdict on a promise goes by, or why there is none."""
-    said = promise.why if promise.verdict == Verdict.UNKNOWN else promise.evidence
-    return bounded(said, LONGEST_SENTENCE)
+    """Return the evidence for the verdict on a promise, or why there is no verdict."""
+    reason = promise.why if promise.verdict == Verdict.UNKNOWN else promise.evidence
+    return bounded(reason, LONGEST_SENTENCE)
 
 
 def _broken(pool: PoolReading, promise: PromiseReading) -> str:
-    first = timestamps_words(pool, promise)
+    first = timestamps_phrase(pool, promise)
     return f"{promise.what}: {promise.purpose}{f' ({first})' if first else ''}"
 
 
-def timestamps_words(pool: PoolReading, promise: PromiseReading) -> str:
+def timestamps_phrase(pool: PoolReading, promise: PromiseReading) -> str:
     """Return when a promise was first broken, in seconds from the beginning of the window."""
     if not is_broken(promise) or not promise.timestamps_ns:
         return ""
     first = promise.timestamps_ns[:MOST_TIMESTAMPS]
-    said = ", ".join(f"{(at_ns - pool.begin_ns) / 1e9:.3f}" for at_ns in first)
-    return f"first broken {said} s into the window"
+    times = ", ".join(f"{(at_ns - pool.begin_ns) / 1e9:.3f}" for at_ns in first)
+    return f"first broken {times} s into the window"
 
 
 def promise_facts(promise: PromiseReading) -> list[tuple[str, str]]:
@@ -69,12 +69,12 @@ def promise_facts(promise: PromiseReading) -> list[tuple[str, str]]:
     return facts
 
 
-def ages_words(pool: PoolReading, promise: PromiseReading) -> str:
+def ages_phrase(pool: PoolReading, promise: PromiseReading) -> str:
     """Return how long before the end of the window a promise was broken, the earliest first."""
     ages = [(pool.end_ns - at_ns) / 1e9 for at_ns in sorted(promise.timestamps_ns)]
     if not ages:
         return ""
-    said = ", ".join(f"{age:.3f}" for age in ages)
-    return f"{said} s before the end of the window" + (
+    listed = ", ".join(f"{age:.3f}" for age in ages)
+    return f"{listed} s before the end of the window" + (
         f" (the earliest {len(ages)} of {promise.broken})" if promise.broken > len(ages) else ""
     )

@@ -24,7 +24,7 @@ def queueing(pool: PoolReading) -> Section | None:
     return Section("Queueing", flow, tuple(map(Sentence, lines)))
 
 
-def length_words(value: float) -> str:
+def length_phrase(value: float) -> str:
     """Write a mean number of queued tasks: 0, 0.3, 12, 3.4k."""
     return f"{value:.1f}" if 0 < value < 9.95 else count(round(value))
 
@@ -42,7 +42,7 @@ def _lengths(pool: PoolReading) -> str:
     drawn = bars([None if isnan(length) else length for length in pool.queue_lengths], most)
     return (
         f"Queue length, the mean of {seconds(pool.slice_s)} a bar: {drawn} "
-        f"up to {length_words(most)} tasks; {pool.tasks.queued} queued at the end"
+        f"up to {length_phrase(most)} tasks; {pool.tasks.queued} queued at the end"
     )
 
 

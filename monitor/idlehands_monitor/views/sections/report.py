@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from .facts import Section
 
 MOST_GROUPS = 16
-"""Rows of a matrix in a line of text; workers of a larger pool are grouped."""
+"""The most rows of a matrix in plain text; workers of a larger pool are grouped."""
 
 
 def report(reading: Reading, most_groups: int = MOST_GROUPS) -> tuple[Section, ...]:

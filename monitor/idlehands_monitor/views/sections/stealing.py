@@ -1,4 +1,4 @@
-"""What a pool's steal attempts come to: totals, victims, thieves, who feeds whom, and over time."""
+"""A pool's steal attempts: totals, victims, thieves, net flow, and attempts over time."""
 
 from __future__ import annotations
 
@@ -29,14 +29,15 @@ TABLE_NOTE = (
 
 
 def steals(pool: PoolReading, most_groups: int) -> Section | None:
-    """Return the matrix of a pool with what it comes to, of hand-overs where it does not steal;
-    None where that says nothing."""
+    """Return the matrix of a pool with its totals: steals, or hand-overs where the pool does not
+    steal. None where that says nothing."""
     held = matrix(pool, most_groups)
     if held is None:
         return None
     if not pool.has_steals:
         return Section("Hand-overs", "who handed in the tasks that each worker ran", (held,))
-    return Section("Steals", attempts_line(pool.steals), (*plain(*said(pool.stealing)), held))
+    sentences = plain(*stealing_sentences(pool.stealing))
+    return Section("Steals", attempts_line(pool.steals), (*sentences, held))
 
 
 def thieves(pool: PoolReading) -> Section | None:
@@ -64,19 +65,19 @@ def attempts_line(held: StealReading) -> str:
     )
 
 
-def said(stealing: StealingReading | None) -> list[str]:
-    """Return how hard work was to find, how victims are chosen, who fed whom, and all over time."""
+def stealing_sentences(stealing: StealingReading | None) -> list[str]:
+    """Return how hard it was to find work, how thieves choose victims, net flow, and a timeline."""
     if stealing is None or not has_attempts(stealing):
         return []
     lines = summary_lines(stealing)
-    flows = flow_words(stealing, MOST_FLOWS)
+    flows = flow_phrases(stealing, MOST_FLOWS)
     if flows:
         lines.append(f"Net flow of tasks, the largest first: {', '.join(flows)}")
     return lines + timeline_line(stealing.timeline)
 
 
 def summary_lines(stealing: StealingReading) -> list[str]:
-    """Return how hard work was to find, who gave most and how victims are chosen."""
+    """Return how hard it was to find work, who gave most and how thieves choose victims."""
     return [*_finding_work(stealing), f"Choice of victims: {_choice(stealing.choice)}"]
 
 
@@ -89,11 +90,11 @@ def _finding_work(stealing: StealingReading) -> list[str]:
             f"{stealing.attempts_per_hit:.1f} attempts for each hit{against}, as if on average "
             f"{stealing.with_work:.1f} of the {len(stealing.by_thief) - 1} other deques held work"
         )
-    dry = stealing.to_next_task
-    if dry.median_s is not None and dry.high_s is not None:
+    delay = stealing.to_next_task
+    if delay.median_s is not None and delay.high_s is not None:
         parts.append(
-            f"from an empty deque to the next task: median {seconds(dry.median_s)}, "
-            f"90 of 100 within {seconds(dry.high_s)}"
+            f"from an empty deque to the next task: median {seconds(delay.median_s)}, "
+            f"90 of 100 within {seconds(delay.high_s)}"
         )
     lines = ["; ".join(parts)] if parts else []
     if stealing.feeders:
@@ -102,7 +103,7 @@ def _finding_work(stealing: StealingReading) -> list[str]:
     return lines
 
 
-def flow_words(stealing: StealingReading, most: int) -> list[str]:
+def flow_phrases(stealing: StealingReading, most: int) -> list[str]:
     """Return who fed whom, net, the largest flows first."""
     flows = largest_flows(stealing.net_flow, most)
     return [f"{flow.giver} → {flow.taker}: {flow.tasks}" for flow in flows]
@@ -172,7 +173,7 @@ def rates(counts: Sequence[int | None], counted_s: Sequence[float]) -> list[floa
 
 
 def hit_shares(timeline: StealTimeline) -> list[float | None]:
-    """Return the share of attempts that were hits, None where there was none or it is blank."""
+    """Return the share of attempts that were hits in each slice, None for a slice without any."""
     return [
         hits / attempts if attempts and hits is not None else None
         for attempts, hits in zip(timeline.attempts, timeline.hits, strict=True)

@@ -14,17 +14,17 @@ if TYPE_CHECKING:
     from ...model.tasks import KindReading, TaskReading
 
 MOST_KINDS = 64
-"""Kinds written out; of more, all are in the JSON."""
+"""So many kinds are written out; the JSON has all."""
 KIND_CELLS = 40
 
 
 def tasks(pool: PoolReading) -> Section:
     """Return how many tasks ended in which way, and a row for each kind."""
     held = pool.tasks
-    moved = f"{moved_words(held.moved)}, " if held.moved else ""
+    moved = f"{moved_phrase(held.moved)}, " if held.moved else ""
     lead = (
-        f"{held.finished} finished ({held.per_s:.1f}/s{calls_words(held.finished, held.calls)}), "
-        f"{failed_words(held, of_them=True)}, {moved}"
+        f"{held.finished} finished ({held.per_s:.1f}/s{calls_phrase(held.finished, held.calls)}), "
+        f"{failed_phrase(held, of_them=True)}, {moved}"
         f"{held.cancelled} cancelled, {held.lost} lost with their worker, "
         f"{held.queued} queued, {held.running} running; "
         f"median wait in the queue {maybe(held.median_queue_wait_s)}"
@@ -47,7 +47,7 @@ class KindColumn(NamedTuple):
 CALLS = KindColumn("calls", lambda kind: count(kind.calls))
 MEDIAN = KindColumn("median", lambda kind: maybe(kind.median_s))
 IN_TASKS = KindColumn("in tasks", lambda kind: seconds(in_tasks_s(kind)))
-"""Stands for working and blocked where nothing tells the two apart."""
+"""Stands for working and blocked where nothing distinguishes the two."""
 WORKING = KindColumn("working", lambda kind: seconds(kind.working_s))
 BLOCKED = KindColumn("blocked", lambda kind: seconds(kind.blocked_s))
 RECORDED_WAITS = KindColumn("of it in recorded waits", BLOCKED.text)
@@ -61,11 +61,11 @@ TIME_COLUMNS = {
     CoreTimeSource.TASKS: (WORKING, OFF_CORE),
     CoreTimeSource.ASSUMED: (IN_TASKS, RECORDED_WAITS),
 }
-"""Where the time of a kind's tasks went, no further apart than is known."""
+"""The time split of a kind's tasks, only as far as its source distinguishes categories."""
 
 
 def kinds_table(pool: PoolReading) -> Table:
-    """Return a row for each kind: how its tasks ended, and where their time went."""
+    """Return a row for each kind: how its tasks ended, and their time split."""
     kinds = pool.tasks.kinds
     has_calls = any(kind.calls > kind.finished for kind in kinds)
     columns = (
@@ -89,24 +89,24 @@ def in_tasks_s(kind: KindReading) -> float:
     return kind.working_s + kind.blocked_s + kind.run_queue_wait_s
 
 
-def calls_words(finished: int, calls: int) -> str:
+def calls_phrase(finished: int, calls: int) -> str:
     """Return how many calls some tasks held, empty where each was one."""
     return f", {count(calls)} calls" if calls > finished else ""
 
 
-def failed_words(held: TaskReading, *, of_them: bool = False) -> str:
+def failed_phrase(held: TaskReading, *, of_them: bool = False) -> str:
     """Return how many of the finished tasks failed, and which share of them: 752 failed (100 %)."""
     which = " of them" if of_them and held.failed else ""
     part = f" ({share(held.failed_share)})" if held.failed else ""
     return f"{count(held.failed)}{which} failed{part}"
 
 
-def moved_words(moved: int) -> str:
+def moved_phrase(moved: int) -> str:
     """Return how many tasks workers of other pools took."""
     return f"{count(moved)} taken by another pool"
 
 
 def calls_per_task(pool: PoolReading) -> float | None:
-    """Return the mean number of calls that the finished tasks were, None where each was one."""
+    """Return the mean number of calls in a finished task, None where each task was one call."""
     ended = sum(kind.finished for kind in pool.tasks.kinds)
     return pool.tasks.calls / ended if ended and pool.tasks.calls != ended else None

@@ -80,7 +80,7 @@ def bar_of(time: SharesOfTime, core_time: CoreTimeSource = KERNEL) -> Bar:
 
 @dataclass(frozen=True, slots=True)
 class WorkerRow:
-    """What is said of one worker: its name, its time split, and a cell for each further column."""
+    """One worker's row: its name, its time split, and a cell for each further column."""
 
     index: int
     name: str
@@ -94,7 +94,7 @@ def workers_section(
     core_time: CoreTimeSource = KERNEL,
 ) -> Section:
     """Return one row a worker. Idle categories stand together, and so do those of time in tasks
-    where nothing tells them apart."""
+    where nothing distinguishes them."""
     held = list(rows)
     names = IDLE | IN_TASKS if core_time == CoreTimeSource.ASSUMED else IDLE
     split = [_grouped(row.time, names) for row in held]
@@ -114,7 +114,7 @@ def workers_section(
 
 
 def _grouped(time: SharesOfTime, names: dict[Category, str]) -> dict[str, str]:
-    """Return the share of each category in words, those that have one name in `names` as one."""
+    """Return the share of each category as text; categories with one name in `names` are summed."""
     sums: dict[str, float] = {}
     found: dict[str, str] = {}
     for share in time.shares:

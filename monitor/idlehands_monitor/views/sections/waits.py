@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 SORT_LETTERS = 30
 LEAST_BLOCKED = 200
-"""Blocked time under one part in so many of the worker time is not divided further."""
+"""Blocked time of less than one part in so many of the worker time is not divided further."""
 
 
 def recorded_waits(pool: PoolReading) -> Section | None:
@@ -45,7 +45,7 @@ def recorded_waits(pool: PoolReading) -> Section | None:
 
 
 def external_waits(time: ExternalTime) -> Section | None:
-    """Return what off-core time went into, in shares of all; None where that is not known."""
+    """Return the shares of off-core time by what it waited for; None where that is not known."""
     if not time.waits:
         return None
     rows = tuple((bounded(wait.sort, SORT_LETTERS), share(wait.share)) for wait in time.waits)
@@ -61,8 +61,8 @@ def off_core_name(time: ExternalTime) -> str:
     return "blocked" if time.blocked is not None else "off-core"
 
 
-def waits_words(time: ExternalTime) -> str:
-    """Return what off-core time went into as one line, empty where that is not known."""
+def waits_phrase(time: ExternalTime) -> str:
+    """Return the same shares as one line, empty where that is not known."""
     return ", ".join(
         f"{bounded(wait.sort, SORT_LETTERS)} {share(wait.share)}"
         for wait in time.waits

@@ -1,9 +1,9 @@
 """The dashboard: one session on one screen.
 
-The dashboard draws what its session says and hands keys on to it. A tick takes in what has come,
-makes a reading and gives it to the parts. The next tick is set only when this one is on the
-terminal, and never so soon that ticks take more than a share of the time: a slow terminal gets
-fewer frames, and keys still answer.
+The dashboard draws the reading of its session and hands keys on to the session. A tick takes in
+what has come, makes a reading and gives it to the parts. The next tick is set only when this one is
+on the terminal, and late enough that ticks take no more than a fixed share of the time. So a slow
+terminal gets fewer frames, and keys still answer.
 """
 
 from __future__ import annotations
@@ -99,7 +99,7 @@ class Dashboard(App[None]):
         self.call_after_refresh(self._rest, began)
 
     def _read(self) -> Reading:
-        """Return a reading, fresh in all that the open screens show."""
+        """Return a reading; all that the open screens show of it is fresh."""
         judged = (SchedulerScreen, PromiseSheet, StealsScreen)
         return self.session.reading(fresh=any(isinstance(s, judged) for s in self.screen_stack))
 
@@ -176,7 +176,7 @@ class Dashboard(App[None]):
         self._draw_again()
 
     def action_scheduler(self) -> None:
-        """Show what the pool's scheduler promises and how it keeps it."""
+        """Show what the pool's scheduler promises and whether it keeps that."""
         sheet, pool = SchedulerScreen(replay=self.session.is_replay), self.pool
         if pool is not None and not isinstance(self.screen, SchedulerScreen):
             self.push_screen(sheet)
@@ -191,7 +191,7 @@ class Dashboard(App[None]):
         """Show the steals on the whole screen."""
         if self._last is None or self.pool is None or self._steals is not None:
             return
-        if not self.pool.has_steals and not grid_of(self.pool).tells:
+        if not self.pool.has_steals and not grid_of(self.pool).says_more_than_totals:
             self.session.say(NOTHING_TO_TELL_APART)
             return
         self._steals = screen = StealsScreen(self.parts.matrix)
@@ -199,14 +199,14 @@ class Dashboard(App[None]):
         self.call_after_refresh(self._draw, self._last)
 
     def _steals_closed(self, _result: None) -> None:
-        """Go on with the matrix in the style that it had on the whole screen."""
+        """Give the dashboard's matrix the style that it had on the whole screen."""
         if self._steals is not None:
             self.parts.matrix.style_as(self._steals.matrix)
         self._steals = None
         self._draw_again()
 
     def on_matrix_view_changed(self) -> None:
-        """Show which keys are the matrix's, and give it the room that it now wants."""
+        """Show the keys of the matrix, and give the matrix the room that it needs now."""
         self._draw_again()
 
     def on_jump(self, event: Jump) -> None:
@@ -214,7 +214,8 @@ class Dashboard(App[None]):
         self._ask(self._jump(event.code, event.step))
 
     def action_jump(self, step: int) -> None:
-        """Go to the next broken moment of the promise gone through last, or to the one before."""
+        """Go to the next moment at which the last chosen promise was broken, or to the one
+        before."""
         self._ask(self._jump("", step))
 
     async def _jump(self, code: str, step: int) -> None:

@@ -67,7 +67,7 @@ def spark(values: Sequence[float], cells: int) -> str:
 def doing_now(worker: WorkerReading, cells: int = 60, among: Sequence[str] = ()) -> str:
     """Return what a worker is doing and for how long, in at most `cells` cells.
 
-    Where that is too long the name of its task is cut, kept apart from the names in `among`.
+    Where that is too long, the task's name is shortened so that it differs from those in `among`.
     """
     doing = clean(worker.doing)
     lasts = f" {seconds(worker.for_s)}" if worker.for_s > 0 else ""

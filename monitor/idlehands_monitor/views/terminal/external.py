@@ -1,4 +1,4 @@
-"""A process without a probe: where its workers' time seems to go, and where they are."""
+"""A pool of an external process: its workers' time split as samples show it, and their stacks."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from ..sections.external import (
     stack_text,
     state_text,
 )
-from ..sections.waits import off_core_name, waits_words
+from ..sections.waits import off_core_name, waits_phrase
 from .drawing import fit
 from .header import legend_rows, wrap
 from .keys import EXTERNAL_WORKERS, bindings
@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 Row = list[Run]
 
 LOW_SCREEN = 30
-"""Under this many lines only the first few stacks are shown, so that workers are in sight."""
+"""With fewer lines than this only the first few stacks are shown, so that workers are visible."""
 FEW_STACKS, MORE_STACKS = 2, 5
 SIDE_BY_SIDE = 150
 LEAST_FOR_NUMBERS = 130
@@ -131,7 +131,7 @@ def rows(
     if pool is None:
         return [[(text, None)] for text in wrap(NONE_YET, cells)], 0
     found = [bar_runs(pool.time, cells), *legend_rows(pool.time, cells)]
-    waits = clean(waits_words(pool.time))
+    waits = clean(waits_phrase(pool.time))
     if waits:
         what = off_core_name(pool.time)
         found.append([(fit(f"{what}, in shares of the worker time: {waits}", cells), None)])

@@ -13,8 +13,8 @@ from ..foreign_text import clean
 from ..formatting import amount, category_name, count, maybe, number_of, seconds, share, shortened
 from ..palette import TIME_STYLES, Style
 from ..sections.external import dumps_text, origin
-from ..sections.host import cores_words
-from ..sections.tasks import failed_words, moved_words
+from ..sections.host import cores_phrase
+from ..sections.tasks import failed_phrase, moved_phrase
 from .drawing import fit
 from .line_view import LineView
 from .strips import RICH_STYLES, Run, bar_runs, style
@@ -47,7 +47,7 @@ def who(reading: Reading, pool: PoolReading | ExternalPoolReading | None) -> lis
     if pid >= 0:
         several = len(source.processes)
         facts.append(f"process {pid}" + (f" of {several}" if several > 1 else ""))
-    cores = cores_words(reading)
+    cores = cores_phrase(reading)
     if cores:
         facts.append(cores)
     if source.uptime_s:
@@ -62,7 +62,7 @@ def who(reading: Reading, pool: PoolReading | ExternalPoolReading | None) -> lis
 
 
 def _which(reading: Reading, pool: PoolReading | ExternalPoolReading | None) -> str:
-    """Return which of several pools one is, in the order in which the key goes through them."""
+    """Return the place of a pool among several, in the order of the key that goes through them."""
     pools = reading.pools or reading.external
     places = [place for place, one in enumerate(pools, 1) if one is pool]
     return f" ({places[0]} of {len(pools)})" if places and len(pools) > 1 else ""
@@ -78,16 +78,16 @@ def flow(pool: PoolReading | ExternalPoolReading) -> list[str]:
     if pool.broken:
         facts.insert(0, "the pool is broken")
     if pool.tasks.failed:
-        facts.append(failed_words(pool.tasks))
+        facts.append(failed_phrase(pool.tasks))
     if pool.tasks.moved:
-        facts.append(moved_words(pool.tasks.moved))
+        facts.append(moved_phrase(pool.tasks.moved))
     if pool.lifetimes is not None and pool.lifetimes.died:
         facts.append(f"{number_of(pool.lifetimes.died, 'worker')} died")
     if pool.lost_rows:
         facts.append(f"{number_of(pool.lost_rows, 'row')} lost")
     if pool.detail:
         facts.append(f"recording {pool.detail}")
-    waited = blocked_words(pool)
+    waited = blocked_phrase(pool)
     if waited:
         facts.append(waited)
     if pool.inbox >= 0 and pool.has_steals:  # else the inbox is the queue
@@ -98,7 +98,7 @@ def flow(pool: PoolReading | ExternalPoolReading) -> list[str]:
     return facts
 
 
-def blocked_words(pool: PoolReading) -> str:
+def blocked_phrase(pool: PoolReading) -> str:
     """Return what most of the blocked time waited for, empty where little was blocked."""
     total = max(1, pool.time.total)
     if pool.blocked is None or pool.time.blocked * 20 < total:
@@ -150,12 +150,12 @@ class WhoLine(LineView):
 
     def _first(self, reading: Reading, cells: int) -> Strip:
         state = reading.source.state
-        words = f" {STATE_STYLES[state].glyph} {state}{', paused' if self._paused else ''} "
+        label = f" {STATE_STYLES[state].glyph} {state}{', paused' if self._paused else ''} "
         facts = who(reading, self._pool)
-        room = cells - len(words) - 1
+        room = cells - len(label) - 1
         runs: list[Run] = [
             (" " + join_fitting(facts, room), style(bold=True)),
-            (words, style("#000000", STATE_STYLES[state].colour, bold=True)),
+            (label, style("#000000", STATE_STYLES[state].colour, bold=True)),
         ]
         return self.line(runs, cells)
 

@@ -21,7 +21,7 @@ NARROW_COLUMN, WIDE_COLUMN = 1, 2
 
 
 class HistoryView(LineView):
-    """One stacked column a past second, newest right; entries stand in order from the bottom."""
+    """One stacked column a second, the newest at the right; categories in order from the bottom."""
 
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
@@ -30,11 +30,11 @@ class HistoryView(LineView):
         self._width = WIDE_COLUMN
 
     def show(self, pool: PoolReading | None) -> None:
-        """Draw a pool's past seconds."""
+        """Draw a pool's history, second by second."""
         cells, lines = self.size.width - 1, self.size.height - 1
-        past = pool.history if pool is not None else ()
+        history = pool.history if pool is not None else ()
         self._width = WIDE_COLUMN if cells >= 60 * WIDE_COLUMN else NARROW_COLUMN
-        recent = past[-max(1, cells // self._width) :] if lines > 0 else ()
+        recent = history[-max(1, cells // self._width) :] if lines > 0 else ()
         drawn, self._recent = self._recent, (cells, lines, recent)
         if self._recent != drawn:  # a second has settled
             self._columns = [column_cells(time, lines) for time in recent]

@@ -1,6 +1,6 @@
 """Every key: what it does, and on which part of the screen.
 
-Widgets bind the keys of their part; the sheet of keys lists what has words here.
+Widgets bind the keys of their part. The sheet of keys lists each key that has a `does` here.
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 class Key(NamedTuple):
     """A key, or several with one action. keys: Textual's names, with commas between.
 
-    does: for the sheet of keys, which lists no key without it. shown: how the sheet writes the
-    key, where that is not `keys`. first: whether the key is taken before the part in focus has it.
+    does: for the sheet of keys, which lists no key without it. shown: how the sheet writes the key,
+    where that is not `keys`. first: whether the key is handled before the part in focus gets it.
     """
 
     keys: str

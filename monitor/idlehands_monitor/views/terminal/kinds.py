@@ -1,4 +1,4 @@
-"""The kinds of task in a window as rows of a table, as many columns of it as there is room for."""
+"""The kinds of task in a window as a table, with as many columns as there is room for."""
 
 from __future__ import annotations
 
@@ -39,7 +39,8 @@ STOLEN = Column(
 
 
 def columns_of(pool: PoolReading, cells: int) -> list[Column]:
-    """Return the columns to show of a pool's kinds in `cells` cells, those that say most first."""
+    """Return the columns of the kinds table that fit in `cells` cells, the most useful ones
+    first."""
     failing = [FAILED] if pool.tasks.failed else []
     if pool.has_steals:
         wanted = [ENDED, *failing, MEDIAN, STOLEN]
@@ -68,8 +69,8 @@ def kind_rows(pool: PoolReading, cells: int, lines: int) -> list[list[Run]]:
     shown = len(kinds) if len(kinds) < lines else max(0, lines - 2)
     for kind, full in zip(kinds[:shown], names, strict=False):
         short = fit(shortened(full, name - 1, names), name)
-        said = "".join(f"{column.text(kind):>{column.cells}}" for column in columns)
-        rows.append([(short + said, None)])
+        figures = "".join(f"{column.text(kind):>{column.cells}}" for column in columns)
+        rows.append([(short + figures, None)])
     if shown < len(kinds):
         rows.append([(fit(f"and {len(kinds) - shown} more", cells), style(dim=True))])
     return rows[:lines]

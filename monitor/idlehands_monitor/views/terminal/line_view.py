@@ -1,4 +1,4 @@
-"""What the parts of the screen share that are drawn line by line: lines kept until they change."""
+"""The base of the widgets that are drawn line by line: a line is cached until it changes."""
 
 from __future__ import annotations
 
@@ -20,17 +20,17 @@ if TYPE_CHECKING:
 
 
 class LineView(Widget):
-    """A widget whose lines are drawn by `render_line`, whole and in their styles, and kept.
+    """A widget whose lines are drawn by `render_line`, with all their styles, and cached.
 
     Textual lays borders, padding, tints, a background and filters over every line that it draws
     itself, which takes several times as long as drawing it. A line view has no border, padding or
-    tint; what it stands on is looked up once.
+    tint; its ground is looked up once.
     """
 
     def __init__(self, *, id: str | None = None) -> None:
         self._ground: Ground | None = None
-        self._kept: dict[int, Strip] = {}
-        self._kept_size = Size(0, 0)
+        self._cached: dict[int, Strip] = {}
+        self._cached_size = Size(0, 0)
         super().__init__(id=id)
 
     @property
@@ -55,27 +55,27 @@ class LineView(Widget):
         """Have all or some lines drawn again."""
         for region in regions:
             for y in region.line_range:
-                self._kept.pop(y, None)
+                self._cached.pop(y, None)
         if not regions:
-            self._kept.clear()
+            self._cached.clear()
         return super().refresh(*regions, repaint=repaint, layout=layout, recompose=recompose)
 
     def notify_style_update(self) -> None:
         """Look up again what the lines are on: the theme has changed, or a rule of it."""
         self._ground = None
-        self._kept.clear()
+        self._cached.clear()
         super().notify_style_update()
 
     def render_lines(self, crop: Region) -> list[Strip]:
-        """Return the lines of `crop`, drawing those that are not kept."""
-        kept, size = self._kept, self.size
-        if size != self._kept_size:
-            kept.clear()
-            self._kept_size = size
+        """Return the lines of `crop`, drawing those that are not cached."""
+        cached, size = self._cached, self.size
+        if size != self._cached_size:
+            cached.clear()
+            self._cached_size = size
         for y in crop.line_range:
-            if y not in kept:
-                kept[y] = self.render_line(y).adjust_cell_length(size.width, self.ground.on(None))
-        strips = [kept[y] for y in crop.line_range]
+            if y not in cached:
+                cached[y] = self.render_line(y).adjust_cell_length(size.width, self.ground.on(None))
+        strips = [cached[y] for y in crop.line_range]
         if crop.column_span != (0, size.width):
             strips = [strip.crop(*crop.column_span) for strip in strips]
         return strips

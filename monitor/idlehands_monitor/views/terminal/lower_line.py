@@ -1,4 +1,4 @@
-"""The lowest line of a screen: what has just happened, or must be known, or else the keys."""
+"""The lowest line of a screen: what has just happened, what must be known, or the keys."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
-"""A pool's matrix: steals, thief by victim, or hand-overs, submitter by runner; the counts under
-the cursor in words. Keys choose what is shown, and the title says it.
+"""A pool's matrix: steals (thief by victim) or hand-overs (submitter by runner). A sentence gives
+the counts under the cursor. Keys choose what is shown, and the title says it.
 
-Drawn line by line: a line is made once for what it says and kept, and only lines that say
-something else than before are drawn again.
+Drawn line by line: a line is made once for its content and cached, and only lines whose content
+has changed are drawn again.
 """
 
 from __future__ import annotations
@@ -77,12 +77,12 @@ class MatrixView(LineView, ScrollView, can_focus=True):
         self._drawn: dict[int, Key] = {}
 
     def style_as(self, other: MatrixView) -> None:
-        """Show the same choice in the same way as another one, the cursor at the same cell."""
+        """Take over the choice, the style and the cursor's cell of another matrix."""
         self.choice, self.numbers, self.dense = other.choice, other.numbers, other.dense
         self.thief, self.victim = other.thief, other.victim
 
     def wanted_cells(self, pool: PoolReading | None, most: int) -> int:
-        """Return how wide the matrix of a pool wants to be, with `most` cells there."""
+        """Return how many cells the matrix of a pool needs, of `most` that are there."""
         if pool is None:
             return 0
         fitting = most_groups(most, self._room.height, numbers=self.numbers)
@@ -91,7 +91,7 @@ class MatrixView(LineView, ScrollView, can_focus=True):
         return label + len(columns) * width + 1 if columns else 0
 
     def show(self, pool: PoolReading | None) -> None:
-        """Draw a pool's matrix: the lines of it that have changed."""
+        """Draw those lines of a pool's matrix that have changed."""
         self._pool = pool
         self._room_before = self._room
         self._room = room = self.scrollable_content_region.size
@@ -107,7 +107,7 @@ class MatrixView(LineView, ScrollView, can_focus=True):
                 self.refresh(Region(0, y, room.width, 1))
 
     def _lay_out(self) -> None:
-        """Work out what stands around the rows, how many of them are seen, and all their room."""
+        """Work out the lines around the rows, how many rows are visible, and the room for all."""
         grid, room, pool = self._grid, self._room, self._pool
         columns = len(grid.columns)
         label, width = measures(grid.rows, columns, room.width, numbers=self.numbers)
@@ -180,7 +180,7 @@ class MatrixView(LineView, ScrollView, can_focus=True):
         self.post_message(self.Changed())
 
     def render_line(self, y: int) -> Strip:
-        """Draw line `y` of what is in sight; only the matrix itself scrolls."""
+        """Draw visible line `y`; only the matrix itself scrolls."""
         if y == 0 and self.scrollable_content_region.size not in (self._room, self._room_before):
             self.call_later(self.show, self._pool)  # a scrollbar came or went
         key = self._drawn[y] = self._key(y)
@@ -237,8 +237,8 @@ class MatrixView(LineView, ScrollView, can_focus=True):
         """Return a line above or below the rows."""
         cells, grid = self._room.width, self._grid
         if not grid.columns:
-            said = NO_TASKS if y == 0 and self._pool is not None else ""
-            return [(fit(said, cells), style(dim=True))]
+            note = NO_TASKS if y == 0 and self._pool is not None else ""
+            return [(fit(note, cells), style(dim=True))]
         if y < len(self._above):
             return [(fit(self._above[y], cells), style(dim=True))]
         if y == len(self._above):
@@ -246,5 +246,5 @@ class MatrixView(LineView, ScrollView, can_focus=True):
         below = y - len(self._above) - HEADS - self._rows_shown
         if below < SCALE:
             return scale_runs(grid, self._matrix_style, cells)
-        said = "".join(self._below[below - SCALE : below - SCALE + 1])
-        return [(fit(said, cells), style(bold=True))]
+        sentence = "".join(self._below[below - SCALE : below - SCALE + 1])
+        return [(fit(sentence, cells), style(bold=True))]

@@ -19,9 +19,9 @@ if TYPE_CHECKING:
 
 NARROWEST_CELL, NUMBER_CELL, WIDEST_CELL = 2, 5, 6
 FEW_COLUMNS = 16
-"""So few columns are squeezed, numbers or not; with more, scrolled."""
+"""Up to so many columns are made narrow enough to fit, numbers or not; more columns scroll."""
 WIDE, WIDEST = 64, 100
-"""From so many cells on, the counts under the cursor take one line, and a long one."""
+"""From this width on, the counts under the cursor are one long line."""
 HEADS, SCALE = 1, 1
 GROUP_LABEL = 8
 UNIT_MARKS = {"per second": "/s", "share of the row": " %"}
@@ -70,11 +70,11 @@ def title_lines(title: tuple[str, ...], cells: int) -> list[str]:
             lines[-1] = joined
         else:
             lines += textwrap.wrap(fact, max(8, cells))
-    return [said for said in lines if said]
+    return [line for line in lines if line]
 
 
 def sentence_lines(pool: PoolReading, grid: Grid, thief: int, victim: int, cells: int) -> list[str]:
-    """Return the counts of the cell of two workers in words; more lines where it is narrow."""
+    """Return the sentence on the cell of two workers, as one line or more."""
     rows = grid.rows[place_of(thief, grid.rows)]
     columns = grid.columns[place_of(victim, grid.columns)]
     sentence = cell_sentence(pool, rows, columns, short=cells < WIDEST)

@@ -1,7 +1,7 @@
 """The parts of the dashboard, and how a reading fills them.
 
 A recorded pool has the worker time, the headline, the workers beside the matrix or the queue, and
-the history beside the kinds. An external pool has one part of its own in their place.
+the history beside the kinds. An external pool has a single part instead.
 """
 
 from __future__ import annotations

@@ -1,5 +1,5 @@
-"""What a pool whose workers share one queue shows where others have their matrix: the queue's
-length over time, how tasks ended, and where there is room for nothing else the kinds of task."""
+"""The place of the matrix for a pool with one shared queue: the queue's length over time, how tasks
+ended, and the kinds of task where nothing else shows them."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from ..formatting import count, seconds
 from ..palette import SPARK
-from ..sections.queueing import known_lengths, length_words
-from ..sections.tasks import calls_per_task, failed_words
+from ..sections.queueing import known_lengths, length_phrase
+from ..sections.tasks import calls_per_task, failed_phrase
 from .drawing import fit
 from .kinds import kind_rows
 from .line_view import LineView
@@ -85,7 +85,7 @@ def length_columns(lengths: Sequence[float], cells: int, lines: int) -> list[lis
     eighths = [_eighths(length, most, lines) for length in recent]
     rows: list[list[Run]] = []
     for line in range(lines - 1, -1, -1):
-        label = length_words(most) if line == lines - 1 else "0" if line == 0 else ""
+        label = length_phrase(most) if line == lines - 1 else "0" if line == 0 else ""
         bars = "".join(SPARK[max(0, min(8, height - 8 * line))] for height in eighths)
         rows.append(
             [(f"{label:>{LABEL_CELLS - 1}} ", style(dim=True)), (bars, style(COLUMN_COLOUR))]
@@ -99,10 +99,11 @@ def _eighths(length: float, most: float, lines: int) -> int:
 
 
 def facts(pool: PoolReading, cells: int) -> list[str]:
-    """Return how many are queued, how tasks ended, and how many calls they were, in few lines."""
+    """Return how many tasks are queued, how tasks ended, and how many calls they were, in few
+    lines."""
     tasks = pool.tasks
     found = [f"{count(tasks.queued)} queued, {count(tasks.running)} running now"]
-    outcomes = [f"{count(tasks.finished)} finished", failed_words(tasks)]
+    outcomes = [f"{count(tasks.finished)} finished", failed_phrase(tasks)]
     outcomes += [f"{count(tasks.cancelled)} cancelled"] if tasks.cancelled else []
     outcomes += [f"{count(tasks.lost)} lost"] if tasks.lost else []
     for outcome in outcomes:

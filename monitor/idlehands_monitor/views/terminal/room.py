@@ -29,8 +29,8 @@ def fit_parts(
     queue: QueueView,
     lower_part: Widget,
 ) -> None:
-    """Make the matrix as wide as it needs, or the queue beside it, and the lower part as high as
-    what is left: a pool that steals has the one, any other the other."""
+    """Make the matrix (of a pool that steals) or the queue (of any other) as wide as it needs, and
+    the lower part as high as the lines that are left."""
     workers = len(pool.workers) if pool is not None else 0
     most = max(NARROW_MATRIX, screen.width // 2 - 6)
     if screen.width < NARROW_SCREEN:

@@ -1,7 +1,7 @@
-"""What the scheduler of a pool promises, and how it keeps it: over the dashboard, until closed.
+"""The promises of a pool's scheduler and whether it keeps them: a screen over the dashboard.
 
 A cursor moves over the promises; enter opens one on a sheet of its own. In a replay a key goes to
-the moments at which it was broken.
+the moments at which that promise was broken.
 """
 
 from __future__ import annotations
@@ -22,14 +22,14 @@ from ..sections.deques import deques
 from ..sections.graph import graph
 from ..sections.parking import parking
 from ..sections.promises import (
-    ages_words,
+    ages_phrase,
     is_broken,
     judged_by,
     promise_facts,
-    timestamps_words,
+    timestamps_phrase,
 )
 from ..sections.queueing import queueing
-from ..sections.stealing import said
+from ..sections.stealing import stealing_sentences
 from ..text import sentence_lines
 from .keys import PROMISE_SHEET, PROMISES, bindings
 from .sheet import Sheet
@@ -43,7 +43,7 @@ if TYPE_CHECKING:
     from ..sections.facts import Section
 
 INDENT = 11
-"""What is said of a promise stands under what is promised."""
+"""The verdict's evidence is indented under the promise."""
 
 
 class Jump(Message):
@@ -68,7 +68,7 @@ class SchedulerScreen(Sheet):
         self._rows: list[Static] = []
 
     def compose(self) -> ComposeResult:
-        """Lay out a title, the promises, and the figures they stand on."""
+        """Lay out a title, the promises, and the figures behind them."""
         with VerticalScroll(can_focus=False):
             yield Static(id="title")
             yield Vertical(id="promises")
@@ -79,7 +79,7 @@ class SchedulerScreen(Sheet):
         self.query_one("#promises").styles.height = "auto"
 
     def show(self, pool: PoolReading) -> None:
-        """Draw the scheduler of a pool, where it is told of anew: about once a second."""
+        """Draw the scheduler of a pool where its figures are new, about once a second."""
         if self._pool is not None and pool.promises is self._pool.promises:
             return
         self._pool = pool
@@ -99,8 +99,8 @@ class SchedulerScreen(Sheet):
         for place, promise in enumerate(shown_promises(pool)):
             chosen = place == self.cursor
             head, *body = promise_text(pool, promise, chosen=chosen).split("\n", allow_blank=True)
-            said = Padding(Text("\n").join(body), (0, 0, 0, INDENT))
-            self._rows[place].update(Group(head, said))
+            below = Padding(Text("\n").join(body), (0, 0, 0, INDENT))
+            self._rows[place].update(Group(head, below))
 
     @property
     def _chosen(self) -> PromiseReading | None:
@@ -164,7 +164,7 @@ class PromiseSheet(Sheet):
 
 
 def shown_promises(pool: PoolReading) -> tuple[PromiseReading, ...]:
-    """Return the promises to show: of a pool whose workers share one queue those that apply."""
+    """Return the promises to show; of a pool with one shared queue only those that apply to it."""
     return tuple(one for one in pool.promises if pool.has_steals or one.verdict != Verdict.UNKNOWN)
 
 
@@ -180,7 +180,7 @@ def title_text(pool: PoolReading, *, replay: bool) -> Text:
 
 
 def promise_text(pool: PoolReading, promise: PromiseReading, *, chosen: bool = False) -> Text:
-    """Return a promise with its verdict, what that goes by, and more where it is broken."""
+    """Return a promise with its verdict and evidence, and with more where it is broken."""
     text = Text()
     verdict = promise.verdict
     mark = "reverse" if chosen else ""
@@ -191,8 +191,8 @@ def promise_text(pool: PoolReading, promise: PromiseReading, *, chosen: bool = F
     text.append(judged_by(promise), style="dim")
     if is_broken(promise):
         text.append(f"\n{promise.purpose}")
-        moments = timestamps_words(pool, promise)
-        text.append(f"\n{moments}" if moments else "", style="dim")
+        first = timestamps_phrase(pool, promise)
+        text.append(f"\n{first}" if first else "", style="dim")
     if verdict != Verdict.UNKNOWN:
         text.append(f"\n{promise.source}", style="dim")
     return text
@@ -203,7 +203,7 @@ def figures_text(pool: PoolReading) -> Text:
     text = Text()
     sections = (queueing(pool), graph(pool.graph), deques(pool), parking(pool))
     before, after = sections[:2], sections[2:]
-    figures = [*_lines(before), *said(pool.stealing), *_lines(after)]
+    figures = [*_lines(before), *stealing_sentences(pool.stealing), *_lines(after)]
     if figures:
         what = "Work, steals, deques and parking" if pool.has_steals else "Queue, work and parking"
         text.append(f"\n{what} in this window\n", style="bold")
@@ -224,7 +224,7 @@ def whole_text(pool: PoolReading, promise: PromiseReading, *, replay: bool) -> T
     for name, fact in promise_facts(promise):
         text.append(f"{name}\n", style="bold")
         text.append(f"  {fact}\n", style="not bold")
-    ages = ages_words(pool, promise)
+    ages = ages_phrase(pool, promise)
     if ages:
         text.append("Broken in this window, the earliest first\n", style="bold")
         text.append(f"  {ages}\n", style="not bold")

@@ -1,4 +1,5 @@
-"""The steals of a pool on the whole screen: the matrix large, totals, who feeds whom, over time."""
+"""The steals of a pool on the whole screen: a large matrix, totals, net flow, attempts over
+time."""
 
 from __future__ import annotations
 
@@ -12,7 +13,7 @@ from textual.widgets import Static
 from ..formatting import NONE_HERE, bars, count, seconds
 from ..sections.stealing import (
     attempts_line,
-    flow_words,
+    flow_phrases,
     hit_shares,
     rates,
     summary_lines,
@@ -33,7 +34,8 @@ MOST_FLOWS = 24
 LABEL_CELLS = 15
 WIDEST_BAR = 6
 COLUMN_CELLS = (4, 7, 7, 10, 8, 7, 6, 7)
-"""Of `thieves_table`; its heads are too long here, and stand below in short."""
+"""The widths of the columns of `thieves_table`; its heads are too long here and are shortened
+below."""
 HEADS = (
     f"{'':>6}{'as a thief':<30}{'as a victim':<20}",
     f"{'':>4}{'tried':>7}{'hits':>7}{'a hit':>10}{'next':>8}{'tried':>7}{'gave':>6}{'net':>7}",
@@ -73,7 +75,7 @@ class StealsScreen(Screen[None]):
         self._who = WhoLine()
         self.matrix = MatrixView()
         self.matrix.style_as(like)
-        self._told: StealingReading | None = None
+        self._drawn: StealingReading | None = None
 
     def compose(self) -> ComposeResult:
         """Lay out the matrix beside the totals, time below them."""
@@ -94,9 +96,9 @@ class StealsScreen(Screen[None]):
         self._who.show(reading, pool, paused=paused)
         self.matrix.show(pool)
         self.query_one("#bottom", Static).update(hint, layout=False)
-        if pool is None or (pool.stealing is self._told and self._told is not None):
+        if pool is None or (pool.stealing is self._drawn and self._drawn is not None):
             return
-        self._told = pool.stealing
+        self._drawn = pool.stealing
         over_time = timeline_text(pool.stealing, self.size.width - 3)
         totals = totals_text(pool)
         if self.has_class("narrow"):
@@ -107,7 +109,7 @@ class StealsScreen(Screen[None]):
     def on_resize(self) -> None:
         """Lay out for the width there is; the next reading is drawn anew."""
         self.set_class(self.size.width < NARROW, "narrow")
-        self._told = None
+        self._drawn = None
 
     def action_close(self) -> None:
         """Go back to the dashboard."""
@@ -115,7 +117,7 @@ class StealsScreen(Screen[None]):
 
 
 def totals_text(pool: PoolReading) -> Text:
-    """Return what the looks come to, each worker as thief and victim, and who feeds whom."""
+    """Return how steal attempts ended, each worker as thief and victim, and who feeds whom."""
     stealing = pool.stealing
     if stealing is None:
         return Text(NO_STEALS)
@@ -126,14 +128,14 @@ def totals_text(pool: PoolReading) -> Text:
     text.append(f"\n{HEADS[0]}\n{HEADS[1]}\n", style="bold")
     text.append("\n".join(worker_rows(stealing)))
     text.append(f"\n{TABLE_NOTES}\n", style="dim")
-    flows = flow_words(stealing, MOST_FLOWS)
+    flows = flow_phrases(stealing, MOST_FLOWS)
     text.append("\nNet flow: tasks given less tasks taken back, largest first\n", style="bold")
     text.append("   ".join(flows) if flows else "no worker gave more tasks than it got back")
     return text
 
 
 def timeline_text(stealing: StealingReading | None, cells: int) -> Text:
-    """Return the looks over time with their title and axis."""
+    """Return the steal attempts over time with their title and axis."""
     if stealing is None:
         return Text()
     text = Text(f"{timeline_title(stealing.timeline)}\n", style="dim")
@@ -156,7 +158,8 @@ def timeline_title(timeline: StealTimeline) -> str:
 
 
 def timeline_rows(timeline: StealTimeline, cells: int) -> list[str]:
-    """Return attempts, hits, their share and lost races over time, a row each, and the axis."""
+    """Return attempts, hits, the share of hits and lost races over time, a row each, and the
+    axis."""
     slices = max(1, len(timeline.attempts))
     width = max(1, min(WIDEST_BAR, (cells - LABEL_CELLS - 12) // slices))
     found = []

@@ -32,7 +32,7 @@ def style(
     dim: bool = False,
     reverse: bool = False,
 ) -> Style:
-    """Return a style, always the same object for the same look."""
+    """Return a style, always the same object for the same arguments."""
     return Style(color=colour, bgcolor=ground, bold=bold, dim=dim, reverse=reverse)
 
 
@@ -69,9 +69,10 @@ class SafeText(LineFilter):
 class Ground:
     """What is under all lines of a view: its style, and the filters that Textual lays over it.
 
-    A filter makes one style of another (no colour, dim told by colour), so it is applied once to
-    a look and not to every line. Looks are found by their identity, and kept so that it stays
-    theirs: styles are compared and hashed in Python, and a screen has thousands of runs.
+    A filter replaces a style by another (without colour, or with a colour in place of dim). It is
+    applied once to each style and not to every line. Filtered styles are cached by the identity of
+    the style, because styles compare and hash in Python and a screen has thousands of runs. The
+    cache holds the style too, so that no other object gets its identity.
     """
 
     MOST = 4096
@@ -82,15 +83,16 @@ class Ground:
         self._base = base
         self._background = background or Color(0, 0, 0)
         self._filters = filters
-        self._looks: dict[int, tuple[Style | None, Style]] = {}
+        self._filtered_styles: dict[int, tuple[Style | None, Style]] = {}
 
     def on(self, category_style: Style | None) -> Style:
-        """Return a look on the ground."""
-        found = self._looks.get(id(category_style))
+        """Return a style as it is on the ground."""
+        found = self._filtered_styles.get(id(category_style))
         if found is None:
-            if len(self._looks) >= self.MOST:
-                self._looks.clear()
-            found = self._looks[id(category_style)] = category_style, self._filtered(category_style)
+            if len(self._filtered_styles) >= self.MOST:
+                self._filtered_styles.clear()
+            found = category_style, self._filtered(category_style)
+            self._filtered_styles[id(category_style)] = found
         return found[1]
 
     def _filtered(self, category_style: Style | None) -> Style:

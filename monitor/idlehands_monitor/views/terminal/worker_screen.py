@@ -1,4 +1,4 @@
-"""One worker opened: its time split, its past, its steals, and its present stack."""
+"""One worker opened: its time split, its history, its steals, and its present stack."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from ..foreign_text import clean
 from ..formatting import category_name, exact_amount, number_of, seconds
 from ..palette import TIME_STYLES
 from ..sections.external import place_text, state_text
-from ..sections.waits import off_core_name, waits_words
+from ..sections.waits import off_core_name, waits_phrase
 from .drawing import doing_now, spark
 from .keys import WORKER_SHEET, bindings
 from .sheet import Sheet
@@ -126,7 +126,7 @@ def external_figures(pool: ExternalPoolReading, worker: ExternalWorkerReading) -
     at_last = clean(f"at its last sample: {state_text(worker)}{place}")
     text.append(f"{at_last}\n\n", style="not bold")
     text.append(split_text(worker.time))
-    waits = clean(waits_words(worker.time))
+    waits = clean(waits_phrase(worker.time))
     if waits:
         what = off_core_name(worker.time)
         text.append(f"\n{what}, in shares of its time: {waits}\n", style="not bold")

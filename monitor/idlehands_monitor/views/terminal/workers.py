@@ -1,4 +1,4 @@
-"""The workers, one row each: its time split, its deque, its idle past, what it does now.
+"""The workers, one row each: its time split, its deque, its idle history, what it does now.
 
 Workers that share one queue have no deques; there the column counts the tasks that each finished.
 """
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 INDEX_CELLS = 4
 DEPTH_CELLS = 6
 LEAST_DOING = 20
-"""Of what a worker does now: a short name and a duration."""
+"""The least cells for what a worker does now: a short name and a duration."""
 
 Widths = tuple[int, int, int]
 """The cells of a row's gauge, its idle history and its present doing."""
@@ -71,7 +71,7 @@ class WorkersView(LineView, ScrollView, can_focus=True):
         self._refresh_what_changed()
 
     def _refresh_what_changed(self) -> None:
-        """Have the lines drawn again that now say something else than when they were drawn."""
+        """Have those lines drawn again whose content has changed."""
         drawn, self._rows = self._rows, {}
         region = self.scrollable_content_region
         places = [self._place(y, region.width) for y in range(1, region.height)]
@@ -82,7 +82,8 @@ class WorkersView(LineView, ScrollView, can_focus=True):
             self.refresh(*(Region(0, y, region.width, 1) for y in changed))
 
     def _place(self, y: int, cells: int) -> tuple[int, Widths, bool]:
-        """Return what a line is: (worker, the widths of its parts, is it the chosen one)."""
+        """Return what a line shows: (worker, the widths of its parts, whether it is the chosen
+        one)."""
         index = y + self.scroll_offset.y - 1
         return index, column_widths(cells), index == self.cursor and self.has_focus
 
@@ -92,16 +93,16 @@ class WorkersView(LineView, ScrollView, can_focus=True):
         if place not in self._rows:
             workers = self._pool.workers if self._pool is not None else ()
             if 0 <= index < len(workers):
-                past = self._past(workers[index], widths[1])
+                bars = self._idle_bars(workers[index], widths[1])
                 self._rows[place] = worker_runs(
-                    workers[index], past, widths, self._kinds, chosen=chosen, deque=self._has_deques
+                    workers[index], bars, widths, self._kinds, chosen=chosen, deque=self._has_deques
                 )
             else:
                 self._rows[place] = []
         return self._rows[place]
 
-    def _past(self, worker: WorkerReading, cells: int) -> str:
-        """Return a worker's idle history, which is another one only once a second."""
+    def _idle_bars(self, worker: WorkerReading, cells: int) -> str:
+        """Return a worker's idle history as bars; it changes only once a second."""
         drawn = self._histories.get(worker.index)
         if drawn is None or drawn[0] is not worker.idle_history or drawn[1] != cells:
             drawn = worker.idle_history, cells, spark(worker.idle_history, cells)
@@ -131,7 +132,7 @@ class WorkersView(LineView, ScrollView, can_focus=True):
             self.refresh()
 
     def render_line(self, y: int) -> Strip:
-        """Draw line `y` of what is in sight: the heads stay on top."""
+        """Draw visible line `y`: the heads stay on top."""
         cells, all_cells = self.scrollable_content_region.width, self.size.width
         if y == 0:
             text = heads(column_widths(cells), deque=self._has_deques)
@@ -151,25 +152,25 @@ def column_widths(cells: int) -> Widths:
 def heads(widths: Widths, *, deque: bool = True) -> str:
     """Return the line of column heads."""
     gauge, history, doing = widths
-    past = f"idle share, last {history} s"
-    past = next((text for text in (past, f"idle, {history} s") if len(text) <= history), "idle")
+    title = f"idle share, last {history} s"
+    title = next((text for text in (title, f"idle, {history} s") if len(text) <= history), "idle")
     where = "time split" if gauge > 9 else "time"
     return (
         f"{fit('', INDEX_CELLS)}{fit(where, gauge)}{'deque' if deque else 'tasks':>{DEPTH_CELLS}} "
-        f"{fit(past, history)} {fit('doing now', doing)}"
+        f"{fit(title, history)} {fit('doing now', doing)}"
     )
 
 
 def worker_runs(
     worker: WorkerReading,
-    past: str,
+    idle_bars: str,
     widths: Widths,
     kinds: tuple[str, ...] = (),
     *,
     chosen: bool,
     deque: bool = True,
 ) -> list[Run]:
-    """Return one worker's row; `past` is its idle history as bars, `kinds` those of its pool.
+    """Return one worker's row; `idle_bars` is its idle history, `kinds` those of its pool.
 
     `deque`: show the tasks in its deque, else those that it finished.
     """
@@ -182,7 +183,7 @@ def worker_runs(
         (" ", None),
         *bar_runs(worker.time, gauge),
         (f"{depth:>{DEPTH_CELLS}} ", None),
-        (past, style("#56B4E9")),
+        (idle_bars, style("#56B4E9")),
         (" ", None),
         (fit(doing_now(worker, doing, kinds), doing), mark),
     ]
