@@ -52,8 +52,8 @@ def main(arguments: list[str]) -> int:
 
 def has_tests(interpreter: str) -> bool:
     """Say whether an interpreter carries the tests."""
-    look = f"import importlib.util as u, sys; sys.exit(u.find_spec('test.{TESTS[0]}') is None)"
-    ran = subprocess.run([interpreter, "-c", look], check=False, capture_output=True)
+    check = f"import importlib.util as u, sys; sys.exit(u.find_spec('test.{TESTS[0]}') is None)"
+    ran = subprocess.run([interpreter, "-c", check], check=False, capture_output=True)
     return ran.returncode == 0
 
 

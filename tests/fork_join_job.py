@@ -108,7 +108,7 @@ def run(
     if strands is not None:
         known |= {"work_s": strands.work / 1e9, "span_s": strands.span / 1e9}
     known["hits"] = sum(map(sum, pool.steals))
-    known["looks"] = sum(map(sum, pool.attempts))
+    known["attempts"] = sum(map(sum, pool.attempts))
     return known
 
 

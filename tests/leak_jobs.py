@@ -28,7 +28,7 @@ PAGE_BYTES = os.sysconf("SC_PAGE_SIZE")
 SETTLED_POOLS = 68
 """With no more pools there is nothing to wait for: those in use, and the last ones closed."""
 SETTLE_SECONDS = 2.5
-"""The probe looks once a second at what has ended, and makes it small at the next look."""
+"""The probe checks once a second which pools have ended, and compacts them at the next check."""
 TASKS = 10
 """How many tasks each pool is given."""
 WORKED_SECONDS = 0.0004

@@ -17,7 +17,7 @@ from idlehands.wire import SUFFIX, Decoder
 class Reading:
     """A reader that attaches to every process of a run as soon as its socket is there."""
 
-    LOOK_SECONDS = 0.003
+    CHECK_SECONDS = 0.003
 
     def __init__(self, folder: Path) -> None:
         self.attached = self.rows = 0
@@ -36,7 +36,7 @@ class Reading:
         with selectors.DefaultSelector() as selector:
             while not self._ending:
                 self._attach(selector)
-                self._read(selector, self.LOOK_SECONDS)
+                self._read(selector, self.CHECK_SECONDS)
             while selector.get_map() and self._read(selector, 0):
                 pass
             for key in list(selector.get_map().values()):

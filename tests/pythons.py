@@ -1,6 +1,6 @@
 """The Pythons that the probe promises to run under, and where this machine has them.
 
-Looked for where pyenv keeps them, then on the PATH. `tests/newer_pythons.sh` unpacks the newest.
+They are searched in pyenv's folder, then on the PATH. `tests/newer_pythons.sh` unpacks the newest.
 """
 
 from __future__ import annotations

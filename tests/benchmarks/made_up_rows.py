@@ -1,4 +1,4 @@
-"""Made-up but valid streams: eight workers whose tasks never overlap, with gaps between some."""
+"""Made-up but valid streams: eight workers whose tasks never overlap, some with idle intervals."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ class Made:
         self.number = 0
 
     def task(self, worker: int) -> None:
-        """Let `worker` run its next task, after a gap now and then."""
+        """Let `worker` run its next task, now and then after an idle interval."""
         pick = self.random.random
         began = self.now[worker] + 400
         if self.number % GAP_EVERY == worker % GAP_EVERY:

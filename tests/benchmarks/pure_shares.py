@@ -23,7 +23,7 @@ CATEGORIES = (*CATEGORIES, "no_work")
 
 
 def shares(job: PureJob, seconds: float) -> tuple[dict[str, float], str]:
-    """Return (share of each entry, the code of the headline) of one run of a job."""
+    """Return (share of each category, the code of the headline) of one run of a job."""
     with tempfile.TemporaryDirectory() as folder:
         sockets = Path(folder) / "sockets"
         sockets.mkdir(mode=0o700)
@@ -32,7 +32,7 @@ def shares(job: PureJob, seconds: float) -> tuple[dict[str, float], str]:
     time = pool["worker_time"]
     total = sum(time.values())
     headline = pool["findings"][0]["code"] if pool["findings"] else "none"
-    return {entry: time[f"{entry}_s"] / total for entry in CATEGORIES}, headline
+    return {category: time[f"{category}_s"] / total for category in CATEGORIES}, headline
 
 
 def main() -> int:
@@ -49,7 +49,9 @@ def main() -> int:
         except OSError as error:
             print(f"{job.name}: {error}", file=sys.stderr)
             continue
-        middle = [100 * statistics.median(run[entry] for run, _ in runs) for entry in CATEGORIES]
+        middle = [
+            100 * statistics.median(run[category] for run, _ in runs) for category in CATEGORIES
+        ]
         cells = " | ".join(f"{value:.1f} %" for value in middle)
         headlines = ", ".join(sorted({headline for _, headline in runs}))
         print(f"| {job.name} | {job.workers} | {cells} | {headlines} |", flush=True)

@@ -17,7 +17,7 @@ from typing import Callable
 
 @dataclass
 class Row:
-    """One judged line: what was measured, as words, and a number against its bar."""
+    """One judged line: what was measured, as text, and a number against its bar."""
 
     name: str
     measured: str

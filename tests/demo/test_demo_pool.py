@@ -394,7 +394,7 @@ def test_the_probe_counts_what_the_pool_counts_and_sees_no_misuse(make_pool, wai
     assert pool.probe.misuses == 0
 
 
-def test_depths_tell_what_is_queued(make_pool):
+def test_depths_are_the_numbers_of_queued_tasks(make_pool):
     pool = make_pool(1)
     started, release = threading.Event(), threading.Event()
 
@@ -419,7 +419,7 @@ def test_a_wide_tree_under_a_bad_policy_does_not_exhaust_the_stack(make_pool):
     assert pool.submit(fibonacci, pool, 18).join(PATIENCE) == 2584
 
 
-def test_a_join_of_a_task_that_has_settled_is_told_to_the_probe(make_pool):
+def test_a_join_of_a_task_that_has_settled_is_reported_to_the_probe(make_pool):
     """Without it the chain of work through that task would be lost."""
     pool = make_pool(1)
 

@@ -40,7 +40,7 @@ def test_an_empty_deque_is_a_miss_and_no_lost_race():
     assert deque.pop() is None
 
 
-def test_a_task_taken_between_look_and_take_is_a_lost_race():
+def test_a_task_that_another_takes_between_check_and_take_is_a_lost_race():
     deque = TaskDeque()
 
     class TakenMeanwhile:
@@ -51,7 +51,7 @@ def test_a_task_taken_between_look_and_take_is_a_lost_race():
     assert deque.steal() == Miss(1)
 
 
-def test_of_one_task_owner_and_thieves_get_exactly_one():
+def test_exactly_one_of_owner_and_thieves_gets_the_only_task():
     deque = TaskDeque()
     taken = []
     rounds, barrier = 300, threading.Barrier(3)
@@ -115,7 +115,7 @@ def test_one_lock_holds_up_every_deque_only_when_switched(locked):
     thief.join(20)
 
 
-def test_a_wait_for_the_one_lock_is_told_with_the_deque_and_its_length(wait_until):
+def test_a_wait_for_the_one_lock_is_reported_with_the_deque_and_its_length(wait_until):
     reported = []
     switches = Switches(global_lock_around_deques=True)
     first, second = make_deques(2, switches, lambda *contended: reported.append(contended))

@@ -90,7 +90,7 @@ def test_what_an_adopted_task_spawns_belongs_to_the_pool_that_runs_it(twins, wai
     release.set()
 
 
-def test_a_joiner_is_told_when_the_other_pool_has_run_its_task(twins, wait_until):
+def test_a_joiner_is_woken_when_the_other_pool_has_run_its_task(twins, wait_until):
     first, second = twins(CROSSED, workers=1)
     running = threading.Event()
 

@@ -117,7 +117,7 @@ def levels_frame(draw: random.Random, pool: int, workers: int) -> dict[str, Any]
 
 
 def counters_frame(draw: random.Random, pool: int, workers: int) -> dict[str, Any]:
-    """Looks at deques."""
+    """Steal attempts."""
     rows = draw.choice([1, 10, 1000])
     columns = {
         name: struct.pack(f"<{rows}q", *(draw.randrange(max(1, workers)) for _ in range(rows)))

@@ -130,11 +130,11 @@ def changed(draw: random.Random, frame: Any) -> Any:
         moved = value + draw.choice([-1, 1, 10**9, 2**40, -(2**40)])
         holder[path[-1]] = min(max(moved, -(2**63)), 2**64 - 1)  # what MessagePack can hold
     elif way == 2 and isinstance(value, bytes) and len(value) >= 8:
-        words = bytearray(value)
-        place = draw.randrange(len(words) // 8) * 8
+        packed = bytearray(value)
+        place = draw.randrange(len(packed) // 8) * 8
         number = draw.choice([n for n in NASTY if type(n) is int and -(2**63) <= n < 2**63])
-        words[place : place + 8] = struct.pack("<q", number)
-        holder[path[-1]] = bytes(words)
+        packed[place : place + 8] = struct.pack("<q", number)
+        holder[path[-1]] = bytes(packed)
     elif way == 3 and isinstance(value, list) and value:
         holder[path[-1]] = value * draw.choice([2, 50])
     elif way == 4 and isinstance(value, str):

@@ -7,8 +7,8 @@ What holds in every run is asserted of every run: the work law and the span law 
 Leiserson, R. L. Rivest, C. Stein, Introduction to Algorithms, 3rd edition, section 27.1), and the
 largest number of steals from a complete tree (C. E. Leiserson, T. B. Schardl, W. Suksompong 2016).
 The greedy bound (R. L. Graham 1966) leaves out what a scheduler itself takes, and a worker that the
-machine holds up; so of each number of workers one run of three must keep it. The number of looks
-(R. D. Blumofe, C. E. Leiserson 1999) is bounded in expectation, up to a constant.
+machine holds up; so one run of three with each number of workers must keep it. The number of steal
+attempts (R. D. Blumofe, C. E. Leiserson 1999) is bounded in expectation, up to a constant.
 """
 
 from __future__ import annotations
@@ -35,8 +35,8 @@ core between the two."""
 @pytest.fixture(scope="module")
 def runs(captured_once):
     """Each pool by its name: what the job knows of it, what the monitor says, its promises."""
-    said, document, text = captured_once(Path(job.__file__).read_text())
-    known = json.loads(said)
+    output, document, text = captured_once(Path(job.__file__).read_text())
+    known = json.loads(output)
     found = {
         pool["name"]: SimpleNamespace(
             known=SimpleNamespace(**known[pool["name"]]),
@@ -113,7 +113,7 @@ def test_a_pool_whose_tasks_lie_beside_parked_workers_breaks_the_greedy_bound(ru
     assert promise["effect"] > 2  # in truth one worker of eight runs it all, at five times it
 
 
-def test_a_pool_whose_workers_park_after_one_look_is_further_from_the_bound(runs):
+def test_a_pool_whose_workers_park_after_one_attempt_is_further_from_the_bound(runs):
     healthy = [greedy(run)["effect"] for run in attempts(runs, "fib-8")]
     assert greedy(runs["early-park"])["effect"] > min(healthy)
 
@@ -133,11 +133,11 @@ def test_the_time_beyond_perfect_speedup_grows_with_the_span_and_not_with_the_wo
         assert any(more <= graph.span_s for more, graph in zip(beyond, graphs, strict=True))
 
 
-def test_looks_do_not_grow_with_the_work_and_lie_below_what_is_expected_at_most(runs):
+def test_attempts_do_not_grow_with_the_work_and_lie_below_the_expected_maximum(runs):
     for teeth in job.COMB_TEETH:
         for run in attempts(runs, f"comb-{teeth}"):
             bound = run.graph.steals
-            assert (bound["looks"], bound["hits"]) == (run.known.looks, run.known.hits)
+            assert (bound["looks"], bound["hits"]) == (run.known.attempts, run.known.hits)
             searched = run.pool["worker_time"]["searching_s"]
             assert bound["look_s"] * bound["looks"] == pytest.approx(searched)
             expected = run.graph.workers * run.graph.span_s / bound["look_s"]
@@ -158,8 +158,8 @@ def test_steals_from_a_complete_tree_are_no_more_than_a_schedule_can_have(runs):
 
 def test_the_text_says_work_span_bounds_and_steals_with_their_sources(runs):
     text = runs["fib-8-0"].text
-    for said in ("work T1", "span Tinf", "parallelism", "T1/P = ", "(T1 - Tinf)/P + Tinf = "):
-        assert said in text
+    for fragment in ("work T1", "span Tinf", "parallelism", "T1/P = ", "(T1 - Tinf)/P + Tinf = "):
+        assert fragment in text
     assert "Graham 1966" in text
     assert "P*Tinf" in text
     assert "Blumofe" in text

@@ -91,7 +91,7 @@ def test_nothing_to_watch_is_status_3_and_one_line(folder, arguments):
     one_line(idlehands(*arguments, folder=folder), 3)
 
 
-def test_a_process_that_is_no_python_is_told_from_no_process(folder):
+def test_a_process_that_is_no_python_is_distinguished_from_no_process(folder):
     with subprocess.Popen(["/bin/sleep", "60"]) as other:
         line = one_line(idlehands("watch", other.pid, folder=folder), 3)
         other.kill()
@@ -415,9 +415,7 @@ def test_odd_values_in_a_capture_cost_no_traceback(folder, tmp_path, odd):
 
 
 @pytest.mark.long
-def test_a_time_is_the_window_of_a_capture_and_of_explain_however_much_the_rings_hold(
-    folder, pools, tmp_path
-):
+def test_the_seconds_asked_for_are_the_window_however_much_the_rings_hold(folder, pools, tmp_path):
     (pid,) = pools("buoy")
     time.sleep(3.0)  # so that the rings hold more than is asked for
     file = tmp_path / "a.idlehands"

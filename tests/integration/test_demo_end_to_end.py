@@ -224,7 +224,7 @@ def test_a_source_that_is_closed_leaves_at_once_and_makes_up_no_end(folder):
         assert "bye" not in {frame["frame"] for frame in feed.source.drain()}
 
 
-def test_a_stopped_program_is_told_apart_as_stalled(folder):
+def test_a_stopped_program_is_shown_as_stalled(folder):
     with demo(folder) as program, attached(program.pid, 5_000_000_000) as feed:
         until(feed, lambda: feed.source.status.state == "live", "attached")
         program.send_signal(signal.SIGSTOP)
@@ -249,18 +249,18 @@ def test_a_capture_begun_late_has_the_recent_past_in_it(folder, tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("fault", "entry"), [("slow-tapes", "blocked_s"), ("single-station", "no_work_s")]
+    ("fault", "category"), [("slow-tapes", "blocked_s"), ("single-station", "no_work_s")]
 )
-def test_a_fault_shows_in_its_entry_and_as_the_headline(folder, tmp_path, fault, entry):
+def test_a_fault_shows_in_its_category_and_as_the_headline(folder, tmp_path, fault, category):
     capture = tmp_path / "a.idlehands"
     done = idlehands(
         "demo", "--fault", fault, "--for", "3s", "--no-screen", "--capture", capture, folder=folder
     )
     assert done.returncode == 0, done.stderr
     (pool,) = json.loads(idlehands("explain", capture, "--json", folder=folder).stdout)["pools"]
-    assert max(pool["worker_time"], key=pool["worker_time"].get) == entry
+    assert max(pool["worker_time"], key=pool["worker_time"].get) == category
     codes = {"blocked_s": "blocked-in-task", "no_work_s": "too-little-parallelism"}
-    assert pool["findings"][0]["code"] == codes[entry]
+    assert pool["findings"][0]["code"] == codes[category]
 
 
 @pytest.mark.long

@@ -36,7 +36,7 @@ def evil(tmp_path):
 
 @pytest.fixture
 def evil_sampled(tmp_path):
-    """The same of a process without a probe, its wait words included."""
+    """The same of a process without a probe, its reasons of waits included."""
     some = [{"frame": "hello", "version": 3, "pid": 1, "argv0": EVIL, "sampled": True}]
     for at in range(4):
         thread = {
@@ -110,7 +110,7 @@ def test_no_control_character_is_in_the_page(which, request, tmp_path):
 
 
 @pytest.mark.parametrize("command", ["watch", "explain", "capture"])
-def test_names_in_the_message_that_no_pool_is_called_so_are_made_safe(command, tmp_path):
+def test_names_in_the_message_that_no_pool_was_found_are_made_safe(command, tmp_path):
     folder = tmp_path / "sockets"
     folder.mkdir(mode=0o700)
     pid = os.getpid()

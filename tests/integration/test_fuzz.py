@@ -14,7 +14,7 @@ pytestmark = pytest.mark.long
 
 
 @pytest.mark.parametrize("first", [0, 500, 1000, 1500])
-def test_the_monitor_bears_what_it_is_fed(first):
+def test_the_monitor_survives_damaged_and_hostile_input(first):
     done = subprocess.run(
         [sys.executable, str(SCRIPT), "--seed", str(first), "--cases", "10"],
         capture_output=True,

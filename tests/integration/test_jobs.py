@@ -1,7 +1,7 @@
 """Jobs as people run them: `idlehands run`, captured and explained by the commands themselves.
 
 The counts expected are those of the jobs, see `probes_pools`; that the worker time adds up to
-the time that the workers were there is the definition of the eight entries (docs/figures.md).
+the time that the workers were there is the definition of the eight categories (docs/figures.md).
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ def test_a_captured_job_has_its_counts_its_workers_and_a_ledger_that_closes(case
         assert {(worker["pid"], worker["native_id"]) for worker in ran} == seen
     for pool in pools:
         time = pool["worker_time"]
-        assert all(time[entry] >= 0 for entry in CATEGORIES)
+        assert all(time[category] >= 0 for category in CATEGORIES)
         assert sum(time.values()) == pytest.approx(pool["worker_seconds"], rel=1e-9)
         each = [sum(worker["worker_time"].values()) for worker in pool["per_worker"]]
         assert sum(each) == pytest.approx(pool["worker_seconds"], rel=1e-9)
@@ -118,11 +118,11 @@ if __name__ == "__main__":
 """
 
 
-NEVER_LOOKED_AT = "from idlehands import _slots_pool; _slots_pool.CHECK_FOR_DEAD_NS = 1 << 62\n"
+NEVER_CHECKED = "from idlehands import _slots_pool; _slots_pool.CHECK_FOR_DEAD_NS = 1 << 62\n"
 """So that those which died are found as the job ends, or never."""
 
 
-@pytest.mark.parametrize("first", ["", NEVER_LOOKED_AT], ids=["looked at", "at the end"])
+@pytest.mark.parametrize("first", ["", NEVER_CHECKED], ids=["checked", "at the end"])
 def test_a_broken_pool_is_shown_as_such_with_the_last_task_of_the_worker_that_died(captured, first):
     said, document, text = captured(first + BROKEN)
     (pool,) = document["pools"]
@@ -266,9 +266,7 @@ if __name__ == "__main__":
 @pytest.mark.parametrize(
     ("sort", "end"), [("thread", "closed"), ("process", "closed"), ("process", "broken")]
 )
-def test_who_attaches_after_a_pool_ended_sees_as_much_of_its_past_as_of_an_open_one(
-    sort, end, start
-):
+def test_a_closed_pool_has_as_much_history_for_a_late_reader_as_an_open_one(sort, end, start):
     job, folder = start(GONE_BY, sort, end)
     assert float(job.says()) > 3.0
 

@@ -144,8 +144,10 @@ def test_a_process_is_read_with_those_it_has_started(job):
     whole = document["job"]
     assert whole["processes"] == sorted([job.pid, *job.children])
     assert (whole["pools"], whole["workers"]) == (3, 7)
-    for entry, value in whole["worker_time"].items():
-        assert value == pytest.approx(sum(pool["worker_time"][entry] for pool in document["pools"]))
+    for category, value in whole["worker_time"].items():
+        assert value == pytest.approx(
+            sum(pool["worker_time"][category] for pool in document["pools"])
+        )
 
 
 def test_pools_of_one_name_in_several_processes_are_read_as_one_job(job):

@@ -157,7 +157,7 @@ def test_a_user_sees_only_his_own_jobs(machine):
     assert "its user or root" in line
 
 
-def test_a_probe_whose_folder_is_not_looked_in_is_said_to_be_there(machine, tmp_path):
+def test_a_probe_in_a_folder_that_is_not_searched_is_reported(machine, tmp_path):
     job = machine.start("berth", IDLEHANDS_DIR=str(tmp_path / "elsewhere"))
     for command in ("watch", "explain"):
         line = one_line(machine.command(command, job.pid, "--for", "1s"), 3)
@@ -186,7 +186,7 @@ def test_the_parent_of_a_probed_process_out_of_reach_is_not_sampled_with_it(mach
             os.kill(pid, signal.SIGKILL)
 
 
-def test_a_stopped_process_is_said_to_be_stopped_and_not_sampled(machine, monkeypatch):
+def test_a_stopped_process_is_reported_as_stopped_and_not_sampled(machine, monkeypatch):
     job = machine.start("berth")
     job.send_signal(signal.SIGSTOP)
     said = f"process {job.pid} has a probe that does not answer: the process is stopped"

@@ -31,7 +31,7 @@ def findings_of(pool):
     return {finding["code"]: finding for finding in pool["findings"] if finding["code"] in CODES}
 
 
-def test_a_pool_that_gets_one_task_after_another_is_told_of_its_park_churn(captured):
+def test_a_pool_that_gets_one_task_after_another_has_the_finding_park_churn(captured):
     for _ in range(6):  # on a busy machine most of the time goes elsewhere
         _, document, text = captured(SHORT_GAPS)
         (pool,) = document["pools"]

@@ -139,8 +139,8 @@ def _says_nothing_false(counts, pools, text):
         for finding in pool["findings"]:
             assert finding["worker_seconds"] >= 0.05 or finding["code"] == "lost-worker"
         assert pool["core_time_from"] == "kernel" or "run-queue wait" not in _heads(text, pool)
-    for words in ("steal", "sampled, not recorded", " 1 workers", "had: 0.00"):
-        assert words not in text
+    for text_of_others in ("steal", "sampled, not recorded", " 1 workers", "had: 0.00"):
+        assert text_of_others not in text
 
 
 def _heads(text, pool):
@@ -152,7 +152,7 @@ def _heads(text, pool):
 
 def _knows_the_time(truth, pools):
     """Check where the time of each kind went, and what blocked workers waited for."""
-    for name, (entry, waited_for) in truth.items():
+    for name, (category, waited_for) in truth.items():
         pool, kind = next(
             (pool, kind)
             for pool in pools
@@ -161,13 +161,13 @@ def _knows_the_time(truth, pools):
         )
         assert pool["core_time_from"] == "kernel"
         busy = sum(kind[f"{part}_s"] for part in BUSY)
-        # Too few looks at blocked workers, on a machine with much else to do, tell no waits apart.
+        # With too few samples of blocked workers, on a busy machine, waits are not divided.
         waits = [wait["sort"] for wait in (pool["blocked"] or {"waits": []})["waits"]]
         codes = [finding["code"] for finding in pool["findings"]]
-        if entry == "busy" and waited_for:  # one at a time, the others wait for the lock
+        if category == "busy" and waited_for:  # one at a time, the others wait for the lock
             assert waits[:1] in ([], [waited_for])
             assert "blocked-in-task" not in codes
-        elif entry == "busy":
+        elif category == "busy":
             assert busy > kind["blocked_s"]
             assert "interpreter-lock" not in codes
         else:

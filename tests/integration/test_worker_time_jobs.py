@@ -28,7 +28,7 @@ BY_NAME = {job.name: job for job in JOBS}
 
 @pytest.fixture
 def shares(tmp_path):
-    """Run a job of one sort; return (share of each entry, its pool, the whole document)."""
+    """Run a job of one sort; return (share of each category, its pool, the whole document)."""
 
     def run(name):
         folder = tmp_path / "sockets"
@@ -39,7 +39,11 @@ def shares(tmp_path):
             pytest.skip(str(error))
         (pool,) = document["pools"]
         time = pool["worker_time"]
-        return {entry: value / sum(time.values()) for entry, value in time.items()}, pool, document
+        return (
+            {category: value / sum(time.values()) for category, value in time.items()},
+            pool,
+            document,
+        )
 
     return run
 
@@ -158,10 +162,10 @@ def test_each_kinds_time_is_split_within_a_twentieth_of_what_its_tasks_measure(
     reading = read_pool(ledger, pool, truth["began_ns"], truth["ended_ns"])
     kinds = {kind.kind.rpartition(".")[2]: kind for kind in reading.tasks.kinds}
     for name, expected in truth["kinds"].items():
-        for entry in ("working", "blocked", "run_queue_wait"):
-            found = getattr(kinds[name], f"{entry}_s")
-            assert found == pytest.approx(expected[entry], abs=0.05 * expected["all"]), (
-                f"{entry} of {name}"
+        for category in ("working", "blocked", "run_queue_wait"):
+            found = getattr(kinds[name], f"{category}_s")
+            assert found == pytest.approx(expected[category], abs=0.05 * expected["all"]), (
+                f"{category} of {name}"
             )
     assert sum(kind.blocked_s for kind in kinds.values()) == pytest.approx(
         sum(expected["blocked"] for expected in truth["kinds"].values()), rel=0.05

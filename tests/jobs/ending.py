@@ -21,7 +21,7 @@ def tell(cancelled=0, lost=0, truth=None, by_workers=None, **kinds):
 
     `by_workers` is how many tasks workers of a pool handed in to it, by its name: None where its
     threads decide, 0 where it is not said. `truth` is what the job knows of its tasks' time, by
-    the names of the functions: the entry that most of it is, and what blocked tasks wait for.
+    the names of the functions: the category of most of it, and what blocked tasks wait for.
     """
     counts = {"kinds": kinds, "cancelled": cancelled, "lost": lost}
     _say({**counts, "by_workers": by_workers or {}, "truth": truth or {}})

@@ -65,5 +65,5 @@ def reading(workers: int = 4, hits: int = 5, *, fresh: bool = True, **changes: o
 
 
 def steal_counts(hits: object, empties: object, lost_races: object) -> StealReading:
-    """Return a reading of looks from three matrices, thief by victim."""
+    """Return a reading of steal attempts from three matrices, thief by victim."""
     return StealReading(np.array([hits, empties, lost_races], dtype=np.int64))

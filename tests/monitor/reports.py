@@ -7,8 +7,8 @@ from html.parser import HTMLParser
 
 from markdown_it import MarkdownIt
 from readings import reading
+from test_external import shown
 from test_queue_screen import one_queue
-from test_unprobed import shown
 
 from idlehands_monitor.model.blocked import BlockedReading, WaitReading
 from idlehands_monitor.model.deques import (

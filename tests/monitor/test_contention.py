@@ -1,4 +1,4 @@
-"""Meetings at deque ends: what is counted of them, and the promise that they are rare."""
+"""Contention at the ends of deques: its counts, and the promise that it is rare."""
 
 from __future__ import annotations
 

@@ -129,16 +129,16 @@ def test_the_counters_of_a_real_group_are_read(group, job):
     assert limit().throttled_ns > 0
 
 
-def test_a_worker_under_a_real_quota_is_told_of_it(group, job):
+def test_a_worker_under_a_real_quota_has_the_finding(group, job):
     feed = Feed(LiveSource(str(job)), 10_000_000_000)
 
-    def said() -> bool:
+    def has_finding() -> bool:
         feed.update()
         codes = [finding.code for pool in feed.reading().pools for finding in pool.findings]
         return "cpu-quota" in codes
 
     try:
-        wait_until(said, "the finding")
+        wait_until(has_finding, "the finding")
         reading = feed.reading()
     finally:
         feed.source.close()

@@ -269,7 +269,7 @@ def test_the_cursor_of_a_large_pool_is_kept_in_sight():
         ("replay", "3 s played, at 1×"),
     ],
 )
-def test_each_state_is_told_apart_in_words(state, note):
+def test_each_state_is_distinguished_by_its_text(state, note):
     async def test(app, pilot):
         shown = screen_text(app)
         assert f" {state} " in shown.splitlines()[0]
@@ -316,7 +316,7 @@ def colours(view, y):
 
 
 @pytest.mark.parametrize("bare", [False, True])
-def test_a_workers_row_has_the_colours_of_its_entries_and_none_where_none_are_wanted(
+def test_a_workers_row_has_the_colours_of_its_categories_and_none_where_none_are_wanted(
     monkeypatch, bare
 ):
     if bare:
@@ -414,7 +414,7 @@ def test_advice_that_does_not_fit_ends_in_dots(advice):
     drive(test, two_pools(findings=(finding,)), size=(80, 24))
 
 
-def test_the_headline_falls_back_to_plain_words():
+def test_without_a_finding_the_headline_is_plain_text():
     pool = reading().pools[0]
     assert headline_text(None, "looking")[0] == "looking"
     assert "No finding" in headline_text(replace(pool, findings=()), "")[0]
@@ -471,9 +471,9 @@ def test_s_opens_what_the_scheduler_promises_and_s_closes_it():
     async def test(app, pilot):
         await pilot.press("s")
         await shown(app, pilot, "What the scheduler of scripted promises")
-        said = screen_text(app)
-        assert "workers park only when the whole pool is empty" in said
-        assert "· unknown" in said
+        screen = screen_text(app)
+        assert "workers park only when the whole pool is empty" in screen
+        assert "· unknown" in screen
         await pilot.press("s")
         await pilot.pause()
         assert "What the scheduler" not in screen_text(app)
@@ -482,7 +482,7 @@ def test_s_opens_what_the_scheduler_promises_and_s_closes_it():
     drive(test)
 
 
-def test_only_workers_of_whom_something_new_is_said_are_drawn_again(monkeypatch):
+def test_only_workers_whose_row_has_changed_are_drawn_again(monkeypatch):
     async def test(app, pilot):
         view = app.parts.workers
         pool = app._last.pools[0]
@@ -525,11 +525,11 @@ def test_a_broken_promise_says_what_it_is_for_and_when_it_was_broken():
         evidence="broken in 3 of 40",
         timestamps_ns=(pool.begin_ns + 1_500_000_000,),
     )
-    said = promise_text(pool, broken).plain
-    assert "✗ broken  workers park only" in said
-    assert broken.purpose in said
-    assert "first broken 1.500 s into the window" in said
-    assert broken.source in said
+    written = promise_text(pool, broken).plain
+    assert "✗ broken  workers park only" in written
+    assert broken.purpose in written
+    assert "first broken 1.500 s into the window" in written
+    assert broken.source in written
 
 
 def test_blocked_time_of_rows_that_come_to_no_time_at_all_is_drawn():

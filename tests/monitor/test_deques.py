@@ -147,7 +147,7 @@ def test_places_and_lengths_by_exact_timestamps_are_those_of_the_deques(seed):
 
 
 @given(st.integers(0, 100_000), st.integers(0, TOLERANCE_NS))
-def test_what_is_judged_by_late_timestamps_is_judged_as_it_was(seed, late):
+def test_takes_judged_by_late_timestamps_are_judged_as_they_were(seed, late):
     run = Deques(seed, late=late)
     for timestamp, take in run.found().items():
         if take["judged"]:
@@ -156,7 +156,7 @@ def test_what_is_judged_by_late_timestamps_is_judged_as_it_was(seed, late):
 
 
 @given(st.integers(0, 100_000))
-def test_what_is_neither_judged_nor_ambiguous_had_no_choice(seed):
+def test_takes_that_are_neither_judged_nor_ambiguous_had_no_choice(seed):
     run = Deques(seed, late=TOLERANCE_NS)
     for timestamp, take in run.found().items():
         assert not (take["judged"] and take["ambiguous"])

@@ -279,7 +279,7 @@ def as_user(user, path, answer):
         service.communicate()
 
 
-def test_one_that_answers_for_another_process_is_no_probe(folder, fake):
+def test_a_socket_that_answers_for_another_process_is_no_probe(folder, fake):
     fake(folder / "17.sock", hello(18), names("berth"))
     (process,) = Finder().find()
     assert (process.pid, process.pools) == (17, ())
@@ -298,7 +298,7 @@ def test_one_that_answers_for_another_process_is_no_probe(folder, fake):
         hello(17) + encode({"frame": "names", "pool": 1, "workers": float("inf")}),
     ],
 )
-def test_what_answers_otherwise_than_a_probe_is_no_probe(folder, fake, answer):
+def test_a_socket_that_answers_otherwise_than_a_probe_is_no_probe(folder, fake, answer):
     fake(folder / "17.sock", answer)
     (process,) = Finder().find()
     assert process.pools == ()
@@ -306,7 +306,7 @@ def test_what_answers_otherwise_than_a_probe_is_no_probe(folder, fake, answer):
     assert bool(process.note) or answer.startswith(hello(17))
 
 
-def test_a_probe_of_a_later_version_is_said_to_be_one(folder, fake):
+def test_a_probe_of_a_later_version_is_reported_as_one(folder, fake):
     fake(folder / "17.sock", hello(17, version=VERSION + 1))
     (process,) = Finder().find()
     assert f"version {VERSION + 1}" in process.note
@@ -425,7 +425,7 @@ def test_a_socket_with_a_full_queue_of_callers_does_not_answer_and_is_not_waited
     assert (folder / "17.sock").exists()
 
 
-def test_a_stopped_process_is_said_to_be_stopped(folder, monkeypatch):
+def test_a_stopped_process_is_reported_as_stopped(folder, monkeypatch):
     monkeypatch.setattr(asking, "ANSWER_SECONDS", 0.1)
     program = (
         "import socket, sys, os\n"
@@ -476,7 +476,9 @@ def test_another_socket_of_the_same_name_is_asked_at_once(folder, fake):
     assert [pool.name for pool in process.pools] == ["crane"]
 
 
-def test_one_that_did_not_answer_is_asked_again_only_after_some_seconds(folder, fake, monkeypatch):
+def test_a_socket_that_did_not_answer_is_asked_again_only_after_some_seconds(
+    folder, fake, monkeypatch
+):
     monkeypatch.setattr(asking, "ANSWER_SECONDS", 0.05)
     one = fake(folder / "17.sock", answer=lambda connection: connection.recv(16))
     one_call = Finder(Clock())
@@ -486,7 +488,7 @@ def test_one_that_did_not_answer_is_asked_again_only_after_some_seconds(folder, 
     assert len(one.asked) == 1
 
 
-def test_who_is_attached_is_not_asked(folder, fake):
+def test_an_attached_process_is_not_asked(folder, fake):
     one = fake(folder / "17.sock", hello(17))
     assert Finder().find(attached={str(folder / "17.sock")}) == []
     assert one.most_open == 0
@@ -559,7 +561,7 @@ def test_a_watched_process_has_no_network_port_open(berth):
         source.close()
 
 
-def test_who_ends_soon_after_he_was_attached_to_is_not_attached_to_again(folder, berth):
+def test_a_process_that_ends_soon_after_it_was_attached_is_not_attached_again(folder, berth):
     source = LiveSource(str(berth.pid))
     try:
         wait_until(lambda: source.status.state == "live", "being attached")

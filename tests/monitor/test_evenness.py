@@ -400,7 +400,7 @@ def test_a_victim_that_few_attempts_are_expected_at_may_be_missed():
     assert (choice.verdict, choice.never_tried) == ("kept", ())
 
 
-def test_an_uneven_choice_without_a_pattern_has_no_word():
+def test_an_uneven_choice_without_a_pattern_has_no_name():
     attempts = with_diagonal([[100, 300, 100, 300, 100, 300, 100]] * WORKERS)
     choice = victim_choice(attempts)
     assert (choice.verdict, choice.pattern) == ("broken", "")

@@ -124,7 +124,7 @@ def test_a_file_of_another_user_is_not_replaced_even_by_root(tmp_path):
 
 
 @pytest.mark.parametrize("replace", [False, True])
-def test_what_fails_halfway_leaves_nothing_and_what_was_there(tmp_path, replace):
+def test_a_file_that_fails_halfway_leaves_nothing_but_the_existing_file(tmp_path, replace):
     path = tmp_path / "a.html"
     if replace:
         path.write_bytes(b"old")
@@ -154,7 +154,7 @@ def test_where_there_are_no_hard_links_a_new_file_gets_its_name_all_the_same(tmp
         (".", "not a regular file"),
     ],
 )
-def test_a_place_where_no_file_can_be_is_said_in_a_line(tmp_path, monkeypatch, name, why):
+def test_a_place_where_no_file_can_be_is_reported_in_a_line(tmp_path, monkeypatch, name, why):
     monkeypatch.chdir(tmp_path)
     with pytest.raises(FileError, match=why):
         NewFile(name)

@@ -191,8 +191,8 @@ def test_steals_are_held_against_the_bound_only_where_all_work_was_there_at_once
 
 def test_the_lines_say_every_bound_with_its_source_or_why_there_is_none():
     text = "\n".join(sentence_lines(graph(read_graph(0))))
-    for said in ("T1 0.2 µs", "T1/Tinf 2.0", "T1/P = ", "Graham 1966", "5.0 P*Tinf", "Blumofe"):
-        assert said in text
+    for fragment in ("T1 0.2 µs", "T1/Tinf 2.0", "T1/P = ", "Graham 1966", "5.0 P*Tinf", "Blumofe"):
+        assert fragment in text
     late = "\n".join(sentence_lines(graph(read_graph(50))))
     assert "holds only where all work is there at the start" in late
     assert "Graham" not in late

@@ -124,7 +124,7 @@ def test_rates_are_counts_over_the_seconds_of_the_window():
     assert np.isnan(in_unit(matrix, PER_SECOND, 0.0)).all()
 
 
-def test_looks_are_hits_empties_and_lost_races_together():
+def test_attempts_are_hits_empties_and_lost_races_together():
     pool = reading().pools[0]
     parts = [grid_of(pool, Choice(name)).counts for name in ("hits", "empties", "lost_races")]
     assert (grid_of(pool, Choice("attempts")).counts == sum(parts)).all()
@@ -163,7 +163,7 @@ def test_steps_of_a_whole_matrix_are_those_of_each_count(counts):
     assert found[0].tolist() == [step(count, max(counts)) for count in counts]
 
 
-def test_what_says_nothing_has_no_step():
+def test_a_value_that_is_not_a_number_has_no_step():
     assert steps(np.array([[np.nan, 0.0, 0.1]]), 0.1).tolist() == [[BLANK, 0, 8]]
     assert steps(np.array([[np.nan, 0.0]]), 0.0).tolist() == [[BLANK, 0]]
 
@@ -190,7 +190,7 @@ def test_a_value_is_written_in_its_unit_or_left_out(value, unit, cells, shown):
 # -- sentences and hand-overs --------------------------------------------------------------------
 
 
-def test_a_group_is_told_of_with_the_exact_sums_of_all_four_counts():
+def test_the_sentence_on_a_group_has_the_exact_sums_of_all_four_counts():
     pool = reading(workers=32).pools[0]
     one, other = range(4), range(8, 12)
     # Every thief took 5·victim of victim and found as many empty: 4·5·(8 + 9 + 10 + 11).
@@ -209,7 +209,7 @@ def test_hand_overs_are_grouped_with_the_outside_on_its_own():
     assert grid.counts[0].tolist() == [4] * 8
     assert grid.counts.sum() == np.sum(rows)
     assert name_of(grid.rows[1]) == "28–31"
-    said = cell_sentence(pool, OUTSIDE, range(4))
-    assert said == "workers 0–3 ran 4 tasks handed in by outside"
+    sentence = cell_sentence(pool, OUTSIDE, range(4))
+    assert sentence == "workers 0–3 ran 4 tasks handed in by outside"
     assert "workers 4–7" in cell_sentence(pool, range(4, 8), range(4))
     assert cell_sentence(pool, range(4, 8), range(1)).startswith("worker 0 ran 22 tasks")

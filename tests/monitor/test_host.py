@@ -240,7 +240,7 @@ def test_samples_stay_bounded_and_keep_both_ends():
     assert found[-1].at_ns == (5 * MOST_SAMPLES - 1) * SECOND
 
 
-def test_of_too_many_processes_the_one_heard_of_longest_ago_goes():
+def test_of_too_many_processes_the_one_with_the_oldest_sample_is_dropped():
     counters = held(*(process_frame(1, pid) for pid in [*range(MOST_IDS), 0, MOST_IDS]))
     assert len(counters.processes.processes) == MOST_IDS
     assert 0 in counters.processes.processes
@@ -500,8 +500,8 @@ def test_what_is_unknown_is_null_in_json_and_left_out_of_text():
     )
     shown = replace(reading(), host=(host(**blank),))
     assert json.loads(json_view.render(shown))["host"][0]["io_wait_s"] is None
-    said = text.explain(shown)
-    assert "\n  Process 4711: resident memory 100.0 MiB\n" in said
+    written = text.explain(shown)
+    assert "\n  Process 4711: resident memory 100.0 MiB\n" in written
 
 
 def test_a_replay_says_the_cores_and_the_uptime_that_its_capture_was_made_with(tmp_path):

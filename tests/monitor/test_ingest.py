@@ -205,7 +205,7 @@ def test_closed_pools_that_make_room_in_a_capture_are_reported(tmp_path):
     assert (skipped.what, skipped.count) == ("pools", 3)
 
 
-def test_what_a_frame_costs_does_not_grow_with_what_is_held():
+def test_the_cost_of_a_frame_does_not_grow_with_the_data_held():
     """A small capture sets up all that there may be, and then has frames come that touch it."""
     ledger = Ledger()
     threads = [[n, n + 1, 1, ""] for n in range(1024)]
@@ -235,7 +235,7 @@ def calls_of(work):
 
 def test_the_document_names_every_limit_with_its_number():
     rows = re.findall(r"^\| `(\w+)` \| ([\d,]+) \|", DOCUMENT.read_text(encoding="utf-8"), re.M)
-    said = {name: int(number.replace(",", "")) for name, number in rows}
+    documented = {name: int(number.replace(",", "")) for name, number in rows}
     own = {name: value for name, value in vars(limits).items()
            if name.isupper() and not name.startswith("MOST_")}  # fmt: skip
-    assert said == own
+    assert documented == own

@@ -41,10 +41,10 @@ def test_a_flood_loses_whole_batches_and_says_how_many_frames(monkeypatch):
     stream = Intake()
     for number in range(1000):
         stream.take(batch(number))
-    *frames, said = stream.drain()
+    *frames, skipped = stream.drain()
     assert 1 < len(frames) < 100
     assert [frame["misuses"] for frame in frames] == list(range(len(frames)))
-    assert (said["frame"], said["count"]) == ("skipped", 1000 - len(frames))
+    assert (skipped["frame"], skipped["count"]) == ("skipped", 1000 - len(frames))
     stream.take(batch(5))
     assert [frame["frame"] for frame in stream.drain()] == ["levels"]
 
@@ -84,7 +84,9 @@ def test_frames_are_taken_in_while_the_history_is_being_written(slow_writer, tmp
     assert written == b"".join(raw for number in (1, 2) for _, raw in batch(number))
 
 
-def test_a_capture_that_is_written_too_slowly_ends_with_a_word(slow_writer, monkeypatch, tmp_path):
+def test_a_capture_that_is_written_too_slowly_ends_with_a_warning(
+    slow_writer, monkeypatch, tmp_path
+):
     monkeypatch.setattr(recording, "WAITING_BYTES", 1000)
     stream = Intake()
     stream.start_capture(str(tmp_path / "a.idlehands"))
@@ -166,6 +168,6 @@ def test_a_process_of_the_same_id_has_its_memory_map_read_again(monkeypatch):
     assert waits._statics[pid] is not before
 
 
-def test_a_process_began_when_it_began():
+def test_the_beginning_of_a_process_is_the_same_each_time():
     assert host.beginning(os.getpid()) == host.beginning(os.getpid()) > 0
     assert host.beginning(4_194_304) == host.UNKNOWN

@@ -57,7 +57,7 @@ def test_a_line_of_the_kernel_shows_what_a_thread_waits_for(line, machine, expec
 
 
 def test_the_ledger_knows_every_reason_that_the_source_reports():
-    said = {
+    reported = {
         RUNNING,
         WaitReason.INTERPRETER_LOCK,
         WaitReason.LOCK,
@@ -66,4 +66,4 @@ def test_the_ledger_knows_every_reason_that_the_source_reports():
         WaitReason.CHILD_PROCESS,
         WaitReason.OTHER,
     }
-    assert said == {RUNNING, *WaitReason}
+    assert reported == {RUNNING, *WaitReason}

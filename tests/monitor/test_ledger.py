@@ -297,7 +297,7 @@ def test_snapshots_of_a_large_pool_stay_within_their_memory():
     assert pool.counts_between(0, 10**15)[0][0, 1] == 299
 
 
-def test_what_a_worker_lost_that_had_no_row_before_is_a_hole_and_no_later_beginning():
+def test_rows_lost_by_a_worker_without_earlier_rows_are_a_hole_and_no_later_beginning():
     """All had been sent by 20; then worker 1 writes its first rows, and some go round its ring."""
     late = {**task_rows(0, [(60, 70)], worker=1), "first": 5}
     lost = {"frame": "lost", "pool": 0, "table": "tasks", "worker": 1, "rows": 5}
@@ -379,7 +379,7 @@ def test_a_pool_that_is_withdrawn_goes_and_its_number_is_no_other_pools():
     assert found.skipped_frames == 0
 
 
-def test_threads_that_are_not_heard_of_any_more_are_forgotten():
+def test_threads_without_new_samples_are_forgotten():
     counters = HostCounters()
     for thread in range(100):
         counters.add(10 + thread, thread, 5, 5)
@@ -399,7 +399,7 @@ def test_samples_of_threads_are_bounded_and_the_newest_stays(monkeypatch):
     assert core == pytest.approx(covered)
 
 
-def test_of_very_many_threads_those_heard_of_last_are_held(monkeypatch):
+def test_of_very_many_threads_those_sampled_last_are_held(monkeypatch):
     monkeypatch.setattr(host_module, "MOST_THREADS", 10)
     counters = HostCounters()
     for thread in range(100):
@@ -418,7 +418,7 @@ def test_waits_of_threads_are_bounded_and_the_newest_stays(monkeypatch):
     assert len(samples.of(100, 0, 1 << 60)[0]) == 0
 
 
-def test_past_its_bound_a_ledger_forgets_the_oldest_rows_and_covers_less():
+def test_above_its_bound_a_ledger_forgets_the_oldest_rows_and_covers_less():
     found = held(
         names_frame(1), *(task_rows(n, [(n, n + 1)]) for n in range(10_000)), levels(10_000)
     )

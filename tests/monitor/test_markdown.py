@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from readings import reading
 from reports import Page, facts_of, markdown_page, squeezed
-from test_unprobed import shown
+from test_external import shown
 
 from idlehands_monitor.model.external import PlaceReading, StackReading
 from idlehands_monitor.views import html, markdown, text

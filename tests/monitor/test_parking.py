@@ -113,7 +113,7 @@ def test_exponential_waits_cost_their_integral(rate, spin, cost):
     assert spin_costs(waits, spin, 1.0).mean() == pytest.approx(cost, rel=1e-4)
 
 
-def test_what_a_spin_would_have_come_to_by_hand():
+def test_the_cost_of_a_spin_by_hand():
     found = spin_reading(np.array([1, 4, 5, 30]) * 1_000_000_000, 4e9, 10e9)
     assert (found.parks, found.spun_s, found.cost_s) == (2, 1 + 4 + 4 + 4, 33)
     assert found.saved_s == 40 - 33
@@ -252,9 +252,9 @@ def test_the_views_say_it():
     found = read(ledger(parks(length=60 * US)), source(), None)
     (document,) = json.loads(json_view.render(found))["pools"]
     assert document["parking"]["spins"][2]["ratio"] == pytest.approx(2)
-    said = text.explain(found)
-    assert "from a wake to work 50 µs (median); 40 wakes, each led to a task" in said
-    assert "A park with its wake cost 50 µs, all together 2.0 ms; spinning first costs more" in said
+    written = text.explain(found)
+    assert "from a wake to work 50 µs (median); 40 wakes, each led to a task" in written
+    assert "A park with its wake cost 50 µs, all together 2.0 ms; spinning first costs more" in written
 
 
 @given(st.integers(0, 10_000), st.floats(1, 1e6))

@@ -1,4 +1,4 @@
-"""The promises of a scheduler, on scripted histories; expected verdicts follow from their words."""
+"""The promises of a scheduler, on scripted histories; verdicts follow from their definitions."""
 
 from __future__ import annotations
 
@@ -80,7 +80,7 @@ def test_below_the_least_number_of_cases_there_is_no_verdict_and_it_says_why():
 
 @settings(max_examples=60)
 @given(seeds, st.integers(0, 400))
-def test_what_is_surely_queued_is_never_more_than_was(seed, timestamp):
+def test_never_more_tasks_are_surely_queued_than_were_queued(seed, timestamp):
     history = scaled(random_history(seed), MS)
     timestamp *= MS
     import numpy as np
@@ -202,7 +202,7 @@ def test_where_spawns_were_lost_in_between_nothing_is_judged_by_them():
         assert "lost" in found.why
 
 
-def test_what_is_judged_of_the_scheduler_may_be_some_seconds_old_and_findings_go_by_that():
+def test_verdicts_on_the_scheduler_may_be_some_seconds_old_and_findings_use_them():
     past, held, made = JobHistory(), ledger(scaled(random_history(3), 100 * MS)), []
     past.extend(held)
     pool = past.pools[0]
@@ -213,7 +213,7 @@ def test_what_is_judged_of_the_scheduler_may_be_some_seconds_old_and_findings_go
     assert made == [20, 29, 30, 40]
 
 
-def test_when_nothing_comes_any_more_what_is_judged_seldom_is_judged_once_of_all_there_is():
+def test_at_the_end_of_the_data_figures_judged_seldom_are_judged_once_over_all_of_it():
     history = History(1, 900 * MS)
     history.tasks = [Task(n, 0, 0, n * 10 * MS, (n + 1) * 10 * MS) for n in range(90)]
     held, past = ledger(history), JobHistory()

@@ -62,10 +62,10 @@ def test_a_shared_queue_has_its_length_its_outcomes_and_its_calls_on_the_screen(
     async def look(app, pilot):
         await shown(app, pilot, "calls per task")
         text = screen_text(app)
-        for said in ("queue length", "752 finished", "17 calls per task", "working", "blocked"):
-            assert said in text
-        for said in ("deque", "stolen", "submitter", "thief"):
-            assert said not in text
+        for fragment in ("queue length", "752 finished", "17 calls per task", "working", "blocked"):
+            assert fragment in text
+        for fragment in ("deque", "stolen", "submitter", "thief"):
+            assert fragment not in text
 
     drive(look, one_queue(), size)
 
@@ -84,9 +84,9 @@ def test_the_dashboard_of_a_shared_queue_cuts_two_kinds_so_that_they_differ():
 @pytest.mark.parametrize("state", ["working", "waiting"])
 def test_how_long_a_worker_has_been_at_it_never_falls_off(cells, state):
     worker = replace(one_queue().pools[0].workers[0], state=state)
-    said = doing_now(worker, cells, (NORTH, SOUTH))
-    assert "7.5 s" in said
-    assert len(said) <= cells
+    doing = doing_now(worker, cells, (NORTH, SOUTH))
+    assert "7.5 s" in doing
+    assert len(doing) <= cells
 
 
 def test_s_shows_how_tasks_flow_and_no_promise_that_does_not_apply():
@@ -100,16 +100,16 @@ def test_s_shows_how_tasks_flow_and_no_promise_that_does_not_apply():
     drive(look, one_queue(promises=()))
 
 
-def test_a_pool_of_two_submitters_has_its_hand_overs_in_the_report_and_one_of_one_has_not():
+def test_hand_overs_of_two_submitters_are_in_the_report_and_those_of_one_are_not():
     assert "Hand-overs" not in explain(one_queue())
     nested = HandOverReading(((200, 200, 200, 100), (52, 0, 0, 0), *[(0,) * 4] * 3))
     assert "Hand-overs" in explain(one_queue(hand_overs=nested))
 
 
 def test_a_report_says_how_long_the_queue_was_and_how_many_calls_a_batch_held():
-    said = explain(one_queue())
-    assert "Queue length, the mean of 1.0 s a bar: _▃█ ▅ up to 12 tasks; 12 queued" in said
-    assert "s, 12.8k calls), " in said
+    written = explain(one_queue())
+    assert "Queue length, the mean of 1.0 s a bar: _▃█ ▅ up to 12 tasks; 12 queued" in written
+    assert "s, 12.8k calls), " in written
     table = kinds_table(one_queue().pools[0])
     assert [column.name for column in table.columns[:4]] == ["kind", "finished", "calls", "failed"]
     assert table.rows[0][:4] == (NORTH, "500", "12.5k", "500")
@@ -166,7 +166,7 @@ def test_the_mean_length_is_that_of_a_slow_walk_through_every_moment(spans, slic
     assert mean_lengths(pool, edges) == pytest.approx(tuple(expected))
 
 
-def test_a_stretch_in_which_tasks_were_sampled_has_no_length():
+def test_a_stretch_in_which_tasks_were_thinned_has_no_queue_length():
     tasks = [(0, 10, 20, 30)]
     pool = shared_ledger(tasks, [(0, 0, 100)], 100, steps=[(50, 2)]).pools[0]
     first, second = mean_lengths(pool, [0, 40, 100])

@@ -57,7 +57,7 @@ def test_the_number_of_victims_with_work_may_be_a_mean():
     assert attempts_per_hit(7, 0.5) == 14
 
 
-def test_hits_at_random_tell_how_many_had_work():
+def test_hits_at_random_show_how_many_had_work():
     assert implied_with_work(7, 700, 100) == 1
     assert implied_with_work(7, 10, 0) == 0
     assert attempts_per_hit(7, 2) == pytest.approx(7 / implied_with_work(7, 7, 2))

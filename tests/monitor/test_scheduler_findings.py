@@ -96,7 +96,7 @@ def slow_oldest_left(rows, stolen):
 
 @settings(max_examples=100, deadline=None)
 @given(st.integers(0, 10_000))
-def test_who_could_have_had_what_is_that_of_the_obvious_search(seed):
+def test_the_task_that_each_steal_could_have_taken_is_that_of_the_obvious_search(seed):
     draw = random.Random(seed)
     count = draw.randint(1, 25)
     owner = sorted(draw.randint(0, 2) for _ in range(count))
@@ -273,7 +273,7 @@ def test_a_wrong_end_accounts_for_the_searching_that_larger_steals_would_spare()
     assert "75%" in found["wrong-steal-end"].evidence
 
 
-def test_whose_end_was_wrong_decides_what_to_try():
+def test_the_advice_depends_on_whose_end_was_wrong():
     found, _ = findings_and_costs(
         pool_time(searching=1.0), SchedulerUse(ends(own_at_end=0), LARGER)
     )
@@ -334,7 +334,7 @@ def test_wasted_wakes_account_for_no_more_than_there_was_searching():
     assert found["park-churn"].worker_seconds == pytest.approx(1.1)
 
 
-def test_where_spinning_first_would_be_cheaper_that_is_to_try_and_what_it_gains():
+def test_where_spinning_first_would_be_cheaper_the_finding_advises_it_with_its_gain():
     spins = (spin(0.0, 1000, 1.0, 0.0), spin(0.001, 10, 0.4, 0.6))
     found, _ = findings_and_costs(pool_time(waking=1.0), SchedulerUse(parking=parked(*spins)))
     assert found["park-churn"].advice.startswith("Keep searching for 1 ms")
@@ -358,7 +358,7 @@ def test_with_little_data_or_cost_nothing_is_found(time, use):
     assert costs == SchedulerCosts()
 
 
-def test_what_others_account_for_is_no_long_search_too():
+def test_time_that_other_findings_account_for_is_no_long_search_too():
     time = pool_time(searching=4.0)
     use = SchedulerUse(ends(stolen_at_end=0), LARGER)
     costs = scheduler_costs(time, NO_ATTEMPTS, use)

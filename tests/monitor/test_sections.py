@@ -88,7 +88,7 @@ def test_a_full_reading_fills_every_section():
 
 
 @pytest.mark.parametrize("view", VIEWS)
-def test_what_was_lost_and_misused_is_said_in_every_view(view):
+def test_every_view_reports_what_was_lost_and_misused(view):
     written = VIEWS[view](stealing())
     for words in (
         "left out, rows: 12 (a time before the pool began)",
@@ -134,7 +134,7 @@ def test_shares_add_up_to_all_worker_time_whatever_they_were_measured_with(time)
     assert time.worker_seconds == pytest.approx(10.0)
 
 
-def test_a_recorded_pool_has_all_categories_and_an_external_one_those_that_samples_tell():
+def test_a_recorded_pool_has_all_categories_and_an_external_one_those_that_samples_show():
     assert [share.category for share in RECORDED.shares] == list(CATEGORIES)
     assert [share.category for share in EXTERNAL.shares] == [
         "working",

@@ -69,14 +69,14 @@ def capture(tmp_path):
         return times[frame["table"]]()
 
     ended.seen = {}
-    told = [(ended(frame), 0, frame) for frame in rows]
+    timed = [(ended(frame), 0, frame) for frame in rows]
     for tenth in range(1, 401):
         at = tenth * SECOND // 10
-        told.append((at, 1, levels_frame(history, at_ns=at)))
+        timed.append((at, 1, levels_frame(history, at_ns=at)))
     path = tmp_path / "forty.idlehands"
     writer = CaptureWriter(path)
     writer.add(0, encode(hello) + encode(names))
-    for at, _, frame in sorted(told, key=lambda one: one[:2]):
+    for at, _, frame in sorted(timed, key=lambda one: one[:2]):
         writer.add(at, encode(frame))
     writer.close()
     return str(path)
@@ -156,7 +156,7 @@ def test_a_moment_after_the_end_goes_to_the_end(capture):
 # -- when promises were broken -------------------------------------------------------------------
 
 
-def test_moments_come_from_every_part_of_a_capture_in_order(capture):
+def test_broken_timestamps_come_from_every_part_of_a_capture_in_order(capture):
     timestamps = broken_timestamps(ReplaySource(capture), WINDOW_NS)[0, PARKS]
     assert list(timestamps) == sorted(set(timestamps))
     assert timestamps[0] == 50 * MS
@@ -191,9 +191,9 @@ def test_j_goes_through_the_moments_of_the_chosen_promise_one_after_the_other(ca
         for place, key in ((0, "j"), (1, "j"), (2, "b"), (1, "b")):
             into_s = (timestamps[place] - source.first_ns) / SECOND
             where = f"{into_s:.2f} s in" if into_s >= 0 else f"{-into_s:.2f} s before"
-            said = f"moment {place + 1} of {len(timestamps)}"
+            place_text = f"moment {place + 1} of {len(timestamps)}"
             await shown(app, pilot, where)
-            await shown(app, pilot, said)
+            await shown(app, pilot, place_text)
             assert "replay, paused" in screen_text(app)
             pool = app.pool
             assert timestamps[place] <= pool.end_ns < timestamps[place] + 100 * MS
@@ -251,7 +251,7 @@ def promise_of(pool, **changes):
     return replace(pool.promises[0], **changes)
 
 
-def test_the_cursor_chooses_a_promise_and_enter_opens_it_whole():
+def test_the_cursor_chooses_a_promise_and_enter_opens_it():
     pool = reading().pools[0]
 
     async def test(app, pilot):
@@ -260,9 +260,9 @@ def test_the_cursor_chooses_a_promise_and_enter_opens_it_whole():
         await pilot.press("down", "down", "up", "enter")
         await shown(app, pilot, pool.promises[1].what)
         assert isinstance(app.screen, PromiseSheet)
-        said = " ".join(screen_text(app).split())
+        screen = " ".join(screen_text(app).split())
         for words in ("What it is for", "Source", "Why it is not judged", pool.promises[1].source):
-            assert words in said
+            assert words in screen
         await pilot.press("enter")
         await shown(app, pilot, "up and down choose one")
 
@@ -284,7 +284,7 @@ def test_the_cursor_stays_on_the_promises_and_the_rest_scrolls():
     drive(test, size=(80, 24))
 
 
-def test_a_promise_whole_has_its_counts_its_effect_and_its_moments_as_ages():
+def test_an_opened_promise_has_its_counts_its_effect_and_its_moments_as_ages():
     pool = reading().pools[0]
     timestamps = (pool.end_ns - 2_500 * MS, pool.end_ns - 300 * MS)
     broken = promise_of(
@@ -297,13 +297,13 @@ def test_a_promise_whole_has_its_counts_its_effect_and_its_moments_as_ages():
         evidence="broken in 9 of 40",
         why="",
     )
-    said = whole_text(pool, broken, replay=False).plain
-    assert "broken in 9 of 40" in said
-    assert "40, broken in 9 of them" in said
-    assert "0.225" in said
-    assert "2.500, 0.300 s before the end of the window (the earliest 2 of 9)" in said
-    assert broken.purpose in said
-    assert "j goes to" not in said
+    written = whole_text(pool, broken, replay=False).plain
+    assert "broken in 9 of 40" in written
+    assert "40, broken in 9 of them" in written
+    assert "0.225" in written
+    assert "2.500, 0.300 s before the end of the window (the earliest 2 of 9)" in written
+    assert broken.purpose in written
+    assert "j goes to" not in written
     assert "j goes to" in whole_text(pool, broken, replay=True).plain
 
 

@@ -186,9 +186,9 @@ def test_a_reading_says_its_state_and_asks_the_machine_only_of_a_process_that_ru
     source.put(HELLO, *frames(History(2, SECOND)))
     held = session(source)
     assert held.update()
-    said = held.reading().source
-    assert (said.state, said.note, said.pid, said.program) == (state, "a note", 4711, "job.py")
-    assert (said.cores, said.uptime_s) == (cores, uptime_s)
+    shown = held.reading().source
+    assert (shown.state, shown.note, shown.pid, shown.program) == (state, "a note", 4711, "job.py")
+    assert (shown.cores, shown.uptime_s) == (cores, uptime_s)
 
 
 @pytest.mark.parametrize(
@@ -469,11 +469,11 @@ def test_a_jump_pauses_the_session_at_the_moment_and_says_where_that_is():
 
 def test_the_capture_is_read_once_for_all_jumps():
     held, pool = replayed()
-    said = []
-    held.on_change = lambda: said.append(held.notices.message)
+    messages = []
+    held.on_change = lambda: messages.append(held.notices.message)
     asyncio.run(held.jump(PARKS, 1, pool))
     asyncio.run(held.jump(PARKS, 1, pool))
-    assert said == ["reading the capture for the moments at which promises were broken"]
+    assert messages == ["reading the capture for the moments at which promises were broken"]
 
 
 def test_a_jump_to_a_promise_that_is_never_broken_leads_nowhere():
@@ -487,10 +487,10 @@ def test_a_jump_to_a_promise_that_is_never_broken_leads_nowhere():
 def test_a_jump_that_is_stopped_leads_nowhere_and_says_no_more():
     held, pool = replayed()
     held.stop()
-    said = []
-    held.on_change = lambda: said.append(held.notices.message)
+    messages = []
+    held.on_change = lambda: messages.append(held.notices.message)
     assert not asyncio.run(held.jump(PARKS, 1, pool))
-    assert said == ["reading the capture for the moments at which promises were broken"]
+    assert messages == ["reading the capture for the moments at which promises were broken"]
     assert not held.is_paused
 
 

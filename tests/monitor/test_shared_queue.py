@@ -174,7 +174,7 @@ def test_categories_are_never_negative_and_add_up_to_the_time_that_workers_were_
     assert all(getattr(worker, name) >= 0 for worker in time.per_worker for name in CATEGORIES)
 
 
-def slow_entries(workers, tasks, lifetimes, begin, end):
+def slow_categories(workers, tasks, lifetimes, begin, end):
     """Return worker time by looking at every nanosecond, see docs/figures.md."""
     total = dict.fromkeys(("working", "dispatch", "waking", "starved", "no_work"), 0)
     for timestamp in range(begin, end):
@@ -210,7 +210,7 @@ def test_the_sweep_of_a_shared_queue_equals_the_slow_reference(history, begin, l
     stayed = [t for t in tasks if any(t[0] == w and b <= t[2] < e for w, b, e in lifetimes)]
     ledger = shared_ledger(stayed, lifetimes, 1000, workers=workers)
     time = pool_time(ledger.pools[0], HostCounters(), begin, begin + length).pool
-    expected = slow_entries(workers, stayed, lifetimes, begin, begin + length)
+    expected = slow_categories(workers, stayed, lifetimes, begin, begin + length)
     assert {name: getattr(time, name) for name in expected} == expected
 
 
@@ -354,7 +354,7 @@ def test_where_rows_were_lost_the_rate_of_tasks_is_that_of_the_whole_window():
     )
 
 
-def test_who_attaches_late_counts_the_tasks_that_thinned_rows_of_before_stand_for():
+def test_a_late_reader_counts_the_tasks_that_earlier_thinned_rows_stand_for():
     ledger = thinned([(30, 10), (20, 20), (40, 0), (30, 10)], ran=9000)
     pool = ledger.pools[0]
     pool.declared_ns, pool.complete_from_ns = -1_000, 100
@@ -378,7 +378,7 @@ def test_calls_that_are_handed_in_by_the_batch_are_shown_beside_tasks():
     assert (written["tasks"]["calls"], written["tasks"]["kinds"][0]["calls"]) == (100, 100)
 
 
-def test_calls_are_not_spoken_of_where_each_task_is_one():
+def test_calls_are_not_mentioned_where_each_task_is_one_call():
     reading = batches(-1)
     assert reading.pools[0].tasks.calls == 2
     assert "calls)" not in text.explain(reading)

@@ -192,11 +192,11 @@ def test_the_views_say_it():
     (document,) = json.loads(json_view.render(read_))["pools"]
     assert document["sizes"]["stolen_larger"] == "kept"
     assert document["ends"]["thieves_oldest"] == "unknown"  # there never was a choice
-    said = text.explain(read_)
-    assert "the stolen one was larger in 100% of all pairs" in said
-    assert "Generations below a root (medians): 0 stolen, 1 from the own deque" in said
-    assert "A stolen task took 1.0 ms; with all tasks that came from it 5.0 ms" in said
-    assert "Thieves took the oldest task in 0 of 0 takes with a choice" in said
+    written = text.explain(read_)
+    assert "the stolen one was larger in 100% of all pairs" in written
+    assert "Generations below a root (medians): 0 stolen, 1 from the own deque" in written
+    assert "A stolen task took 1.0 ms; with all tasks that came from it 5.0 ms" in written
+    assert "Thieves took the oldest task in 0 of 0 takes with a choice" in written
 
 
 def test_pools_that_do_not_steal_are_not_judged():

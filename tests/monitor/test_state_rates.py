@@ -89,7 +89,7 @@ def test_kinds_that_every_interval_mixes_alike_are_distinguished_by_samples():
     assert_is(kinds["computes"], short[1], kinds["computes"].total_s)
 
 
-def test_what_waited_for_a_core_between_tasks_is_not_put_into_tasks():
+def test_a_wait_for_a_core_between_tasks_is_not_counted_in_tasks():
     history = History(1, 10_000 * MS)
     history.tasks = [
         Task(n, 0, 0, n * 1000 * MS, n * 1000 * MS + 500 * MS, cpu=500 * MS) for n in range(10)

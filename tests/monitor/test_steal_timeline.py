@@ -1,4 +1,4 @@
-"""Looks over time: counted from snapshots, blank where none came, adding up to the window's."""
+"""Steal attempts over time: counted from snapshots, blank without one, with the window's sum."""
 
 from __future__ import annotations
 

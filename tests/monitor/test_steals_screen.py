@@ -86,7 +86,7 @@ def test_o_puts_most_traffic_first_and_the_cursor_stays_at_its_workers():
     drive(test)
 
 
-def test_a_large_pool_is_grouped_said_in_words_and_g_shows_every_worker():
+def test_a_large_pool_is_grouped_with_a_note_and_g_shows_every_worker():
     async def test(app, pilot):
         await shown(app, pilot, "each row and column stands for 8 workers, 0–7, 8–15 …")
         await pilot.press("tab", "down", "right", "right")
@@ -284,7 +284,7 @@ def test_rates_and_shares_over_time_are_blank_where_nothing_is_known():
     assert hit_shares(TIMELINE) == [0.5, None, None, 0.25]
 
 
-def test_bars_tell_nothing_from_not_known():
+def test_bars_distinguish_zero_from_unknown():
     assert bars([5.0, 0.0, None, 20.0], 20.0) == "▂_ █"
     assert bars([1.0, None], 1.0, 2) == "██  "
     assert bars([0.0, None], 0.0) == "_ "
@@ -316,7 +316,7 @@ def test_flows_are_largest_first_and_equal_ones_by_worker():
     assert largest_flows((), 5) == []
 
 
-def test_a_workers_row_has_its_looks_against_those_at_random():
+def test_a_workers_row_has_its_attempts_beside_those_at_random():
     stealing = reading().pools[0].stealing
     thief = replace(stealing.by_thief[0], attempts_at_random=3.25)
     rows = worker_rows(replace(stealing, by_thief=(thief, *stealing.by_thief[1:])))

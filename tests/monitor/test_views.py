@@ -1,4 +1,4 @@
-"""Views: cells, words, colours, text, JSON and HTML, all from a reading."""
+"""Views: cells, numbers, colours, text, JSON and HTML, all from a reading."""
 
 from __future__ import annotations
 
@@ -101,16 +101,16 @@ def test_matrix_steps_grow_strictly_lighter():
     assert lights == sorted(set(lights))
 
 
-def test_entries_stand_out_from_a_dark_ground():
+def test_categories_stand_out_from_a_dark_ground():
     # WCAG 2.x success criterion 1.4.11: 3 : 1 for graphics.
-    for look in CATEGORY_STYLES.values():
-        assert contrast(look.colour, "#121212") >= 3.0
+    for style in CATEGORY_STYLES.values():
+        assert contrast(style.colour, "#121212") >= 3.0
 
 
-def test_every_entry_has_a_glyph_and_a_colour_of_its_own():
+def test_every_category_has_a_glyph_and_a_colour_of_its_own():
     assert list(CATEGORY_STYLES) == list(CATEGORIES)
-    assert len({look.glyph for look in CATEGORY_STYLES.values()}) == 8
-    assert len({look.colour for look in CATEGORY_STYLES.values()}) == 8
+    assert len({style.glyph for style in CATEGORY_STYLES.values()}) == 8
+    assert len({style.colour for style in CATEGORY_STYLES.values()}) == 8
 
 
 def test_matrix_steps_have_a_glyph_each_and_only_zero_is_blank():
@@ -140,7 +140,7 @@ def test_cells_add_up_and_no_value_is_off_by_a_whole_cell(values, cells):
         assert abs(cell - value * cells / sum(values)) < 1
 
 
-def test_a_bar_keeps_the_order_of_the_entries_and_leaves_out_what_is_too_small():
+def test_a_bar_keeps_the_order_of_the_categories_and_leaves_out_those_too_small():
     time = WorkerTime(working=50, starved=30, no_work=20)
     assert category_cells(time, 10) == [("working", 5), ("starved", 3), ("no_work", 2)]
     assert column_cells(time, 4) == ["working", "working", "starved", "no_work"]
@@ -178,7 +178,7 @@ def test_a_count_is_shortened_to_its_cell_or_left_out(value, cells, shown):
     assert len(cell_number(value, cells)) == cells
 
 
-# -- words -------------------------------------------------------------------------------------
+# -- text -------------------------------------------------------------------------------------
 
 
 def test_foreign_text_loses_whatever_a_terminal_obeys():
@@ -281,7 +281,7 @@ def test_json_permits_no_nan():
         json_view.render(reading(uptime_s=math.nan))
 
 
-def test_text_names_every_entry_and_finding():
+def test_text_names_every_category_and_finding():
     (pool,) = reading().pools
     written = text.explain(replace(reading(), pools=(replace(pool, core_time="kernel"),)))
     for name in (

@@ -26,14 +26,14 @@ def noticed():
 
 def rows_of_a_thread_that(ends):
     """Return (outcome of its task, how it left its pool) of a thread that ends by a call."""
-    pool, told = SharedPool("quay", "queue and threads", 0, 4), []
+    pool, raised = SharedPool("quay", "queue and threads", 0, 4), []
 
     def work():
         pool.joined_worker().running(pool.queued(pool.add_kind("load")))
         ends()
 
     before = threading.excepthook
-    threading.excepthook = lambda arguments: told.append(arguments.exc_type)
+    threading.excepthook = lambda arguments: raised.append(arguments.exc_type)
     try:
         thread = threading.Thread(target=work)
         thread.start()
@@ -42,14 +42,14 @@ def rows_of_a_thread_that(ends):
         threading.excepthook = before
     frames = Decoder().feed(b"".join(Cursor(pool).frames()))
     tables = {f["table"]: columns_of(f) for f in frames if f["frame"] == "rows"}
-    return tables["tasks"]["outcome"], tables["stays"]["how"], told
+    return tables["tasks"]["outcome"], tables["stays"]["how"], raised
 
 
 def fail():
     raise KeyError("harbour")
 
 
-def test_the_task_of_a_thread_that_an_exception_ends_is_lost_and_the_job_is_told_as_ever():
+def test_the_task_of_a_thread_that_an_exception_ends_is_lost_and_the_job_gets_the_exception():
     assert rows_of_a_thread_that(fail) == ((LOST,), (DIED,), [KeyError])
 
 

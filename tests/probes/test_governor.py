@@ -55,16 +55,16 @@ def watched():
     return pool
 
 
-def test_under_a_hundredth_of_the_worker_time_everything_is_recorded(watched):
+def test_below_a_hundredth_of_the_worker_time_everything_is_recorded(watched):
     assert reviews(watched, 9_900, 5) == [0] * 5
 
 
-def test_past_it_a_step_is_given_up_at_each_look_until_it_is_cheap_enough(watched):
+def test_above_a_hundredth_each_review_gives_up_a_step_until_it_is_cheap_enough(watched):
     # 50 000 tasks: 5 % in full; one in 16 costs 5 000 + 3 125 µs, 0.8 %.
     assert reviews(watched, 50_000, 4) == [1, 2, 2, 2]
 
 
-def test_where_even_a_sample_is_too_much_tasks_are_only_counted(watched):
+def test_where_even_a_thinned_record_costs_too_much_tasks_are_only_counted(watched):
     assert reviews(watched, 200_000, 5) == [1, 2, 3, 3, 3]
 
 
@@ -78,11 +78,11 @@ def test_detail_comes_back_after_a_while_of_costing_less_than_half_the_limit(wat
     assert reviews(watched, 4_000, CALM_REVIEWS)[-1] == 0
 
 
-def test_a_few_tasks_give_up_nothing_however_dear_the_look_itself_was(watched):
+def test_with_few_tasks_nothing_is_given_up_however_much_a_review_cost(watched):
     assert reviews(watched, 500, 3, sending=1e6) == [0] * 3
 
 
-def test_looks_in_quick_succession_are_not_judged(watched):
+def test_reviews_in_quick_succession_change_nothing(watched):
     for _ in range(5):
         watched.now += 1000
         watched.done += 5_000

@@ -371,7 +371,7 @@ logging.getLogger().addHandler(Speaking())
 
 
 @pytest.mark.parametrize("handler", [QUEUE_HANDLER, POOL_HANDLER], ids=["a queue", "a pool"])
-def test_a_refused_folder_is_said_where_the_jobs_own_logging_cannot_be_in_the_way(
+def test_a_refused_folder_is_reported_without_locking_up_the_jobs_own_logging(
     run_job, folder, handler
 ):
     folder.chmod(0o755)
@@ -481,7 +481,9 @@ def all_of(path, first=b""):
         return frames
 
 
-def test_readers_past_the_bound_are_told_so_and_take_no_descriptors(busy_job, attach, wait_until):
+def test_readers_above_the_bound_get_the_reason_and_take_no_descriptors(
+    busy_job, attach, wait_until
+):
     def levels(frames):
         return any(frame["frame"] == "levels" for frame in frames)
 
@@ -541,7 +543,9 @@ def test_a_reader_that_is_stuck_for_long_gives_way(start, attach, wait_until):
     target.ends()
 
 
-def test_who_asks_only_what_there_is_gets_no_rows_and_changes_nothing(busy_job, folder, wait_until):
+def test_a_reader_that_asks_only_for_names_gets_no_rows_and_changes_nothing(
+    busy_job, folder, wait_until
+):
     path = folder / f"{busy_job.pid}.sock"
     wait_until(path.exists)
     with socket.socket(socket.AF_UNIX) as caller:

@@ -333,7 +333,7 @@ def test_a_module_that_loads_itself_when_touched_stays_unloaded(tmp_path, monkey
         (functools.partial(function), False),
     ],
 )
-def test_what_its_module_keeps_anyway_lasts(thing, lasts):
+def test_a_callable_that_its_module_holds_anyway_is_lasting(thing, lasts):
     assert is_lasting(thing) is lasts
 
 

@@ -138,7 +138,9 @@ def test_an_executor_with_a_queue_of_the_librarys_is_recorded(queue, tmp_path):
 
 
 @pytest.mark.parametrize("queue", ["Ordered()", "Own()"])
-def test_an_executor_with_a_queue_that_is_not_known_is_left_alone_and_said_once(queue, tmp_path):
+def test_an_executor_with_a_queue_that_is_not_known_is_left_alone_and_reported_once(
+    queue, tmp_path
+):
     script = EXECUTORS.replace("QUEUE", queue)
     status, output, errors = probed(tmp_path, script)
     name = queue.partition("(")[0]
@@ -170,7 +172,7 @@ for _ in range(5):
 """
 
 
-def test_where_the_librarys_queue_has_been_replaced_it_is_said_once_for_all_executors(tmp_path):
+def test_where_the_librarys_queue_has_been_replaced_that_is_reported_once(tmp_path):
     status, output, errors = probed(tmp_path, REPLACED)
     assert (status, output) == (0, "45\n" * 5)
     assert errors == (

@@ -1,4 +1,4 @@
-"""Rings that hold rows as words while somebody reads: the same rows come out as of objects."""
+"""Rings that hold packed rows while somebody reads: they return the same rows as of objects."""
 
 from __future__ import annotations
 
@@ -21,12 +21,12 @@ from idlehands._shared import SharedPool
 from idlehands._tables import MOST_WORKERS, NONE, TASKS
 from idlehands.wire import Decoder
 
-pytestmark = pytest.mark.skipif(sys.byteorder != "little", reason="words are little-endian")
+pytestmark = pytest.mark.skipif(sys.byteorder != "little", reason="packed rows are little-endian")
 
 CHANGES = st.lists(
     st.one_of(
         st.tuples(st.just("put"), st.integers(0, 40)),
-        st.tuples(st.just("attend"), st.booleans()),
+        st.tuples(st.just("set_packed"), st.booleans()),
         st.tuples(st.just("read"), st.integers(1, 20)),
     ),
     max_size=30,
@@ -43,11 +43,11 @@ def plain(rows):
 
 @settings(database=None)
 @given(st.integers(1, 20), CHANGES)
-def test_a_ring_of_words_gives_what_one_of_objects_gives_however_often_it_changes(size, changes):
+def test_a_ring_of_packed_rows_returns_the_same_as_a_ring_of_objects(size, changes):
     ring, other = TaskRing(size), Ring(size)
     position = 0
     for what, how in changes:
-        if what == "attend":
+        if what == "set_packed":
             ring.set_packed(how)
         elif what == "put":
             for _ in range(how):
@@ -63,11 +63,11 @@ def test_a_ring_of_words_gives_what_one_of_objects_gives_however_often_it_change
 
 @settings(database=None)
 @given(st.integers(2, 20), CHANGES)
-def test_spawns_as_words_are_those_of_objects_however_often_it_changes(size, changes):
+def test_a_ring_of_packed_spawns_returns_the_same_as_a_ring_of_objects(size, changes):
     ring, other = Spawns(size), SpawnRing(size)
     position = 0
     for what, how in changes:
-        if what == "attend":
+        if what == "set_packed":
             ring.set_packed(how)
         elif what == "put":
             for _ in range(how):
@@ -77,12 +77,12 @@ def test_spawns_as_words_are_those_of_objects_however_often_it_changes(size, cha
                 other.slots[task & other.mask] = token
                 ring.keep(token)
         else:
-            first, moments = ring.read(position, how)
-            assert (first, list(moments)) == other.read(position, how)
-            position = first + len(moments)
+            first, timestamps = ring.read(position, how)
+            assert (first, list(timestamps)) == other.read(position, how)
+            position = first + len(timestamps)
 
 
-def test_a_spawn_whose_words_are_not_there_yet_is_waited_for():
+def test_a_packed_spawn_that_is_not_written_yet_is_waited_for():
     ring = Spawns(8)
     ring.set_packed(True)
     late = ring.next_number()
@@ -105,7 +105,7 @@ def test_a_row_that_its_writer_was_about_to_put_as_an_object_is_not_missed():
     assert ring.read(0, 10) == (0, [task_row(n) for n in range(3)])
 
 
-def test_rows_overwritten_while_they_are_copied_are_left_out_of_words_too():
+def test_packed_rows_overwritten_while_they_are_copied_are_left_out_too():
     class Overtaken(TaskRing):
         """A ring whose writer puts five rows while a reader copies."""
 
@@ -132,12 +132,12 @@ def test_what_is_no_64_bit_integer_costs_its_own_cell_only():
     assert plain(ring.read(0, 1)[1]) == [((3, NONE, 2, 1000, 7, NONE), 2000, NONE, -2, NONE, 0)]
 
 
-def told(pool, table):
+def sent(pool, table):
     frames = Decoder().feed(b"".join(Cursor(pool).frames()))
     return [frame for frame in frames if frame["frame"] == "rows" and frame["table"] == table]
 
 
-@pytest.mark.parametrize("somebody", [False, True], ids=["objects", "words"])
+@pytest.mark.parametrize("somebody", [False, True], ids=["objects", "packed"])
 def test_a_reader_is_sent_the_same_either_way(somebody, clock):
     pool = PoolProbe("orchard", 2, "work-stealing", 0)
     pool.set_packed(somebody)
@@ -148,7 +148,7 @@ def test_a_reader_is_sent_the_same_either_way(somebody, clock):
         worker.running(token)
         clock.advance(7)
         worker.finished()
-    (tasks,), (spawns,) = told(pool, "tasks"), told(pool, "spawns")
+    (tasks,), (spawns,) = sent(pool, "tasks"), sent(pool, "spawns")
     assert ("words" in tasks) == somebody
     assert (tasks["parts"], spawns["parts"]) == ([[1, 0, 3]], [[NONE, 0, 3]])
     columns = columns_of(tasks)
@@ -184,12 +184,12 @@ def test_rows_from_before_and_after_a_reader_came_are_sent_once_each_in_order():
         assert values == sorted(values)
 
 
-def shared_rows(pool, threads, moments):
-    """Return task rows as words, submitted by threads at moments."""
+def shared_rows(pool, threads, timestamps):
+    """Return packed task rows, submitted by threads at timestamps."""
     ring = TaskRing(64)
     ring.set_packed(True)
-    for number, (thread, moment) in enumerate(zip(threads, moments)):
-        ring.put(((number, NONE, 0, moment, thread, NONE), 1, 2, -2, NONE, 0))
+    for number, (thread, timestamp) in enumerate(zip(threads, timestamps)):
+        ring.put(((number, NONE, 0, timestamp, thread, NONE), 1, 2, -2, NONE, 0))
     rows = ring.read(0, 64)[1]
     pool.name_submitters(rows)
     return rows
@@ -199,7 +199,7 @@ THREAD, OTHER = 1 << 40, 1 << 41
 
 
 @pytest.mark.parametrize(
-    ("threads", "moments", "expected"),
+    ("threads", "timestamps", "expected"),
     [
         ([THREAD] * 3, [10, 20, 30], [4, 4, 4]),
         ([THREAD] * 3, [9, 20, 31], [NONE, 4, NONE]),
@@ -209,13 +209,13 @@ THREAD, OTHER = 1 << 40, 1 << 41
     ],
     ids=["one worker", "one worker, before and after it", "nobody", "several", "known"],
 )
-def test_threads_that_submitted_become_the_workers_they_were_then(threads, moments, expected):
+def test_threads_that_submitted_become_the_workers_they_were_then(threads, timestamps, expected):
     pool = SharedPool("x", "thread pool", 0, MOST_WORKERS)
     pool.thread_slots[THREAD] = (4, 10, 30)
-    rows = shared_rows(pool, threads, moments)
+    rows = shared_rows(pool, threads, timestamps)
     assert list(rows.column("spawned_by")) == expected
-    assert pool.submitters(threads, moments) == expected
-    assert list(rows.column("spawned_ns")) == moments
+    assert pool.submitters(threads, timestamps) == expected
+    assert list(rows.column("spawned_ns")) == timestamps
 
 
 def test_a_worker_that_records_while_readers_come_and_go_loses_and_doubles_nothing():
@@ -247,7 +247,7 @@ def test_a_worker_that_records_while_readers_come_and_go_loses_and_doubles_nothi
     assert position > 5000
 
 
-def test_words_of_a_capture_say_their_columns_in_the_order_of_the_table():
+def test_packed_rows_of_a_capture_have_their_columns_in_the_order_of_the_table():
     ring = TaskRing(8)
     ring.set_packed(True)
     ring.put(task_row(5))
@@ -264,11 +264,11 @@ def test_workers_without_new_rows_between_others_split_no_frame():
         worker = pool.worker(index)
         worker.running(worker.spawned("sow"))
         worker.finished()
-    (tasks,) = told(pool, "tasks")
+    (tasks,) = sent(pool, "tasks")
     assert tasks["parts"] == [[0, 0, 1], [2, 0, 1], [4, 0, 1]]
 
 
-@pytest.mark.parametrize("somebody", [False, True], ids=["objects", "words"])
+@pytest.mark.parametrize("somebody", [False, True], ids=["objects", "packed"])
 def test_a_cursor_knows_when_much_waits_of_spawns_or_of_rows(somebody):
     pool = PoolProbe("orchard", 2, "work-stealing", 0)
     pool.set_packed(somebody)

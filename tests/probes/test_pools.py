@@ -79,7 +79,7 @@ def test_every_task_of_a_job_is_recorded_once_by_the_worker_that_ran_it(
 
 
 @pytest.mark.parametrize("case", CASES, ids=str)
-def test_the_tasks_of_a_worker_follow_each_other_inside_its_stays(case, finished_job, received):
+def test_the_tasks_of_a_worker_follow_each_other_inside_its_lifetimes(case, finished_job, received):
     frames, _ = finished_job(case)
     lifetimes = defaultdict(list)
     for lifetime in rows_of(frames, WORKER_LIFETIMES, received):

@@ -323,7 +323,7 @@ def test_what_is_no_socket_of_the_owners_is_not_listed(place, tmp_path):
         assert folder.sockets() == ["3.sock"]
 
 
-def test_what_a_process_killed_in_the_middle_has_left_is_swept_away_later(listen, place):
+def test_the_draft_sockets_of_a_killed_process_are_removed_after_a_while(listen, place):
     place.mkdir(mode=0o700)
     names = [".7-0123456789ab", ".8-0123456789ab"]
     for name in names:

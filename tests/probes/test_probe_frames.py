@@ -37,7 +37,7 @@ def started(frames):
     return list(struct.unpack(f"<{len(data) // 8}q", data))
 
 
-def test_a_loss_of_a_single_row_is_told(pool):
+def test_a_loss_of_a_single_row_is_reported(pool):
     cancel(pool, len(pool.cancellations.slots))
     frames = flush(Cursor(pool))
     (lost,) = of_tasks(frames, "lost")
@@ -45,7 +45,7 @@ def test_a_loss_of_a_single_row_is_told(pool):
     assert started(frames) == list(range(1, pool.cancellations.written))
 
 
-def test_a_flush_without_loss_tells_none(pool):
+def test_a_flush_without_loss_reports_none(pool):
     cancel(pool, 100)
     assert of_tasks(flush(Cursor(pool)), "lost") == []
 
@@ -113,7 +113,7 @@ def test_each_workers_rows_are_weighed_by_itself(pool):
     assert [bool(pool.worker(index).cpu_kinds) for index in (0, 1)] == [True, False]
 
 
-def test_what_one_worker_lost_is_told_before_the_rows_it_still_has(pool):
+def test_the_loss_of_a_worker_is_reported_before_the_rows_it_still_has(pool):
     kept = pool.worker(1).tasks.mask  # the oldest may be being overwritten just now
     put(pool, 0, 1)
     put(pool, 1, kept + 8)
@@ -125,18 +125,18 @@ def test_what_one_worker_lost_is_told_before_the_rows_it_still_has(pool):
     assert sum(rows for _, _, rows in parts) == kept
 
 
-def test_a_second_look_of_a_pair_of_workers_is_all_that_is_told_of_it_then(pool):
+def test_the_next_frame_has_only_the_attempts_of_a_pair_since_the_last_one(pool):
     cursor = Cursor(pool)
     pool.worker(0).missed(1)
     pool.worker(1).stolen(0)
     flush(cursor)
     pool.worker(0).missed(1)
     (counters,) = [frame for frame in flush(cursor) if frame["frame"] == "counters"]
-    told = [struct.unpack("<q", counters["columns"][name])[0] for name in STEAL_ATTEMPTS]
-    assert told == [0, 1, 0, 1, 0]
+    sent = [struct.unpack("<q", counters["columns"][name])[0] for name in STEAL_ATTEMPTS]
+    assert sent == [0, 1, 0, 1, 0]
 
 
-def test_looks_of_very_many_pairs_come_in_frames_of_bounded_size():
+def test_attempts_of_very_many_pairs_come_in_frames_of_bounded_size():
     workers = 128
     pool = PoolProbe("wide", workers, "work-stealing", 0)
     for thief in range(workers):
@@ -165,7 +165,7 @@ def test_only_the_last_frame_of_a_ring_claims_to_be_complete(pool):
     assert [frame["complete_ns"] >= 0 for frame in rows] == [False, False, True]
 
 
-def test_a_second_flush_tells_nothing_again(pool):
+def test_a_second_flush_sends_nothing_again(pool):
     cursor = Cursor(pool)
     cancel(pool, 3)
     pool.worker(0).missed(1)
@@ -173,7 +173,7 @@ def test_a_second_flush_tells_nothing_again(pool):
     assert [frame["frame"] for frame in flush(cursor)] == ["levels"]
 
 
-def test_names_are_told_once_until_something_is_new(pool):
+def test_names_are_sent_once_until_something_is_new(pool):
     cursor = Cursor(pool)
     assert len(list(cursor.names())) == 1
     assert list(cursor.names()) == []

@@ -30,7 +30,7 @@ def declare():
         pool.close()
 
 
-def test_a_declared_pool_knows_what_it_was_told(declare):
+def test_a_declared_pool_has_what_it_was_declared_with(declare):
     pool = declare("meadow", 3, kind="one queue")
     assert (pool.name, pool.workers, pool.kind) == ("meadow", 3, "one queue")
     assert [pool.worker(index).index for index in range(3)] == [0, 1, 2]
@@ -41,7 +41,7 @@ def test_pools_are_numbered_in_the_order_they_are_declared(declare):
     assert second.number == first.number + 1
 
 
-def test_a_pool_is_work_stealing_unless_said_otherwise(declare):
+def test_a_pool_is_work_stealing_unless_declared_otherwise(declare):
     assert declare().kind == "work-stealing"
 
 

@@ -96,7 +96,7 @@ def test_hello_says_whose_stream_it_is(start, attach):
     assert hello["wall_ns"] > hello["now_ns"]
 
 
-def test_names_tell_pools_kinds_and_bound_threads(start, attach):
+def test_names_frames_list_pools_kinds_and_bound_threads(start, attach):
     target = start(SMALL)
     assert target.says() == "ready"
     reader = attach(target.pid)
@@ -130,7 +130,7 @@ def test_what_was_recorded_before_anybody_attached_arrives_row_for_row(start, at
         assert received(reader.frames, "gaps", 0, pool).columns["attempts"] == [4]
 
 
-def test_levels_tell_depths_and_what_is_open_now(start, attach):
+def test_levels_frames_hold_depths_and_open_intervals(start, attach):
     target = start(SMALL)
     assert target.says() == "ready"
     reader = attach(target.pid)
@@ -143,7 +143,7 @@ def test_levels_tell_depths_and_what_is_open_now(start, attach):
     assert nothing == []
 
 
-def test_counters_tell_looks_per_victim_and_come_again_only_when_they_changed(start, attach):
+def test_counters_hold_attempts_per_victim_and_are_sent_again_only_after_a_change(start, attach):
     target = start(
         """
         pool = idlehands.declare_pool("meadow", 3)

@@ -85,7 +85,7 @@ def test_a_task_from_outside_the_pool_names_no_spawner_and_no_parent(pool, clock
     assert token == (0, -1, 0, 1_000, -1, 5)
 
 
-def test_a_task_not_said_to_be_taken_from_elsewhere_is_from_the_own_deque(pool, clock):
+def test_a_task_without_a_named_source_is_from_the_own_deque(pool, clock):
     run(pool.worker(0), clock, "sow", 1)
     assert tasks_of(pool.worker(0))[0]["taken_from"] == OWN_DEQUE
 
@@ -329,7 +329,7 @@ def test_a_search_inside_a_wait_ends_as_the_wait_is_over(pool, clock):
     ] == [(1_000, 1_008)]
 
 
-def test_searching_said_again_goes_on_with_the_same_search(pool, clock):
+def test_searching_called_again_goes_on_with_the_same_search(pool, clock):
     worker = pool.worker(0)
     worker.searching()
     clock.advance(5)

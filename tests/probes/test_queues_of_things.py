@@ -174,7 +174,7 @@ input()
 """
 
 
-def test_who_is_attached_is_told_that_a_pool_has_turned_out_to_be_none(start_job, attach):
+def test_a_reader_is_informed_that_a_pool_was_withdrawn(start_job, attach):
     job = start_job(GOES_AROUND)
     assert job.says() == "once"
     reader = attach(job.pid)

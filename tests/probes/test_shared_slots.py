@@ -219,9 +219,9 @@ def test_threads_that_find_new_workers_at_once_count_each_once(slots_pool, in_ch
     try:
         for _ in range(50):
             pool = slots_pool(12)
-            words = pool.link.shared.cells
+            cells = pool.link.shared.cells
             for slot in range(12):
-                words[slot * SLOT_CELLS + _slot_layout.LIFETIMES_WRITTEN] = 1
+                cells[slot * SLOT_CELLS + _slot_layout.LIFETIMES_WRITTEN] = 1
             start = threading.Barrier(4)
 
             def look(pool=pool, start=start):
@@ -329,14 +329,14 @@ def test_the_task_of_a_worker_that_exits_in_it_is_lost(slots_pool, in_child):
 
 def test_a_process_id_that_another_process_has_by_now_is_a_dead_workers(slots_pool):
     pool = slots_pool()
-    words = pool.link.shared.cells
-    words[_slot_layout.JOINED], words[_slot_layout.TICKS] = (
+    cells = pool.link.shared.cells
+    cells[_slot_layout.JOINED], cells[_slot_layout.TICKS] = (
         5,
         _shared_slots.start_ticks(os.getpid()) - 1,
     )
-    words[_slot_layout.PID] = os.getpid()
+    cells[_slot_layout.PID] = os.getpid()
     pool.refresh(at_once=True)
-    assert words[_slot_layout.PID] == 0
+    assert cells[_slot_layout.PID] == 0
     assert rows(pool.probes[0].lifetimes) == 1
 
 
@@ -410,8 +410,8 @@ def test_a_worker_that_was_taken_for_dead_writes_nothing_more(slots_pool, in_chi
 def test_worker_processes_past_the_last_slot_run_unrecorded_and_the_owner_says_so_once(
     monkeypatch, slots_pool, in_child
 ):
-    said = []
-    monkeypatch.setattr(_slots_pool, "warn", lambda *message: said.append(message))
+    messages = []
+    monkeypatch.setattr(_slots_pool, "warn", lambda *message: messages.append(message))
     pool = slots_pool(2)
     read, write = os.pipe()
     ready, tell = os.pipe()
@@ -429,7 +429,7 @@ def test_worker_processes_past_the_last_slot_run_unrecorded_and_the_owner_says_s
     pool.refresh(at_once=True)
     pool.refresh(at_once=True)
     assert sorted(answers) == sorted(b"yynn")
-    assert len(said) == 1
+    assert len(messages) == 1
     for end in (read, write, ready, tell):
         os.close(end)
 

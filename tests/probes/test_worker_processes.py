@@ -255,7 +255,7 @@ if __name__ == "__main__":
 
 
 @pytest.mark.parametrize("method", METHODS)
-def test_of_a_worker_that_exits_or_becomes_another_program_the_task_is_lost(
+def test_the_task_of_a_worker_that_exits_or_becomes_another_program_is_lost(
     watched, received, method
 ):
     frames, _ = watched(
@@ -436,7 +436,7 @@ if __name__ == "__main__":
 @pytest.mark.long
 @pytest.mark.parametrize("sort", ["Process", "Thread"])
 def test_a_pool_that_takes_its_time_to_start_is_recorded_to_the_last_task(watched, received, sort):
-    """The probe looks at it once a second, and meanwhile it can be used by nobody yet."""
+    """The probe checks it once a second, and meanwhile nobody can use it yet."""
     frames, _ = watched(
         f"""
 import multiprocessing.dummy
@@ -487,7 +487,7 @@ if __name__ == "__main__":
 @pytest.mark.long
 @pytest.mark.timeout(600)
 @pytest.mark.parametrize(("made", "workers"), [("Pool", 300), ("executor", 200)])
-def test_of_many_replaced_worker_processes_each_task_and_stay_is_there_once(
+def test_each_task_and_lifetime_of_many_replaced_worker_processes_is_there_once(
     watched, received, made, workers
 ):
     if made == "executor" and sys.version_info < (3, 11):

@@ -78,7 +78,7 @@ class Job:
 
 
 class Watcher:
-    """`idlehands watch` on a process, stopped until it is told to look."""
+    """`idlehands watch` on a process, stopped except while it is told to watch."""
 
     def __init__(self, pid: int) -> None:
         self.process = subprocess.Popen(
@@ -92,11 +92,11 @@ class Watcher:
             if self.process.poll() is not None:
                 raise SystemExit("the job could not be watched")
         threading.Thread(target=self.process.stdout.read, daemon=True).start()
-        self.look(False)
+        self.set_running(False)
 
-    def look(self, looking: bool) -> None:
+    def set_running(self, runs: bool) -> None:
         """Let it and its dumps run, or stop them."""
-        os.killpg(self.process.pid, signal.SIGCONT if looking else signal.SIGSTOP)
+        os.killpg(self.process.pid, signal.SIGCONT if runs else signal.SIGSTOP)
 
     def cpu_seconds(self) -> float:
         """Return the CPU seconds of it and of the dumps that have ended."""
@@ -119,7 +119,7 @@ def main() -> int:
     for number in range(pairs):
         runs = {}
         for watched in (True, False) if number % 2 else (False, True):
-            watcher.look(watched)
+            watcher.set_running(watched)
             before = watcher.cpu_seconds()
             runs[watched] = job.run()
             if watched:

@@ -1,6 +1,6 @@
-"""Ordinary Python processes that were never prepared, looked at from outside.
+"""Ordinary Python processes without a probe, sampled from outside.
 
-Jobs and looks at them run a few at a time; each test then reads one of them.
+A few jobs at a time run and are sampled; each test then reads one of the results.
 """
 
 from __future__ import annotations
@@ -22,11 +22,11 @@ import pytest
 from helpers import environment, idlehands, wait_until
 from pythons import VERSIONS, find
 
-# One process looks at the jobs for all tests of this module.
-pytestmark = [pytest.mark.long, pytest.mark.xdist_group("unprobed")]
+# One process samples the jobs for all tests of this module.
+pytestmark = [pytest.mark.long, pytest.mark.xdist_group("external")]
 
 WORKERS = 3
-LOOK = "3s"
+SAMPLED_FOR = "3s"
 
 JOB = """\
 import hashlib, queue, sys, threading, time
@@ -90,7 +90,7 @@ ALONE = "import sys, time; print('ready', flush=True); time.sleep(600)"
 
 
 class Case(NamedTuple):
-    """A job to look at: its pool, its task, its interpreter's version ("": the tests' own)."""
+    """A job to sample: its pool, its task, its interpreter's version ("": the tests' own)."""
 
     pool: str
     task: str
@@ -133,7 +133,7 @@ def missing(case):
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
-    path = tmp_path_factory.mktemp("unprobed")
+    path = tmp_path_factory.mktemp("external")
     path.chmod(0o700)
     (path / "job.py").write_text(JOB)
     return path
@@ -172,36 +172,36 @@ def start(folder, case, prefix=()):
     return Job(folder, python, "job.py", case.pool, case.task, str(WORKERS), prefix=prefix)
 
 
-def look(folder, pid, seconds=LOOK, **changes):
+def sample(folder, pid, seconds=SAMPLED_FOR, **changes):
     done = idlehands("explain", pid, "--for", seconds, "--json", folder=folder, **changes)
     assert done.returncode == 0, done.stderr
     return json.loads(done.stdout)["sampled"]
 
 
 @pytest.fixture(scope="module")
-def looks(folder):
+def samples(folder):
     """Return what was seen of each case, by case; most of them wait, so they go side by side."""
 
     def one(case):
         if missing(case):
             return None
         with start(folder, case) as job:
-            return look(folder, job.pid)
+            return sample(folder, job.pid)
 
     with ThreadPoolExecutor(4) as side_by_side:
         return dict(zip(CASES, side_by_side.map(one, CASES), strict=True))
 
 
-def pool_of(looks, case):
+def pool_of(samples, case):
     if missing(case):
         pytest.skip(missing(case))
-    (pool,) = looks[case]
+    (pool,) = samples[case]
     return pool
 
 
 @pytest.mark.parametrize("case", CASES, ids=str)
-def test_the_pool_its_kind_and_its_workers_are_recognised(looks, case):
-    pool = pool_of(looks, case)
+def test_the_pool_its_kind_and_its_workers_are_recognised(samples, case):
+    pool = pool_of(samples, case)
     assert pool["kind"] == case.kind
     assert pool["workers"] == WORKERS
     assert len({worker["native_id"] for worker in pool["per_worker"]}) == WORKERS
@@ -209,8 +209,8 @@ def test_the_pool_its_kind_and_its_workers_are_recognised(looks, case):
 
 
 @pytest.mark.parametrize("case", IDLE, ids=str)
-def test_an_idle_pool_is_parked(looks, case):
-    pool = pool_of(looks, case)
+def test_an_idle_pool_is_parked(samples, case):
+    pool = pool_of(samples, case)
     assert pool["time"]["parked"]["share"] > 0.5
     assert pool["time"]["blocked"]["share"] < 0.2
     assert pool["parked_stacks"]
@@ -218,31 +218,31 @@ def test_an_idle_pool_is_parked(looks, case):
 
 
 @pytest.mark.parametrize("case", ASLEEP, ids=str)
-def test_a_job_that_sleeps_in_its_tasks_is_blocked_asleep(looks, case):
-    pool = pool_of(looks, case)
+def test_a_job_that_sleeps_in_its_tasks_is_blocked_asleep(samples, case):
+    pool = pool_of(samples, case)
     assert pool["time"]["blocked"]["share"] > 0.9
     assert pool["time"]["parked"]["share"] == 0
     assert max(pool["time"]["waits"], key=pool["time"]["waits"].get) == "sleep"
     assert pool["blocked_stacks"][0]["frames"][0]["function"] == "sleeps"
 
 
-def test_threads_that_spin_in_python_wait_for_the_interpreter_lock(looks):
-    pool = pool_of(looks, SPINS)
+def test_threads_that_spin_in_python_wait_for_the_interpreter_lock(samples):
+    pool = pool_of(samples, SPINS)
     waits = pool["time"]["waits"]
     assert max(waits, key=waits.get) == "interpreter lock"
     assert pool["time"]["parked"]["share"] == 0
     assert 0 < pool["time"]["working"] < 0.5  # one interpreter lock, three threads
 
 
-def test_a_job_that_computes_outside_the_interpreter_lock_works(looks):
-    pool = pool_of(looks, COMPUTES)
+def test_a_job_that_computes_outside_the_interpreter_lock_works(samples):
+    pool = pool_of(samples, COMPUTES)
     time = pool["time"]
     assert time["working"] > 0.05
     assert time["working"] + time["run_queue_wait"] > 0.8  # as many cores as there are
 
 
-def test_what_is_asked_for_in_json_is_said_to_be_sampled(looks):
-    pool = pool_of(looks, IDLE[0])
+def test_the_json_says_that_the_pool_is_not_recorded(samples):
+    pool = pool_of(samples, IDLE[0])
     assert pool["recorded"] is False
     assert pool["name"] == "fetch"
     assert "steals" in pool["unanswered"]
@@ -283,14 +283,14 @@ def test_a_process_that_ends_leaves_its_reading_and_says_so(folder):
 
 
 @pytest.mark.parametrize(
-    ("py_spy", "words"),
+    ("py_spy", "complaint"),
     [
         ("#!/bin/sh\necho 'Error: Permission Denied: try sudo' >&2\nexit 1\n", "CAP_SYS_PTRACE"),
         ("", "cannot run"),
     ],
 )
 def test_without_the_right_to_trace_one_line_says_so_and_the_kernels_shares_are_shown(
-    folder, tmp_path, py_spy, words
+    folder, tmp_path, py_spy, complaint
 ):
     program = tmp_path / "py-spy"
     if py_spy:
@@ -301,7 +301,7 @@ def test_without_the_right_to_trace_one_line_says_so_and_the_kernels_shares_are_
         done = idlehands("explain", job.pid, "--for", "1s", folder=folder, **changes)
     assert done.returncode == 0, done.stderr
     (line,) = [line for line in done.stdout.splitlines() if "Stacks could not be read: " in line]
-    assert words in line
+    assert complaint in line
     assert "Working" in line
     assert "off the core" in done.stdout
     assert "parked" not in done.stdout.split("Stacks could not", 1)[1]
@@ -327,7 +327,7 @@ def test_a_process_in_another_process_id_namespace_is_read_by_our_ids(folder, ve
         pytest.skip("this machine does not permit a process-id namespace")
     with start(folder, case, prefix) as job:
         (inside,) = psutil.Process(job.pid).children()
-        (pool,) = look(folder, inside.pid, "2s")
+        (pool,) = sample(folder, inside.pid, "2s")
         threads = {thread.id for thread in inside.threads()}
         inside.kill()  # the first process of its namespace takes all others with it
     assert (pool["kind"], pool["workers"]) == ("thread pool", WORKERS)
@@ -335,10 +335,10 @@ def test_a_process_in_another_process_id_namespace_is_read_by_our_ids(folder, ve
     assert pool["time"]["blocked"]["share"] > 0.9
 
 
-def test_looking_leaves_the_process_as_it_was(folder):
+def test_sampling_leaves_the_process_as_it_was(folder):
     with start(folder, SPINS) as job:
         process = psutil.Process(job.pid)
         before = {thread.id for thread in process.threads()}
-        look(folder, job.pid, "1s")
+        sample(folder, job.pid, "1s")
         assert {thread.id for thread in process.threads()} == before
         wait_until(lambda: process.status() != psutil.STATUS_STOPPED, "going on")

@@ -1,4 +1,4 @@
-"""How numbers, names and outcomes are written, and that no sentence says what is not so."""
+"""How numbers, names and outcomes are written, and that no sentence says anything false."""
 
 from __future__ import annotations
 
@@ -66,9 +66,9 @@ def with_tasks(**changes):
 @pytest.mark.parametrize("view", [text.explain, markdown.render, html.render])
 def test_a_report_of_a_pool_without_an_ended_task_shows_no_median(view):
     unended = KindReading("load", 0, 0.0, None, 0, blocked_s=2.0)
-    said = view(with_tasks(finished=0, kinds=(unended,), median_queue_wait_s=None))
-    assert "median wait in the queue –" in said
-    assert "–" in said.partition("load")[2][:80]
+    written = view(with_tasks(finished=0, kinds=(unended,), median_queue_wait_s=None))
+    assert "median wait in the queue –" in written
+    assert "–" in written.partition("load")[2][:80]
 
 
 def test_the_document_of_a_pool_without_an_ended_task_has_null_for_its_medians():
@@ -97,16 +97,16 @@ def test_a_report_of_one_worker_does_not_speak_of_workers():
 
 
 def test_the_html_joins_the_state_and_the_note_in_one_sentence():
-    said = html.render(reading(state="replay", note="at the end of the capture"))
-    assert "replay, process 4711" in said
-    assert "replay. at" not in said
+    written = html.render(reading(state="replay", note="at the end of the capture"))
+    assert "replay, process 4711" in written
+    assert "replay. at" not in written
 
 
 def test_no_advice_asks_a_reader_of_a_report_to_open_something():
     assert not any("Open a worker" in cause.advice for cause in CAUSES)
 
 
-def test_only_who_wrote_the_worker_is_advised_to_spin():
+def test_only_a_job_with_workers_of_its_own_is_advised_to_spin():
     spins = (SpinReading(0.0002, 1, 0.0, 0.4, 0.6, 1.0),)
     parking = ParkingReading(10.0, 40, 40, 0.1, 0.1, 0.1, 40, 0, 0.001, 0.001, 0.001, spins, 0.2)
     pool = replace(reading().pools[0], parking=parking)
@@ -115,7 +115,7 @@ def test_only_who_wrote_the_worker_is_advised_to_spin():
     assert "spinning" not in text.explain(replace(reading(), pools=(shared,)))
 
 
-def test_a_pool_without_deques_cannot_be_told_to_spin():
+def test_a_pool_without_deques_is_not_advised_to_spin():
     assert not SchedulerUse.of(SchedulerReading()).can_spin
 
 
@@ -128,7 +128,7 @@ def test_a_pool_without_deques_cannot_be_told_to_spin():
         ("assumed", {"in tasks": "6.0 s", "of it in recorded waits": "2.0 s"}),
     ],
 )
-def test_the_time_of_a_kind_is_told_apart_no_further_than_it_is_known(core_time, says):
+def test_the_time_of_a_kind_is_divided_no_further_than_it_is_known(core_time, says):
     kind = KindReading("load", 1, 6.0, 6.0, 0, 1.0, 2.0, 3.0)
     (pool,) = with_tasks(kinds=(kind,)).pools
     table = kinds_table(replace(pool, core_time=core_time))
@@ -139,17 +139,17 @@ def test_the_time_of_a_kind_is_told_apart_no_further_than_it_is_known(core_time,
 
 def test_a_worker_of_which_only_time_in_tasks_is_known_is_not_called_working():
     (pool,) = reading().pools
-    said = text.explain(replace(reading(), pools=(replace(pool, core_time="assumed"),)))
-    assert "in tasks" in said.partition("\nWorkers\n")[2]
-    assert not any(line.lstrip().startswith("working") for line in said.splitlines())
-    assert "working" not in said.partition("\nWorkers\n")[2]
+    written = text.explain(replace(reading(), pools=(replace(pool, core_time="assumed"),)))
+    assert "in tasks" in written.partition("\nWorkers\n")[2]
+    assert not any(line.lstrip().startswith("working") for line in written.splitlines())
+    assert "working" not in written.partition("\nWorkers\n")[2]
 
 
 def test_a_line_without_a_screen_calls_time_in_tasks_working_only_where_that_is_known():
     (pool,) = reading().pools
-    said = line.second_line(replace(reading(), pools=(replace(pool, core_time="assumed"),)))
-    assert "in tasks 25 %" in said or "in tasks 23 %" in said
-    assert "working" not in said
+    written = line.second_line(replace(reading(), pools=(replace(pool, core_time="assumed"),)))
+    assert "in tasks 25 %" in written or "in tasks 23 %" in written
+    assert "working" not in written
 
 
 def test_a_share_of_the_worker_time_stands_beside_all_of_it_not_beside_the_window():
@@ -175,27 +175,27 @@ def stranded(*pairs):
     return replace(reading(), pools=pools, stranded=pairs)
 
 
-def test_pools_of_one_name_are_told_apart_where_time_was_stranded_between_them():
-    said = text.explain(stranded(StrandedReading(0, 1, 2.5)))
-    assert "kiln (process 4711) had no work while kiln (process 4712) had: 2.50" in said
+def test_pools_of_one_name_are_distinguished_where_time_was_stranded_between_them():
+    written = text.explain(stranded(StrandedReading(0, 1, 2.5)))
+    assert "kiln (process 4711) had no work while kiln (process 4712) had: 2.50" in written
 
 
-def test_stranded_time_that_comes_to_nothing_is_not_told():
+def test_stranded_time_that_rounds_to_zero_is_not_reported():
     assert "had no work while" not in text.explain(stranded(StrandedReading(0, 1, 0.004)))
 
 
 @pytest.mark.parametrize("program", ["-m idlehands", "/usr/bin/idlehands"])
-def test_who_has_run_a_job_with_its_probe_is_not_told_to_do_so(program):
+def test_a_job_that_ran_with_its_probe_gets_no_advice_to_do_so(program):
     (advice,) = advice_lines(reading(program=program))
     assert advice != PROBE_ADVICE
     assert "watch it again once one has" in advice
 
 
-def test_who_has_run_a_job_without_a_probe_is_told_how_to():
+def test_a_job_that_ran_without_a_probe_gets_the_advice_how_to():
     assert advice_lines(reading(program="job.py")) == [PROBE_ADVICE]
 
 
-def test_where_nothing_tells_working_from_blocked_html_and_screen_say_time_in_tasks():
+def test_where_nothing_separates_working_from_blocked_html_and_screen_say_time_in_tasks():
     (pool,) = reading().pools
     held = replace(reading(), pools=(replace(pool, core_time="assumed", kind="thread pool"),))
     page = html.render(held)

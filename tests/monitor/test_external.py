@@ -1,4 +1,4 @@
-"""What is said of a process without a probe, on made-up samples of its threads."""
+"""The reading of an external process, from made-up samples of its threads."""
 
 from __future__ import annotations
 
@@ -369,7 +369,7 @@ def test_equal_stacks_are_held_once_and_old_ones_go():
     assert [dump.at_ns / SECOND for dump in held.dumps] == [5.5, 6.5, 7.5, 8.5, 9.5]
 
 
-def test_past_its_bound_the_store_forgets_the_older_half():
+def test_above_its_bound_the_store_forgets_the_older_half():
     held = Samples(most=20)
     for second in range(40):
         held.add_dump(stacks_frame(second, [thread(1, PARKED)]))
@@ -423,8 +423,8 @@ def test_a_deep_stack_keeps_both_of_its_ends():
 
 def test_what_a_forked_child_has_from_its_parent_is_left_out():
     inherited = [*TASK, *PROCESS_START, *EXECUTOR, *THREAD_START]
-    told = [{"name": name, "filename": file, "line": line} for name, file, line in inherited]
-    assert stack_frames.frames_of(told) == [*TASK, *PROCESS_START]
+    given = [{"name": name, "filename": file, "line": line} for name, file, line in inherited]
+    assert stack_frames.frames_of(given) == [*TASK, *PROCESS_START]
 
 
 @pytest.mark.parametrize(
@@ -443,8 +443,8 @@ def test_dumps_are_spaced_by_what_they_cost(processes, dump_seconds, cores, idle
 
 def test_a_thread_is_found_by_the_stack_its_pointer_is_in():
     maps = "1000-2000 rw-p 0 0:0 0\n2000-3000 ---p 0 0:0 0\n3000-4000 rw-p 0 0:0 0\n"
-    told = by_stack(maps, {11: 0x1800, 12: 0x3800, 13: 0x9000}, [0x1F00, 0x3F00, 0x7000])
-    assert told == {0x1F00: 11, 0x3F00: 12}
+    found = by_stack(maps, {11: 0x1800, 12: 0x3800, 13: 0x9000}, [0x1F00, 0x3F00, 0x7000])
+    assert found == {0x1F00: 11, 0x3F00: 12}
 
 
 def test_threads_not_found_by_a_stack_are_paired_in_the_order_of_their_start():
@@ -532,7 +532,9 @@ def test_the_json_has_shares_intervals_and_stacks():
 
 def test_parked_is_never_drawn_or_called_no_work():
     reading = shown()
-    assert EXTERNAL_STYLES["parked"].glyph not in {look.glyph for look in CATEGORY_STYLES.values()}
+    assert EXTERNAL_STYLES["parked"].glyph not in {
+        style.glyph for style in CATEGORY_STYLES.values()
+    }
     drawn = "\n".join(
         "".join(text for text, _ in row) for row in rows(reading.external[0], 78, 24)[0]
     )
