@@ -148,7 +148,7 @@ def end_when_alone(stop: threading.Event, starter: int, seconds: float) -> None:
 
 
 def write_report(path: Path, chosen: argparse.Namespace, outcome: Outcome) -> bool:
-    """Write the report; complain in one line and return False when that fails."""
+    """Write the report; where that fails, print one line and return False."""
     document = {
         "scenario": chosen.scenario,
         "fault": chosen.fault,

@@ -1,10 +1,10 @@
 """An invented tide-gauge archive of an invented harbour authority, with its planted truth.
 
-Nothing here was measured anywhere. A fixed seed yields a few days of sea level, each with
-spikes planted at known places, compressed and stored under a checksum; every station-day
-of the archive is one of these days, shifted by a datum of its own. What a correct
-evaluation must find is summed up from the curves before the spikes went in, without any
-of the code that reads the archive.
+Nothing here was measured anywhere. A fixed seed yields a few days of sea level, each with spikes
+planted at known places, compressed and stored under a checksum; every station-day of the archive is
+one of these days, shifted by a datum of its own. The totals that a correct evaluation must find are
+computed from the curves before the spikes are added, by code that shares nothing with the code that
+reads the archive.
 
 Units: sea level in millimetres (int16), delays in seconds.
 """
@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 HIGH_WATER_MM = 1500
-"""Above a station's datum by more than this, a sample counts as high water."""
+"""A sample that is this far above its station's datum counts as high water."""
 
 LEAST_SAMPLES = 1440
 """With fewer samples a day the tide itself moves as fast as a spike."""
@@ -32,7 +32,7 @@ NOTHING_MM = 1 << 30
 
 @dataclass(frozen=True)
 class Totals:
-    """What the archive, or a part of it, adds up to. Levels in mm; the rest are counts."""
+    """The totals of the archive or of a part of it. Levels in mm; the rest are counts."""
 
     station_days: int = 0
     damaged: int = 0
@@ -66,8 +66,8 @@ class Totals:
 class ArchiveShape:
     """Size of an archive: `stations` x `days`, `samples` a day, `blocks` distinct days.
 
-    `damaged` of the blocks carry a wrong checksum; `tape_delay` is the mean wait for a
-    tape in seconds. Raises `ValueError` for sizes that make no archive.
+    `damaged` of the blocks carry a wrong checksum; `tape_delay` is the mean wait for a tape in
+    seconds. Raises `ValueError` for impossible sizes.
     """
 
     stations: int = 24

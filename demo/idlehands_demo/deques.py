@@ -32,7 +32,7 @@ EMPTY = Miss(0)
 Attempt = Union[Task[Any], Miss]
 
 JOURNAL_BYTES = 8192
-"""Over 5 KiB, from which on zlib lets go of the interpreter's lock."""
+"""Over 5 KiB: for so many bytes zlib releases the interpreter lock."""
 
 Contended = Callable[[int, int, int], None]
 """Reports a contended operation: the deque's owner, its length then, the nanoseconds waited."""
@@ -58,14 +58,14 @@ class TaskDeque:
         self._tasks.append(task)
 
     def pop(self) -> Task[Any] | None:
-        """Take the owner's next task, the newest; None when there is none."""
+        """Take the newest task, as the owner; None when there is none."""
         try:
             return self._pop()
         except IndexError:
             return None
 
     def steal(self) -> Attempt:
-        """Take the thief's task, the oldest, or return the miss."""
+        """Take the oldest task, as a thief; return a miss where there is none."""
         seen = len(self._tasks)
         if not seen:
             return EMPTY

@@ -11,9 +11,9 @@ from .switches import Switches
 class Fault:
     """One planted fault: switches of the pool, or a change of the archive.
 
-    `delay_factor` multiplies the mean wait for a tape; with `one_station` the archive
-    has a single station whose days follow one another in a chain. `scenario` is the only
-    one it can be planted in, empty for any.
+    `delay_factor` multiplies the mean wait for a tape; with `one_station` the archive has a single
+    station whose days follow one another in a chain. `scenario`: the only scenario in which it can
+    be planted, empty for any.
     """
 
     name: str

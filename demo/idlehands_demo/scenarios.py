@@ -1,4 +1,4 @@
-"""What a scenario is given and what it hands back."""
+"""The settings that a scenario gets, and the outcome that it returns."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """Switches of the work-stealing pool: each breaks one promise of the scheduler on purpose.
 
-All are off by default. With one of them on, everything else about the pool stays as it
-is, so that what changes in a profile is owed to that one promise.
+All are off by default. With one of them on, everything else about the pool stays as it is, so a
+change in a profile comes from that one promise.
 """
 
 from __future__ import annotations

@@ -17,7 +17,7 @@ T = TypeVar("T")
 
 
 class JoiningWorker(Protocol):
-    """A worker as a task that it joins sees it; `worker` has it whole."""
+    """The part of a worker that a joined task uses; the worker is in `worker`."""
 
     probe: idlehands.WorkerProbe
 
@@ -30,7 +30,7 @@ class JoiningWorker(Protocol):
 
 
 class HomePool(Protocol):
-    """A pool as its tasks see it; `pool` has it whole."""
+    """The part of a pool that its tasks use; the pool is in `pool`."""
 
     def current_worker(self) -> JoiningWorker | None:
         """Return the worker whose thread calls, of whichever pool, or None."""
@@ -127,7 +127,7 @@ class Task(Generic[T]):
             self._waiters.remove(ticket)
 
     def call(self) -> None:
-        """Run the function and keep its result or exception; `settle` comes after."""
+        """Run the function and store its result or exception; call `settle` after it."""
         function, arguments = self._function, self._arguments
         # Released at once, so that a joined task does not keep its input alive.
         self._function, self._arguments = None, ()

@@ -1,8 +1,8 @@
 """The choice of a victim: uniformly at random among the other workers.
 
-Even choice is what the bound on the running time of randomised work stealing rests on
-(R. D. Blumofe, C. E. Leiserson 1999, "Scheduling multithreaded computations by work
-stealing", J. ACM 46(5):720-748). Two switches replace it by a fixed order.
+The bound on the running time of randomised work stealing assumes an even choice (R. D. Blumofe, C.
+E. Leiserson 1999, "Scheduling multithreaded computations by work stealing", J. ACM 46(5):720-748).
+Two switches replace it by a fixed order.
 """
 
 from __future__ import annotations

@@ -48,7 +48,7 @@ def current_worker() -> Worker | None:
 
 
 class StealingPool(Protocol):
-    """A pool as its workers see it; `pool` has it whole."""
+    """The part of a pool that its workers use; the pool is in `pool`."""
 
     workers: int
     name: str
@@ -114,8 +114,8 @@ class Worker:
     def help_until(self, awaited: Task[Any]) -> None:
         """Run other tasks until `awaited` has settled; park when there are none.
 
-        The probe gets a report also of a join that need not wait. What comes after the join depends
-        on `awaited`, and without the report the computed span would be too short.
+        A join that need not wait is reported to the probe too: the rest of the task depends on
+        `awaited`, and without the report the computed span would be too short.
         """
         self.probe.waiting(awaited.token)
         try:
@@ -233,7 +233,7 @@ class Worker:
         return self._inbox() or self._across()
 
     def _across(self) -> Found:
-        """Take a task of the twin pool, which only a pool with that switch does."""
+        """Take a task of the twin pool; only with the switch `steals_across_pools`."""
         twin = self.pool.twin
         if twin is None or not self.pool.switches.steals_across_pools:
             return None

@@ -1,4 +1,4 @@
-"""What the probe costs its process, and the detail that pools give up where it is too much.
+"""The cost of the probe in its process, and the detail that pools give up where that is too high.
 
 Sending is the CPU time of the publisher's thread, shared out to pools by the rows they send.
 Recording is estimated for each pool by its `Governor`.
@@ -36,12 +36,12 @@ class Costs:
         return self._earlier_cpu_ns + thread_time_ns() - self._began_cpu_ns
 
     def recording_ns(self) -> float:
-        """Return what recording has cost all pools so far, in nanoseconds."""
+        """Return the cost of recording of all pools so far, in nanoseconds."""
         present = sum(governor.recording_ns for governor in self._governors.values())
         return self._recording_before_ns + present
 
     def govern(self, rows_sent: int) -> None:
-        """Review what the probe costs each pool. `rows_sent` is what all readers were sent."""
+        """Review the cost of the probe for each pool. `rows_sent`: the rows sent to all readers."""
         sending = self.sending_ns()
         sending_before, sent_before = self._sent_before
         self._sent_before = sending, rows_sent

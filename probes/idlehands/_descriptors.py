@@ -1,7 +1,7 @@
 """Descriptors that are the probe's only as long as they lead to what it opened.
 
-A job may close every descriptor there is, as a program does that becomes a daemon, and open files
-of its own under the same numbers. So before a descriptor is used or closed, the file that it leads
+A job may close every open descriptor, as a program that becomes a daemon does, and then open its
+own files under the same numbers. So before a descriptor is used or closed, the file that it leads
 to is compared with the one that was opened. A descriptor that leads elsewhere is not closed.
 """
 

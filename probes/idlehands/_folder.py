@@ -5,8 +5,9 @@ else. `$IDLEHANDS_DIR` names it outright; otherwise it is under `$XDG_RUNTIME_DI
 Directory specification), and where that is not set under the temporary directory with the user
 id in its name. Both ends of a connection check the other's user id (unix(7), SO_PEERCRED).
 
-A path can be made to lead elsewhere between two uses of it. So a folder is opened once, without
-following a link, verified by its descriptor, and everything inside is reached through that.
+Somebody can make a path lead elsewhere between two uses of it. So a folder is opened once, without
+following a link, and verified by its descriptor; everything inside is reached through that
+descriptor.
 """
 
 from __future__ import annotations
@@ -84,7 +85,7 @@ class Folder:
         return sorted(name for name in names if self.identity(name) is not None)
 
     def left_unnamed(self, seconds: float) -> list[str]:
-        """Return the sockets that have been without a name of their own for so long."""
+        """Return the sockets that have had only a temporary name for this long."""
         names = [name for name in os.listdir(self.descriptor) if UNNAMED.fullmatch(name)]
         return [name for name in names if self._age_seconds(name) > seconds]
 

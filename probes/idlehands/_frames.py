@@ -1,4 +1,4 @@
-"""From a pool's rings to frames: what one reader has not been sent yet.
+"""From a pool's rings to frames: the rows that one reader has not got yet.
 
 A `Cursor` belongs to one connection and remembers how far each ring was read. It only reads the
 rings, and changes nothing for the pool's workers.
@@ -22,18 +22,18 @@ from ._wire import Frame, encode, encode_columns
 from ._worker import WEIGHED_ROWS
 
 SPAWNED_NS = 3
-"""The place in a token of the moment at which the task was spawned."""
+"""The place in a token of the time at which the task was spawned."""
 ROWS_PER_FRAME = 512
-"""So many rows are encoded in about a tenth of a millisecond, for which a worker may have to wait,
-and stay small enough for the allocator and the caches (measured: a third cheaper a row than
-2048)."""
+"""Rows of one frame. A worker may have to wait while so many rows are encoded: about a tenth of a
+millisecond. The frame is small enough for the allocator and the caches (measured: a row costs a
+third less than in frames of 2048)."""
 PACKED_ROWS_PER_FRAME = 1024
 """The same for packed rows, of which a frame is only a copy."""
 PAIRS_PER_FRAME = 4096
 """About so many pairs of workers go into one frame, 160 KB of it."""
 
 Counts = tuple[list[int], list[int], list[int]]
-"""A thief's steal attempts since the start that were hits, empties, lost races: each per victim."""
+"""A thief's steal attempts since the start by outcome (hits, empties, lost races) and victim."""
 
 
 class Cursor:
@@ -69,7 +69,8 @@ class Cursor:
         return sum(probe.tasks_run + probe.idle_intervals.written for probe in self.pool.probes[:])
 
     def frames(self) -> Iterator[bytes]:
-        """Yield encoded frames until everything up to one moment is sent, `levels` last."""
+        """Yield encoded frames until all rows up to one time are sent; the last frame is
+        `levels`."""
         pool = self.pool
         was_closed = pool.closed_ns >= 0
         now = monotonic_ns()
@@ -92,7 +93,7 @@ class Cursor:
         self.is_at_end = was_closed
 
     def _rows(self, table: Table, rings: Iterable[tuple[int, Any]], now: int) -> Iterator[bytes]:
-        """Yield what is new in rings of one table: as much of it as fits in a frame together."""
+        """Yield the new rows in rings of one table, as many rings in a frame as fit."""
         held = _Held()
         for worker, ring in rings:
             are_packed = getattr(ring, "packed", None) is not None
@@ -180,7 +181,7 @@ class _Held:
         return not self.count or not len(rows) or type(rows) is type(self.rows)
 
     def add(self, worker: int, first: int, rows: Any, *, more: bool) -> None:
-        """Add a copy of what was read of one ring; with `more`, the ring holds more rows."""
+        """Add a copy of the rows read from one ring; with `more`, the ring holds more rows."""
         self.parts.append([worker, first, len(rows)])
         self.is_complete = self.is_complete and not more
         self.count += len(rows)
@@ -216,6 +217,6 @@ def _columns(pool: PoolProbe, table: Table, rows: list[Any]) -> dict[str, bytes]
     if table is TASKS:
         # A task's row holds its token whole; the token's columns stand first, the rest in order.
         by_column = [*zip(*by_column[0]), *by_column[1:]]
-        moments, submitted_by = by_column[SPAWNED_NS], by_column[SPAWNED_BY]
-        by_column[SPAWNED_BY] = pool.submitters(submitted_by, moments)
+        timestamps, submitted_by = by_column[SPAWNED_NS], by_column[SPAWNED_BY]
+        by_column[SPAWNED_BY] = pool.submitters(submitted_by, timestamps)
     return encode_columns(table.names, by_column)

@@ -1,4 +1,4 @@
-"""What the probe costs one pool, and how the pool gives up detail where that is too much.
+"""The cost of the probe for one pool, and how the pool gives up detail where that is too high.
 
 The cost of recording is the number of tasks times the cost of one, which is calibrated once on this
 machine for each sort of pool. The cost of sending is the CPU time of the publisher's thread, shared
@@ -20,7 +20,7 @@ LIMIT = 0.01
 CALM_REVIEWS = 10
 SHORTEST_REVIEW_NS = 500_000_000
 FEWEST_TASKS = 1000
-"""Fewer tasks between two reviews cost less than the limit: it is the publisher's own."""
+"""With fewer tasks between two reviews a cost above the limit is the publisher's own."""
 PINNED = "IDLEHANDS_DETAIL"
 
 

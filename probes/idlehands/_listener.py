@@ -1,8 +1,8 @@
-"""The socket at which readers attach to this process: made, found to be ours, and taken away.
+"""The socket at which readers attach to this process: makes it, checks that it is ours, removes it.
 
 A name in the folder only ever leads to a socket that already listens: a socket is bound under
-another name first and gets its own once it listens. So a name at which no process answers is a
-dead process's. Nothing here waits, whatever process holds a name.
+another name first and gets its own once it listens. So a name at which no process answers belongs
+to a dead process. Nothing here waits, whatever process holds a name.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """Memory that a process shares with those it starts, mapped from a file that has no name.
 
 The file is gone with the processes that map it, however they end (memfd_create(2)). It is sealed:
-no process can make it shorter, so a mapping never leads past its end. Its descriptor is used or
+no process can make it shorter, so a mapping never leads past its end. The descriptor is used or
 closed only as long as it leads to this file: a job may close all descriptors that it did not open,
-and open files of its own under their numbers. The mapping stays when the descriptor goes.
+and open its own files under their numbers. The mapping survives the loss of the descriptor.
 
 Before Python 3.13 `mmap` keeps a duplicate of the descriptor and closes that number with the
 mapping, whatever it leads to by then. There the duplicate is the one descriptor that is kept, and
@@ -108,7 +108,7 @@ class Mapping:
         return identity_of(self.descriptor) == self.identity
 
     def passed(self) -> Any:
-        """Return what a process that is being started finds its descriptor with, or None.
+        """Return what a process that is being started needs to find its descriptor, or None.
 
         None where nothing is being started, or where the descriptor is lost.
         """

@@ -108,7 +108,7 @@ def class_module(cls: type) -> str:
 
 
 def reason_of(error: BaseException) -> str:
-    """Return the text of an exception, as far as it can be had without running code."""
+    """Return the text of an exception, as far as that runs no code of the job's."""
     arguments = _arguments_of(error)
     message = text(arguments[0]) if len(arguments) == 1 else ""
     return f"{type_name(type(error))}: {message}" if message else type_name(type(error))
@@ -119,8 +119,8 @@ def attributes_of(thing: object) -> dict[str, Any]:
     for cls in bases_of(type(thing)):
         found = names_of_class(cls).get("__dict__")
         if found is not None:
-            kept = found.__get__(thing) if type(found) is GetSetDescriptorType else None
-            return kept if type(kept) is dict else {}
+            stored = found.__get__(thing) if type(found) is GetSetDescriptorType else None
+            return stored if type(stored) is dict else {}
     return {}
 
 
@@ -189,7 +189,7 @@ def _joined(module: str, name: str) -> str:
 
 
 def _name_of_other(thing: Any) -> str:
-    """Return the name of a callable that no other is wrapped around and that is no function."""
+    """Return the name of a callable that is neither a wrapper nor a function."""
     sort = type(thing)
     if issubclass(sort, BuiltinFunctionType):
         return _joined(text(thing.__module__), _builtin_name(thing))

@@ -1,9 +1,9 @@
 """The probe's messages, all of them on the ``idlehands`` logger.
 
 A hook may run under any lock of the job's, and a handler of the job's logging may need that lock.
-So a message is only stored where it arises; the probe's own thread logs it, or the end of the
-process does. Of an object of the job's a message contains the type alone: anything more could run
-code of the job's, or keep the object alive.
+So a hook only stores its message; the probe's own thread logs it, or the end of the process does. A
+message names only the type of an object of the job's: anything more could run code of the job's, or
+keep the object alive.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ def log_pending() -> None:
 
 
 def log_pending_in_own_thread() -> None:
-    """Do the same in a thread that `threading` does not know, and must not come to know.
+    """Log the stored messages in a thread that `threading` does not know, and must not learn of.
 
     Logging asks for the thread's name, and that makes an entry for it among the program's threads.
     """
@@ -54,7 +54,7 @@ def log_pending_in_own_thread() -> None:
 
 
 def shown(value: object) -> str:
-    """Return a value for a message: of an object that is no plain value only the type."""
+    """Return a value for a message; for an object that is no plain value only its type."""
     return repr(value) if type(value) in (str, int, float, type(None)) else type(value).__name__
 
 

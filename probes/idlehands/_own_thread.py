@@ -1,4 +1,4 @@
-"""What the start and the end of the probe's own thread need of the system."""
+"""Helpers for the start and the end of the probe's own thread."""
 
 from __future__ import annotations
 
@@ -24,7 +24,8 @@ def signals_blocked() -> Iterator[None]:
 
 
 def wait_until_gone(native_id: int, seconds: float) -> None:
-    """Wait, at most so long, until the kernel has no such thread: a little after its last line."""
+    """Wait until the kernel has no such thread, at most so long: that is a little after its last
+    line."""
     deadline = monotonic() + seconds
     while os.path.exists(f"/proc/self/task/{native_id}") and monotonic() < deadline:
         time.sleep(0)

@@ -1,8 +1,8 @@
 """Packed rows: a row as 64-bit integers one after the other, and the rings that hold such rows.
 
-A row of objects costs its writer least. But its reader runs on another core, to which every one of
-the objects has to be moved, and that costs more than everything else about the row. So while a
-reader is attached the writer packs its rows, and the reader copies bytes.
+A row of objects costs its writer least. But its reader runs on another core, and each object of the
+row has to move there, which costs more than everything else about the row. So while a reader is
+attached the writer packs its rows, and the reader copies bytes.
 
 A packed row begins with what identifies it: its number, or the round that the ring was in. The
 integers are in the machine's byte order. The wire's is little-endian, so on other machines rows are
@@ -33,8 +33,8 @@ pack_task = struct.Struct(f"={1 + TASKS.width}q").pack_into
 """``pack_task(packed, slot * TASK_BYTES, number + 1, *token, started, ended, taken_from, cpu,
 outcome)``. Raises struct.error for what is no 64-bit integer."""
 pack_spawn = struct.Struct("=2q").pack_into
-"""``pack_spawn(packed, slot * SPAWN_BYTES, task | mask, moment)`` of the ring's mask. All spawns of
-one round begin with the same integer, the last number of the round, which is above 0."""
+"""``pack_spawn(packed, slot * SPAWN_BYTES, task | mask, spawned_ns)`` of the ring's mask. All
+spawns of one round begin with the same integer, the last number of the round, which is above 0."""
 _task_at = struct.Struct(f"={1 + TASKS.width}q").unpack_from
 _number_at = struct.Struct("=q").unpack_from
 _two_at = struct.Struct("=2q").unpack_from
@@ -94,16 +94,16 @@ def _as_put(columns: Sequence[int]) -> Row:
 class TaskRing(Ring):
     """The task rows of one worker. While `packed` is there the writer fills it instead of `slots`.
 
-    Rows put before a change of that lie in one, rows put after it in the other; where a read covers
-    both it returns objects.
+    Rows put before a change are in one of the two, rows put after it in the other. A read that
+    covers both returns objects.
     """
 
-    __slots__ = ("_kept", "_since", "packed")
+    __slots__ = ("_buffer", "_since", "packed")
 
     def __init__(self, rows: int) -> None:
         super().__init__(rows)
         self.packed: bytearray | None = None
-        self._kept: bytearray | None = None
+        self._buffer: bytearray | None = None
         self._since = 0
 
     def set_packed(self, is_packed: bool) -> None:
@@ -111,8 +111,8 @@ class TaskRing(Ring):
         if not is_packed:
             self.packed = None
         elif self.packed is None and LITTLE:
-            self._kept = self._kept or bytearray((self.mask + 1) * TASK_BYTES)
-            self.packed = self._kept
+            self._buffer = self._buffer or bytearray((self.mask + 1) * TASK_BYTES)
+            self.packed = self._buffer
             # The writer may have read `packed` already, and put this one row in the old form.
             self._since = self.written
 
@@ -132,11 +132,11 @@ class TaskRing(Ring):
 
     def _hold(self, first: int, rows: list[Row | None], size: int) -> None:
         super()._hold(first, rows, size)
-        self.packed = self._kept = None
+        self.packed = self._buffer = None
 
     def memory_bytes(self) -> int:
         """Return about how many bytes it takes."""
-        return super().memory_bytes() + len(self._kept or b"")
+        return super().memory_bytes() + len(self._buffer or b"")
 
     def last_task(self) -> int:
         """Return the number of the task that the last row is of, -1 without any."""
@@ -144,27 +144,27 @@ class TaskRing(Ring):
         if number < 0:
             return NONE
         if self._is_packed(number):
-            assert self._kept is not None  # noqa: S101 - a packed row is in it
-            return int(_two_at(self._kept, (number & self.mask) * TASK_BYTES)[1])
+            assert self._buffer is not None  # noqa: S101 - a packed row is in it
+            return int(_two_at(self._buffer, (number & self.mask) * TASK_BYTES)[1])
         row = self.slots[number & self.mask]
         return NONE if row is None else int(row[0][0])
 
     def _is_packed(self, number: int) -> bool:
-        if self._kept is None:
+        if self._buffer is None:
             return False
-        number_there: int = _number_at(self._kept, (number & self.mask) * TASK_BYTES)[0]
+        number_there: int = _number_at(self._buffer, (number & self.mask) * TASK_BYTES)[0]
         return number_there == number + 1
 
     def _copy(self, slots: list[Row | None], first: int, end: int) -> Any:
-        if end <= first or self._kept is None:
+        if end <= first or self._buffer is None:
             return super()._copy(slots, first, end)
         if not self._are_packed_from(first):
             return [self._row(number) for number in range(first, end)]
         low, high = ((number & self.mask) * TASK_BYTES for number in (first, end))
-        kept = memoryview(self._kept)
+        buffer = memoryview(self._buffer)
         if low < high:
-            return PackedRows(TASKS, bytearray(kept[low:high]), skip=1)
-        return PackedRows(TASKS, bytearray(kept[low:]) + kept[:high], skip=1)
+            return PackedRows(TASKS, bytearray(buffer[low:high]), skip=1)
+        return PackedRows(TASKS, bytearray(buffer[low:]) + buffer[:high], skip=1)
 
     def _are_packed_from(self, number: int) -> bool:
         if self.packed is None or number < self._since:
@@ -173,31 +173,31 @@ class TaskRing(Ring):
 
     def _row(self, number: int) -> Row | None:
         if self._is_packed(number):
-            assert self._kept is not None  # noqa: S101 - a packed row is in it
-            return _as_put(_task_at(self._kept, (number & self.mask) * TASK_BYTES)[1:])
+            assert self._buffer is not None  # noqa: S101 - a packed row is in it
+            return _as_put(_task_at(self._buffer, (number & self.mask) * TASK_BYTES)[1:])
         return self.slots[number & self.mask]
 
 
 class Spawns(SpawnRing):
     """The newest spawns of a pool. While `packed` is there the writers fill it instead of `slots`.
 
-    Spawns put before a change of that lie in one, spawns put after it in the other.
+    Spawns put before a change are in one of the two, spawns put after it in the other.
     """
 
-    __slots__ = ("_kept", "packed")
+    __slots__ = ("_buffer", "packed")
 
     def __init__(self, rows: int) -> None:
         super().__init__(max(2, rows))  # or no round would have a last number above 0
         self.packed: bytearray | None = None
-        self._kept: bytearray | None = None
+        self._buffer: bytearray | None = None
 
     def set_packed(self, is_packed: bool) -> None:
         """Have spawns packed from now on, or put as objects again. Only the reader calls this."""
         if not is_packed:
             self.packed = None
         elif self.packed is None and LITTLE:
-            self._kept = self._kept or bytearray((self.mask + 1) * SPAWN_BYTES)
-            self.packed = self._kept
+            self._buffer = self._buffer or bytearray((self.mask + 1) * SPAWN_BYTES)
+            self.packed = self._buffer
 
     def keep(self, token: Token) -> None:
         """Add the spawn of a token whose number has been drawn; any thread may."""
@@ -207,76 +207,77 @@ class Spawns(SpawnRing):
         else:
             pack_spawn(packed, place * SPAWN_BYTES, token[0] | self.mask, token[3])
 
-    def _hold(self, first: int, moments: list[int], size: int) -> None:
-        super()._hold(first, moments, max(2, size))
-        self.packed = self._kept = None
+    def _hold(self, first: int, timestamps: list[int], size: int) -> None:
+        super()._hold(first, timestamps, max(2, size))
+        self.packed = self._buffer = None
 
     def memory_bytes(self) -> int:
         """Return about how many bytes it takes."""
-        return super().memory_bytes() + len(self._kept or b"")
+        return super().memory_bytes() + len(self._buffer or b"")
 
     def holds(self, number: int) -> bool:
         """Return whether spawn `number` has been put, or a later one in its place."""
-        newest = self.slots[number & self.mask][0] if self._kept is None else self._newest(number)
+        newest = self.slots[number & self.mask][0] if self._buffer is None else self._newest(number)
         return newest >= number
 
     def read(self, position: int, limit: int) -> tuple[int, Any]:
-        """Return what a ring of objects does; the moments are an array where all were packed."""
-        if self._kept is None:
+        """Return the same as a ring of objects; the timestamps are an array where all were
+        packed."""
+        if self._buffer is None:
             return super().read(position, limit)
         limit = min(limit, self.mask + 1)
         first = max(position, self.begin)
         while self._newest(first) > first:
             first = self._newest(first) - self.mask
-        moments = self._packed_from(first, limit)
-        following = first + len(moments)
-        if len(moments) < limit and self.slots[following & self.mask][0] == following:
+        timestamps = self._packed_from(first, limit)
+        following = first + len(timestamps)
+        if len(timestamps) < limit and self.slots[following & self.mask][0] == following:
             return first, self._all_from(first, limit)
-        return first, moments
+        return first, timestamps
 
     def _newest(self, number: int) -> int:
         """Return the number of the newest spawn that lies where `number` would, -1 without any."""
-        assert self._kept is not None  # noqa: S101 - its callers have checked
+        assert self._buffer is not None  # noqa: S101 - its callers have checked
         place = number & self.mask
-        last: int = _number_at(self._kept, place * SPAWN_BYTES)[0]
+        last: int = _number_at(self._buffer, place * SPAWN_BYTES)[0]
         in_packed = last - self.mask + place if last else NONE
         return max(in_packed, self.slots[place][0])
 
     def _packed_from(self, first: int, limit: int) -> array[int]:
-        """Return the moments from `first` on up to the first spawn that is not packed."""
-        assert self._kept is not None  # noqa: S101 - its callers have checked
+        """Return the timestamps from `first` on up to the first spawn that is not packed."""
+        assert self._buffer is not None  # noqa: S101 - its callers have checked
         end = min(first + limit, (first | self.mask) + 1)  # to the end of this round
         low, high = ((number - (first & ~self.mask)) * SPAWN_BYTES for number in (first, end))
         data = array("q")
-        data.frombytes(self._kept[low:high])
-        rounds, moments = data[0::2], data[1::2]
+        data.frombytes(self._buffer[low:high])
+        rounds, timestamps = data[0::2], data[1::2]
         this = first | self.mask
         count = _run_of(rounds, this)
-        found = moments[:count]
+        found = timestamps[:count]
         if first + count == end and count < limit:
             found += self._packed_from(end, limit - count)
         return found
 
     def _all_from(self, first: int, limit: int) -> list[int]:
-        assert self._kept is not None  # noqa: S101 - its callers have checked
-        moments: list[int] = []
+        assert self._buffer is not None  # noqa: S101 - its callers have checked
+        timestamps: list[int] = []
         for number in range(first, first + limit):
             place = number & self.mask
-            last, moment = _two_at(self._kept, place * SPAWN_BYTES)
+            last, timestamp = _two_at(self._buffer, place * SPAWN_BYTES)
             token = self.slots[place]
             if last == number | self.mask:
-                moments.append(moment)
+                timestamps.append(timestamp)
             elif token[0] == number:
-                moments.append(token[3])
+                timestamps.append(token[3])
             else:
                 break
-        return moments
+        return timestamps
 
 
 def _run_of(values: array[int], value: int) -> int:
     """Return how many values at the front are equal to `value`.
 
-    Mostly all equal values stand in front, so the boundary is found by bisection first.
+    Usually all equal values are at the front, so bisection is tried first.
     """
     low, high = 0, len(values)
     while low < high:

@@ -25,7 +25,7 @@ from ._worker import LONGEST_NAME
 MOST_KINDS = 1024
 OTHER_KINDS = "(other kinds)"
 MOST_STEPS_KEPT = 64
-"""So many changes of detail are remembered; each is [when, the step turned to]."""
+"""The most changes of detail that are stored; each is [when, the new step]."""
 
 Depths = tuple[int, Sequence[int]]
 _prices: list[float] = []
@@ -126,13 +126,13 @@ class PoolProbe(PoolRings):
     def refresh(self, *, at_once: bool = False) -> None:
         """Bring up to date what changes now and then; the publisher calls it before it reads.
 
-        What is costly to find out may be some time old, unless `at_once` is set.
+        Facts that are costly to find out may be some time old, unless `at_once` is set.
         """
 
     def name_submitters(self, rows: PackedRows) -> None:
         """Have packed task rows name the workers that submitted; here they do already."""
 
-    def submitters(self, threads: Sequence[int], moments: Sequence[int]) -> Sequence[int]:
+    def submitters(self, threads: Sequence[int], timestamps: Sequence[int]) -> Sequence[int]:
         """Return the workers that submitted, by what the rows hold; here they hold them."""
         return threads
 
@@ -206,7 +206,7 @@ class PoolProbe(PoolRings):
         self.depths = read
 
     def add_kind(self, kind: object) -> int:
-        """Return the number of a kind. Kinds past `MOST_KINDS` share the last number.
+        """Return the number of a kind. Kinds above `MOST_KINDS` share the last number.
 
         Raises ProbeMisuse when `kind` is no string.
         """

@@ -17,16 +17,18 @@ from ._settings import ProbeMisuse
 Shared = TypeVar("Shared", bound=PoolProbe)
 
 CLOSED_POOLS_KEPT = 2
-"""So many closed pools stay whatever they weigh, for a reader that attaches just after the end."""
+"""So many closed pools are kept whatever their size, for a reader that attaches just after the
+end."""
 CLOSED_BYTES_KEPT, MOST_CLOSED_KEPT = 8 << 20, 64
-"""Further ones stay while they are no more and weigh no more than this together, newest first."""
+"""Further closed pools are kept, newest first, up to so many bytes and so many pools."""
 UNREAD_BYTES_KEPT, MOST_UNREAD_KEPT = 24 << 20, 256
 """The same for pools that an attached reader has not read to their end yet."""
 COMPACT_AFTER_NS = 100_000_000
-"""So long after a pool closed, a thread that wrote a row at that moment has finished."""
+"""So long after a pool closed, a thread that was writing a row then has finished."""
 SWEEP_AFTER, SWEEP_UNREAD_AFTER = 8, 32
-"""A new pool has the closed ones let go when there are so many more than after the last time; the
-second number holds while a reader is attached, which reads them in the meantime."""
+"""A new pool makes the registry let go of closed ones when so many have been added since the last
+time. The second number holds while a reader is attached, because that reader reads them
+meanwhile."""
 
 
 class PoolRegistry:
@@ -72,8 +74,8 @@ class PoolRegistry:
                 if known is None:
                     break
                 known.refresh(at_once=True)
-                alike = type(known) is sort and known.kind == kind
-                if alike and known.closed_ns >= 0 and known.open_again():
+                is_same = type(known) is sort and known.kind == kind
+                if is_same and known.closed_ns >= 0 and known.open_again():
                     return known  # type: ignore[return-value]
                 attempt += 1
                 name = f"{base} ({attempt})"
@@ -125,7 +127,7 @@ class PoolRegistry:
                 pool.failed(error)
 
     def _let_go(self) -> None:
-        """Forget closed pools past the bounds, those first that closed first."""
+        """Forget closed pools above the bounds, the ones that closed first before the others."""
         closed = sorted(
             (pool for pool in self.pools if pool.closed_ns >= 0),
             key=lambda pool: pool.closed_ns,

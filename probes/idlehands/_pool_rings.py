@@ -1,4 +1,4 @@
-"""The rings of a pool and of its workers: how their rows are put, and what memory they take."""
+"""The rings of a pool and of its workers: the form of their rows, and their memory."""
 
 from __future__ import annotations
 
@@ -32,7 +32,8 @@ class PoolRings:
         self.is_read = False
 
     def set_packed(self, is_packed: bool) -> None:
-        """Have rows put packed, which costs a reader least, or as objects: see `_packed_rows`."""
+        """Put rows packed from now on, which costs a reader least, or as objects: see
+        `_packed_rows`."""
         self.is_packed = is_packed
         self.spawns.set_packed(is_packed)
         for probe in self.probes:
@@ -69,7 +70,7 @@ class PoolRings:
         return objects + CELL_BYTES * counts + rows
 
     def work_recorded(self) -> float:
-        """Return what recording has done so far, in tasks.
+        """Return how much work recording has done so far, in units of one task.
 
         An idle interval or a wait is two calls and one row, where a task is three calls: it counts
         as two thirds of a task. A contended operation is at most that.

@@ -137,7 +137,7 @@ _on_arrival: list[Callable[[], None]] = []
 def on_arrival(action: Callable[[], None]) -> None:
     """Have `action` called whenever a queue of a pool's arrives in this process from its owner.
 
-    So the queues need not know the package of the adapters, which knows them.
+    So the queues need not import the adapters, which import them.
     """
     _on_arrival.append(action)
 
@@ -207,7 +207,7 @@ def declare_pool(
 
 
 def _check(name: object, workers: object) -> None:
-    """Raise ProbeMisuse for what is no name of a pool, or no number of workers."""
+    """Raise ProbeMisuse for a bad name of a pool, or a bad number of workers."""
     if not isinstance(name, str) or not name or len(name) > 200:
         raise ProbeMisuse(f"a pool's name is 1 to 200 characters, not {shown(name)}")
     if not isinstance(workers, int) or not 1 <= workers <= MOST_WORKERS:
@@ -233,7 +233,7 @@ def _start_again_in_child() -> None:
 
 
 def step_aside_for_namespaces() -> None:
-    """Have no thread of ours in the way where Python's own calls want a process of one thread.
+    """Stop the probe's thread around Python's own calls that need a process of one thread.
 
     Only such a process may enter a user namespace (unshare(2), setns(2)).
     """
@@ -268,7 +268,7 @@ def _stop() -> None:
 
 
 def _stop_where_multiprocessing_ends_us() -> None:
-    """Have the publisher send what is left in a child of `multiprocessing` as well.
+    """Make the publisher send the rest in a child of `multiprocessing` as well.
 
     Such a child ends by `os._exit` once its own finalizers have run (CPython,
     Lib/multiprocessing/process.py and util.py, 3.9 to 3.15); exit functions are not called.

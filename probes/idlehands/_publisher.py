@@ -1,9 +1,9 @@
 """The publisher: the probe's one thread, which sends recorded rows to the attached readers.
 
 While no reader is attached the thread sleeps in the kernel and wakes once a second for the pools:
-to see what the probe costs them, which have closed, and which messages wait to be logged. A failure
-switches the publisher off, logs one warning, and leaves the pools alone. Touches: the socket
-folder, sockets, the clock, the pools.
+to check what the probe costs them, which of them have closed, and which messages wait to be logged.
+A failure switches the publisher off, logs one warning, and leaves the pools alone. Touches: the
+socket folder, sockets, the clock, the pools.
 
 While it works, and not while it sleeps, the thread holds the lock `working`. A fork takes that
 lock, so that no child inherits anything in the middle of a change. The thread takes no signals:
@@ -33,13 +33,13 @@ FLUSH_SECONDS = 0.2
 SEND_REST_SECONDS = 1.0
 """The longest that a process waits at its end for its readers to take what is left."""
 REST_SECONDS = 1.0
-"""The longest that a fork waits for the thread to rest; it is at rest nearly always."""
+"""The longest that a fork waits until the thread rests; the thread nearly always rests."""
 CHECK_SECONDS = 1.0
 """How often the pools are checked, whether a reader is attached or not."""
 RETRY_SECONDS = 10.0
-"""Where no socket could be had, the next try comes after so long."""
+"""If no socket could be made, the next try comes after so long."""
 LOST = (errno.EBADF, errno.ENOTDIR, errno.ENOTSOCK)
-"""How a descriptor fails that the job has closed since, and perhaps opened again."""
+"""The errors of a descriptor that the job has closed, and perhaps opened again, since."""
 MOST_LISTENERS = 3
 """A job that closes the probe's descriptors so often has a reason to."""
 
@@ -210,7 +210,7 @@ class Publisher:
                 latest = due + FLUSH_SECONDS - SOON_SECONDS
 
     def _wait(self, seconds: float) -> list[tuple[OwnSocket, int]]:
-        """Sleep until something happens; return what happened to which of our sockets."""
+        """Sleep until something happens; return the events of each of our sockets."""
         # Not epoll: it has a descriptor of its own, which a job may close.
         poll = select.poll()
         sources: dict[int, OwnSocket] = {}

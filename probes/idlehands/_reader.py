@@ -20,9 +20,9 @@ from ._wire import NAMES_ONLY, VERSION, encode
 BACKLOG_BYTES = 1 << 18
 """No more is built for a reader while this much waits for it."""
 GREETING_SECONDS = 0.05
-"""Rows are first built for a reader so long after it came: it may still send `NAMES_ONLY`."""
+"""Rows are first built for a reader so long after it connected: it may still send `NAMES_ONLY`."""
 NO_SIGNAL: int = getattr(socket, "MSG_NOSIGNAL", 0)
-"""A job may have restored SIGPIPE, and must not die of a reader that goes."""
+"""A job may have restored SIGPIPE; a reader that disconnects must not end the job."""
 
 
 class Reader(OwnSocket):

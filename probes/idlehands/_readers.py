@@ -1,8 +1,8 @@
 """The readers that are attached to this process, and what is built for them.
 
 Sockets never block: what a slow reader has not taken stays in that reader's small backlog, and no
-more is built for it until it has. The rings, going round, then drop and count what it missed.
-Touches: sockets, the clock, the pools.
+more is built for it until it has. The rings then overwrite the rows that the reader missed, and the
+loss is counted. Touches: sockets, the clock, the pools.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ MOST_CALLERS = 2 * MOST_READERS
 STUCK_SECONDS = 10.0
 """A reader that has taken nothing for so long gives way to a new one."""
 WORTH_PACKING = 1000
-"""A pool that has recorded so many tasks has room made for packed rows, at most a megabyte a
+"""A pool that has recorded so many tasks gets memory for packed rows, at most a megabyte a
 worker."""
 REST_PER_WORK = 5
 """A flush with less than a row a pool is followed by so many times its own length of rest: with a
@@ -101,7 +101,7 @@ class Readers:
                 pool.set_packed(False)
 
     def advance(self, reader: Reader, *, start: bool) -> None:
-        """Send a reader what its socket takes; with `start`, begin a flush if it is idle."""
+        """Send a reader as much as its socket takes; with `start`, begin a flush if it is idle."""
         while True:
             reader.fill(self._build, start)
             start = False
@@ -126,7 +126,7 @@ class Readers:
     def much_waits(self) -> bool:
         """Return whether a flush should not wait.
 
-        That is so where many rows wait, or where a pool is new and nothing of it has been sent.
+        It should not if many rows wait, or if a pool is new and nothing of it has been sent.
         """
         numbers = {pool.number for pool in self._pools()}
         now = monotonic()
@@ -175,7 +175,7 @@ class Readers:
         self._registry.tidy(bool(readers), at_once=False)
 
     def _make_way(self, new: Reader) -> None:
-        """Drop the reader that has been stuck for long, or else refuse the new one."""
+        """Drop a reader that has been stuck for long; without one, refuse the new reader."""
         stuck = min(
             (reader for reader in self.attached if reader.wants_rows and reader is not new),
             key=lambda reader: reader.stuck_since,

@@ -19,7 +19,7 @@ NO_TOKEN: Token = (NONE, NONE, 0, 0, NONE, NONE)
 
 NUMBER = itemgetter(0)
 """A token's task."""
-MOMENT = itemgetter(3)
+TIMESTAMP = itemgetter(3)
 """A token's spawned_ns."""
 
 Row = tuple[Any, ...]
@@ -162,7 +162,7 @@ class SpawnRing:
         self.next_number = next_number
 
     def read(self, position: int, limit: int) -> tuple[int, list[int]]:
-        """Return (number of the first spawn returned, moments of it and those after it).
+        """Return (number of the first spawn returned, timestamps of it and those after it).
 
         It stops before a number that was drawn and whose token is not in its slot yet: the
         spawning thread was interrupted between the two, and the next read finds the token.
@@ -175,7 +175,7 @@ class SpawnRing:
         count = len(tokens)
         if list(map(NUMBER, tokens)) != list(range(first, first + count)):
             count = next(n for n, token in enumerate(tokens) if token[0] != first + n)
-        return first, list(map(MOMENT, tokens[:count]))
+        return first, list(map(TIMESTAMP, tokens[:count]))
 
     def _about_how_many(self, first: int, limit: int) -> int:
         """Return at least how many spawns there are from `first` on, and not many times that."""
@@ -187,18 +187,18 @@ class SpawnRing:
 
     def compact(self) -> None:
         """Take no more room than the spawns there are. Only while no thread spawns."""
-        first, moments = self.read(0, self.mask + 1)
-        self._hold(first, list(moments), len(moments) + 1)
+        first, timestamps = self.read(0, self.mask + 1)
+        self._hold(first, list(timestamps), len(timestamps) + 1)
 
     def restore(self) -> None:
         """Have room again for as many spawns as at first. Only while no thread spawns."""
-        first, moments = self.read(0, self.mask + 1)
-        self._hold(first, list(moments), self.most_rows)
+        first, timestamps = self.read(0, self.mask + 1)
+        self._hold(first, list(timestamps), self.most_rows)
 
-    def _hold(self, first: int, moments: list[int], size: int) -> None:
+    def _hold(self, first: int, timestamps: list[int], size: int) -> None:
         slots = [NO_TOKEN] * _size(size)
-        for number, moment in enumerate(moments, first):
-            slots[number & (len(slots) - 1)] = (number, NONE, 0, moment, NONE, NONE)
+        for number, timestamp in enumerate(timestamps, first):
+            slots[number & (len(slots) - 1)] = (number, NONE, 0, timestamp, NONE, NONE)
         self.slots, self.mask = slots, len(slots) - 1
 
     def forget(self) -> None:

@@ -147,7 +147,8 @@ def _as_main(argv0: str, arguments: Sequence[str], job: Callable[[], None]) -> i
 
 
 def _report(error: BaseException) -> None:
-    """Pass an exception that the job did not catch to `sys.excepthook`, without our frames."""
+    """Pass an exception that the job did not catch to `sys.excepthook`, without the probe's
+    frames."""
     trace = error.__traceback__
     while trace is not None and _is_ours(trace):
         trace = trace.tb_next

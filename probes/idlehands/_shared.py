@@ -160,7 +160,7 @@ class SharedPool(PoolProbe):
                 _prices.append(nanoseconds_of(record))
         return _prices[0], _prices[1]
 
-    def submitters(self, threads: Sequence[int], moments: Sequence[int]) -> Sequence[int]:
+    def submitters(self, threads: Sequence[int], timestamps: Sequence[int]) -> Sequence[int]:
         """Return the worker that each thread was at its moment; an index stays an index.
 
         Rows name the thread that submitted: that costs the submitter least.
@@ -168,7 +168,7 @@ class SharedPool(PoolProbe):
         known = set(threads)
         if known.isdisjoint(self.thread_slots):
             return [thread if thread < MOST_WORKERS else NONE for thread in threads]
-        return list(map(self._submitter, threads, moments))
+        return list(map(self._submitter, threads, timestamps))
 
     def name_submitters(self, rows: PackedRows) -> None:
         """Have packed task rows name the workers that submitted, as `submitters` does.
@@ -181,18 +181,18 @@ class SharedPool(PoolProbe):
             if thread >= MOST_WORKERS:
                 rows.change("spawned_by", array("q", [NONE]) * len(threads))
             return
-        moments = rows.column("spawned_ns")
+        timestamps = rows.column("spawned_ns")
         index, began, ended = self.thread_slots.get(thread, (NONE, 0, NONE))
-        if threads == by and began <= min(moments) and max(moments) <= ended:
+        if threads == by and began <= min(timestamps) and max(timestamps) <= ended:
             rows.change("spawned_by", array("q", [index]) * len(threads))
         else:
-            rows.change("spawned_by", array("q", self.submitters(threads, moments)))
+            rows.change("spawned_by", array("q", self.submitters(threads, timestamps)))
 
-    def _submitter(self, thread: int, moment_ns: int) -> int:
+    def _submitter(self, thread: int, timestamp_ns: int) -> int:
         if thread < MOST_WORKERS:
             return thread
         index, began, ended = self.thread_slots.get(thread, (NONE, 0, 0))
-        return index if began <= moment_ns <= ended else NONE
+        return index if began <= timestamp_ns <= ended else NONE
 
     def assign(self, worker: SharedWorker) -> None:
         """Note which worker a thread is; where many have left, forget those.

@@ -10,7 +10,7 @@ before the count that covers it. On processors that may reorder stores a reader 
 first, and would then read a row that is being overwritten.
 
 The job may write anywhere in its memory, and so into the slots. Whatever stands there can make the
-record wrong, and do no other harm.
+record wrong, but does no other harm.
 """
 
 from __future__ import annotations

@@ -41,7 +41,7 @@ STILL = (1 << 63) - 1
 LAST_CALL = "_invoke_excepthook"
 """The attribute in which a thread keeps what it calls last when an exception ends it."""
 _bootstrap: Any = vars(threading.Thread).get("_bootstrap_inner")
-_kept_by: Any = vars(threading.Thread)["__dict__"].__get__
+_attributes_of: Any = vars(threading.Thread)["__dict__"].__get__
 """Returns a thread's own attributes, whatever its class defines."""
 
 
@@ -69,8 +69,8 @@ cpu_readers: set[SharedWorker] = set()
 class _Leaving:
     """Is freed with its thread's local data, and so notices that the thread ends.
 
-    It takes no lock, for it may be freed anywhere: also in a forked child, where the thread never
-    was and the holder of a lock is gone.
+    It takes no lock, because it may be freed anywhere: also in a forked child, which has neither
+    the thread nor the holder of a lock.
     """
 
     __slots__ = ("pid", "worker")
@@ -86,7 +86,7 @@ class _Leaving:
 
 
 class JoinedPool(RecordingPool, Protocol):
-    """A pool with one queue as its workers use it; `_shared` has it whole."""
+    """The part of a pool with one queue that its workers use; the pool is in `_shared`."""
 
     every: int
     thread_slots: dict[int, tuple[int, int, int]]
@@ -201,8 +201,8 @@ class SharedWorker(TaskRing, WorkerSense):
     def running(self, token: Token) -> None:
         """Begin the task of `token`, taken from the shared queue.
 
-        Of tasks that are only counted, only the begin of the first one after a recorded task is
-        known: the idle interval before it stands for all the others.
+        Among tasks that are only counted, the begin is known only of the first one after a recorded
+        task: the idle interval before it stands for all the others.
         """
         if self.after:
             self.idle_intervals.put((self.after, monotonic_ns(), self.after_state, 0, NONE, NONE))
@@ -243,7 +243,7 @@ class SharedWorker(TaskRing, WorkerSense):
 
 
 def release(worker: SharedWorker) -> None:
-    """Have a thread be no worker any more, and what it has taken be no task."""
+    """Make a thread no worker any more, and the item that it has taken no task."""
     worker.token, worker.joined_ns = None, NONE
     if workers.get(worker.ident) is worker:
         del workers[worker.ident]
@@ -253,13 +253,13 @@ def release(worker: SharedWorker) -> None:
 class _LastCall:
     """A descriptor in place of the attribute in which a thread keeps what it calls last.
 
-    A thread that an exception ends looks the call up, and so gets here. It finds what it stored in
+    A thread that an exception ends reads the attribute, and so calls this. It gets the value from
     its own dictionary, as without the descriptor (the descriptor protocol of Python's data model).
     """
 
     def __get__(self, thread: Any, cls: Any = None) -> Any:
         try:
-            call = _kept_by(thread)[LAST_CALL]
+            call = _attributes_of(thread)[LAST_CALL]
         except (KeyError, TypeError):  # asked of the class, or of a thread that was not made right
             raise AttributeError(LAST_CALL) from None
         worker = workers.get(threading.get_ident())
@@ -268,11 +268,11 @@ class _LastCall:
         return call
 
     def __set__(self, thread: Any, call: Any) -> None:
-        _kept_by(thread)[LAST_CALL] = call
+        _attributes_of(thread)[LAST_CALL] = call
 
     def __delete__(self, thread: Any) -> None:
         try:
-            del _kept_by(thread)[LAST_CALL]
+            del _attributes_of(thread)[LAST_CALL]
         except KeyError:
             raise AttributeError(LAST_CALL) from None
 

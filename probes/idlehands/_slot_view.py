@@ -1,7 +1,7 @@
 """Shared slots as the publisher reads them: each is a worker like any other.
 
-Everything about a slot is read from one `Slot`, in the shared memory or copied out of it, so that
-no reader sees half of a change from one to the other. The job may have written anywhere in the
+All data of a slot are read from one `Slot` object, in the shared memory or copied out of it, so no
+reader sees half of a change from the memory to the copy. The job may have written anywhere in the
 memory. Whatever is there, reading it ends, raises nothing and takes no more than a slot's room.
 """
 
@@ -46,7 +46,7 @@ def slot_of(shared: SharedSlots, index: int) -> Slot:
 
 
 def written_in(slot: Slot, place: int) -> int:
-    """Return how many rows of a table were ever put, 0 for a count that cannot be."""
+    """Return how many rows of a table were ever put, 0 for an impossible count."""
     return max(0, int(slot.cells[slot.begin + COUNTERS[place]]))
 
 

@@ -59,8 +59,8 @@ ATTEMPTS = 8
 class SlotWorker:
     """This process as a worker that writes into one slot.
 
-    Its methods raise only what a signal handler of the job's raises. A worker that fails, or has
-    lost its slot, records no more.
+    Its methods raise nothing but the exceptions of the job's signal handlers. A worker that fails,
+    or has lost its slot, records no more.
     """
 
     def __init__(self, shared: SharedSlots, slot: int) -> None:
@@ -180,7 +180,7 @@ _workers: dict[tuple[int, Identity], SlotWorker | None] = {}
 
 
 def worker_of(link: Link) -> SlotWorker | None:
-    """Return this process as a worker of the slots at `link`, None where that cannot be.
+    """Return this process as a worker of the slots at `link`, None where that is impossible.
 
     A process that was forked from a worker is another worker, and has a slot of its own.
     """

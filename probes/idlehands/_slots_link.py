@@ -15,7 +15,7 @@ class Link:
     """A reference to shared slots that a worker process receives with the pool's queues.
 
     A forked process inherits the memory. A process that is started anew is passed the memory's
-    descriptor while it starts, so no process needs the right to look into another. The link of a
+    descriptor while it starts, so no process needs the right to trace another. The link of a
     process that cannot be passed the descriptor is None.
 
     Attributes: slots (how many there are), shared (None once the memory was let go).

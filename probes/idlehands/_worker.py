@@ -1,4 +1,4 @@
-"""What every sort of worker has in common: who it is, and which kinds' CPU time it reads."""
+"""The common part of every sort of worker: its identity, and the kinds whose CPU time it reads."""
 
 from __future__ import annotations
 
@@ -22,11 +22,11 @@ CPU_STREAK = 4
 LONGEST_NAME = 200
 """Characters of a kind's or a thread's name: all kinds together must fit in one frame."""
 WEIGHED_ROWS = 16
-"""Of the rows that are sent together about so many are weighed."""
+"""About so many of the rows that are sent together are weighed."""
 
 
 class RecordingPool(Protocol):
-    """A pool as its workers' probes use it; `_pool` has it whole."""
+    """The part of a pool that its workers' probes use; the pool is in `_pool`."""
 
     workers: int
     kinds: dict[str, int]

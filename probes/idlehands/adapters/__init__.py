@@ -2,10 +2,10 @@
 
 An adapter is a module with the functions of `Adapter`. `install` has each adapter hook its pool's
 module: at once if the module is loaded, otherwise when it is. So a job pays for no adapter that it
-does not use.
-Adapters touch pools at as few places as can be, each a name that the pool looks up afresh:
-a queue that it stores, a method that it calls. A pool that an adapter does not recognise is left
-alone, with one warning. Each adapter records through a `SharedPool`, see `_shared`.
+does not use. An adapter hooks its pool at as few places as possible. Each is a name that the pool
+looks up each time: a queue that it stores, a method that it calls. A pool that an adapter does not
+recognise is left alone, with one warning. Each adapter records through a `SharedPool`, see
+`_shared`.
 """
 
 from __future__ import annotations
@@ -42,14 +42,15 @@ class Adapter(Protocol):
     """What every adapter module offers."""
 
     def unfamiliar(self, module: Any) -> str:
-        """Return what of `module` differs from what the adapter knows, empty where nothing does."""
+        """Return how `module` differs from the code that the adapter knows, empty where it does
+        not."""
 
     def hook(self, module: Any) -> None:
         """Put the hooks in place; pools that exist already are probed where that can be."""
 
 
 class _Watch:
-    """Hooks modules as they are imported: the first finder, which asks the others for the spec."""
+    """Hooks modules at their import: it is the first finder, and asks the others for the spec."""
 
     def __init__(self) -> None:
         self.waiting: set[str] = set()

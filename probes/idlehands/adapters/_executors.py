@@ -1,8 +1,8 @@
 """The owner's side of executors whose workers are processes, and the hooking of their queues.
 
 A task is queued when its number is put into the executor's queue of numbers, and cancelled when a
-number taken from there leads to no call. In between the tokens are kept here, for the work items of
-some executors have no room for them.
+number taken from there leads to no call. The tokens in between are stored here, because the work
+items of some executors have no room for them.
 """
 
 from __future__ import annotations
@@ -190,7 +190,7 @@ class ExecutorReporter:
 
 
 def _gone() -> None:
-    """Return what a weak reference to something that is gone returns."""
+    """Return None, as a weak reference to a freed object does."""
 
 
 def _depths(tokens: dict[int, Token]) -> tuple[int, tuple[int, ...]]:
@@ -221,7 +221,7 @@ class Executors:
     def __init__(
         self, kind: str, module: Any, calls: tuple[type, type], results: tuple[type, type]
     ) -> None:
-        """Take the known class of each queue and the one that it is to be."""
+        """Take the known class of each queue and the class that replaces it."""
         self._kind = kind
         self._module = module
         self._classes = {

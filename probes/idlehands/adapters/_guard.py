@@ -1,4 +1,4 @@
-"""What every hook of an adapter does with an error, see `idlehands._guard`.
+"""How every hook of an adapter handles an error, see `idlehands._guard`.
 
 A hook runs in the middle of a call of the job's. An exception inside it comes here: the record of
 the one pool is switched off, one warning is logged, and the job's call goes on.

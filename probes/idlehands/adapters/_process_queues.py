@@ -50,7 +50,8 @@ def slots_pool(name: str, kind: str, workers: int) -> SlotsPool:
 
 
 class Between:
-    """What both sorts of queue have: the link to the shared slots, which travels with them."""
+    """The common part of both sorts of queue: the link to the shared slots, which travels with
+    them."""
 
     idlehands: Link | None = None
 
@@ -118,14 +119,15 @@ class Between:
 
 
 class ExecutorReporter(Protocol):
-    """The owner's side of a queue of calls; `_executors` has it whole."""
+    """The part of an executor's reporter that its queue of calls uses; the reporter is in
+    `_executors`."""
 
     def sent(self, call: Any) -> None:
         """Note that a call goes to the worker processes."""
 
 
 class Calls(Between):
-    """An executor's queue of calls: the owner puts them, worker processes take them."""
+    """An executor's queue of calls: the owner puts calls, worker processes take them."""
 
     reporter: ExecutorReporter | None = None
     known_item: type

@@ -1,7 +1,7 @@
-"""What is recorded of queues that a job's threads are fed through, see `queue_threads`.
+"""Records the tasks of queues that feed a job's own threads, see `queue_threads`.
 
-All of it is called under the queue's own lock. What is known of a queue is in `_served_queues`,
-what is known of its items in `_queue_tokens`.
+All functions are called under the queue's own lock. The state of a queue is in `_served_queues`,
+that of its items in `_queue_tokens`.
 """
 
 from __future__ import annotations
@@ -65,13 +65,13 @@ def _price_at(step: int) -> float:
         taken(queue, _price_at)
         ended(queue)
 
-    kept, workers[me] = workers.get(me), SharedWorker(pool, 0, LEAST_ROWS_PER_WORKER)
+    former, workers[me] = workers.get(me), SharedWorker(pool, 0, LEAST_ROWS_PER_WORKER)
     try:
         return nanoseconds_of(record)
     finally:
         del workers[me]
-        if kept is not None:
-            workers[me] = kept
+        if former is not None:
+            workers[me] = former
 
 
 def created(queue: Any) -> None:

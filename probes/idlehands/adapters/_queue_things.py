@@ -1,9 +1,9 @@
 """Queues that hold things, not tasks: idle connections that threads take, use and put back.
 
-Such a queue shows in what is put back: nearly every item, again and again. Some tasks are put back
-too, to be tried again, but seldom most of them, and seldom twice. Items are known by their identity
-while they are alive, which a weak reference shows; no code of theirs runs. All of it is called
-under the queue's own lock.
+Such a queue is recognised by the items that are put back: nearly all, again and again. Some tasks
+are put back too, to be tried again, but seldom most of them, and seldom twice. Items are known by
+their identity while they are alive, which a weak reference shows; no code of theirs runs. All of it
+is called under the queue's own lock.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from threading import get_ident
 from typing import Any, Callable, NamedTuple
 
 LEAST_AGAIN, SHARE_BACK = 8, 0.9
-"""So many items were put back that had been put back before, and such a share of those taken."""
+"""A queue holds things once so many items, and such a share of those taken, were put back again."""
 MOST_WATCHED = 256
 """After so many items a queue that shows no things counts as one of tasks, for good."""
 MOST_HELD = 64

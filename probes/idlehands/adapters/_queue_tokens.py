@@ -1,7 +1,7 @@
 """The tokens of queued items, by the identity of the item, which is alive while it is queued.
 
 Items can leave a queue in other ways than `get`. So the tokens are compared with the queue whenever
-their number has doubled. All of it is called under the queue's own lock.
+their number has doubled. All functions are called under the queue's own lock.
 """
 
 from __future__ import annotations
@@ -126,7 +126,8 @@ def held_by(queue: Any) -> list[Any]:
 
 
 def called_in(item: Any) -> Any:
-    """Return what an item is named for: its callable, the item or the first of it, or its type."""
+    """Return what an item is named after: its callable (the item or its first part), or its
+    type."""
     if callable(item):
         return item
     if issubclass(type(item), tuple) and tuple.__len__(item):

@@ -1,7 +1,7 @@
-"""The queues that a job's threads are fed through, and what is known of each.
+"""The queues that feed a job's own threads, and the state of each.
 
-What is known of a queue is kept here by the queue's identity, for as long as the queue is there.
-All of it is called under the queue's own lock.
+The state of a queue is stored by the queue's identity, for as long as the queue exists. All
+functions are called under the queue's own lock.
 """
 
 from __future__ import annotations
@@ -105,7 +105,7 @@ class Served:
 
 
 def unknown(queue: Any) -> str:
-    """Return what of a queue is not known here, empty where everything is."""
+    """Return what is unknown about a queue, empty where nothing is."""
     own = OWN_METHODS & attributes_of(queue).keys()
     if own:
         return f"one has a {min(own)} of its own"

@@ -1,4 +1,4 @@
-"""The queue of a thread pool's executor, and what reports the tasks that are put into it.
+"""The queue of a thread pool's executor, and the reporter of the tasks that are put into it.
 
 An executor's own queue gets an `InstrumentedQueue` before it. A queue of the job's takes part if it
 is of one of the standard library's classes and overrides no method; its `put` alone is replaced.
@@ -171,7 +171,7 @@ class InstrumentedQueue(SimpleQueue):  # type: ignore[type-arg]
             setattr(self, name, getattr(queue, name))
 
     def watch_for_emptying(self) -> None:
-        """From now on record as cancelled what the executor itself takes out, to drop it."""
+        """From now on record the tasks as cancelled that the executor itself takes out to drop."""
         take, reporter, known_item = self.get_nowait, self.reporter, Hooked.item
 
         def get_nowait() -> Any:
@@ -198,7 +198,7 @@ def is_known(queue: Any) -> bool:
 
 
 def reporter_of(queue: Any) -> QueueReporter | None:
-    """Return what reports of a queue, None where nothing does."""
+    """Return the reporter of a queue, None where it has none."""
     if type(queue) is InstrumentedQueue:
         return queue.reporter
     put = attributes_of(queue).get("put")
@@ -207,7 +207,7 @@ def reporter_of(queue: Any) -> QueueReporter | None:
 
 
 def _put_of(queue: Any) -> Callable[..., None]:
-    """Return what puts into a queue. A queue of the job's, which holds it, is not kept alive."""
+    """Return the function that puts into a queue. It does not keep a queue of the job's alive."""
     if type(queue) is SimpleQueue:
         return queue.put
     put, reference = type(queue).put, weakref.ref(queue)

@@ -88,11 +88,11 @@ class Runs:
         item.__init_subclass__ = classmethod(subclassed)
 
     def be_careful(self) -> None:
-        """From now on check everything that there is to check."""
+        """From now on make all checks."""
         self._item.run = self.careful
 
     def be_quick(self) -> None:
-        """Check no more than needs be again, where no pool is thinned and no class derives."""
+        """Make only the necessary checks again, where no pool is thinned and no class derives."""
         item = self._item
         if thinned or type.__subclasses__(item) or vars(item).get("run") is not self.careful:
             return

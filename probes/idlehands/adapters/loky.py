@@ -18,7 +18,7 @@ VENDORS = {"loky": "Loky", "joblib.externals.loky": "Joblib"}
 
 
 def unfamiliar(module: Any) -> str:
-    """Return what of the module is not as it is known here."""
+    """Return how the module differs from the known code, empty where it does not."""
     executor = module.ProcessPoolExecutor
     return (
         missing_names(executor.__init__, "_work_ids", "_pending_work_items", "_setup_queues")

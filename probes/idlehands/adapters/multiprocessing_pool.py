@@ -47,7 +47,7 @@ HANDLERS = (
 
 
 def unfamiliar(module: Any) -> str:
-    """Return what of the module is not as it is known here."""
+    """Return how the module differs from the known code, empty where it does not."""
     pool = module.Pool
     return (
         missing_names(pool.__init__, "_setup_queues", "_taskqueue", "_processes")
@@ -270,7 +270,7 @@ def _processes_set(owner: Any, processes: Any) -> Any:
 
 
 def _unknown(owner: type, tasks: Any, results: Any, batches: Any) -> str:
-    """Return what of a pool is not known here, empty where everything is."""
+    """Return what is unknown about a pool, empty where nothing is."""
     of_threads = type(tasks) is ThreadTasks and type(results) is ThreadResults
     of_processes = any(is_queue_of(tasks, cls) and is_queue_of(results, cls) for cls in OURS)
     if type(batches) is not Batches or not (of_threads or of_processes):

@@ -18,7 +18,7 @@ from ._process_queues import Calls, Results
 
 
 def unfamiliar(module: Any) -> str:
-    """Return what of the module is not as it is known here."""
+    """Return how the module differs from the known code, empty where it does not."""
     executor = module.ProcessPoolExecutor
     return (
         missing_names(executor.__init__, *QUEUES, "_pending_work_items", "_max_workers")

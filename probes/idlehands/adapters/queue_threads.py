@@ -123,7 +123,7 @@ def _methods() -> Iterator[Method]:
 
 
 def unfamiliar(module: Any) -> str:
-    """Return what of the module is not as it is known here."""
+    """Return how the module differs from the known code, empty where it does not."""
     for method in _methods():
         function = vars(getattr(module, method.owner)).get(method.name)
         if not is_known(function, method.known):

@@ -24,7 +24,7 @@ from ._work_runs import Runs
 
 
 def unfamiliar(module: Any) -> str:
-    """Return what of the module is not as it is known here."""
+    """Return how the module differs from the known code, empty where it does not."""
     executor, item = module.ThreadPoolExecutor, module._WorkItem
     return (
         missing_names(executor.__init__, "_work_queue", "_max_workers")
