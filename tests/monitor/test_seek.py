@@ -22,7 +22,11 @@ from idlehands_monitor.session.feed import Feed
 from idlehands_monitor.session.seek import Stopped, broken_timestamps, feed_at
 from idlehands_monitor.session.session import Session
 from idlehands_monitor.views.terminal.app import Dashboard
-from idlehands_monitor.views.terminal.scheduler_screen import Jump, PromiseSheet, whole_text
+from idlehands_monitor.views.terminal.scheduler_screen import (
+    Jump,
+    PromiseSheet,
+    opened_promise_text,
+)
 
 MS, SECOND = 1_000_000, 1_000_000_000
 WINDOW_NS = 10 * SECOND
@@ -297,14 +301,14 @@ def test_an_opened_promise_has_its_counts_its_effect_and_its_moments_as_ages():
         evidence="broken in 9 of 40",
         why="",
     )
-    written = whole_text(pool, broken, replay=False).plain
+    written = opened_promise_text(pool, broken, replay=False).plain
     assert "broken in 9 of 40" in written
     assert "40, broken in 9 of them" in written
     assert "0.225" in written
     assert "2.500, 0.300 s before the end of the window (the earliest 2 of 9)" in written
     assert broken.purpose in written
     assert "j goes to" not in written
-    assert "j goes to" in whole_text(pool, broken, replay=True).plain
+    assert "j goes to" in opened_promise_text(pool, broken, replay=True).plain
 
 
 def test_a_jump_that_nobody_waits_for_any_more_reads_no_further(capture):

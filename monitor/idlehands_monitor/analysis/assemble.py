@@ -174,7 +174,7 @@ def read_pool(ledger: Ledger, pool: PoolLedger, begin_ns: int, end_ns: int) -> P
 def _pool(asked: _Asked, ages: Ages) -> PoolReading:
     pool, begin_ns, end_ns = asked.pool, asked.begin_ns, asked.end_ns
     times = pool_times(asked.pool, asked.ledger.host, asked.begin_ns, asked.end_ns, asked.history)
-    time = times.whole
+    time = times.in_window
     if time.by_category.min(initial=0) * CLOCKS_MAY_DIFFER < -time.recorded_ns:
         raise ValueError("the rows of a pool contradict each other")
     steals = StealReading(pool.counts_between(begin_ns, end_ns))
@@ -207,7 +207,7 @@ def _reading(
     asked: _Asked, times: PoolTimes, scheduler: SchedulerReading, counts: _Counts
 ) -> PoolReading:
     """Put the answers for one pool together."""
-    pool, begin_ns, end_ns, time = asked.pool, asked.begin_ns, asked.end_ns, times.whole
+    pool, begin_ns, end_ns, time = asked.pool, asked.begin_ns, asked.end_ns, times.in_window
     window_s = time.recorded_ns / 1e9
     return PoolReading(
         name=pool.name,
@@ -269,7 +269,7 @@ def _judged(
     asked: _Asked, times: PoolTimes, steals: StealReading, finished: int
 ) -> SchedulerReading:
     pool, begin_ns, end_ns = asked.pool, asked.begin_ns, asked.end_ns
-    time, live = times.whole, asked.is_live
+    time, live = times.in_window, asked.is_live
     recorded = not times.is_thinned and time.recorded_ns == end_ns - begin_ns
     use, parked = NO_DEQUES, None
     if is_fully_recorded(pool, time, begin_ns, end_ns):

@@ -50,7 +50,7 @@ class StackReading:
 
 @dataclass(frozen=True, slots=True)
 class ExternalTime:
-    """Where worker time went, as far as it can be told from outside.
+    """The time split of workers, as far as it is known from outside.
 
     seconds: worker time that the kernel's counters cover. working, run_queue_wait: shares of it,
     exact, from those counters. parked, blocked: estimated shares, which divide the rest; None where

@@ -131,15 +131,15 @@ def shortened(name: str, cells: int, among: Iterable[str] = ()) -> str:
     """
     if cell_len(name) <= cells or cells < 1:
         return name if cells > 0 else ""
-    cut = _without_middle(name, cells)
-    alike = [
+    short = _without_middle(name, cells)
+    common = [
         _same_letters(name, other)
         for other in among
-        if other != name and cell_len(other) > cells and _without_middle(other, cells) == cut
+        if other != name and cell_len(other) > cells and _without_middle(other, cells) == short
     ]
-    if not alike or cells < 4:
-        return cut
-    start = max(0, min(max(alike) - 1, len(name) - (cells - 1)))
+    if not common or cells < 4:
+        return short
+    start = max(0, min(max(common) - 1, len(name) - (cells - 1)))
     rest = name[start:]
     return f"…{rest}" if cell_len(rest) < cells else f"…{set_cell_size(rest, cells - 2)}…"
 

@@ -50,14 +50,14 @@ def victims_tried(pool: PoolLedger, begin_ns: int, end_ns: int) -> VictimsTried:
         idle_intervals["began_ns"],
         idle_intervals["ended_ns"],
     )
-    whole = (idle_intervals["state"] == SEARCHING) & (idle_intervals["attempts"] > 0)
-    whole &= (began >= begin_ns) & (ended >= began) & (ended <= end_ns)
-    whole &= (who >= 0) & (who < pool.workers)
-    searches = Spans(who[whole], began[whole] - begin_ns, ended[whole] - begin_ns)
+    inside = (idle_intervals["state"] == SEARCHING) & (idle_intervals["attempts"] > 0)
+    inside &= (began >= begin_ns) & (ended >= began) & (ended <= end_ns)
+    inside &= (who >= 0) & (who < pool.workers)
+    searches = Spans(who[inside], began[inside] - begin_ns, ended[inside] - begin_ns)
     # If workers' windows are put one after another, only a worker's own spans overlap.
     apart = end_ns - begin_ns + 1
     own = mean_beside(_laid_out(searches, apart), _laid_out(full, apart))
-    attempts = idle_intervals["attempts"][whole].astype(np.float64)
+    attempts = idle_intervals["attempts"][inside].astype(np.float64)
     beside = attempts * (mean_beside(searches, full) - own)
     return VictimsTried(
         *(_per_worker(searches.who, some, pool.workers) for some in (attempts, beside))

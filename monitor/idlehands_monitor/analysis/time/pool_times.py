@@ -20,12 +20,12 @@ SHORTEST_SLICE_NS = 100_000_000
 
 @dataclass(frozen=True, slots=True)
 class PoolTimes:
-    """The worker time of a pool's whole window, and of slices for views that draw them.
+    """The worker time of a pool's window, and of slices for views that draw them.
 
     queue_lengths: mean queued tasks in each slice, empty for pools that steal.
     """
 
-    whole: PoolTime
+    in_window: PoolTime
     slices: tuple[WorkerTime, ...]
     queue_lengths: tuple[float, ...]
     slice_s: float
@@ -33,7 +33,7 @@ class PoolTimes:
     @property
     def is_thinned(self) -> bool:
         """Whether tasks of the window left no row because the probe had given up detail."""
-        return self.whole.counted_ns + self.whole.thinned_ns > 0
+        return self.in_window.counted_ns + self.in_window.thinned_ns > 0
 
 
 def pool_times(
@@ -41,16 +41,16 @@ def pool_times(
 ) -> PoolTimes:
     """Return the worker time of a window; with a history, mostly from its settled seconds."""
     if history is not None:
-        whole = history.time(pool, host, begin_ns, end_ns)
+        in_window = history.time(pool, host, begin_ns, end_ns)
         second_s = SECOND_NS / 1e9
-        return PoolTimes(whole, history.times, history.queue_lengths, second_s)
+        return PoolTimes(in_window, history.times, history.queue_lengths, second_s)
     window = Window(pool, begin_ns, end_ns).ordered()
     rates = rates_of(pool, host, window, begin_ns, end_ns)
-    whole = pool_time(pool, host, begin_ns, end_ns, window, rates)
+    in_window = pool_time(pool, host, begin_ns, end_ns, window, rates)
     edges = edges_of(begin_ns, end_ns)
     slices = tuple(part.pool for part in slice_times(pool, host, edges, window, rates))
     lengths = mean_lengths(pool, edges) if pool.kind != PoolKind.STEALING else ()
-    return PoolTimes(whole, slices, lengths, (end_ns - begin_ns) / len(slices) / 1e9)
+    return PoolTimes(in_window, slices, lengths, (end_ns - begin_ns) / len(slices) / 1e9)
 
 
 def edges_of(begin_ns: int, end_ns: int) -> list[int]:

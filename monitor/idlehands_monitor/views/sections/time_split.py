@@ -33,7 +33,7 @@ CORE_TIME_NOTES = {
         "run-queue wait"
     ),
     CoreTimeSource.ASSUMED: (
-        "time on a core is not known: only recorded waits are told from time in tasks"
+        "time on a core is not known: only recorded waits are separated from time in tasks"
     ),
 }
 EXTERNAL_NOTE = (

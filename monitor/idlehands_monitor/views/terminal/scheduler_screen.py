@@ -156,7 +156,7 @@ class PromiseSheet(Sheet):
         """Draw the promise as a pool keeps it."""
         found = next((one for one in pool.promises if one.code == self.code), None)
         if found is not None:
-            self.part("text").update(whole_text(pool, found, replay=self._replay))
+            self.part("text").update(opened_promise_text(pool, found, replay=self._replay))
 
     def action_jump(self, step: int) -> None:
         """Go to a moment at which it was broken."""
@@ -215,7 +215,7 @@ def _lines(sections: tuple[Section | None, ...]) -> list[str]:
     return [line for one in sections if one is not None for line in sentence_lines(one)]
 
 
-def whole_text(pool: PoolReading, promise: PromiseReading, *, replay: bool) -> Text:
+def opened_promise_text(pool: PoolReading, promise: PromiseReading, *, replay: bool) -> Text:
     """Return all that is known of one promise."""
     verdict = promise.verdict
     text = Text(f"{promise.what}\n", style="bold")
