@@ -177,10 +177,10 @@ def main(arguments: Sequence[str]) -> int:
     except CommandError as error:
         output.message(str(error), command)
         return error.status
-    except BrokenPipeError:  # the reader of our output has gone; nobody is left to tell
+    except BrokenPipeError:  # the reader of the output has gone, so no message helps
         output.give_up()
         return DONE
-    except OSError as error:  # a command catches what it expects of its files itself
+    except OSError as error:  # commands handle the expected errors of their files
         output.message(error.strerror or str(error), command)
         output.give_up()
         return USAGE

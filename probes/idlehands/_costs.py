@@ -55,5 +55,5 @@ class Costs:
                 self._governors[number].review(monotonic_ns(), per_row)
             except Exception as error:
                 pool.failed(error)
-        for number in self._governors.keys() - present.keys():  # or it would keep the pool's rings
+        for number in self._governors.keys() - present.keys():  # they would keep the pools' rings
             self._recording_before_ns += self._governors.pop(number).recording_ns

@@ -76,7 +76,7 @@ class Cursor:
         now = monotonic_ns()
         probes = pool.probes[:]  # workers that join from here on are for the next flush
         self._flushed = self._recorded()
-        # Open intervals before rows: one that ends in between is seen twice and never missed.
+        # Open intervals before rows: one that ends in between is sent twice, and never missed.
         open_now = [open_intervals(probe) for probe in probes]
         # Read now, sent last: a slow reader may hold up the rows in between for long.
         levels = encode(levels_frame(pool, now, open_now))
@@ -215,7 +215,7 @@ def _columns(pool: PoolProbe, table: Table, rows: list[Any]) -> dict[str, bytes]
         return encode_columns(table.names, [rows])
     by_column: list[Sequence[Any]] = list(zip(*rows))
     if table is TASKS:
-        # A task's row holds its token whole; the token's columns stand first, the rest in order.
+        # A task's row begins with its token; the token's columns come first, then the others.
         by_column = [*zip(*by_column[0]), *by_column[1:]]
         timestamps, submitted_by = by_column[SPAWNED_NS], by_column[SPAWNED_BY]
         by_column[SPAWNED_BY] = pool.submitters(submitted_by, timestamps)

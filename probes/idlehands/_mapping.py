@@ -76,7 +76,9 @@ class Mapping:
         """Return a new one of `size` bytes, all zero. Only Linux has such files."""
         most, _ = resource.getrlimit(resource.RLIMIT_FSIZE)
         if most != resource.RLIM_INFINITY and most < size:
-            raise OSError(errno.EFBIG, "the process may not make so large a file")  # or a signal
+            raise OSError(
+                errno.EFBIG, "the process may not make so large a file"
+            )  # or SIGXFSZ comes
         descriptor = _nameless_file()
         try:
             os.ftruncate(descriptor, size)
@@ -116,7 +118,7 @@ class Mapping:
         if starting is None or not self.is_ours:
             return None
         passed = starting.DupFd(starting.duplicate_for_child(self.descriptor))
-        os.set_inheritable(self.descriptor, False)  # loky lets every other child have it as well
+        os.set_inheritable(self.descriptor, False)  # loky would pass it to every other child
         return passed
 
     def __del__(

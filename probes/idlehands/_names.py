@@ -199,7 +199,7 @@ def _name_of_other(thing: Any) -> str:
         return writable(f"{type_name(thing.__objclass__)}.{thing.__name__}")
     reference, of_class, own_name = _facts_of(sort)
     own = own_name(thing)
-    if not own and own_name is _name_borne:  # nor will the next one of the class
+    if not own and own_name is _name_borne:  # the other instances have none either
         _classes[id(sort)] = reference, of_class, _no_name
     return own or of_class
 
@@ -208,7 +208,7 @@ def _builtin_name(function: Any) -> str:
     """Return the qualified name of a function written in C, which may be bound to an object."""
     bound = function.__self__
     cls = bound if issubclass(type(bound), type) else type(bound)
-    if type(cls) is type:  # no metaclass of the job's would be asked
+    if type(cls) is type:  # then no metaclass of the job's is called
         qualified: str = function.__qualname__
         return qualified
     return f"{type_name(cls)}.{function.__name__}"

@@ -115,7 +115,7 @@ class _Process:
         publisher, self.publisher = self.publisher, None
         if publisher is not None:
             publisher.stop()
-        with contextlib.suppress(Exception, SystemExit):  # of a handler of the job's
+        with contextlib.suppress(Exception, SystemExit):  # raised by a handler of the job's
             log_pending()
 
 

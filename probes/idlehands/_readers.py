@@ -160,7 +160,7 @@ class Readers:
                     pool.refresh(at_once=True)
         bye = encode({"frame": "bye", "reason": "the process ends"})
         for position, reader in enumerate(readers):
-            # An equal share each of what is left: a reader that has stopped uses up only its own.
+            # Each gets an equal share of the rest: a reader that has stopped uses up only its own.
             now = monotonic()
             share = (deadline - now) / (len(readers) - position)
             reader.send_rest(_then(self._build(reader), bye), now + share)
@@ -203,7 +203,7 @@ class Readers:
         # A pool that is no longer kept is read once more, to its end, and then let go.
         gone = [cursor for cursor in known.values() if not cursor.pool.unwanted]
         cursors = [*gone, *reader.cursors.values()]
-        # All names before the first row: a reader that only wants to know what there is stops here.
+        # All names before the first row: a reader that wants only the names stops here.
         for cursor in cursors:
             yield from guarded(cursor, cursor.names)
         for cursor in cursors:

@@ -169,7 +169,7 @@ class WorkerProbe(Thief):
             if self.token is not None:
                 self.misused(refusal("running", self))
                 return
-            kind = token[2]  # read even if not needed: it fails for what is no token
+            kind = token[2]  # read even if not needed: this raises for a value that is no token
             if self.cpu_kinds and kind in self.cpu_kinds:
                 self.cpu = 0
                 self.mark = thread_time_ns()

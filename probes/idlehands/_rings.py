@@ -169,7 +169,7 @@ class SpawnRing:
         """
         mask, slots = self.mask, self.slots
         first = max(position, self.begin)
-        while slots[first & mask][0] > first:  # gone round: go to the oldest it can hold
+        while slots[first & mask][0] > first:  # overwritten: go to the oldest it can hold
             first = slots[first & mask][0] - mask
         tokens = _between(self.slots, first, first + self._about_how_many(first, limit))
         count = len(tokens)

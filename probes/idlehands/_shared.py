@@ -216,7 +216,7 @@ class SharedPool(PoolProbe):
                 worker.set_packed(self.is_packed)
                 self.probes.append(worker)
                 self.workers = len(self.probes)
-            worker.joined_ns = 0  # taken, before the lock is given back
+            worker.joined_ns = 0  # the place is taken before the lock is released
         worker.join()
         return worker
 

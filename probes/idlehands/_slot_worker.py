@@ -129,7 +129,7 @@ class SlotWorker:
         shared, token, base = self._shared_slots, self._token, self._base
         try:
             cpu = thread_time_ns() - self._mark if self._mark >= 0 else NONE
-            if shared.cells[base + STARTED] != started:  # taken for dead, and the task for lost
+            if shared.cells[base + STARTED] != started:  # taken for dead, its task for lost
                 return
             shared.put_task(self._slot, token, started, ended, cpu, outcome)
             shared.cells[base + STARTED] = 0

@@ -174,7 +174,7 @@ class PoolLedger:
                 self._lose(table, ring, first - ring.written)
             self._rings.note_written(table, ring, first + rows)
             if ring.lost_since_ns is not None and kept:
-                # Lost rows ended before the first row after them did.
+                # Lost rows ended before the first row after them ended.
                 self._close_loss(ring, times[begin])
             if kept:
                 ring.last_ns = times[end - 1]

@@ -137,7 +137,7 @@ class Session:
         return Notices(self._message if is_said else "", self._captures.path, self._place)
 
     def say(self, message: str) -> None:
-        """Say something for `MESSAGE_SECONDS`; "" takes back what is being said."""
+        """Show a message for `MESSAGE_SECONDS`; "" takes back the present one."""
         self._message = message
         self._message_until = self.machine.monotonic() + MESSAGE_SECONDS
         self.on_change()

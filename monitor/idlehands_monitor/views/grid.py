@@ -135,7 +135,7 @@ def summed(matrix: Counts, rows: Sequence[range], columns: Sequence[range]) -> C
     """Return the sums of a matrix over all groups of neighbouring rows and columns."""
     if not rows or not columns:
         return np.zeros((len(rows), len(columns)), dtype=np.int64)
-    lead = rows[0][0]  # the row of what came from outside stands before worker 0's
+    lead = rows[0][0]  # the row of tasks from outside is before worker 0's
     tall = np.add.reduceat(matrix, [group[0] - lead for group in rows], axis=0)
     return np.asarray(np.add.reduceat(tall, [group[0] for group in columns], axis=1))
 

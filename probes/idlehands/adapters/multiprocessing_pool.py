@@ -232,7 +232,7 @@ def _describe(function: Any, arguments: Any) -> tuple[Any, int]:
 
 
 def _tasks_set(_pool: Any, tasks: Any) -> Any:
-    # Of threads at once: the pool is about to keep the queue's methods.
+    # For threads at once: the pool is about to store the queue's methods.
     return ThreadTasks() if type(tasks) is ThreadQueue else tasks
 
 

@@ -27,7 +27,7 @@ def parking(pool: PoolReading) -> Section | None:
         f"{seconds(held.median_s)}, 99 of 100 under {seconds(held.p99_s)}{to_work} (median); "
         f"{number_of(held.wakes, 'wake')}, {_wasted(held.wasted)}"
     )
-    # Whether to spin before parking is for those to decide who wrote the worker.
+    # Only the author of the worker decides whether it spins before parking.
     rule = _cheapest_rule(held) if pool.has_steals else ""
     return Section("Parking", lead, (Sentence(rule),) if rule else ())
 
