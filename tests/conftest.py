@@ -1,4 +1,4 @@
-"""What holds for every test: a socket folder of the tests' own, and no colour settings."""
+"""Fixtures for every test: a socket folder of the tests' own, and no colour settings."""
 
 from __future__ import annotations
 

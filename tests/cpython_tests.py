@@ -4,9 +4,9 @@
     .venv/bin/python tests/cpython_tests.py --pools        # multiprocessing's of pools as well
     .venv/bin/python tests/cpython_tests.py 3.9 -m 'ThreadPool*'   # arguments go to its test runner
 
-For each interpreter both runs go on side by side; what each test came to is compared. The exit
-status is 1 where a test that passes without the probe does not pass with it. It takes some minutes
-an interpreter, and so is not part of the test suite.
+For each interpreter both runs go on at the same time; the outcomes of each test are compared. The
+exit status is 1 where a test that passes without the probe does not pass with it. It takes some
+minutes an interpreter, and so is not part of the test suite.
 """
 
 from __future__ import annotations

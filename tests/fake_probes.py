@@ -1,4 +1,4 @@
-"""Sockets that stand where a probe's does and answer as a test wants them to."""
+"""Sockets in the place of a probe's socket, which answer as a test wants."""
 
 from __future__ import annotations
 

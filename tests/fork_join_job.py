@@ -1,9 +1,9 @@
 """A job for tests of work, span and their bounds: fully strict fork-join on the demo's pool.
 
 It times every strand with its own clock, in its own tasks, and works out work and span from that;
-the probe takes no part in it. Every pool gets one root, so all work is there at once. It says
-"ready", waits for a line, runs its pools one after another and prints, by the name of each, what it
-knows of it; then it waits for another line.
+the probe takes no part in it. Every pool gets one root, so all work is there at once. It prints
+"ready", waits for a line, runs its pools one after another and prints its own figures of each pool
+by name; then it waits for another line.
 """
 
 from __future__ import annotations

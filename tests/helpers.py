@@ -1,4 +1,4 @@
-"""What tests share: waiting on a condition with a deadline, and the command as people run it."""
+"""Shared by tests: waiting on a condition with a deadline, and the command as people run it."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
 """Histories of a pool for tests: explicit ones, random valid ones, and a slow, obvious ledger.
 
-A `History` is what a pool did, in whole nanoseconds. `ledger` turns it into frames and those
-into a ledger, the way they arrive from a probe; `slow_worker_time` walks through each nanosecond,
-and the vectorised sweep is compared with it.
+A `History` is what a pool did, in whole nanoseconds. `ledger` turns it into frames as a probe sends
+them, and these into a ledger; `slow_worker_time` walks through each nanosecond, and the vectorised
+sweep is compared with it.
 """
 
 from __future__ import annotations

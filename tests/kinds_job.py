@@ -1,7 +1,7 @@
 """A job of three kinds of task, run with more workers than cores, whose tasks measure themselves.
 
-`python kinds_job.py threads|processes WORKERS SECONDS`: says "ready", waits for a line, runs tasks
-for so long, and prints, as JSON, between which moments of the monotonic clock that was and what the
+`python kinds_job.py threads|processes WORKERS SECONDS`: prints "ready", waits for a line, runs
+tasks for so long, and prints as JSON: the begin and the end on the monotonic clock, and what the
 tasks of each kind took: time in all, on a core, waiting for one, and blocked, in seconds.
 """
 

@@ -1,10 +1,10 @@
-"""Jobs that repeat one thing thousands of times, and say what they hold: see `leaks`.
+"""Jobs that repeat one thing thousands of times, and report what they hold: see `leaks`.
 
 Run as a script with the name of a job. Each line on standard input, a number and perhaps a word,
-makes it repeat its thing so often; it answers with one line of JSON: the seconds that took, and
-what the process holds then. With "settle" it first gives the probe time to let go of what has
-ended, with "fill" it fills what the probe keeps on purpose. A job knows nothing of the probe but
-for `declared_pools`.
+makes it repeat its thing so often. It answers with one line of JSON: the seconds that this took,
+and what the process holds then. With "settle" it first gives the probe time to free what has ended;
+with "fill" it fills what the probe holds on purpose. A job knows nothing of the probe but for
+`declared_pools`.
 """
 
 from __future__ import annotations

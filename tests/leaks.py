@@ -2,9 +2,9 @@
 
 Each scenario is a job of `leak_jobs` in a process of its own, which repeats one thing thousands of
 times: plain, probed with nobody attached, and probed with a reader attached that takes all it is
-sent. The job says ten times what it holds. Compared are the first third and the end, and of both
-only what the probed job has gained more than the plain one, for that much the job itself keeps.
-Prints a table; the exit status is 1 where something grows.
+sent. The job reports ten times what it holds. The first third and the end are compared, and only by
+what the probed job has gained more than the plain one: the job itself holds the rest. Prints a
+table; the exit status is 1 where something grows.
 
     .venv/bin/python tests/leaks.py                 # minutes
     .venv/bin/python tests/leaks.py --quick         # a tenth of it

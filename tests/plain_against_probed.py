@@ -4,8 +4,8 @@
     .venv/bin/python tests/plain_against_probed.py --python python3.12 --only forks/
     .venv/bin/python tests/plain_against_probed.py --repeat 20 --only signals/alarm
 
-Compared are what each job prints, the status or signal it ends with, the files, processes and
-sockets it leaves, and whether it takes more than three times as long and five seconds more. The
+The comparison covers what each job prints, the status or signal it ends with, the files, processes
+and sockets it leaves, and whether it takes more than three times as long and five seconds more. The
 jobs are in `plain_jobs`, one a file. The exit status is 1 where there is a difference that is not
 in `plain_differences`, each of which docs/probing-jobs.md names. It takes some minutes a Python,
 and so is not part of the test suite; a part of it is, see `probes/test_plain_against_probed.py`.

@@ -1,8 +1,8 @@
 """The jobs that are run plain and probed, and the interpreters that run them.
 
-A job is a script of `plain_jobs`, or a folder there that is a package, run by its name, or one
-that has a `tool.py`, which is run as a module. Its docstring is a sentence that says what it tries;
-what it needs stands in a comment block of TOML, see `Settings`.
+A job is a script of `plain_jobs`, or a folder there that is a package, run by its name, or one that
+has a `tool.py`, which is run as a module. Its docstring is a sentence that says what it tries; its
+needs are in a comment block of TOML, see `Settings`.
 """
 
 from __future__ import annotations

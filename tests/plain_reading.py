@@ -1,4 +1,4 @@
-"""A reader that attaches to every process of a run; what it reads it counts."""
+"""A reader that attaches to every process of a run and counts what it reads."""
 
 from __future__ import annotations
 

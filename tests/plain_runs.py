@@ -1,7 +1,7 @@
 """One small job run as Python runs it, under the probe, or under the probe with a reader attached.
 
-Each run gets a fresh folder, the same path for all runs of a job, so that what is printed of it is
-the same. Touches: processes, the temporary folder, /proc.
+Each run gets a fresh folder at the same path, so that jobs that print the path print the same.
+Touches: processes, the temporary folder, /proc.
 """
 
 from __future__ import annotations

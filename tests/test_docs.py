@@ -1,4 +1,4 @@
-"""The pages for users: links lead somewhere, and what they list of the wire is what there is."""
+"""The pages for users: links lead somewhere, and their lists of the wire are complete."""
 
 from __future__ import annotations
 

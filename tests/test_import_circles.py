@@ -1,7 +1,7 @@
 """No package has a circle of imports: each strongly connected component is a single module.
 
-Counted are the imports inside functions, those under ``TYPE_CHECKING`` and those by a module's
-name, as the adapters are imported: all of them say which module has to know which.
+Imports inside functions, those under ``TYPE_CHECKING`` and those by a module's name (as the
+adapters are imported) count too: each shows that one module has to know another.
 """
 
 from __future__ import annotations

@@ -220,7 +220,8 @@ def name_of_class(cls: type) -> str:
 
 
 def _facts_of(cls: type) -> tuple[Callable[[], object], str, Callable[[Any], str]]:
-    """Return (a reference, the class's name, what names an instance), kept while it lives."""
+    """Return (a reference, the class's name, what names an instance), cached while the class
+    lives."""
     known = _classes.get(id(cls))
     if known is not None and known[0]() is cls:
         return known

@@ -216,7 +216,7 @@ class PoolProbe(PoolRings):
         kind = kind[:LONGEST_NAME]
         with self.rare:
             if len(self.kinds) >= MOST_KINDS:
-                # Not kept: names made up for every task would fill the process's memory.
+                # Not stored: names made up for every task would fill the process's memory.
                 return MOST_KINDS - 1
             if len(self.kinds) == MOST_KINDS - 1:
                 self.kinds[OTHER_KINDS] = MOST_KINDS - 1

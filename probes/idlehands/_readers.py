@@ -200,7 +200,7 @@ class Readers:
         for cursor in known.values():
             if cursor.pool.unwanted:
                 yield encode({"frame": "withdrawn", "pool": cursor.pool.number})
-        # A pool that is no longer kept is read once more, to its end, and then let go.
+        # A pool that the registry has dropped is read once more, to its end, and then let go.
         gone = [cursor for cursor in known.values() if not cursor.pool.unwanted]
         cursors = [*gone, *reader.cursors.values()]
         # All names before the first row: a reader that wants only the names stops here.

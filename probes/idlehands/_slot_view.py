@@ -138,7 +138,7 @@ class SlotView:
         self.slot = slot
         self.cpu_kinds: set[int] = set()
 
-    # Made at each access: a ring that was kept would be of an older `slot`.
+    # Made at each access: a cached ring would be of an older `slot`.
 
     @property
     def tasks(self) -> SlotRing:

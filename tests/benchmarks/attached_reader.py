@@ -1,7 +1,7 @@
 """A monitor's reading half in a process of its own: attaches, decodes everything, counts.
 
 As a script it is that process: it takes commands as lines on stdin and answers in JSON lines.
-`Reader` is the side that starts it and asks.
+`Reader` starts that process and asks it.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
 """A process to watch: a made-up work-stealing pool whose workers never stop changing state.
 
-Each worker is a thread of its own, as in a pool that works, since the dashboard reads the kernel's
-counters of each. Prints its number of workers once every one is bound, and ends when stdin closes.
+Each worker is a thread of its own, as in a real pool, because the dashboard reads the kernel's
+counters of each thread. Prints its number of workers once every one is bound, and ends when stdin
+closes.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """What a million tasks through a probed thread pool add to the memory of the job.
 
-The job hands tasks in a thousand at a time, as a job does that does not want its own queue to
-grow, and says how much its resident set grew from before its first task to after the last. Run
-with the probe off, with nobody attached, and with a reader attached, each in a process of its own.
+The job hands in a thousand tasks at a time, so its own queue does not grow, and reports how much
+its resident set grew from before its first task to after the last. Run with the probe off, with
+nobody attached, and with a reader attached, each in a process of its own.
 """
 
 from __future__ import annotations

@@ -1,10 +1,10 @@
 """The hook of every variant, at the same two points of the standard library's thread pool.
 
-A task is announced where it is put into the pool's queue and recorded where the work item runs.
-What is compared is only what happens at these points: nothing, a floor that no recorder can go
+A task is announced where it is put into the pool's queue and recorded where the work item runs. The
+variants differ only in what happens at these points: nothing, a floor that no recorder can go
 under, the probe as `idlehands run` installs it, or one of the usual ways to record a task. The
 hooks name the arguments that they pass on: packing and unpacking ``*args`` would cost more than the
-floor itself and hide what is compared.
+floor itself and hide the differences.
 """
 
 from __future__ import annotations

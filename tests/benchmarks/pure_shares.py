@@ -1,4 +1,4 @@
-"""Where the worker time of five jobs goes, each of which spends it in one way: a table.
+"""The time split of five jobs, each of which spends its time in one way: a table.
 
 A benchmark, never a test: it prints what it measured. `docs/worker-time.md` holds such a table.
 """

@@ -1,6 +1,6 @@
 """Rows 6 and 7 of the probe's cost: tasks that do next to nothing, in a pool and in a queue.
 
-No bar is set for them: they say what a job of such tasks loses, whatever detail is given up.
+They have no bar: they show what a job of such tasks loses at each step of detail.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """What a watched, a stopped and a killed dashboard cost the demonstration: throughput, memory.
 
 Each round runs the demonstration once with nobody attached, once watched, once with a dashboard
-that is stopped (SIGSTOP) after two seconds, once with one that is killed then; the order turns
-round by round. A benchmark, never a test. `docs/benchmarks.md` says how it is judged.
+that is stopped (SIGSTOP) after two seconds, once with one that is killed then; the order changes
+from round to round. A benchmark, never a test. `docs/benchmarks.md` says how it is judged.
 """
 
 from __future__ import annotations

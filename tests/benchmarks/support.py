@@ -1,4 +1,4 @@
-"""What the benchmark scripts share: interleaved rounds, medians, the table, the machine."""
+"""Shared by the benchmark scripts: interleaved rounds, medians, the table, the machine."""
 
 from __future__ import annotations
 

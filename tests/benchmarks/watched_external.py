@@ -1,9 +1,9 @@
 """What being watched costs a process without a probe: paired runs of a job, watched and not.
 
-The job is a thread pool of two that hashes outside the interpreter lock, so that it wants both
-of two cores, and hands its tasks in a few at a time. Its process lives through all runs and says
-what CPU and wall time each took; `idlehands watch PID --no-screen` runs beside every other one,
-from before it begins until after it ends. Which of a pair comes first turns pair by pair. A
+The job is a thread pool of two that hashes outside the interpreter lock, so that it wants both of
+two cores, and hands its tasks in a few at a time. Its process lives through all runs and reports
+the CPU and wall time of each; `idlehands watch PID --no-screen` runs during every other run, from
+before its begin until after its end. The order within a pair changes from pair to pair. A
 benchmark, never a test.
 """
 

@@ -1,4 +1,4 @@
-"""Feeds the monitor damaged and hostile captures and streams; says what it could not bear.
+"""Feeds the monitor damaged and hostile captures and streams; reports the cases that failed.
 
     .venv/bin/python tests/fuzz/fuzz_monitor.py --seconds 600
     .venv/bin/python tests/fuzz/fuzz_monitor.py --seed 4711 --cases 1     # one case again
@@ -6,7 +6,7 @@
 Each case is read by a process of its own, forked from this one, as somebody would read it: by
 `explain`, `watch` or `pools`. It fails by a traceback, by an exit status that is none of ours, by a
 control character in what it wrote, by more than `MOST_MB` of memory or `MOST_SECONDS` of CPU time.
-A case that fails is kept in `--keep`, and its seed is said. Exits with 1 if any failed.
+A case that fails is stored in `--keep`, and its seed is printed. Exits with 1 if any failed.
 """
 
 from __future__ import annotations

@@ -1,4 +1,5 @@
-"""A socket in the folder that sends what no probe would: whoever reads the others is not harmed."""
+"""A socket in the folder that sends what no probe would send does not disturb the readers of the
+others."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""A stream that comes as fast as it can: the memory of its reader is bounded, the loss is said."""
+"""A stream that comes as fast as it can: the memory of its reader is bounded, the loss is
+reported."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """The jobs of `tests/jobs`, stock pools as people write them, under `idlehands run`.
 
-Each says its own counts and then waits, so that a capture can hold all that its pools did. Those
-that know where their worker time goes wait before they begin, too, and are watched from then on.
+Each job prints its own counts and then waits, so that a capture can hold all rows of its pools.
+Jobs that know their own time split wait before they begin, too, and are watched from then on.
 ``JOBS_PYTHON`` names another Python to run them with, which must have msgpack.
 """
 

@@ -1,4 +1,4 @@
-"""What a stream and a capture hold of a job, and what they do not: the job's data."""
+"""What a stream and a capture contain of a job; they never contain the job's data."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Readings for the tests of views, made through the ledger as in life."""
+"""Readings for the tests of views, made through the ledger as real ones are."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""Readings that fill every section of a report, and what a person reads of a rendered report."""
+"""Readings that fill every section of a report, and the text that a person reads in a rendered
+one."""
 
 from __future__ import annotations
 

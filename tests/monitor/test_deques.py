@@ -1,4 +1,4 @@
-"""Which end of a deque tasks were taken from, held against deques that are really run."""
+"""Which end of a deque tasks were taken from, compared with real deques."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""What can be watched: which sockets are asked, how often, what is believed or not touched."""
+"""Discovery: which sockets are asked, how often, which answers are believed, what is not
+touched."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Tasks flowing through a pool: who is in it and when, against a slow count and by hand."""
+"""Tasks that flow through a pool: which are in it and when, against a slow count and by hand."""
 
 from __future__ import annotations
 

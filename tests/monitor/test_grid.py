@@ -1,4 +1,4 @@
-"""The matrix as it is shown: grouped, ordered, in another unit; and what is said of it."""
+"""The matrix as it is shown: grouped, ordered, in another unit; and the sentences on it."""
 
 from __future__ import annotations
 

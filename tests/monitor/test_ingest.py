@@ -1,4 +1,4 @@
-"""What comes in is held to stated limits: what is beyond is skipped, counted and said."""
+"""Input is held to stated limits: what is beyond them is skipped, counted and reported."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The live intake: what waits is bounded, and recording holds nobody up."""
+"""The live intake: the queue is bounded, and recording delays nobody."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The ledger: what is kept of frames, what a loss does, what a bad frame does."""
+"""The ledger: what it holds of frames, and the effect of a loss and of a bad frame."""
 
 from __future__ import annotations
 

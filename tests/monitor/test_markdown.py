@@ -1,4 +1,4 @@
-"""Markdown of a report: nothing in a foreign name is obeyed, and a reader sees it as it is."""
+"""Markdown of a report: a foreign name cannot change the page, and a reader sees it unchanged."""
 
 from __future__ import annotations
 

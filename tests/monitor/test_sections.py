@@ -1,4 +1,4 @@
-"""A report says the same as text, as Markdown and as HTML, and all of it stands in the JSON."""
+"""A report says the same as text, as Markdown and as HTML, and the JSON has all of it."""
 
 from __future__ import annotations
 

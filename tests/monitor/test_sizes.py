@@ -1,4 +1,4 @@
-"""Whether stolen tasks are the larger ones, and what came with them."""
+"""Whether stolen tasks are the larger ones, and how much work came with them."""
 
 from __future__ import annotations
 

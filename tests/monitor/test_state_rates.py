@@ -1,6 +1,6 @@
-"""How time in tasks divides by kind into on a core, waiting for one, and blocked.
+"""Time in tasks by kind and state: on a core, waiting for one, and blocked.
 
-The counters in these tests are made from what each task did, so that is the truth.
+The counters in these tests are made from what each task did, so the truth is known.
 """
 
 from __future__ import annotations

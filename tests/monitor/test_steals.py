@@ -1,4 +1,4 @@
-"""Who took from whom, and how long from going empty to the next task, by hand and walked slowly."""
+"""Who took from whom, and the time to the next task, by hand and by a slow walk."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
-"""A module of jobs: things that put down whatever of theirs is called.
+"""A module of jobs: objects that note each of their methods that is called.
 
-`ran` has the name of every special method, property or metaclass method that ran. Reading it is
-left to the job: what runs without the probe as well is no news.
+`ran` has the name of every special method, property or metaclass method that ran. The job reads it:
+methods that run without the probe too prove nothing.
 """
 
 ODD_THINGS = """

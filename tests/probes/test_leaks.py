@@ -1,7 +1,7 @@
-"""Nothing of what has ended is kept: scenarios of `leaks`, each scaled down.
+"""The probe holds nothing of what has ended: scenarios of `leaks`, each scaled down.
 
-They are marked long: the last pools are kept for a while, so that it takes a few hundred of them to
-see that more are not, and what a process holds settles slowly on a busy machine.
+They are marked long: the last closed pools are held for a while, so only a few hundred pools show
+that no more are held, and the memory of a process settles slowly on a busy machine.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Libraries whose worker processes no adapter knows: named once, and their helpers are no pool.
 
-They are made up here: what counts is what their modules are called and whose threads serve them.
+The libraries are made up here: only the names of their modules and their threads matter.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""A cursor's frames, built in this process: what one flush says when rings have gone round."""
+"""A cursor's frames, built in this process: what one flush sends when rings were overwritten."""
 
 from __future__ import annotations
 

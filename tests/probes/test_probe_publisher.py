@@ -1,7 +1,7 @@
 """The publisher over real sockets: what a reader gets of a real process, and what that costs it.
 
-The targets run in processes of their own. Nothing here asserts a time: that a slow reader does
-no harm is seen in structures that stay bounded and in counts that come out exactly.
+The targets run in processes of their own. Nothing here asserts a time: bounded structures and exact
+counts show that a slow reader does no harm.
 """
 
 from __future__ import annotations

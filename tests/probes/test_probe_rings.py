@@ -1,7 +1,7 @@
-"""The bounded row stores: what a reader gets of them, and that what it does not get is counted.
+"""The bounded row stores: the rows that a reader gets, and the count of those that it does not get.
 
-The slot that is written next is never trusted, so of a ring of N slots a reader can get the
-newest N - 1 rows; a spawn ring knows from the token in each slot whose it is and gives all N.
+The slot that is written next is never trusted, so of a ring of N slots a reader can get the newest
+N - 1 rows; in a spawn ring the token in each slot has its number, so a reader gets all N.
 """
 
 from __future__ import annotations

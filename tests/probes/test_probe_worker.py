@@ -1,4 +1,4 @@
-"""What a worker's calls leave in its rings, and what calls that cannot be do instead.
+"""What a worker's calls leave in its rings, and the effect of calls that are not allowed.
 
 The clock stands still until a test moves it, so every time in a row is known beforehand.
 """

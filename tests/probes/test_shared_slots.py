@@ -1,4 +1,4 @@
-"""The memory that worker processes share with their pool's owner: whose it is, and who may write.
+"""The memory that worker processes share with their pool's owner: who has it, and who may write.
 
 Workers here are forked from the test, as the owner is the test itself.
 """

@@ -1,4 +1,4 @@
-"""A thread pool whose tasks were only counted for a while runs them as quickly as before."""
+"""A thread pool whose tasks were only counted for a while runs tasks as quickly as before."""
 
 from __future__ import annotations
 
