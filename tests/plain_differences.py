@@ -140,11 +140,11 @@ ALLOWED = (
         ' "call not protected by ProcessPoolExecutor._shutdown_lock" (CPython 3.9 to 3.15,'
         " Lib/concurrent/futures/process.py, `_python_exit`). Rare, and of the moment.",
         ("stderr",),
-        r"\+Exception ignored (in: <module 'threading'|on threading shutdown).*"
-        r"|\+Traceback .*|\+  File .*(threading|process|connection)\.py\".*"
-        r"|\+    (atexit_call\(\)|thread_wakeup\.wakeup\(\)|self\._writer\.send_bytes\(b\"\"\))"
-        r"|\+    (self\._send.*|n = write\(.*)|\+ *[~^]+"
-        r"|\+OSError: (\[Errno 9\] Bad file descriptor|handle is closed)",
+        r"[+-]Exception ignored (in: <module 'threading'|on threading shutdown).*"
+        r"|[+-]Traceback .*|[+-]  File .*(threading|process|connection)\.py\".*"
+        r"|[+-]    (atexit_call\(\)|thread_wakeup\.wakeup\(\)|self\._writer\.send_bytes\(b\"\"\))"
+        r"|[+-]    (self\._send.*|n = write\(.*)|[+-] *[~^]+"
+        r"|[+-]OSError: (\[Errno 9\] Bad file descriptor|handle is closed)",
         (
             "exits/killed_worker",
             "exits/worker_calls_os_exit",

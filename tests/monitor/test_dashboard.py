@@ -215,7 +215,7 @@ def test_a_process_that_is_gone_gives_a_line_instead_of_a_stack():
         await pilot.press("enter")
         for _ in range(100):
             await pilot.pause(0.05)
-            if "Present stack:" in screen_text(app):
+            if "Stack:" in screen_text(app):
                 break
         shown = " ".join(screen_text(app).split())
         assert "process 4194305 has ended" in shown or "py-spy is not installed" in shown
