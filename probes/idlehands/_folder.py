@@ -20,6 +20,8 @@ import struct
 import time
 from types import TracebackType
 
+from ._descriptors import identity_of
+
 ENVIRONMENT = "IDLEHANDS_DIR"
 SUFFIX = ".sock"
 UNNAMED = re.compile(r"\.\d+-[0-9a-f]{12}")
@@ -50,6 +52,7 @@ class Folder:
             if os.path.lexists(path) and (os.path.islink(path) or not os.path.isdir(path)):
                 raise FolderRefused(f"socket folder {path} is not a directory") from error
             raise FolderRefused(f"socket folder {path}: {error.strerror}") from error
+        self._identity = identity_of(self.descriptor)
         try:
             self._verify()
         except BaseException:
@@ -122,8 +125,8 @@ class Folder:
     def close(self) -> None:
         """Close the descriptor; a second call does nothing."""
         descriptor, self.descriptor = self.descriptor, -1
-        if descriptor >= 0:
-            os.close(descriptor)
+        if descriptor >= 0 and identity_of(descriptor) == self._identity:
+            os.close(descriptor)  # else the job has closed it, and may have a file there
 
     def __enter__(self) -> Folder:
         return self

@@ -126,8 +126,7 @@ def test_enter_opens_a_worker_with_its_stack_or_says_what_is_missing(terminal):
     screen = terminal(120, 50, "demo")
     screen.shows("● live", "worker-seconds")
     screen.type("\x1b[B\r")
-    shown = screen.shows("Worker 1 of tide-archive", "Stack ")
-    shown = screen.read()
+    shown = screen.shows("Worker 1 of tide-archive", "Stack")
     screen.comes_to(lambda text: "worker.py:" in text or "not permitted" in text, "a stack")
     assert "tide-archive-1" in shown
     screen.type("\x1b")

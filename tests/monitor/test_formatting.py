@@ -80,10 +80,16 @@ def test_the_document_of_a_pool_without_an_ended_task_has_null_for_its_medians()
     assert pool["tasks"]["kinds"][0]["median_s"] is None
 
 
-@pytest.mark.parametrize("view", [text.explain, line.second_line, html.render])
-def test_every_report_says_how_many_tasks_failed_and_which_share_that_is(view):
-    shown = view(with_tasks(finished=940, failed=752)).replace("752 of them failed", "752 failed")
-    assert "752 failed (80 %)" in shown
+@pytest.mark.parametrize(
+    ("view", "failed"),
+    [
+        (text.explain, "752 of them failed (80 %)"),
+        (line.second_line, "752 failed (80 %)"),
+        (html.render, "752 of them failed (80 %)"),
+    ],
+)
+def test_every_report_says_how_many_tasks_failed_and_which_share_that_is(view, failed):
+    assert failed in view(with_tasks(finished=940, failed=752))
 
 
 def test_the_document_has_the_share_of_failed_tasks():

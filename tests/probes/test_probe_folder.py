@@ -385,3 +385,14 @@ def test_a_descriptor_that_was_lost_once_is_no_reason_to_warn(folder, monkeypatc
     publisher.abandon()
     for log in kept:
         log.close()
+
+
+def test_a_folder_that_lost_its_descriptor_closes_no_file_of_the_jobs(place, tmp_path):
+    place.mkdir(mode=0o700)
+    folder = Folder(str(place))
+    os.close(folder.descriptor)
+    with open(tmp_path / "log", "w") as log:
+        assert log.fileno() == folder.descriptor
+        folder.close()
+        log.write("kept")
+    assert (tmp_path / "log").read_text() == "kept"

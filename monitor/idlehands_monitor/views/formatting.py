@@ -27,12 +27,8 @@ CATEGORY_NAMES: dict[AnyCategory, str] = {
     ExternalCategory.OFF_CORE: "off the core",
 }
 """The categories of worker time; the last two only of external pools."""
-STATE_WORDS = {
-    WorkerState.WORKING: "in a task",
-    WorkerState.WAITING: "in a recorded wait",
-    **{state: str(state) for state in WorkerState if state not in ("working", "waiting")},
-}
-"""What a worker is doing at the end of a window; not "working", which is a category of time."""
+STATE_NAMES = {state: str(state) for state in WorkerState} | {WorkerState.WORKING: "in a task"}
+"""What a worker is doing at the end of a window; "working" is a category of time."""
 NONE_HERE = "_"
 """The bar of a value of 0; an unknown value is blank."""
 LOPSIDED = 3

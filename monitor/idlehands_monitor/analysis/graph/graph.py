@@ -17,6 +17,7 @@ import numpy as np
 from idlehands.wire import MOVED
 
 from ...ledger.rows import Recent, ran_to_end
+from ..stats.order_statistics import places_of
 
 if TYPE_CHECKING:
     from ...ledger import PoolLedger
@@ -76,7 +77,7 @@ def task_graph(
         return None
     order = np.argsort(number, kind="stable")
     rows = {name: tasks[name][chosen][order] for name in COLUMNS}
-    places = _place(rows["task"], rows["parent"])
+    places = places_of(rows["task"], rows["parent"])
     work, span = _walked(rows, places, Recent(pool.waits, begin_ns))
     others = ran & ~chosen & (tasks["ended_ns"] > begin_ns) & (tasks["started_ns"] < end_ns)
     still = any(interval.what == "task" for worker in pool.open for interval in worker)
@@ -102,18 +103,12 @@ def _walked(rows: Rows, parents: Int64, waits: Recent) -> tuple[int, int]:
     walk.take(START, every, rows["started_ns"])
     walk.take(END, every, rows["ended_ns"])
     # In other waits than joins the clock runs on.
-    waiting = np.where(waits["on_task"] >= 0, _place(number, waits["task"]), -1)
+    waiting = np.where(waits["on_task"] >= 0, places_of(number, waits["task"]), -1)
     inside = waiting >= 0
-    joined = _place(number, waits["on_task"][inside])
+    joined = places_of(number, waits["on_task"][inside])
     walk.take(WAIT, waiting[inside], waits["began_ns"][inside])
     walk.take(RESUME, waiting[inside], waits["ended_ns"][inside], joined)
     return walk.run()
-
-
-def _place(numbers: Int64, wanted: Int64) -> Int64:
-    """Return the place of each wanted number among sorted numbers, -1 where it is missing."""
-    place = np.minimum(np.searchsorted(numbers, wanted), len(numbers) - 1)
-    return np.where(numbers[place] == wanted, place, -1)
 
 
 class _Walk:

@@ -74,3 +74,12 @@ def distinct(values: Int64) -> Int64:
     first = np.ones(len(ordered), dtype=np.bool_)
     first[1:] = ordered[1:] != ordered[:-1]
     return ordered[first]
+
+
+def places_of(numbers: Int64, wanted: Int64) -> Int64:
+    """Return the place of each wanted number among sorted numbers, -1 where it is missing.
+
+    Shape (wanted,); `numbers` has at least one.
+    """
+    place = np.minimum(np.searchsorted(numbers, wanted), len(numbers) - 1)
+    return np.where(numbers[place] == wanted, place, -1)

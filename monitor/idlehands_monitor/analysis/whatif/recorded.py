@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ...ledger.rows import Recent, ran_to_end
+from ..stats.order_statistics import places_of
 from .program import Do, Program
 
 if TYPE_CHECKING:
@@ -69,7 +70,7 @@ def recorded(
     rows = _rows(pool, begin_ns, end_ns)
     if not len(rows["task"]):
         return None
-    parents = _place(rows["task"], rows["parent"])
+    parents = places_of(rows["task"], rows["parent"])
     waits = Recent(pool.waits, begin_ns)
     first = int(rows["spawned_ns"].min())
     core = int(Do.LOCKED if locked else Do.CORE)
@@ -94,16 +95,10 @@ def _rows(pool: PoolLedger, begin_ns: int, end_ns: int) -> Rows:
     return {name: store[name][chosen][order] for name in COLUMNS}
 
 
-def _place(numbers: Int64, wanted: Int64) -> Int64:
-    """Return the place of each wanted number among sorted numbers, −1 where it is missing."""
-    place = np.minimum(np.searchsorted(numbers, wanted), len(numbers) - 1)
-    return np.where(numbers[place] == wanted, place, -1)
-
-
 def _rates(rows: Rows, waits: Recent, shares: Sequence[KindShares]) -> tuple[Float, Float]:
     """Return how much of a ns of its own time each task is on a core, and off it."""
     own = (rows["ended_ns"] - rows["started_ns"]).astype(np.float64)
-    waiter = _place(rows["task"], waits["task"])
+    waiter = places_of(rows["task"], waits["task"])
     inside = waiter >= 0
     np.subtract.at(own, waiter[inside], (waits["ended_ns"] - waits["began_ns"])[inside])
     kinds = np.where(
@@ -125,9 +120,9 @@ Event = tuple[int, int, int]
 def _events(rows: Rows, parents: Int64, waits: Recent) -> Iterator[list[Event]]:
     """Yield what happens in each task, in order."""
     children = np.flatnonzero(parents >= 0)
-    waiter = _place(rows["task"], waits["task"])
+    waiter = places_of(rows["task"], waits["task"])
     inside = np.flatnonzero(waiter >= 0)
-    joined = np.where(waits["on_task"] >= 0, _place(rows["task"], waits["on_task"]), -1)[inside]
+    joined = np.where(waits["on_task"] >= 0, places_of(rows["task"], waits["on_task"]), -1)[inside]
     length = (waits["ended_ns"] - waits["began_ns"])[inside]
     about = np.where(joined >= 0, joined, -1 - length)
     every = np.arange(len(rows["task"]))

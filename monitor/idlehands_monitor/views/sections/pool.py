@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ..foreign_text import bounded
-from ..formatting import STATE_WORDS, number_of, seconds
+from ..formatting import STATE_NAMES, number_of, seconds
 from .facts import Column, Section, Sentence, Tone
 from .time_split import WorkerRow, workers_section
 
@@ -43,7 +43,7 @@ def workers(pool: PoolReading) -> Section:
             worker.index,
             worker.name,
             worker.time,
-            (str(worker.tasks_finished), STATE_WORDS[worker.state]),
+            (str(worker.tasks_finished), STATE_NAMES[worker.state]),
         )
         for worker in pool.workers
     )

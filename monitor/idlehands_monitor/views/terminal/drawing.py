@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from rich.cells import cell_len, set_cell_size
 
+from ...model.vocabulary import WorkerState
 from ..foreign_text import clean
 from ..formatting import seconds, shortened
 from ..palette import SPARK
@@ -71,7 +72,7 @@ def doing_now(worker: WorkerReading, cells: int = 60, among: Sequence[str] = ())
     """
     doing = clean(worker.doing)
     lasts = f" {seconds(worker.for_s)}" if worker.for_s > 0 else ""
-    if worker.state == "working":
+    if worker.state == WorkerState.WORKING:
         return f"{shortened(doing, cells - len(lasts), among)}{lasts}"
     state = f"{worker.state}{lasts}"
     room = cells - len(state) - 2
