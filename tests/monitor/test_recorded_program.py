@@ -7,7 +7,7 @@ import pytest
 from histories import History, Task, ledger
 from idlehands_monitor.analysis.whatif.program import Do
 from idlehands_monitor.analysis.whatif.recorded import KindShares, recorded
-from idlehands_monitor.analysis.whatif.rules import Machine, Rules, Taking
+from idlehands_monitor.analysis.whatif.rules import Machine, Team
 from idlehands_monitor.analysis.whatif.simulator import simulate
 
 ALL_ON = (KindShares(1.0, 0.0),)
@@ -93,6 +93,6 @@ def test_the_recorded_run_comes_out_again(workers):
         history.tasks.append(Task(number, 0, worker, free[worker], free[worker] + length))
         free[worker] += length
     program = program_of(history)
-    outcome = simulate(program, Machine(workers, workers), Rules(Taking.ARRIVAL))
+    outcome = simulate(program, Machine(workers), [Team(workers)])
     assert outcome.began_ns == tuple(task.started for task in history.tasks)
     assert outcome.ended_ns == tuple(task.ended for task in history.tasks)

@@ -9,15 +9,25 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from idlehands_monitor.analysis.whatif.program import Do, Program, independent
-from idlehands_monitor.analysis.whatif.rules import Machine, Overheads, Rules, Taking
+from idlehands_monitor.analysis.whatif.rules import (
+    NO_OVERHEADS,
+    ONE_QUEUE,
+    Machine,
+    Overheads,
+    Rules,
+    Taking,
+    Team,
+)
 from idlehands_monitor.analysis.whatif.simulator import simulate
 
 LIST = Rules(Taking.LIST)
 DEQUES = Rules(Taking.DEQUES)
 
 
-def processors(number):
-    return Machine(number, number)
+def run(program, workers, rules=ONE_QUEUE, overheads=NO_OVERHEADS, machine=None, seed=0):
+    """Run a program on one team; each worker has a core of its own unless a machine is given."""
+    team = Team(workers, rules, overheads)
+    return simulate(program, machine or Machine(workers), [team], seed)
 
 
 # -- list scheduling -----------------------------------------------------------------------------
@@ -34,7 +44,7 @@ def list_schedule(number, lengths=NINE, before=BEFORE, order=range(9)):
     after = {place[task]: tuple(place[one] for one in first) for task, first in before.items()}
     steps = tuple(((Do.CORE, lengths[task]),) for task in order)
     comes = {task: 0 for task in range(len(steps)) if task not in after}
-    return simulate(Program(steps, comes, after), processors(number), LIST).end_ns
+    return run(Program(steps, comes, after), number, LIST).end_ns
 
 
 @pytest.mark.parametrize(("number", "end"), [(3, 12), (4, 15), (5, 12), (1, 34)])
@@ -58,7 +68,7 @@ def test_another_order_of_the_list_can_take_longer_as_in_grahams_nine_tasks():
 def test_the_tight_list_family_takes_twice_as_long_as_needed_less_one(number):
     # Graham 1966, Bell Syst. Tech. J. 45:1563-1581: 2m - 1 against m.
     lengths = [1] * (number * (number - 1)) + [number]
-    assert simulate(independent(lengths), processors(number), LIST).end_ns == 2 * number - 1
+    assert run(independent(lengths), number, LIST).end_ns == 2 * number - 1
 
 
 @pytest.mark.parametrize("number", range(2, 8))
@@ -66,7 +76,7 @@ def test_the_tight_family_of_longest_first_takes_four_thirds(number):
     # Graham 1969: two each of 2m - 1 to m + 1 and three of m; 4m - 1 against 3m.
     lengths = [length for length in range(2 * number - 1, number, -1) for _ in range(2)]
     lengths += [number] * 3
-    assert simulate(independent(lengths), processors(number), LIST).end_ns == 4 * number - 1
+    assert run(independent(lengths), number, LIST).end_ns == 4 * number - 1
 
 
 # F. S. Hillier, G. J. Lieberman, Introduction to Operations Research, project management: 14 tasks,
@@ -117,13 +127,13 @@ def fibonacci(n):
 @pytest.mark.parametrize("n", range(17))
 def test_one_worker_takes_the_work_of_fib(n):
     # Work 4F(n+1) - 3.
-    assert simulate(fib(n), processors(1), DEQUES).end_ns == 4 * fibonacci(n + 1) - 3
+    assert run(fib(n), 1, DEQUES).end_ns == 4 * fibonacci(n + 1) - 3
 
 
 @pytest.mark.parametrize("n", [2, 3, 4, 5, 6, 8, 10])
 def test_workers_without_end_take_the_span_of_fib(n):
     # Span 2n for n >= 2.
-    assert simulate(fib(n), processors(256), DEQUES).end_ns == 2 * n
+    assert run(fib(n), 256, DEQUES).end_ns == 2 * n
 
 
 @pytest.mark.parametrize("number", [2, 3, 4, 8, 16])
@@ -131,7 +141,7 @@ def test_workers_without_end_take_the_span_of_fib(n):
 def test_free_steals_make_a_greedy_schedule_of_fib(number, seed):
     # CLRS, theorem 27.1: at most (T1 - Tinf)/P + Tinf; work and span law from below.
     work, span = 4 * fibonacci(16) - 3, 30
-    end = simulate(fib(15), processors(number), DEQUES, seed=seed).end_ns
+    end = run(fib(15), number, DEQUES, seed=seed).end_ns
     assert max(work / number, span) <= end <= (work - span) / number + span
 
 
@@ -165,7 +175,7 @@ def trees(draw, depth=3):
 def test_free_steals_make_a_greedy_schedule_of_any_tree(tree, number):
     program, span = tree
     work = program.work_ns
-    end = simulate(program, processors(number), DEQUES).end_ns
+    end = run(program, number, DEQUES).end_ns
     assert max(work / number, span) <= end <= (work - span) / number + span + 1e-9
 
 
@@ -180,13 +190,13 @@ def test_the_waits_of_a_simulated_clinic_are_those_of_erlang():
         now += random.expovariate(6.0) * 3600e9
         comes.append(round(now))
         lengths.append(round(random.expovariate(3.0) * 3600e9))
-    outcome = simulate(independent(lengths, comes), processors(3))
+    outcome = run(independent(lengths, comes), 3)
     waits = [began - came for came, began in zip(outcome.came_ns, outcome.began_ns, strict=True)]
     assert sum(waits) / len(waits) / 60e9 == pytest.approx(80 / 9, rel=0.08)
 
 
 def test_one_queue_is_served_in_the_order_of_arrival():
-    outcome = simulate(independent([5, 1, 1], [0, 2, 1]), processors(1))
+    outcome = run(independent([5, 1, 1], [0, 2, 1]), 1)
     assert outcome.began_ns == (0, 6, 5)
 
 
@@ -198,39 +208,39 @@ def two(step):
 
 
 @pytest.mark.parametrize(
-    ("step", "machine", "end"),
+    ("step", "workers", "machine", "end"),
     [
-        ((Do.CORE, 10), Machine(2, 1), 20),  # one core is shared
-        ((Do.CORE, 10), Machine(2, 1.5), 10 / 0.75),
-        ((Do.CORE, 10), Machine(2, 4), 10),
-        ((Do.LOCKED, 10), Machine(2, 4, one_lock=True), 20),  # threads take turns
-        ((Do.LOCKED, 10), Machine(2, 4), 10),  # processes do not
-        ((Do.OFF, 10), Machine(2, 1), 10),  # a sleep needs no core
-        ((Do.OFF, 10), Machine(1, 1), 20),  # but a worker
+        ((Do.CORE, 10), 2, Machine(1), 20),  # one core is shared
+        ((Do.CORE, 10), 2, Machine(1.5), 10 / 0.75),
+        ((Do.CORE, 10), 2, Machine(4), 10),
+        ((Do.LOCKED, 10), 2, Machine(4, one_lock=True), 20),  # threads take turns
+        ((Do.LOCKED, 10), 2, Machine(4), 10),  # processes do not
+        ((Do.OFF, 10), 2, Machine(1), 10),  # a sleep needs no core
+        ((Do.OFF, 10), 1, Machine(1), 20),  # but a worker
     ],
 )
-def test_two_tasks_share_what_they_need(step, machine, end):
-    assert simulate(two(step), machine).end_ns == pytest.approx(end)
+def test_two_tasks_share_what_they_need(step, workers, machine, end):
+    assert run(two(step), workers, machine=machine).end_ns == pytest.approx(end)
 
 
 def test_a_thread_with_the_lock_and_one_without_run_side_by_side():
     program = Program((((Do.LOCKED, 10),), ((Do.CORE, 10),)), {0: 0, 1: 0})
-    assert simulate(program, Machine(2, 2, one_lock=True)).end_ns == 10
+    assert run(program, 2, machine=Machine(2, one_lock=True)).end_ns == 10
 
 
 def test_a_task_that_comes_later_slows_those_on_the_core_from_then_on():
-    outcome = simulate(independent([10, 10], [0, 5]), Machine(2, 1))
+    outcome = run(independent([10, 10], [0, 5]), 2, machine=Machine(1))
     assert outcome.ended_ns == (15, 20)
 
 
 def test_each_task_pays_its_dispatch_and_the_wake_of_its_worker():
     overheads = Overheads(dispatch_ns=2, wake_ns=3)
-    assert simulate(independent([10]), Machine(1, 1), overheads=overheads).end_ns == 15
+    assert run(independent([10]), 1, overheads=overheads).end_ns == 15
 
 
 def test_a_steal_pays_its_attempts():
     program = Program((((Do.SPAWN, 1), (Do.CORE, 10)), ((Do.CORE, 10),)), {0: 0})
-    outcome = simulate(program, processors(2), DEQUES, Overheads(attempt_ns=4))
+    outcome = run(program, 2, DEQUES, Overheads(attempt_ns=4))
     assert (outcome.steals, outcome.attempts, outcome.end_ns) == (1, 1, 14)
 
 
@@ -238,15 +248,68 @@ def test_a_batch_waits_for_the_slowest_task_before_it():
     program = Program(
         (((Do.CORE, 3),), ((Do.CORE, 9),), ((Do.CORE, 1),)), {0: 0, 1: 0}, {2: (0, 1)}
     )
-    outcome = simulate(program, processors(2))
+    outcome = run(program, 2)
     assert (outcome.came_ns[2], outcome.end_ns) == (9, 10)
+
+
+def test_so_many_ends_open_the_gate_of_the_next_task():
+    steps = tuple(((Do.CORE, length),) for length in (3, 9, 1))
+    program = Program(steps, {0: 0, 1: 0}, gates={2: (1, 5)})
+    outcome = run(program, 3)
+    assert (outcome.came_ns[2], outcome.end_ns) == (8, 9)
+
+
+def test_the_ends_of_spawned_tasks_open_no_gate():
+    program = Program(
+        (((Do.SPAWN, 1), (Do.CORE, 10)), ((Do.CORE, 1),), ((Do.CORE, 1),)),
+        {0: 0},
+        gates={2: (1, 0)},
+    )
+    assert run(program, 3).came_ns[2] == 10
+
+
+def test_a_lock_is_held_by_one_task_at_a_time_and_goes_to_who_waits_longest():
+    inside = ((Do.ACQUIRE, 0), (Do.OFF, 10), (Do.RELEASE, 0))
+    program = Program((inside, inside, inside), {0: 0, 1: 1, 2: 2})
+    outcome = run(program, 3)
+    assert outcome.ended_ns == (10, 20, 30)
+    assert outcome.lock_wait_ns == 9 + 18
+
+
+def test_a_task_is_handed_over_off_the_core_before_it_begins():
+    outcome = run(independent([10, 10]), 1, overheads=Overheads(dispatch_ns=2, hand_over_ns=3))
+    assert outcome.began_ns == (5, 20)
+    assert outcome.end_ns == 30
+
+
+def test_workers_that_nobody_wakes_look_for_tasks_themselves():
+    overheads = Overheads(poll_ns=8)
+    outcome = run(independent([1], [3]), 1, Rules(wakes=False), overheads)
+    assert outcome.began_ns == (8,)
+
+
+def test_a_worker_that_gives_up_parks_beside_queued_tasks():
+    """The one worker that is woken makes one attempt at one of seven victims."""
+    steps = (((Do.SPAWN, 1), (Do.CORE, 10)), ((Do.CORE, 10),))
+    ends = {
+        run(Program(steps, {0: 0}), 8, Rules(Taking.DEQUES, attempts=1), seed=seed).end_ns
+        for seed in range(20)
+    }
+    assert ends == {10, 20}
+
+
+def test_each_team_runs_its_own_tasks_on_the_cores_of_all():
+    steps = (((Do.CORE, 10),),) * 4
+    program = Program(steps, dict.fromkeys(range(4), 0), teams=(0, 0, 1, 1))
+    outcome = simulate(program, Machine(2), [Team(1), Team(1)])
+    assert outcome.ended_ns == (10, 20, 10, 20)
 
 
 # -- the same again, and never -------------------------------------------------------------------
 
 
 def test_a_seed_gives_the_same_run_again():
-    runs = [simulate(fib(10), processors(4), DEQUES, Overheads(1, 1, 5), seed=7) for _ in range(2)]
+    runs = [run(fib(10), 4, DEQUES, Overheads(1, 1, 5), seed=7) for _ in range(2)]
     assert runs[0] == runs[1]
 
 
@@ -254,11 +317,11 @@ def test_a_seed_gives_the_same_run_again():
 def test_tasks_that_wait_for_each_other_are_an_error(helping):
     program = Program((((Do.JOIN, 1),), ((Do.JOIN, 0),)), {0: 0, 1: 0})
     with pytest.raises(ValueError, match="2 tasks wait for each other for ever"):
-        simulate(program, processors(2), Rules(helping=helping))
+        run(program, 2, Rules(helping=helping))
 
 
 def test_a_pool_without_workers_or_cores_is_an_error():
-    with pytest.raises(ValueError, match="can run nothing"):
-        Machine(0, 1)
-    with pytest.raises(ValueError, match="can run nothing"):
-        Machine(1, 0)
+    with pytest.raises(ValueError, match="0 workers can run nothing"):
+        Team(0)
+    with pytest.raises(ValueError, match="nothing can run on 0 cores"):
+        Machine(0)

@@ -67,7 +67,7 @@ class InTask:
 
     by_kind: nanoseconds working, blocked and waiting in the run queue, shape (3, kinds + 1); the
     last column is for unknown kinds. samples: in how many samples a blocked worker waited for each
-    `WaitReason`, shape (6,). joined_ns, declared_ns: recorded waits in which the worker did nothing
+    `WaitReason`, shape (6, kinds + 1). joined_ns, declared_ns: recorded waits in which the worker did nothing
     else: joins with another task, and declared waits.
     """
 
@@ -77,21 +77,26 @@ class InTask:
     declared_ns: int = 0
 
     def __add__(self, other: InTask) -> InTask:
-        few, many = sorted((self.by_kind, other.by_kind), key=lambda table: table.shape[1])
-        by_kind = many.copy()
-        by_kind[:, : few.shape[1] - 1] += few[:, :-1]
-        by_kind[:, -1] += few[:, -1]
         return InTask(
-            by_kind,
-            self.samples + other.samples,
+            _sum_by_kind(self.by_kind, other.by_kind),
+            _sum_by_kind(self.samples, other.samples),
             self.joined_ns + other.joined_ns,
             self.declared_ns + other.declared_ns,
         )
 
 
+def _sum_by_kind(one: Int64, other: Int64) -> Int64:
+    """Add two tables, of which one may have more kinds; the last column is for unknown kinds."""
+    few, many = sorted((one, other), key=lambda table: table.shape[1])
+    total = many.copy()
+    total[:, : few.shape[1] - 1] += few[:, :-1]
+    total[:, -1] += few[:, -1]
+    return total
+
+
 def nothing_in_task() -> InTask:
     """Return the time in tasks of an empty window."""
-    return InTask(np.zeros((3, 1), dtype=np.int64), np.zeros(len(WaitReason), dtype=np.int64))
+    return InTask(np.zeros((3, 1), dtype=np.int64), np.zeros((len(WaitReason), 1), dtype=np.int64))
 
 
 @dataclass(frozen=True, eq=False)

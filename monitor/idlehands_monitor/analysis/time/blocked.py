@@ -37,7 +37,7 @@ def blocked(time: PoolTime) -> BlockedReading | None:
     samples = int(split.samples.sum())
     waits = []
     if samples >= LEAST_SAMPLES:
-        for sort, count in zip(WaitReason, split.samples.tolist(), strict=True):
+        for sort, count in zip(WaitReason, split.samples.sum(axis=1).tolist(), strict=True):
             if count:
                 low, high = wilson(count, samples)
                 waits.append(WaitReading(sort, rest * count / samples, rest * low, rest * high))

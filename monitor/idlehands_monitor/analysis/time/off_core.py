@@ -16,7 +16,7 @@ from ...model.vocabulary import WaitReason
 from ...model.worker_time import InTask
 from ..stats.rounding import shared_out
 from .state_rates import ON, QUEUED
-from .thread_samples import state_samples
+from .thread_samples import state_samples, task_at
 
 if TYPE_CHECKING:
     from ...ledger import HostCounters, PoolLedger
@@ -46,7 +46,7 @@ def in_task(
     np.add.at(idle, _kind(waits, number)[~helping], waits.lengths[~helping])
     return InTask(
         np.stack((on, total - on - queued + idle, queued)),
-        _samples(pool, host, stretch),
+        _samples(pool, host, stretch, number),
         int(waits.lengths[~helping & joins].sum()),
         int(waits.lengths[~helping & ~joins].sum()),
     )
@@ -57,8 +57,12 @@ def _kind(rows: Intervals, kinds: int) -> Int64:
     return np.where((kind >= 0) & (kind < kinds - 1), kind, kinds - 1)
 
 
-def _samples(pool: PoolLedger, host: HostCounters, stretch: Slice) -> Int64:
-    """Return in how many samples a worker blocked in a task was in each sort of wait."""
+def _samples(pool: PoolLedger, host: HostCounters, stretch: Slice, kinds: int) -> Int64:
+    """Return in how many samples a worker blocked in a task was in each sort of wait, by kind."""
     samples = state_samples(pool, host, stretch)
-    codes = samples.code[samples.in_task & (samples.code >= 0)]
-    return np.bincount(codes, minlength=len(WaitReason)).astype(np.int64)
+    blocked = samples.in_task & (samples.code >= 0)
+    place = task_at(stretch.tasks, samples.worker[blocked], samples.timestamp_ns[blocked])
+    kind = np.append(_kind(stretch.tasks, kinds), kinds - 1)[place]  # the last for unknown tasks
+    counts = np.zeros((len(WaitReason), kinds), dtype=np.int64)
+    np.add.at(counts, (samples.code[blocked], kind), 1)
+    return counts

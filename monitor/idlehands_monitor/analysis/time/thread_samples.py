@@ -55,3 +55,21 @@ def _open_at(rows: Intervals, worker: Int64, timestamps: Int64) -> Int64:
     over = np.sort(rows.worker * span + (rows.ended - base), kind="stable")
     # Every earlier worker's intervals are in both counts, so the difference is this worker's.
     return np.searchsorted(begun, key, side="right") - np.searchsorted(over, key, side="right")
+
+
+def task_at(tasks: Intervals, worker: Int64, timestamps: Int64) -> Int64:
+    """Return the place of the task that a worker began last, -1 where it has ended by then.
+
+    In that case a task around it may still be open; this does not find it.
+    """
+    if not len(tasks.worker) or not len(worker):
+        return np.full(len(worker), -1, dtype=np.int64)
+    base = min(int(tasks.began.min()), int(timestamps.min()))
+    span = max(int(tasks.began.max()), int(timestamps.max())) - base + 1
+    keys = tasks.worker * span + tasks.began - base
+    order = np.argsort(keys, kind="stable")  # fast for rows that are already in order
+    keys = keys[order]
+    found = np.searchsorted(keys, worker * span + timestamps - base, side="right") - 1
+    place = order[np.maximum(found, 0)]
+    open_then = (found >= 0) & (tasks.worker[place] == worker) & (timestamps < tasks.ended[place])
+    return np.where(open_then, place, -1)

@@ -14,7 +14,7 @@ from ...ledger.lifetimes import slots
 from ...model.arrays import Bool, Float, Int64
 from ..stats.order_statistics import distinct
 from .state_rates import BETWEEN, FIRST_KIND, PARKED, UNKNOWN_KIND, Evidence
-from .thread_samples import state_samples
+from .thread_samples import state_samples, task_at
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -50,7 +50,7 @@ def evidence_of(pool: PoolLedger, host: HostCounters, stretch: Slice) -> Evidenc
     asked = np.flatnonzero(sampled.in_task)
     worker = np.concatenate([sampled.worker[asked], rows.worker])
     timestamps = np.concatenate([sampled.timestamp_ns[asked], rows.ended])
-    place = _task_at(tasks, worker, timestamps)
+    place = task_at(tasks, worker, timestamps)
     in_hand, at_ends = place[: len(asked)], place[len(asked) :]
     samples = np.zeros((columns, 2), dtype=np.int64)
     known = in_hand >= 0
@@ -247,21 +247,3 @@ def _late(rows: _Rows, tasks: Intervals, place: Int64, sampled: StateSamples) ->
     chosen = np.flatnonzero(asked & (place >= 0) & ~np.isnan(rows.reported[:, 0]))
     late[chosen] = rows.ended[chosen] - np.maximum(tasks.began[place[chosen]], rows.began[chosen])
     return late
-
-
-def _task_at(tasks: Intervals, worker: Int64, timestamps: Int64) -> Int64:
-    """Return the place of the task that a worker began last, -1 where it has ended by then.
-
-    In that case a task around it may still be open; this does not find it.
-    """
-    if not len(tasks.worker) or not len(worker):
-        return np.full(len(worker), -1, dtype=np.int64)
-    base = min(int(tasks.began.min()), int(timestamps.min()))
-    span = max(int(tasks.began.max()), int(timestamps.max())) - base + 1
-    keys = tasks.worker * span + tasks.began - base
-    order = np.argsort(keys, kind="stable")  # fast for rows that are already in order
-    keys = keys[order]
-    found = np.searchsorted(keys, worker * span + timestamps - base, side="right") - 1
-    place = order[np.maximum(found, 0)]
-    open_then = (found >= 0) & (tasks.worker[place] == worker) & (timestamps < tasks.ended[place])
-    return np.where(open_then, place, -1)

@@ -71,10 +71,13 @@ class Deques:
         others = [*range(worker + 1, len(self._deques)), *range(worker)]
         if self._rules.random_victims:
             self._random.shuffle(others)
-        for tried, victim in enumerate(others, 1):
+        most = self._rules.attempts or len(others)
+        for tried, victim in enumerate(others[:most], 1):
             tasks = self._deques[victim]
             if tasks:
                 self.attempts += tried
                 self.hits += 1
                 return (tasks.popleft() if self._rules.thieves_oldest else tasks.pop()), tried
-        raise AssertionError("a queued task is in no deque")
+        self._queued += 1
+        self.attempts += most
+        return -1, most

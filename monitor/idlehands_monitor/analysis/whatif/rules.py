@@ -26,42 +26,63 @@ class Machine:
     one_lock: whether threads that hold the interpreter lock keep each other out.
     """
 
-    workers: int
     cores: float
     one_lock: bool = False
 
     def __post_init__(self) -> None:
-        if self.workers < 1 or self.cores <= 0:
-            raise ValueError(f"{self.workers} workers on {self.cores} cores can run nothing")
+        if not self.cores > 0:
+            raise ValueError(f"nothing can run on {self.cores} cores")
 
 
 @dataclass(frozen=True, slots=True)
 class Overheads:
     """Nanoseconds that a pool needs beside its tasks.
 
-    dispatch: on a core, before each task. attempt: on a core, for each steal attempt. wake: from
-    the wake of a parked worker until it runs.
+    dispatch: on a core, before each task; with `dispatch_locked` it holds the interpreter lock.
+    hand_over: off the core, before each task (a result or a task on its way through a pipe).
+    attempt: on a core, for each steal attempt. wake: from the wake of a parked worker until it
+    runs. poll: how long a parked worker that nobody wakes stays parked, 0 for ever.
     """
 
     dispatch_ns: float = 0.0
     attempt_ns: float = 0.0
     wake_ns: float = 0.0
+    hand_over_ns: float = 0.0
+    poll_ns: float = 0.0
+    dispatch_locked: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Rules:
     """How workers take tasks and wait. helping: whether a worker in a join runs other tasks.
 
-    The next three are for deques; random_victims: whether a thief tries victims in random order,
-    else by rising index from its own on.
+    wakes: whether each hand-in wakes a parked worker. The next are for deques. random_victims:
+    whether a thief tries victims in random order, else by rising index from its own on. attempts:
+    after so many failed steal attempts a worker parks, also beside queued tasks; 0: only when the
+    whole pool is empty.
     """
 
     taking: Taking = Taking.ARRIVAL
     helping: bool = True
+    wakes: bool = True
     owners_newest: bool = True
     thieves_oldest: bool = True
     random_victims: bool = True
+    attempts: int = 0
 
 
 NO_OVERHEADS = Overheads()
 ONE_QUEUE = Rules()
+
+
+@dataclass(frozen=True, slots=True)
+class Team:
+    """The workers of one pool."""
+
+    workers: int
+    rules: Rules = ONE_QUEUE
+    overheads: Overheads = NO_OVERHEADS
+
+    def __post_init__(self) -> None:
+        if self.workers < 1:
+            raise ValueError(f"{self.workers} workers can run nothing")

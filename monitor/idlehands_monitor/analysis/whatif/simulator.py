@@ -1,13 +1,14 @@
 """Discrete events: a program run by simulated workers on simulated cores.
 
 Pure. What happens at one time happens in a fixed order, so a seed gives the same run again; only
-the choice of victims is random. A worker parks when nothing is queued; each task that is queued
-wakes one parked worker.
+the choice of victims is random. A worker parks when nothing is queued, or when its team's rules let
+it give up; a task that is queued wakes one parked worker of its team.
 """
 
 from __future__ import annotations
 
 import math
+from collections import deque
 from dataclasses import dataclass
 from heapq import heappop, heappush
 from random import Random
@@ -16,13 +17,15 @@ from typing import TYPE_CHECKING
 from .cores import NEVER, Cores
 from .program import Do
 from .queues import Deques, OneQueue
-from .rules import NO_OVERHEADS, ONE_QUEUE, Taking
+from .rules import Taking
 
 if TYPE_CHECKING:
-    from .program import Program
-    from .rules import Machine, Overheads, Rules
+    from collections.abc import Sequence
 
-COMES, GOES_ON, TAKES = 0, 1, 2
+    from .program import Program
+    from .rules import Machine, Team
+
+COMES, GOES_ON, TAKES, POLLS = range(4)
 """What happens at a time, in this order: tasks come from outside, workers go on, and only then do
 workers take tasks, so that they choose among all that are ready then."""
 
@@ -31,7 +34,8 @@ workers take tasks, so that they choose among all that are ready then."""
 class Outcome:
     """When each task came, began and ended, in ns by its number; NaN for one that never did.
 
-    steals, attempts: of all workers. parks: how often a worker parked.
+    steals, attempts: of all workers. parks: how often a worker parked. lock_wait_ns: how long
+    tasks waited for locks of the program's, all together.
     """
 
     came_ns: tuple[float, ...]
@@ -40,6 +44,7 @@ class Outcome:
     steals: int
     attempts: int
     parks: int
+    lock_wait_ns: float = 0.0
 
     @property
     def end_ns(self) -> float:
@@ -47,50 +52,77 @@ class Outcome:
         return max((end for end in self.ended_ns if end == end), default=0.0)
 
 
-def simulate(
-    program: Program,
-    machine: Machine,
-    rules: Rules = ONE_QUEUE,
-    overheads: Overheads = NO_OVERHEADS,
-    seed: int = 0,
-) -> Outcome:
+def simulate(program: Program, machine: Machine, teams: Sequence[Team], seed: int = 0) -> Outcome:
     """Run a program once. Raises ValueError where tasks wait for each other for ever."""
-    run = _Run(program, machine, rules, overheads, seed)
+    run = _Run(program, machine, teams, seed)
     run.play()
     if run.left:
         raise ValueError(f"{run.left} tasks wait for each other for ever")
-    queues = run.queues
     times = (tuple(run.came), tuple(run.began), tuple(run.ended))
-    return Outcome(*times, queues.hits, queues.attempts, run.parks)
+    steals = sum(crew.queues.hits for crew in run.crews)
+    attempts = sum(crew.queues.attempts for crew in run.crews)
+    return Outcome(*times, steals, attempts, run.parks, run.lock_wait)
+
+
+class _Crew:
+    """The workers of a team during a run: where their tasks are queued, and who is parked.
+
+    parked: in the order in which they parked. gates: (count, ns, task) of tasks that come after so
+    many ends, the next one last. ended: how many tasks from outside have.
+    """
+
+    __slots__ = ("ended", "first", "gates", "overheads", "parked", "queues", "rules")
+
+    def __init__(self, team: Team, first: int, seed: int) -> None:
+        self.rules, self.overheads, self.first = team.rules, team.overheads, first
+        self.queues: OneQueue | Deques = (
+            Deques(team.rules, team.workers, Random(seed))  # noqa: S311 - no secret
+            if team.rules.taking is Taking.DEQUES
+            else OneQueue(team.rules)
+        )
+        self.parked = dict.fromkeys(range(first, first + team.workers))
+        self.gates: list[tuple[int, int, int]] = []
+        self.ended = 0
 
 
 class _Run:
     """One simulated run; `left`: tasks that have not ended."""
 
     def __init__(
-        self, program: Program, machine: Machine, rules: Rules, overheads: Overheads, seed: int
+        self, program: Program, machine: Machine, teams: Sequence[Team], seed: int
     ) -> None:
         tasks = len(program.steps)
-        self.queues: OneQueue | Deques = (
-            Deques(rules, machine.workers, Random(seed))  # noqa: S311 - no secret
-            if rules.taking is Taking.DEQUES
-            else OneQueue(rules)
-        )
         self.came, self.began, self.ended = ([math.nan] * tasks for _ in range(3))
-        self.left, self.parks = tasks, 0
-        self._steps, self._rules, self._overheads = program.steps, rules, overheads
+        self.left, self.parks, self.lock_wait = tasks, 0, 0.0
+        self._steps = program.steps
         self._cores = Cores(machine.cores, locked_apart=machine.one_lock)
-        self._stacks: list[list[list[int]]] = [[] for _ in range(machine.workers)]
-        self._parked = dict.fromkeys(range(machine.workers))  # in the order in which they parked
+        self.crews: list[_Crew] = []
+        self._crew_of: list[_Crew] = []  # by worker
+        for team in teams:
+            self.crews.append(_Crew(team, len(self._crew_of), seed + len(self.crews)))
+            self._crew_of += [self.crews[-1]] * team.workers
+        self._team = program.teams or (0,) * tasks
+        self._stacks: list[list[list[int]]] = [[] for _ in self._crew_of]
+        self._parked_since = [0.0] * len(self._crew_of)
         self._joining: dict[int, list[int]] = {}
+        self._locks: dict[int, deque[tuple[int, float]]] = {}  # who waits, since when
         self._events: list[tuple[float, int, int, int]] = []  # when, what, order, task or worker
         self._order = 0
+        self._hand_in(program)
+
+    def _hand_in(self, program: Program) -> None:
         self._comes = program.comes_ns
+        self._outside = set(program.from_outside())
         self._missing = {task: len(first) for task, first in program.after.items()}
         self._next: dict[int, list[int]] = {}
         for task, first in program.after.items():
             for one in first:
                 self._next.setdefault(one, []).append(task)
+        for task, (count, later_ns) in sorted(program.gates.items(), reverse=True):
+            self.crews[self._team[task]].gates.append((count, later_ns, task))
+        for crew in self.crews:
+            crew.gates.sort(reverse=True)
+            self._open_gates(0.0, crew)
         for task, at_ns in sorted(program.comes_ns.items()):
             if not self._missing.get(task):
                 self._at(at_ns, COMES, task)
@@ -98,7 +130,7 @@ class _Run:
     def play(self) -> None:
         """Let everything happen, one event after the other."""
         events, cores = self._events, self._cores
-        while events or cores.next_ns < NEVER:
+        while self.left and (events or cores.next_ns < NEVER):
             finishes = cores.next_ns
             if not events or finishes <= events[0][0]:
                 self._go_on(finishes, cores.finish())
@@ -106,6 +138,8 @@ class _Run:
             now, what, _, which = heappop(events)
             if what == COMES:
                 self._come(now, which, -1)
+            elif what == POLLS:
+                self._poll(now, which)
             elif what == GOES_ON or self._takes(now, which):
                 self._go_on(now, which)
 
@@ -116,13 +150,31 @@ class _Run:
     def _come(self, now: float, task: int, worker: int) -> None:
         """Queue a task, and wake a worker for it."""
         self.came[task] = now
-        self.queues.put(task, worker)
-        if self._parked:
-            self._wake(now, next(iter(self._parked)))
+        crew = self.crews[self._team[task]]
+        own = worker >= 0 and self._crew_of[worker] is crew
+        crew.queues.put(task, worker - crew.first if own else -1)
+        if crew.parked:
+            first = next(iter(crew.parked))
+            if crew.rules.wakes:
+                self._wake(now, first)
+            elif crew.overheads.poll_ns > 0:
+                self._poll_later(now, first)
 
     def _wake(self, now: float, worker: int) -> None:
-        self._parked.pop(worker, None)
-        self._at(now + self._overheads.wake_ns, GOES_ON, worker)
+        crew = self._crew_of[worker]
+        crew.parked.pop(worker, None)
+        self._at(now + crew.overheads.wake_ns, GOES_ON, worker)
+
+    def _poll_later(self, now: float, worker: int) -> None:
+        """Let a parked worker look at the queues when it next would, parked since so long."""
+        poll_ns, since = self._crew_of[worker].overheads.poll_ns, self._parked_since[worker]
+        looks = math.floor((now - since) / poll_ns) + 1
+        self._at(since + looks * poll_ns, POLLS, worker)
+
+    def _poll(self, now: float, worker: int) -> None:
+        crew = self._crew_of[worker]
+        if worker in crew.parked and len(crew.queues):
+            self._wake(now, worker)
 
     def _go_on(self, now: float, worker: int) -> None:
         """Take a worker on until it has to wait for time, for a task, or for work."""
@@ -139,6 +191,9 @@ class _Run:
         while stack:
             frame = stack[-1]
             task, place = frame
+            if task < 0:  # the overhead before a task, whose last part is off the core
+                self._hands_over(now, worker)
+                return False
             steps = self._steps[task]
             if place == len(steps):
                 stack.pop()
@@ -146,55 +201,117 @@ class _Run:
                 continue
             do, number = steps[place]
             if do == Do.JOIN and self.ended[number] != self.ended[number]:
-                return self._joins(worker, number)
+                return self._joins(now, worker, number)
             frame[1] = place + 1
             if do == Do.SPAWN:
                 self._come(now, number, worker)
             elif do == Do.OFF:
                 self._at(now + number, GOES_ON, worker)
                 return False
+            elif do == Do.ACQUIRE:
+                if not self._acquires(now, worker, number):
+                    return False
+            elif do == Do.RELEASE:
+                self._release(now, number)
             elif do != Do.JOIN and number > 0:
                 self._cores.add(now, worker, number, locked=do == Do.LOCKED)
                 return False
         return True
 
-    def _joins(self, worker: int, task: int) -> bool:
+    def _hands_over(self, now: float, worker: int) -> None:
+        """Put the task in the place of its overhead, and go on when it has been handed over."""
+        frame = self._stacks[worker][-1]
+        frame[0] = -1 - frame[0]
+        self.began[frame[0]] = now + self._crew_of[worker].overheads.hand_over_ns
+        self._at(self.began[frame[0]], GOES_ON, worker)
+
+    def _acquires(self, now: float, worker: int, lock: int) -> bool:
+        waiting = self._locks.get(lock)
+        if waiting is None:
+            self._locks[lock] = deque()
+            return True
+        waiting.append((worker, now))
+        return False
+
+    def _release(self, now: float, lock: int) -> None:
+        waiting = self._locks[lock]
+        if waiting:
+            worker, since = waiting.popleft()
+            self.lock_wait += now - since
+            self._at(now, GOES_ON, worker)
+        else:
+            del self._locks[lock]
+
+    def _joins(self, now: float, worker: int, task: int) -> bool:
         """Wait for a task; say whether the worker runs others meanwhile."""
-        if self._rules.helping and len(self.queues):
+        crew = self._crew_of[worker]
+        if crew.rules.helping and len(crew.queues):
             return True
         waiting = self._joining.setdefault(task, [])
         if worker not in waiting:
             waiting.append(worker)
-        if self._rules.helping:
-            self._park(worker)
+        if crew.rules.helping:
+            self._park(now, worker)
         return False
 
     def _takes(self, now: float, worker: int) -> bool:
         """Begin the next task or park; say whether the worker goes on at once."""
-        task, attempts = self.queues.take(worker)
+        crew = self._crew_of[worker]
+        task, attempts = crew.queues.take(worker - crew.first)
+        stack = self._stacks[worker]
         if task < 0:
-            if self._stacks[worker]:  # in a join, whose task may have ended meanwhile
+            if stack and not len(crew.queues):  # in a join, whose task may have ended meanwhile
                 return True
-            self._park(worker)
-            return False
+            return self._gives_up(now, worker)
+        overheads = crew.overheads
+        stack.append([task, 0])
         self.began[task] = now
-        self._stacks[worker].append([task, 0])
-        overhead = self._overheads.dispatch_ns + attempts * self._overheads.attempt_ns
+        overhead = overheads.dispatch_ns + attempts * overheads.attempt_ns
+        if overheads.hand_over_ns > 0:
+            stack[-1][0] = -1 - task
         if overhead > 0:
-            self._cores.add(now, worker, overhead, locked=False)
+            self._cores.add(now, worker, overhead, locked=overheads.dispatch_locked)
         return overhead <= 0
 
-    def _park(self, worker: int) -> None:
+    def _gives_up(self, now: float, worker: int) -> bool:
+        stack = self._stacks[worker]
+        if stack:
+            steps = self._steps[stack[-1][0]]
+            awaited = steps[stack[-1][1]][1]
+            if self.ended[awaited] == self.ended[awaited]:
+                return True
+            waiting = self._joining.setdefault(awaited, [])
+            if worker not in waiting:
+                waiting.append(worker)
+        self._park(now, worker)
+        return False
+
+    def _park(self, now: float, worker: int) -> None:
         self.parks += 1
-        self._parked[worker] = None
+        crew = self._crew_of[worker]
+        crew.parked[worker] = None
+        self._parked_since[worker] = now
+        if len(crew.queues) and crew.overheads.poll_ns > 0:
+            self._poll_later(now, worker)
 
     def _end(self, now: float, task: int) -> None:
         self.ended[task] = now
         self.left -= 1
         for worker in self._joining.pop(task, ()):
-            if not self._rules.helping or worker in self._parked:
+            crew = self._crew_of[worker]
+            if not crew.rules.helping or worker in crew.parked:
                 self._wake(now, worker)
         for after in self._next.get(task, ()):
             self._missing[after] -= 1
             if not self._missing[after]:
                 self._at(max(now, self._comes.get(after, 0)), COMES, after)
+        if task in self._outside:
+            crew = self.crews[self._team[task]]
+            crew.ended += 1
+            self._open_gates(now, crew)
+
+    def _open_gates(self, now: float, crew: _Crew) -> None:
+        gates = crew.gates
+        while gates and gates[-1][0] <= crew.ended:
+            _, later_ns, task = gates.pop()
+            self._at(now + later_ns, COMES, task)
