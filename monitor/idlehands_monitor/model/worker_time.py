@@ -67,8 +67,8 @@ class InTask:
 
     by_kind: nanoseconds working, blocked and waiting in the run queue, shape (3, kinds + 1); the
     last column is for unknown kinds. samples: in how many samples a blocked worker waited for each
-    `WaitReason`, shape (6, kinds + 1). joined_ns, declared_ns: recorded waits in which the worker did nothing
-    else: joins with another task, and declared waits.
+    `WaitReason`, shape (6, kinds + 1). joined_ns, declared_ns: recorded waits in which the worker
+    did nothing else: joins with another task, and declared waits.
     """
 
     by_kind: Int64

@@ -1,0 +1,298 @@
+"""The changes that can be asked about: one type each, and what each of them is called.
+
+Data only; `analysis.whatif.changes` makes them to a recorded run. Several changes in a tuple are
+made together.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from .whatif import ChangeReading
+
+if TYPE_CHECKING:
+    from .whatif import Arrivals
+
+Facts = tuple[tuple[str, "int | float | str | bool"], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One change to a pool, its tasks, its machine or how work comes."""
+
+    @property
+    def facts(self) -> Facts:
+        """What is set, as in JSON."""
+        raise NotImplementedError
+
+    @property
+    def sentence(self) -> str:
+        """The change as an order, without a full stop."""
+        raise NotImplementedError
+
+
+@dataclass(frozen=True, slots=True)
+class Workers(Change):
+    """The pool has so many workers."""
+
+    number: int
+
+    @property
+    def facts(self) -> Facts:
+        """What is set, as in JSON."""
+        return (("workers", self.number),)
+
+    @property
+    def sentence(self) -> str:
+        """The change as an order, without a full stop."""
+        return f"use {self.number} worker{'' if self.number == 1 else 's'}"
+
+
+@dataclass(frozen=True, slots=True)
+class Cores(Change):
+    """The pool can use so many cores."""
+
+    number: float
+
+    @property
+    def facts(self) -> Facts:
+        """What is set, as in JSON."""
+        return (("cores", self.number),)
+
+    @property
+    def sentence(self) -> str:
+        """The change as an order, without a full stop."""
+        return f"give it {self.number:g} core{'' if self.number == 1 else 's'}"
+
+
+@dataclass(frozen=True, slots=True)
+class NoInterpreterLock(Change):
+    """Workers no longer share an interpreter lock: processes, or a free-threaded build."""
+
+    @property
+    def facts(self) -> Facts:
+        """What is set, as in JSON."""
+        return (("interpreter_lock", False),)
+
+    @property
+    def sentence(self) -> str:
+        """The change as an order, without a full stop."""
+        return "run the tasks in processes, or on a free-threaded build"
+
+
+@dataclass(frozen=True, slots=True)
+class Grain(Change):
+    """Pieces of work are so many times as large as they were."""
+
+    factor: float
+
+    @property
+    def facts(self) -> Facts:
+        """What is set, as in JSON."""
+        return (("grain", self.factor),)
+
+    @property
+    def sentence(self) -> str:
+        """The change as an order, without a full stop."""
+        if self.factor > 1:
+            return f"make pieces {self.factor:g} times as large"
+        return f"split pieces into {1 / self.factor:g}"
+
+
+@dataclass(frozen=True, slots=True)
+class KindTime(Change):
+    """Tasks of a kind take so many times as long, all their own time alike."""
+
+    kind: str
+    factor: float
+
+    @property
+    def facts(self) -> Facts:
+        """What is set, as in JSON."""
+        return (("kind", self.kind), ("time", self.factor))
+
+    @property
+    def sentence(self) -> str:
+        """The change as an order, without a full stop."""
+        return f"make {self.kind} take {_percent(self.factor)} time"
+
+
+@dataclass(frozen=True, slots=True)
+class KindWait(Change):
+    """Tasks of a kind are blocked for their own time so many times as long."""
+
+    kind: str
+    factor: float
+
+    @property
+    def facts(self) -> Facts:
+        """What is set, as in JSON."""
+        return (("kind", self.kind), ("wait", self.factor))
+
+    @property
+    def sentence(self) -> str:
+        """The change as an order, without a full stop."""
+        return f"make {self.kind} wait {_percent(self.factor)} time for its input and output"
+
+
+@dataclass(frozen=True, slots=True)
+class SplitLock(Change):
+    """The lock for which tasks wait is split into so many; 0: tasks need none."""
+
+    parts: int = 0
+
+    @property
+    def facts(self) -> Facts:
+        """What is set, as in JSON."""
+        return (("locks", self.parts),)
+
+    @property
+    def sentence(self) -> str:
+        """The change as an order, without a full stop."""
+        if self.parts:
+            return f"split the lock that tasks wait for into {self.parts}"
+        return "let tasks do without the lock that they wait for"
+
+
+@dataclass(frozen=True, slots=True)
+class WakeAtOnce(Change):
+    """Each hand-in wakes a parked worker, which runs at once."""
+
+    @property
+    def facts(self) -> Facts:
+        """What is set, as in JSON."""
+        return (("wake_at_once", True),)
+
+    @property
+    def sentence(self) -> str:
+        """The change as an order, without a full stop."""
+        return "wake a parked worker at once for each task"
+
+
+@dataclass(frozen=True, slots=True)
+class ParkWhenEmpty(Change):
+    """Workers park only when nothing is queued in their pool."""
+
+    @property
+    def facts(self) -> Facts:
+        """What is set, as in JSON."""
+        return (("park_when_empty", True),)
+
+    @property
+    def sentence(self) -> str:
+        """The change as an order, without a full stop."""
+        return "let workers park only when nothing is queued in the whole pool"
+
+
+@dataclass(frozen=True, slots=True)
+class EvenVictims(Change):
+    """Thieves choose their victims at random, each alike."""
+
+    @property
+    def facts(self) -> Facts:
+        """What is set, as in JSON."""
+        return (("even_victims", True),)
+
+    @property
+    def sentence(self) -> str:
+        """The change as an order, without a full stop."""
+        return "let thieves choose victims at random"
+
+
+@dataclass(frozen=True, slots=True)
+class RightEnds(Change):
+    """Owners take their newest task, thieves the oldest."""
+
+    @property
+    def facts(self) -> Facts:
+        """What is set, as in JSON."""
+        return (("right_ends", True),)
+
+    @property
+    def sentence(self) -> str:
+        """The change as an order, without a full stop."""
+        return "let owners take the newest task and thieves the oldest"
+
+
+@dataclass(frozen=True, slots=True)
+class OnePool(Change):
+    """The pools of the job become one, with the workers of all."""
+
+    @property
+    def facts(self) -> Facts:
+        """What is set, as in JSON."""
+        return (("one_pool", True),)
+
+    @property
+    def sentence(self) -> str:
+        """The change as an order, without a full stop."""
+        return "make one pool of all, with the workers of all"
+
+
+@dataclass(frozen=True, slots=True)
+class HandInAtOnce(Change):
+    """All tasks are handed in at first; no batch waits for the slowest task of the one before."""
+
+    @property
+    def facts(self) -> Facts:
+        """What is set, as in JSON."""
+        return (("hand_in_at_once", True),)
+
+    @property
+    def sentence(self) -> str:
+        """The change as an order, without a full stop."""
+        return "hand all tasks in at first, without waiting for a batch to end"
+
+
+@dataclass(frozen=True, slots=True)
+class HandOver(Change):
+    """To hand a task over takes so many times as long."""
+
+    factor: float
+
+    @property
+    def facts(self) -> Facts:
+        """What is set, as in JSON."""
+        return (("hand_over", self.factor),)
+
+    @property
+    def sentence(self) -> str:
+        """The change as an order, without a full stop."""
+        return (
+            f"hand tasks over in {_percent(self.factor)} time, "
+            "through shared memory instead of copies"
+        )
+
+
+def _percent(factor: float) -> str:
+    return f"{factor * 100:g} % of its"
+
+
+Changes = tuple[Change, ...]
+"""Changes that are made together."""
+
+
+def together(changes: Changes) -> ChangeReading:
+    """Return what several changes are called when they are made together."""
+    facts = tuple(fact for change in changes for fact in change.facts)
+    return ChangeReading(facts, " and ".join(change.sentence for change in changes))
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What is asked. changes: each answered by itself; empty asks about the whole list.
+
+    workers: the range of a curve, each number with all of `changes`; None where none was asked for.
+    arrivals: how work comes, None recognises it. pool: the name of the pool, "" for all. p95_s: the
+    wanted 95th percentile from hand-in to end, None for none. seeds: simulated runs for an answer.
+    most_tasks: the most tasks that are simulated, the last of the run.
+    """
+
+    changes: tuple[Changes, ...] = ()
+    workers: tuple[int, ...] = ()
+    arrivals: Arrivals | None = None
+    pool: str = ""
+    p95_s: float | None = None
+    seeds: int = 32
+    most_tasks: int = 100_000
