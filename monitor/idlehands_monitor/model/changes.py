@@ -285,7 +285,8 @@ class Question:
 
     workers: the range of a curve, each number with all of `changes`; None where none was asked for.
     arrivals: how work comes, None recognises it. pool: the name of the pool, "" for all. p95_s: the
-    wanted 95th percentile from hand-in to end, None for none. seeds: simulated runs for an answer.
+    wanted 95th percentile from hand-in to end, None for none. seeds: simulated runs for an
+    answer, None for as many as the number of tasks allows.
     most_tasks: the most tasks that are simulated, the last of the run.
     """
 
@@ -294,5 +295,5 @@ class Question:
     arrivals: Arrivals | None = None
     pool: str = ""
     p95_s: float | None = None
-    seeds: int = 32
+    seeds: int | None = None
     most_tasks: int = 100_000

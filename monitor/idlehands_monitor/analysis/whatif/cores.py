@@ -22,68 +22,83 @@ class Cores:
     next_ns: when the next thread is finished if nothing changes, `NEVER` if none runs.
     """
 
-    __slots__ = ("_cores", "_free", "_locked", "_locked_apart", "_now", "_order", "next_ns")
+    __slots__ = (
+        "_cores",
+        "_free",
+        "_free_clock",
+        "_free_rate",
+        "_locked",
+        "_locked_apart",
+        "_locked_clock",
+        "_locked_rate",
+        "_now",
+        "_order",
+        "next_ns",
+    )
 
     def __init__(self, cores: float, *, locked_apart: bool) -> None:
         """`locked_apart`: whether threads that need the interpreter lock keep each other out."""
         self._cores = cores
         self._locked_apart = locked_apart
         self._now = 0.0
-        self._free, self._locked = _Group(), _Group()
+        # Two groups, each with its clock: who is finished at which reading of it.
+        self._free: list[tuple[float, int, int]] = []
+        self._locked: list[tuple[float, int, int]] = []
+        self._free_clock = self._locked_clock = 0.0
+        self._free_rate = self._locked_rate = 1.0
         self._order = 0
         self.next_ns = NEVER
 
     def add(self, now: float, who: int, work_ns: float, *, locked: bool) -> None:
         """Let a thread run for `work_ns` of its own time from `now` on."""
-        self._advance(now)
-        group = self._locked if locked and self._locked_apart else self._free
+        passed = now - self._now
+        if passed > 0:
+            self._free_clock += passed * self._free_rate
+            self._locked_clock += passed * self._locked_rate
+            self._now = now
         self._order += 1
-        heappush(group.ends, (group.clock + work_ns, self._order, who))
+        if locked and self._locked_apart:
+            heappush(self._locked, (self._locked_clock + work_ns, self._order, who))
+        else:
+            heappush(self._free, (self._free_clock + work_ns, self._order, who))
         self._share()
 
     def finish(self) -> int:
         """Return the thread that is finished at `next_ns`."""
-        self._advance(self.next_ns)
+        passed = self.next_ns - self._now
+        if passed > 0:
+            self._free_clock += passed * self._free_rate
+            self._locked_clock += passed * self._locked_rate
+            self._now = self.next_ns
         free, locked = self._free, self._locked
-        group = free if free.left() <= locked.left() else locked
-        end, _, who = heappop(group.ends)
-        group.clock = end  # rounding must not leave a part of a nanosecond over
+        # The clock is set to the end: rounding must not leave a part of a nanosecond over.
+        if not locked or (
+            free
+            and (free[0][0] - self._free_clock) / self._free_rate
+            <= (locked[0][0] - self._locked_clock) / self._locked_rate
+        ):
+            self._free_clock, _, who = heappop(free)
+        else:
+            self._locked_clock, _, who = heappop(locked)
         self._share()
         return who
 
-    def _advance(self, now: float) -> None:
-        passed = now - self._now
-        if passed > 0:
-            self._free.clock += passed * self._free.rate
-            self._locked.clock += passed * self._locked.rate
-            self._now = now
-
     def _share(self) -> None:
-        free, locked = len(self._free.ends), len(self._locked.ends)
-        wanted = free + (1 if locked else 0)
+        """Set the rates of both groups, and when the next thread is finished."""
+        free, locked = self._free, self._locked
+        wanted = len(free) + (1 if locked else 0)
         if not wanted:
             self.next_ns = NEVER
             return
         rate = self._cores / wanted if wanted > self._cores else 1.0
-        self._free.rate = rate
-        left = self._free.left()
+        self._free_rate = rate
+        left = NEVER
+        if free:
+            left = (free[0][0] - self._free_clock) / rate
         if locked:
-            self._locked.rate = rate / locked
-            left = min(left, self._locked.left())
-        self.next_ns = self._now + left
-
-
-class _Group:
-    """Threads that run at one rate: by the reading of their clock at which they are finished."""
-
-    __slots__ = ("clock", "ends", "rate")
-
-    def __init__(self) -> None:
-        self.clock, self.rate = 0.0, 1.0
-        self.ends: list[tuple[float, int, int]] = []
-
-    def left(self) -> float:
-        """Return how long the next of them still takes, `NEVER` for none."""
-        if not self.ends:
-            return NEVER
-        return max(0.0, self.ends[0][0] - self.clock) / self.rate
+            rate /= len(locked)
+            self._locked_rate = rate
+            other = (locked[0][0] - self._locked_clock) / rate
+            if other < left:
+                left = other
+        self.next_ns = self._now + left if left > 0.0 else self._now

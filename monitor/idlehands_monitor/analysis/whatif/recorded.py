@@ -1,11 +1,11 @@
 """From the ledger's rows to a program: what each recorded task did, as steps of its own time.
 
 Pure. A task's own time is its run without its recorded waits. Where its CPU time was read, this
-says how much of its own time was on a core; else its kind's measured shares do. Time in a run queue
-is left out: the simulated cores make their own. A task that a task of the same window handed in is
-spawned in its parent's steps, at the same point of the parent's own time; any other task comes from
-outside, at its time. A recorded wait on a task of the window is a join; any other recorded wait is
-time off the core.
+says how much of its own time was on a core; else its kind's measured shares do. Waits for a core,
+for the interpreter lock and for other locks are left out: the simulation makes its own. A task that
+a task of the same window handed in is spawned in its parent's steps, at the same point of the
+parent's own time; any other task comes from outside. A recorded wait on a task of the window is a
+join; any other recorded wait is time off the core.
 """
 
 from __future__ import annotations
@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+
+from idlehands.wire import MOVED
 
 from ...ledger.rows import Recent, ran_to_end
 from ..stats.order_statistics import places_of
@@ -29,29 +31,55 @@ if TYPE_CHECKING:
 
 SPAWNS, WAITS, RESUMES, ENDS = range(4)
 """What happens in a task, in the order of events with the same timestamp."""
-COLUMNS = ("task", "parent", "kind", "spawned_ns", "started_ns", "ended_ns", "cpu_ns")
+SHARES = ("on_core", "off_core", "core_wait", "lock_wait")
+MOST_TASKS = 100_000
+COLUMNS = ("task", "parent", "kind", "worker", "spawned_ns", "started_ns", "ended_ns", "cpu_ns")
 
 
 @dataclass(frozen=True, slots=True)
 class KindShares:
-    """How the own time of a kind's tasks divides, each from 0 to 1; the rest is run-queue wait."""
+    """How the own time of a kind's tasks divides, each from 0 to 1.
+
+    on_core; off_core: blocked for its own time; core_wait: waiting for a core or the interpreter
+    lock; lock_wait: for other locks.
+    """
 
     on_core: float
     off_core: float
+    core_wait: float = 0.0
+    lock_wait: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
 class Recorded:
-    """A program and what it was made of. tasks: the recorded number of each of its tasks.
+    """A program without arrivals, and what was recorded of its tasks, shape (tasks,) each.
 
-    kinds: of each. began_ns, ended_ns: the first arrival and the last end.
+    came_ns: when it was handed in, the begin of the window at the earliest. parent: place of the
+    task that handed it in, -1 from outside. on_core_ns and so on: how their own time divides, of
+    all tasks together. all_tasks: how many ran in the window; the program has the last of them.
+    moved: how many went to another pool.
     """
 
     program: Program
-    tasks: Int64
-    kinds: Int64
-    began_ns: int
-    ended_ns: int
+    task: Int64
+    kind: Int64
+    worker: Int64
+    came_ns: Int64
+    started_ns: Int64
+    ended_ns: Int64
+    parent: Int64
+    on_core_ns: float
+    off_core_ns: float
+    core_wait_ns: float
+    lock_wait_ns: float
+    all_tasks: int
+    moved: int = 0
+
+    @property
+    def outside(self) -> Int64:
+        """The places of the tasks from outside, in the order in which they came."""
+        places = np.flatnonzero(self.parent < 0)
+        return places[np.lexsort((places, self.came_ns[places]))]
 
 
 def recorded(
@@ -59,58 +87,87 @@ def recorded(
     begin_ns: int,
     end_ns: int,
     shares: Sequence[KindShares],
-    *,
-    locked: bool = False,
+    most: int = MOST_TASKS,
 ) -> Recorded | None:
-    """Return the tasks that were handed in, began and ended in a window as a program.
+    """Return the last `most` tasks that began and ended in a window as a program.
 
-    `shares`: by kind, the last for kinds that are not known. `locked`: whether what a task does on
-    a core holds the interpreter lock. None without such a task.
+    `shares`: by kind, the last for kinds that are not known. None without such a task.
     """
-    rows = _rows(pool, begin_ns, end_ns)
+    rows, ran = _rows(pool, begin_ns, end_ns, most)
     if not len(rows["task"]):
         return None
     parents = places_of(rows["task"], rows["parent"])
     waits = Recent(pool.waits, begin_ns)
-    first = int(rows["spawned_ns"].min())
-    core = int(Do.LOCKED if locked else Do.CORE)
-    on, off = _rates(rows, waits, shares)
+    own = _own_ns(rows, waits)
+    rates = _rates(rows, own, shares)
     steps = tuple(
-        tuple(_steps(events, core, on_core, off_core))
+        tuple(_steps(events, on_core, off_core))
         for events, on_core, off_core in zip(
-            _events(rows, parents, waits), on.tolist(), off.tolist(), strict=True
+            _events(rows, parents, waits), rates[0].tolist(), rates[1].tolist(), strict=True
         )
     )
-    roots = np.flatnonzero(parents < 0)
-    comes = dict(zip(roots.tolist(), (rows["spawned_ns"][roots] - first).tolist(), strict=True))
-    ended = int(rows["ended_ns"].max())
-    return Recorded(Program(steps, comes), rows["task"], rows["kind"], first, ended)
+    on, off, core_wait, lock_wait = (float((own * rate).sum()) for rate in rates)
+    came = np.maximum(rows["spawned_ns"], begin_ns)
+    return Recorded(
+        Program(steps),
+        task=rows["task"],
+        kind=rows["kind"],
+        worker=rows["worker"],
+        came_ns=came,
+        started_ns=rows["started_ns"],
+        ended_ns=rows["ended_ns"],
+        parent=parents,
+        on_core_ns=on,
+        off_core_ns=off,
+        core_wait_ns=core_wait,
+        lock_wait_ns=lock_wait,
+        all_tasks=ran,
+        moved=int(np.count_nonzero(Recent(pool.tasks, begin_ns)["outcome"] == MOVED)),
+    )
 
 
-def _rows(pool: PoolLedger, begin_ns: int, end_ns: int) -> Rows:
+def _rows(pool: PoolLedger, begin_ns: int, end_ns: int, most: int) -> tuple[Rows, int]:
+    """Return the rows of the last tasks, by number, and how many there were in all."""
     store = Recent(pool.tasks, begin_ns)
-    chosen = (store["spawned_ns"] >= begin_ns) & (store["ended_ns"] <= end_ns)
-    chosen &= ran_to_end(store["outcome"])
-    order = np.argsort(store["task"][chosen], kind="stable")
-    return {name: store[name][chosen][order] for name in COLUMNS}
+    chosen = (store["started_ns"] >= begin_ns) & (store["ended_ns"] <= end_ns)
+    places = np.flatnonzero(chosen & ran_to_end(store["outcome"]))
+    ran = len(places)
+    if ran > most:
+        places = places[np.argpartition(store["started_ns"][places], ran - most)[ran - most :]]
+    number = store["task"][places]
+    places = places[np.argsort(number, kind="stable")]
+    return {name: store[name][places] for name in COLUMNS}, ran
 
 
-def _rates(rows: Rows, waits: Recent, shares: Sequence[KindShares]) -> tuple[Float, Float]:
-    """Return how much of a ns of its own time each task is on a core, and off it."""
+def _own_ns(rows: Rows, waits: Recent) -> Float:
     own = (rows["ended_ns"] - rows["started_ns"]).astype(np.float64)
     waiter = places_of(rows["task"], waits["task"])
     inside = waiter >= 0
     np.subtract.at(own, waiter[inside], (waits["ended_ns"] - waits["began_ns"])[inside])
-    kinds = np.where(
-        (rows["kind"] >= 0) & (rows["kind"] < len(shares) - 1), rows["kind"], len(shares) - 1
+    return np.maximum(own, 0.0)
+
+
+def _rates(
+    rows: Rows, own: Float, shares: Sequence[KindShares]
+) -> tuple[Float, Float, Float, Float]:
+    """Return how much of a ns of its own time each task is in each state of `KindShares`."""
+    last = len(shares) - 1
+    kinds = np.where((rows["kind"] >= 0) & (rows["kind"] < last), rows["kind"], last)
+    on, off, core_wait, lock_wait = (
+        np.array([getattr(share, name) for share in shares])[kinds] for name in SHARES
     )
-    on = np.array([share.on_core for share in shares])[kinds]
-    off = np.array([share.off_core for share in shares])[kinds]
     read = (rows["cpu_ns"] >= 0) & (own > 0)
     part = np.minimum(1.0, rows["cpu_ns"] / np.maximum(own, 1.0))
-    # What is not on a core is divided as the kind's is, into blocked and in the run queue.
-    rest = np.where(on < 1, off / np.maximum(1 - on, 1e-9), 1.0)
-    return np.where(read, part, on), np.where(read, (1 - part) * rest, off)
+    # What is not on a core is divided as the kind's is.
+    rest = off + core_wait + lock_wait
+    scale = np.where(read, (1 - part) / np.maximum(rest, 1e-9), 1.0)
+    unknown = read & (rest <= 1e-9)
+    return (
+        np.where(read, part, on),
+        np.where(unknown, 1 - part, off * scale),
+        np.where(unknown, 0.0, core_wait * scale),
+        np.where(unknown, 0.0, lock_wait * scale),
+    )
 
 
 Event = tuple[int, int, int]
@@ -157,7 +214,7 @@ def _own(now: int, at: list[int], what: list[int], number: list[int]) -> Iterato
         yield passed, event, about
 
 
-def _steps(events: list[Event], core: int, on_core: float, off_core: float) -> Iterator[Step]:
+def _steps(events: list[Event], on_core: float, off_core: float) -> Iterator[Step]:
     """Yield a task's steps: own time between two events is first off the core, then on it."""
     for own, event, about in events:
         if own:
@@ -165,7 +222,7 @@ def _steps(events: list[Event], core: int, on_core: float, off_core: float) -> I
             if off:
                 yield int(Do.OFF), off
             if on:
-                yield core, on
+                yield int(Do.CORE), on
         if event == SPAWNS:
             yield int(Do.SPAWN), about
         elif event == WAITS:

@@ -35,7 +35,8 @@ class Outcome:
     """When each task came, began and ended, in ns by its number; NaN for one that never did.
 
     steals, attempts: of all workers. parks: how often a worker parked. lock_wait_ns: how long
-    tasks waited for locks of the program's, all together.
+    tasks waited for locks of the program's, all together. core_wait_ns: how long tasks waited for a
+    core or the interpreter lock.
     """
 
     came_ns: tuple[float, ...]
@@ -45,6 +46,7 @@ class Outcome:
     attempts: int
     parks: int
     lock_wait_ns: float = 0.0
+    core_wait_ns: float = 0.0
 
     @property
     def end_ns(self) -> float:
@@ -61,7 +63,7 @@ def simulate(program: Program, machine: Machine, teams: Sequence[Team], seed: in
     times = (tuple(run.came), tuple(run.began), tuple(run.ended))
     steals = sum(crew.queues.hits for crew in run.crews)
     attempts = sum(crew.queues.attempts for crew in run.crews)
-    return Outcome(*times, steals, attempts, run.parks, run.lock_wait)
+    return Outcome(*times, steals, attempts, run.parks, run.lock_wait, run.core_wait)
 
 
 class _Crew:
@@ -93,7 +95,8 @@ class _Run:
     ) -> None:
         tasks = len(program.steps)
         self.came, self.began, self.ended = ([math.nan] * tasks for _ in range(3))
-        self.left, self.parks, self.lock_wait = tasks, 0, 0.0
+        self.left, self.parks = tasks, 0
+        self.lock_wait = self.core_wait = 0.0
         self._steps = program.steps
         self._cores = Cores(machine.cores, locked_apart=machine.one_lock)
         self.crews: list[_Crew] = []
@@ -103,6 +106,7 @@ class _Run:
             self._crew_of += [self.crews[-1]] * team.workers
         self._team = program.teams or (0,) * tasks
         self._stacks: list[list[list[int]]] = [[] for _ in self._crew_of]
+        self._due = [0.0] * len(self._crew_of)  # when a worker would be finished on a core alone
         self._parked_since = [0.0] * len(self._crew_of)
         self._joining: dict[int, list[int]] = {}
         self._locks: dict[int, deque[tuple[int, float]]] = {}  # who waits, since when
@@ -133,7 +137,9 @@ class _Run:
         while self.left and (events or cores.next_ns < NEVER):
             finishes = cores.next_ns
             if not events or finishes <= events[0][0]:
-                self._go_on(finishes, cores.finish())
+                worker = cores.finish()
+                self.core_wait += max(0.0, finishes - self._due[worker])
+                self._go_on(finishes, worker)
                 continue
             now, what, _, which = heappop(events)
             if what == COMES:
@@ -214,6 +220,7 @@ class _Run:
             elif do == Do.RELEASE:
                 self._release(now, number)
             elif do != Do.JOIN and number > 0:
+                self._due[worker] = now + number
                 self._cores.add(now, worker, number, locked=do == Do.LOCKED)
                 return False
         return True
@@ -270,6 +277,7 @@ class _Run:
         if overheads.hand_over_ns > 0:
             stack[-1][0] = -1 - task
         if overhead > 0:
+            self._due[worker] = NEVER  # it is no task's wait
             self._cores.add(now, worker, overhead, locked=overheads.dispatch_locked)
         return overhead <= 0
 

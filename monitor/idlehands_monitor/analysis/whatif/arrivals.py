@@ -1,0 +1,111 @@
+"""How work comes into a pool: all at once, so many in flight, or at its own pace.
+
+Pure. Judged from when the tasks from outside came and ended. A batch: they come within a tenth of
+the time to the last end, or group after group, each once all before it have ended. A closed stream:
+after each hand-in nearly as many are in flight as ever, and hand-ins follow ends. Otherwise open.
+The limits are common practice, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ...model.whatif import Arrivals
+
+if TYPE_CHECKING:
+    from ...model.arrays import Float, Int64
+
+AT_ONCE = 0.1
+"""Hand-ins within this part of the time to the last end are all there at first."""
+FULL, MOSTLY = 0.75, 0.85
+"""In a closed stream so many of the most in flight are there after most of the hand-ins."""
+FOLLOWS = 0.5
+"""A hand-in follows an end if it comes within this part of the usual time between hand-ins."""
+
+
+@dataclass(frozen=True, eq=False)
+class Coming:
+    """How tasks from outside came, in the order in which they did.
+
+    came_ns: from the first one on. count, after_ns: of those that came upon an end: upon the how
+    manyeth, and how long after it; count is 0 for those that came by themselves. in_flight: the
+    most at a time.
+    """
+
+    arrivals: Arrivals
+    came_ns: Int64
+    count: Int64
+    after_ns: Int64
+    in_flight: int
+
+
+def coming(came: Int64, ended: Int64, asked: Arrivals | None = None) -> Coming:
+    """Recognise how tasks came that are ordered by `came`; `asked` overrides what is recognised.
+
+    Both in ns, shape (n,), n at least 1.
+    """
+    ends = np.sort(ended)
+    ended_before = np.searchsorted(ends, came, side="right")
+    flight = np.arange(1, len(came) + 1) - ended_before
+    most = int(flight.max())
+    groups = _groups(came, ends, ended_before)
+    arrivals = asked or _recognised(came, ends, ended_before, flight, grouped=groups is not None)
+    by_itself = np.zeros(len(came), dtype=np.int64)
+    count = by_itself
+    if arrivals is Arrivals.CLOSED:
+        count = ended_before
+    elif arrivals is Arrivals.BATCH and groups is not None:
+        count = groups
+    after = np.where(count > 0, came - ends[np.maximum(count - 1, 0)], 0)
+    return Coming(arrivals, came - came[0], count, np.maximum(after, 0), most)
+
+
+def _recognised(
+    came: Int64, ends: Int64, ended_before: Int64, flight: Int64, *, grouped: bool
+) -> Arrivals:
+    if came[-1] - came[0] <= AT_ONCE * (ends[-1] - came[0]) or grouped:
+        return Arrivals.BATCH
+    return Arrivals.CLOSED if _is_closed(came, ends, ended_before, flight) else Arrivals.OPEN
+
+
+def _groups(came: Int64, ends: Int64, ended_before: Int64) -> Int64 | None:
+    """Return for each task how many ended before its group came, None where there are no groups.
+
+    A group begins where all earlier tasks have ended. Most groups must have several tasks, and
+    their hand-ins must take a small part of their time.
+    """
+    first = np.flatnonzero(ended_before == np.arange(len(came)))
+    if len(first) < 2:
+        return None
+    sizes = np.diff(np.append(first, len(came)))
+    last = first + sizes - 1
+    taken = came[last] - came[first]
+    whole = ends[last] - came[first]
+    several = sizes >= 2
+    if np.mean(several) < 0.5 or np.mean(taken[several] <= AT_ONCE * whole[several]) < MOSTLY:
+        return None
+    if _spread(came[first][1:] - ends[first[1:] - 1]) > 1.5 and len(first) > 4:
+        return None  # the times from an end to the next hand-in look random
+    return np.repeat(first, sizes).astype(np.int64)
+
+
+def _is_closed(came: Int64, ends: Int64, ended_before: Int64, flight: Int64) -> bool:
+    later = ended_before > 0
+    if np.count_nonzero(later) < 2:
+        return False
+    if np.mean(flight[later] >= FULL * flight.max()) < MOSTLY:
+        return False
+    reaction = (came - ends[np.maximum(ended_before - 1, 0)])[later]
+    between = np.diff(came[later])
+    return float(np.median(reaction)) <= FOLLOWS * float(between.mean()) or (
+        _spread(reaction) < FOLLOWS * _spread(between)
+    )
+
+
+def _spread(times: Int64 | Float) -> float:
+    """Return the coefficient of variation, 0 where all are 0."""
+    mean = float(np.mean(times)) if len(times) else 0.0
+    return float(np.std(times)) / mean if mean > 0 else 0.0

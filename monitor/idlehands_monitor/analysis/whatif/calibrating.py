@@ -1,0 +1,185 @@
+"""What a recorded run does not say directly, found by simulation: how much of the time on a core
+needs the interpreter lock, how many cores were free, how long tasks hold the lock they wait for.
+
+Pure. Each is set so that the simulated run waits as long as the recorded one did: tasks that are
+simulated to wait longer for the interpreter lock than they did hold it for a smaller share, and so
+on. What the record does not contradict stays as it is by nature: all of a thread's time on a core
+needs the interpreter lock, and all usable cores are free.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from .program import Do, Program
+from .shaping import reshaped, scaled, with_interpreter_lock, with_lock
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from .scenario import Scenario
+    from .simulator import Outcome
+
+MOST_TASKS = 2_500
+"""Tasks that are simulated for it."""
+ROUNDS = 7
+"""Halvings of the range of what is sought: to within a hundredth."""
+LEAST_WAIT = 0.01
+"""Waits below this share of own time are too short to judge by; common practice, no source."""
+FEWEST_CORES = 0.25
+EXPLAINED = 0.7
+"""A lock that lets tasks wait for a smaller part than this of what they did is not the one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Calibrated:
+    """A scenario that waits as the recorded run did.
+
+    interpreter_share: of time on a core, None where workers share no interpreter. lock_share: of
+    the own time of tasks that wait for a lock, in which they hold it; 0 where none wait, None where
+    no share lets them wait as long as they did. cores: as many as were free.
+    """
+
+    scenario: Scenario
+    interpreter_share: float | None
+    lock_share: float | None
+    cores: float
+
+
+def calibrated(
+    scenario: Scenario,
+    core_wait_ns: float,
+    lock_wait_ns: float,
+    locking: frozenset[int],
+    *,
+    unknown_ns: float = 0.0,
+) -> Calibrated:
+    """Return a scenario that waits as long as recorded.
+
+    core_wait_ns: how long all tasks waited for a core or the interpreter lock; lock_wait_ns: for
+    other locks, as tasks of the kinds `locking` do. unknown_ns: how long they were off the core
+    without a sign of what for: it may have been the interpreter lock.
+    """
+    trial, part = shortened(scenario)
+    own = max(1.0, float(trial.program.work_ns))
+    share, cores = (1.0 if scenario.machine.one_lock else None), scenario.machine.cores
+    allowed = (core_wait_ns + unknown_ns) * part + LEAST_WAIT * own
+    if share is not None:
+        share = _most(lambda part: _with_share(trial, part).run().core_wait_ns <= allowed)
+        trial, scenario = _with_share(trial, share), _with_share(scenario, share)
+    waited = trial.run().core_wait_ns
+    if unknown_ns and share is not None:
+        less = max(0.0, 1 - max(0.0, waited / part - core_wait_ns) / _off_ns(scenario))
+        trial, scenario = _with_less_off(trial, less), _with_less_off(scenario, less)
+    elif waited < core_wait_ns * part - LEAST_WAIT * own:
+        cores = _fewest_cores(trial, core_wait_ns * part)
+        trial, scenario = _with_cores(trial, cores), _with_cores(scenario, cores)
+    held: float | None = 0.0
+    wanted = lock_wait_ns * part
+    if locking and wanted > LEAST_WAIT * own:
+        held = _lock_share(trial, locking, wanted)
+        scenario = _with_lock(scenario, locking, held or 0.0)
+    return Calibrated(scenario, share, held, cores)
+
+
+def shortened(scenario: Scenario, most: int = MOST_TASKS) -> tuple[Scenario, float]:
+    """Return a scenario of about the first `most` tasks, and which part of all work they are.
+
+    Tasks from outside are kept with all that they spawn. Where tasks join tasks of another one's
+    offspring the program stays whole: a part of such a graph is another graph.
+    """
+    program = scenario.program
+    if len(program.steps) <= most:
+        return scenario, 1.0
+    spawned = [[n for do, n in steps if do == Do.SPAWN] for steps in program.steps]
+    gates, comes = program.gates, program.comes_ns
+    outside = sorted(
+        program.from_outside(), key=lambda task: (gates.get(task, (0, comes.get(task, 0))), task)
+    )
+    kept: set[int] = set()
+    for task in outside:
+        offspring = [task]
+        for one in offspring:
+            offspring += spawned[one]
+        kept.update(offspring)
+        if len(kept) >= most:
+            break
+    order = sorted(kept)
+    joined = (n for old in order for do, n in program.steps[old] if do == Do.JOIN)
+    if len(order) == len(program.steps) or program.after or not kept.issuperset(joined):
+        return scenario, 1.0
+    return _part(scenario, order)
+
+
+def _part(scenario: Scenario, order: list[int]) -> tuple[Scenario, float]:
+    """Return the scenario of some tasks, and which part of all work they are."""
+    program = scenario.program
+    new = {old: place for place, old in enumerate(order)}
+    about = (Do.SPAWN, Do.JOIN)
+    shorter = Program(
+        tuple(
+            tuple((do, new[n]) if do in about else (do, n) for do, n in program.steps[old])
+            for old in order
+        ),
+        {new[old]: at for old, at in program.comes_ns.items() if old in new},
+        gates={new[old]: gate for old, gate in program.gates.items() if old in new},
+        teams=tuple(program.teams[old] for old in order) if program.teams else (),
+    )
+    kinds = tuple(scenario.kinds[old] for old in order)
+    part = shorter.work_ns / max(1, program.work_ns)
+    return replace(scenario, program=shorter, kinds=kinds), part
+
+
+def _with_share(scenario: Scenario, share: float) -> Scenario:
+    return replace(scenario, program=with_interpreter_lock(scenario.program, share))
+
+
+def _off_ns(scenario: Scenario) -> int:
+    return max(1, sum(n for steps in scenario.program.steps for do, n in steps if do == Do.OFF))
+
+
+def _with_less_off(scenario: Scenario, factor: float) -> Scenario:
+    """Let all waits of the tasks' own take so many times as long."""
+    off = frozenset({Do.OFF})
+    program = reshaped(scenario.program, lambda _, steps: scaled(steps, factor, off))
+    return replace(scenario, program=program)
+
+
+def _with_cores(scenario: Scenario, cores: float) -> Scenario:
+    return replace(scenario, machine=replace(scenario.machine, cores=cores))
+
+
+def _most(holds: Callable[[float], bool]) -> float:
+    """Return the largest share at which a condition that holds at 0 holds."""
+    if holds(1.0):
+        return 1.0
+    low, high = 0.0, 1.0
+    for _ in range(ROUNDS):
+        middle = (low + high) / 2
+        low, high = (middle, high) if holds(middle) else (low, middle)
+    return low
+
+
+def _fewest_cores(trial: Scenario, wanted_ns: float) -> float:
+    """Return how many cores let tasks wait as long as they did."""
+    low, high = FEWEST_CORES, trial.machine.cores
+    for _ in range(ROUNDS):
+        middle = (low + high) / 2
+        waits: Outcome = _with_cores(trial, middle).run()
+        low, high = (middle, high) if waits.core_wait_ns > wanted_ns else (low, middle)
+    return (low + high) / 2
+
+
+def _with_lock(scenario: Scenario, locking: frozenset[int], share: float) -> Scenario:
+    inside = [task for task, kind in enumerate(scenario.kinds) if kind in locking]
+    return replace(scenario, program=with_lock(scenario.program, inside, share))
+
+
+def _lock_share(trial: Scenario, locking: frozenset[int], wanted_ns: float) -> float | None:
+    def wait(share: float) -> float:
+        return _with_lock(trial, locking, share).run().lock_wait_ns
+
+    if wait(1.0) < EXPLAINED * wanted_ns:
+        return None
+    return _most(lambda share: wait(share) <= wanted_ns)

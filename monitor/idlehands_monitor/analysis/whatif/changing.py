@@ -1,0 +1,169 @@
+"""Changes made to a scenario: each type of `model.changes`, one function. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import singledispatch
+from typing import TYPE_CHECKING
+
+from ...model import changes as ask
+from ...model.whatif import Arrivals
+from .grain import regrained
+from .program import Do
+from .shaping import reshaped, scaled
+
+if TYPE_CHECKING:
+    from .rules import Overheads, Rules
+    from .scenario import Scenario
+
+OWN = frozenset({Do.CORE, Do.LOCKED, Do.OFF})
+
+
+def changed(scenario: Scenario, changes: ask.Changes) -> Scenario:
+    """Return a scenario with all changes made, one after the other."""
+    for change in changes:
+        scenario = _made(change, scenario)
+    return scenario
+
+
+@singledispatch
+def _made(change: ask.Change, scenario: Scenario) -> Scenario:
+    raise NotImplementedError(f"no simulation of {change}")
+
+
+@_made.register(ask.Workers)
+def _(change: ask.Workers, scenario: Scenario) -> Scenario:
+    return scenario.with_workers(change.number)
+
+
+@_made.register(ask.Cores)
+def _(change: ask.Cores, scenario: Scenario) -> Scenario:
+    return replace(scenario, machine=replace(scenario.machine, cores=change.number))
+
+
+@_made.register(ask.NoInterpreterLock)
+def _(_: ask.NoInterpreterLock, scenario: Scenario) -> Scenario:
+    cores = max(scenario.machine.cores, scenario.usable_cores)
+    machine = replace(scenario.machine, one_lock=False, cores=cores)
+    return _with_overheads(replace(scenario, machine=machine), dispatch_locked=False)
+
+
+@_made.register(ask.Grain)
+def _(change: ask.Grain, scenario: Scenario) -> Scenario:
+    return regrained(scenario, change.factor)
+
+
+@_made.register(ask.KindTime)
+def _(change: ask.KindTime, scenario: Scenario) -> Scenario:
+    return _of_kind(scenario, change.kind, change.factor, OWN)
+
+
+@_made.register(ask.KindWait)
+def _(change: ask.KindWait, scenario: Scenario) -> Scenario:
+    return _of_kind(scenario, change.kind, change.factor, frozenset({Do.OFF}))
+
+
+@_made.register(ask.SplitLock)
+def _(change: ask.SplitLock, scenario: Scenario) -> Scenario:
+    parts = change.parts
+    locks = (Do.ACQUIRE, Do.RELEASE)
+
+    def split(task: int, steps: tuple[tuple[int, int], ...]) -> tuple[tuple[int, int], ...]:
+        if not any(do in locks for do, _ in steps):
+            return steps
+        if not parts:
+            return tuple(step for step in steps if step[0] not in locks)
+        return tuple(
+            (do, number * parts + task % parts) if do in locks else (do, number)
+            for do, number in steps
+        )
+
+    return replace(scenario, program=reshaped(scenario.program, split))
+
+
+@_made.register(ask.WakeAtOnce)
+def _(_: ask.WakeAtOnce, scenario: Scenario) -> Scenario:
+    return _with_rules(_with_overheads(scenario, wake_ns=0.0, poll_ns=0.0), wakes=True)
+
+
+@_made.register(ask.ParkWhenEmpty)
+def _(_: ask.ParkWhenEmpty, scenario: Scenario) -> Scenario:
+    return _with_rules(scenario, attempts=0)
+
+
+@_made.register(ask.EvenVictims)
+def _(_: ask.EvenVictims, scenario: Scenario) -> Scenario:
+    return _with_rules(scenario, random_victims=True)
+
+
+@_made.register(ask.RightEnds)
+def _(_: ask.RightEnds, scenario: Scenario) -> Scenario:
+    return _with_rules(scenario, owners_newest=True, thieves_oldest=True)
+
+
+@_made.register(ask.OnePool)
+def _(_: ask.OnePool, scenario: Scenario) -> Scenario:
+    team = replace(scenario.teams[0], workers=scenario.workers)
+    return replace(scenario, teams=(team,), program=replace(scenario.program, teams=()))
+
+
+@_made.register(ask.HandInAtOnce)
+def _(_: ask.HandInAtOnce, scenario: Scenario) -> Scenario:
+    comes = dict.fromkeys(scenario.program.from_outside(), 0)
+    program = replace(scenario.program, comes_ns=comes, after={}, gates={})
+    return replace(scenario, program=program, arrivals=Arrivals.BATCH)
+
+
+@_made.register(ask.HandOver)
+def _(change: ask.HandOver, scenario: Scenario) -> Scenario:
+    factor = change.factor
+    teams = tuple(
+        replace(
+            team,
+            overheads=replace(
+                team.overheads,
+                hand_over_ns=team.overheads.hand_over_ns * factor,
+                dispatch_ns=team.overheads.dispatch_ns * factor,
+            ),
+        )
+        for team in scenario.teams
+    )
+    return replace(scenario, teams=teams)
+
+
+def _of_kind(scenario: Scenario, name: str, factor: float, does: frozenset[Do]) -> Scenario:
+    if name not in scenario.names:
+        raise ValueError(f"no task of the kind {name!r} was recorded")
+    number, kinds = scenario.names.index(name), scenario.kinds
+    program = reshaped(
+        scenario.program,
+        lambda task, steps: scaled(steps, factor, does) if kinds[task] == number else steps,
+    )
+    return replace(scenario, program=program)
+
+
+def _with_rules(scenario: Scenario, **rules: object) -> Scenario:
+    return replace(
+        scenario,
+        teams=tuple(
+            replace(team, rules=_replaced_rules(team.rules, rules)) for team in scenario.teams
+        ),
+    )
+
+
+def _replaced_rules(rules: Rules, changes: dict[str, object]) -> Rules:
+    return replace(rules, **changes)  # type: ignore[arg-type]
+
+
+def _with_overheads(scenario: Scenario, **overheads: object) -> Scenario:
+    return replace(
+        scenario,
+        teams=tuple(
+            replace(team, overheads=_replaced_overheads(team.overheads, overheads))
+            for team in scenario.teams
+        ),
+    )
+
+
+def _replaced_overheads(overheads: Overheads, changes: dict[str, object]) -> Overheads:
+    return replace(overheads, **changes)  # type: ignore[arg-type]

@@ -1,0 +1,72 @@
+"""The changes that are tried when none is asked for: those that can apply to a run. Pure."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from ...model import changes as ask
+from ...model.whatif import Arrivals
+from .program import Do
+from .rules import Taking
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from .scenario import Scenario
+
+MOST_KINDS = 3
+"""So many kinds, those with the most time, are tried faster."""
+HALF = 0.5
+LEAST_SHARE = 0.05
+"""A kind, a wait or an overhead with less than this share of all work is not worth a change."""
+
+
+def all_changes(scenario: Scenario, *, with_curve: bool) -> tuple[ask.Changes, ...]:
+    """Return what to try, one change each. with_curve: numbers of workers are tried elsewhere."""
+    return tuple((change,) for change in _all(scenario, with_curve=with_curve))
+
+
+def _all(scenario: Scenario, *, with_curve: bool) -> Iterator[ask.Change]:
+    present = scenario.workers
+    if not with_curve:
+        yield from (ask.Workers(n) for n in (present // 2, present * 2, present * 4) if n)
+    if scenario.machine.one_lock:
+        yield ask.NoInterpreterLock()
+    yield ask.Cores(max(1.0, round(scenario.machine.cores)) * 2)
+    yield from (ask.Grain(2), ask.Grain(HALF))
+    yield from _kinds(scenario)
+    if any(do == Do.ACQUIRE for steps in scenario.program.steps for do, _ in steps):
+        yield from (ask.SplitLock(), ask.SplitLock(4))
+    yield from _scheduler(scenario)
+    if scenario.program.gates and scenario.arrivals is Arrivals.BATCH:
+        yield ask.HandInAtOnce()
+
+
+def _kinds(scenario: Scenario) -> Iterator[ask.Change]:
+    work: dict[int, int] = {}
+    off: dict[int, int] = {}
+    for kind, steps in zip(scenario.kinds, scenario.program.steps, strict=True):
+        work[kind] = work.get(kind, 0) + sum(number for do, number in steps if do <= Do.OFF)
+        off[kind] = off.get(kind, 0) + sum(number for do, number in steps if do == Do.OFF)
+    least = LEAST_SHARE * max(1, sum(work.values()))
+    most = sorted((kind for kind in work if kind >= 0), key=lambda kind: -work[kind])[:MOST_KINDS]
+    for kind in most:
+        if work[kind] >= least:
+            yield ask.KindTime(scenario.names[kind], HALF)
+        if off[kind] >= least:
+            yield ask.KindWait(scenario.names[kind], HALF)
+
+
+def _scheduler(scenario: Scenario) -> Iterator[ask.Change]:
+    rules, overheads = scenario.teams[0].rules, scenario.teams[0].overheads
+    if not rules.wakes or overheads.wake_ns or overheads.poll_ns:
+        yield ask.WakeAtOnce()
+    if rules.attempts:
+        yield ask.ParkWhenEmpty()
+    if rules.taking is Taking.DEQUES:
+        if not rules.random_victims:
+            yield ask.EvenVictims()
+        if not (rules.owners_newest and rules.thieves_oldest):
+            yield ask.RightEnds()
+    if overheads.hand_over_ns or overheads.dispatch_ns:
+        yield ask.HandOver(HALF)

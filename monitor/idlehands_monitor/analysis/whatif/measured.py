@@ -1,0 +1,109 @@
+"""What a pool needs beside its tasks, and how its workers take them: measured in the recorded run.
+
+Pure. In a pool with one queue, the time from the end of one task to the begin of the worker's next
+one is overhead where that task was queued by then; a task that came while its worker was idle
+waited for the wake. A worker waits for cores between tasks as much as in them; this part is left
+out. Pools with deques report their idle intervals: dispatch, steal attempts and
+wakes have been measured for the reading, and broken promises say by which rules workers take tasks.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from idlehands.wire import PARKED, SEARCHING
+
+from ...ledger.rows import Recent
+from ...model.vocabulary import PoolKind, PromiseCode, Verdict
+from .rules import Overheads, Rules, Taking
+
+if TYPE_CHECKING:
+    from ...ledger import PoolLedger
+    from ...model.arrays import Int64
+    from ...model.reading import PoolReading
+    from .recorded import Recorded
+
+THREADS = {PoolKind.THREAD_POOL, PoolKind.QUEUE_AND_THREADS, PoolKind.THREADS, PoolKind.STEALING}
+"""Pools whose workers share one interpreter."""
+LEAST = 10
+"""Fewer measured times than this are not used; common practice, no source."""
+OUTLIERS = 0.995
+"""Times beyond this quantile are taken to be that quantile: single hitches of the machine."""
+
+
+def shares_interpreter(pool: PoolReading) -> bool:
+    """Whether the workers of a pool are threads of one interpreter."""
+    return pool.kind in THREADS
+
+
+def overheads(pool: PoolReading, held: Recorded) -> Overheads:
+    """Return the overheads of a recorded run."""
+    locked = shares_interpreter(pool)
+    running = held.on_core_ns / max(1.0, held.on_core_ns + held.core_wait_ns)
+    if pool.has_steals:
+        attempts = max(1, pool.steals.attempts_total)
+        wake = pool.parking.wake_to_work_s if pool.parking is not None else None
+        return Overheads(
+            dispatch_ns=running * pool.time.dispatch / max(1, pool.tasks.finished),
+            attempt_ns=running * pool.time.searching / attempts,
+            wake_ns=(wake or 0.0) * 1e9,
+            dispatch_locked=locked,
+        )
+    between, woken = _between(held)
+    overhead = _mean(between)
+    on_core = min(overhead, pool.time.dispatch / max(1, pool.tasks.finished))
+    return Overheads(
+        dispatch_ns=on_core * running,
+        hand_over_ns=overhead - on_core,
+        wake_ns=max(0.0, _median(woken) - overhead),
+        dispatch_locked=locked,
+    )
+
+
+def _between(held: Recorded) -> tuple[Int64, Int64]:
+    """Return (times between two tasks of a worker while the later one was queued, times from
+    hand-in to begin of tasks whose worker was idle when they came), in ns."""
+    order = np.lexsort((held.started_ns, held.worker))
+    worker, came = held.worker[order], held.came_ns[order]
+    started, ended = held.started_ns[order], held.ended_ns[order]
+    same = worker[1:] == worker[:-1]
+    queued = same & (came[1:] <= ended[:-1]) & (started[1:] >= ended[:-1])
+    idle = same & (came[1:] > ended[:-1])
+    return (started[1:] - ended[:-1])[queued], (started - came)[1:][idle]
+
+
+def _mean(times: Int64) -> float:
+    if len(times) < LEAST:
+        return 0.0
+    return float(np.minimum(times, np.quantile(times, OUTLIERS)).mean())
+
+
+def _median(times: Int64) -> float:
+    return float(np.median(times)) if len(times) >= LEAST else 0.0
+
+
+def rules(pool: PoolReading, ledger: PoolLedger) -> Rules:
+    """Return by which rules the workers took tasks, as far as the record shows it."""
+    if not pool.has_steals:
+        return Rules(Taking.ARRIVAL)
+    broken = {promise.code for promise in pool.promises if promise.verdict is Verdict.BROKEN}
+    gives_up = PromiseCode.PARKS_WHEN_EMPTY in broken
+    return Rules(
+        Taking.DEQUES,
+        owners_newest=PromiseCode.OWNERS_TAKE_NEWEST not in broken,
+        thieves_oldest=PromiseCode.THIEVES_TAKE_OLDEST not in broken,
+        random_victims=PromiseCode.VICTIMS_CHOSEN_EVENLY not in broken,
+        attempts=_attempts(ledger, pool.begin_ns) if gives_up else 0,
+    )
+
+
+def _attempts(pool: PoolLedger, begin_ns: int) -> int:
+    """Return after how many attempts a worker usually parked, at least 1."""
+    rows = Recent(pool.idle_intervals, begin_ns)
+    order = np.lexsort((rows["began_ns"], rows["worker"]))
+    state, worker, attempts = (rows[name][order] for name in ("state", "worker", "attempts"))
+    parks = (state[:-1] == SEARCHING) & (state[1:] == PARKED) & (worker[1:] == worker[:-1])
+    found = attempts[:-1][parks]
+    return max(1, round(float(np.median(found)))) if len(found) else 1

@@ -1,0 +1,198 @@
+"""From a question to simulated runs, and from their values to answers.
+
+Pure. `plan` reads the recorded runs once; `Plan.runs` lists what is to be simulated, the most
+useful first; `play` simulates one of them, in whichever process; `answers` makes do with those
+that have been simulated.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import chain
+from typing import TYPE_CHECKING
+
+from ...model import changes as ask
+from ...model.whatif import Arrivals, WhatIfPool
+from .changing import changed
+from .joint import joint
+from .list_of_changes import all_changes
+from .recording import PoolInput, Recording, recording
+from .rules import Taking
+from .scenario import value_of
+from .summing import Asked, pool_answers
+from .varying import varied
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from .scenario import Scenario
+
+UNVARIED = 4
+"""Where victims are chosen at random, one run in so many is of the recorded tasks."""
+MOST_WORKERS = 1024
+CURVE = (1, 2, 4, 8, 16, 32, 64, 128, 256)
+"""Numbers of workers on a curve that was not asked for, up to four times the present one."""
+STEPS_OF_32_SEEDS = 5_000
+FEWEST_SEEDS = 8
+
+
+class WhatIfError(ValueError):
+    """A question that cannot be answered; its text is one line for a person."""
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Run:
+    """One simulated run: which pool, which of its variants (0: as it was), which seed."""
+
+    seed: int
+    variant: int
+    pool: int
+
+
+@dataclass(frozen=True, slots=True)
+class PoolPlan:
+    """What is asked of one pool: variant 0 is the run as it was. asked: the others, in order."""
+
+    name: str
+    kind: str
+    made: Recording
+    asked: tuple[Asked, ...]
+    seeds: int
+
+    @property
+    def variants(self) -> tuple[ask.Changes, ...]:
+        """The changes of each variant."""
+        return ((), *(one.changes for one in self.asked))
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """All that is to be simulated."""
+
+    pools: tuple[PoolPlan, ...]
+    question: ask.Question
+
+    @property
+    def runs(self) -> tuple[Run, ...]:
+        """Every run, all variants with the first seed first."""
+        every = (
+            Run(seed, variant, number)
+            for number, pool in enumerate(self.pools)
+            for variant in range(len(pool.variants))
+            for seed in range(pool.seeds)
+        )
+        return tuple(sorted(every))
+
+
+def plan(pools: Sequence[PoolInput], question: ask.Question) -> Plan:
+    """Return what to simulate. Raises WhatIfError for a question that cannot be answered."""
+    chosen = [pool for pool in pools if question.pool in ("", pool.reading.name)]
+    if not chosen:
+        names = ", ".join(pool.reading.name for pool in pools)
+        raise WhatIfError(f"no pool is called {question.pool}: there is {names or 'none'}")
+    together = any(isinstance(change, ask.OnePool) for one in question.changes for change in one)
+    recordings = [
+        (pool, made)
+        for pool in chosen
+        if (made := recording(pool, question.arrivals, question.most_tasks)) is not None
+    ]
+    if not recordings:
+        raise WhatIfError("no task began and ended in what was recorded")
+    if together:
+        if len(recordings) < 2:
+            raise WhatIfError("there is only one pool with tasks: it cannot be made one")
+        return Plan((_together(recordings, question),), question)
+    found = tuple(_pool_plan(pool, made, question) for pool, made in recordings)
+    if len(recordings) > 1 and not question.changes and not question.workers:
+        return Plan((*found, _together(recordings, question)), question)
+    return Plan(found, question)
+
+
+def _together(
+    recordings: Sequence[tuple[PoolInput, Recording]], question: ask.Question
+) -> PoolPlan:
+    names = " + ".join(pool.reading.name for pool, _ in recordings)
+    kinds = sorted({pool.reading.kind for pool, _ in recordings})
+    made = joint([made for _, made in recordings], question.arrivals)
+    changes = question.changes or ((ask.OnePool(),),)
+    asked = tuple(Asked(one) for one in changes)
+    return PoolPlan(names, ", ".join(kinds), made, asked, _seeds(made.scenario, question))
+
+
+def _pool_plan(pool: PoolInput, made: Recording, question: ask.Question) -> PoolPlan:
+    scenario = made.scenario
+    asked: list[Asked] = []
+    if question.workers:
+        base = question.changes[0] if question.changes else ()
+        asked = [Asked((*base, ask.Workers(n)), workers=n) for n in question.workers]
+    elif question.changes:
+        asked = [Asked(one) for one in question.changes]
+    else:
+        asked = [Asked(one) for one in all_changes(scenario, with_curve=True)]
+        asked += [Asked((ask.Workers(n),), workers=n) for n in _curve(scenario.workers)]
+    for one in asked:
+        _check(one.changes, scenario)
+    seeds = _seeds(scenario, question)
+    return PoolPlan(pool.reading.name, pool.reading.kind, made, tuple(asked), seeds)
+
+
+def _curve(present: int) -> list[int]:
+    return sorted({n for n in (*CURVE, present, present * 2, present * 4) if n <= 4 * present})
+
+
+def _seeds(scenario: Scenario, question: ask.Question) -> int:
+    if question.seeds is not None:
+        return question.seeds
+    return max(FEWEST_SEEDS, min(32, 32 * STEPS_OF_32_SEEDS // max(1, len(scenario.kinds))))
+
+
+def _check(changes: ask.Changes, scenario: Scenario) -> None:
+    """Raise WhatIfError for changes that cannot be made to this run."""
+    for change in changes:
+        if isinstance(change, ask.Workers) and not 1 <= change.number <= MOST_WORKERS:
+            raise WhatIfError(
+                f"{change.number} workers cannot be simulated: 1 to {MOST_WORKERS} can"
+            )
+        if isinstance(change, ask.KindTime | ask.KindWait) and change.kind not in scenario.names:
+            known = ", ".join(scenario.names) or "none is known"
+            raise WhatIfError(f"no task of the kind {change.kind} was recorded: {known}")
+
+
+def play(plan: Plan, run: Run) -> float:
+    """Simulate one run; return what it comes to, in the unit of its pool's arrivals.
+
+    NaN where tasks would wait for each other for ever.
+    """
+    pool = plan.pools[run.pool]
+    scenario = varied(pool.made.scenario, _draw(pool.made.scenario, run.seed))
+    scenario = changed(scenario, pool.variants[run.variant])
+    try:
+        outcome = scenario.run(run.seed)
+    except ValueError:
+        return float("nan")
+    return value_of(_measured_as(scenario, pool.made.scenario.arrivals), outcome)
+
+
+def _measured_as(scenario: Scenario, arrivals: Arrivals) -> Scenario:
+    """A change of how work comes is measured in the unit of the run as it was."""
+    return replace(scenario, arrivals=arrivals)
+
+
+def _draw(scenario: Scenario, seed: int) -> int:
+    """Return the seed with which tasks are drawn again, 0 for the recorded ones."""
+    by_chance = any(team.rules.taking is Taking.DEQUES for team in scenario.teams)
+    return 0 if by_chance and seed % UNVARIED == 0 else seed
+
+
+def answers(plan: Plan, values: Mapping[Run, float]) -> tuple[tuple[WhatIfPool, ...], bool]:
+    """Return the answers of each pool from the runs that were made, and whether all were."""
+    pools = []
+    for number, pool in enumerate(plan.pools):
+        by_variant = [
+            [values.get(Run(seed, variant, number)) for seed in range(pool.seeds)]
+            for variant in range(len(pool.variants))
+        ]
+        fixed = [seed for seed in range(pool.seeds) if _draw(pool.made.scenario, seed) == 0]
+        pools.append(pool_answers(pool.name, pool.kind, pool.made, pool.asked, by_variant, fixed))
+    missing = any(run not in values for run in chain(plan.runs))
+    return tuple(pools), not missing

@@ -1,0 +1,173 @@
+"""From a recorded pool to a scenario that waits as the recorded run did. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ...ledger.rows import Recent
+from ...model.whatif import Arrivals
+from ..stats.order_statistics import places_of
+from .arrivals import Coming, coming
+from .calibrating import LEAST_WAIT, Calibrated, calibrated
+from .measured import overheads, rules, shares_interpreter
+from .recorded import KindShares, Recorded, recorded
+from .rules import Machine, Team
+from .scenario import Scenario, measure
+from .shares import LEAST_SAMPLES, kind_shares
+
+if TYPE_CHECKING:
+    from ...ledger import PoolLedger
+    from ...model.arrays import Float
+    from ...model.reading import PoolReading
+    from ...model.worker_time import InTask
+    from .program import Program
+
+LOCKING = 0.01
+"""Kinds that waited for locks for this share of their own time or more are taken to hold one."""
+
+
+@dataclass(frozen=True, slots=True)
+class PoolInput:
+    """What is known of one pool: its rows, its reading, its time in tasks, the usable cores."""
+
+    ledger: PoolLedger
+    reading: PoolReading
+    in_task: InTask
+    usable_cores: float
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """A recorded run as a scenario. value: what it came to, in the unit of its arrivals."""
+
+    scenario: Scenario
+    held: Recorded
+    comes: Coming
+    value: float
+    found: Calibrated
+    sampled: bool
+
+    @property
+    def refused(self) -> str:
+        """Why such a run cannot be simulated, "" where it can."""
+        if self.held.moved:
+            return "tasks went to another pool, and a part of the run is not in this one"
+        return ""
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What is assumed of the run itself."""
+        return tuple(_notes(self))
+
+
+def recording(asked: PoolInput, arrivals: Arrivals | None, most: int) -> Recording | None:
+    """Return the recorded run, None without a task that began and ended in the window."""
+    pool = asked.reading
+    shares = kind_shares(asked.in_task, _waited_ns(asked))
+    held = recorded(asked.ledger, pool.begin_ns, pool.end_ns, shares, most)
+    if held is None:
+        return None
+    made = _recording(asked, held, shares, arrivals)
+    if made.found.lock_share is None:
+        # What they wait for is no lock that these tasks hold: it is their own time then.
+        shares = tuple(
+            replace(one, off_core=one.off_core + one.lock_wait, lock_wait=0.0) for one in shares
+        )
+        held = recorded(asked.ledger, pool.begin_ns, pool.end_ns, shares, most) or held
+        made = _recording(asked, held, shares, arrivals)
+    return made
+
+
+def _recording(
+    asked: PoolInput, held: Recorded, shares: tuple[KindShares, ...], arrivals: Arrivals | None
+) -> Recording:
+    pool = asked.reading
+    outside = held.outside
+    comes = coming(held.came_ns[outside], held.ended_ns[outside], arrivals)
+    team = Team(max(1, len(pool.workers)), rules(pool, asked.ledger), overheads(pool, held))
+    last = len(shares) - 1
+    scenario = Scenario(
+        program=_handed_in(held, comes),
+        machine=Machine(asked.usable_cores, one_lock=shares_interpreter(pool)),
+        teams=(team,),
+        arrivals=comes.arrivals,
+        kinds=tuple(kind if 0 <= kind < last else -1 for kind in held.kind.tolist()),
+        names=tuple(asked.ledger.task_kinds),
+        usable_cores=asked.usable_cores,
+    )
+    sampled = _is_known(asked)
+    locking = frozenset(
+        k if k < last else -1 for k, s in enumerate(shares) if s.lock_wait > LOCKING
+    )
+    unknown = 0.0 if sampled else held.off_core_ns
+    found = calibrated(scenario, held.core_wait_ns, held.lock_wait_ns, locking, unknown_ns=unknown)
+    value = measure(comes.arrivals, held.came_ns[outside], held.ended_ns[outside])
+    return Recording(found.scenario, held, comes, value, found, sampled)
+
+
+def _is_known(asked: PoolInput) -> bool:
+    """Return whether it is known what tasks waited for: by samples, or because they never did."""
+    blocked_ns, all_ns = int(asked.in_task.by_kind[1].sum()), int(asked.in_task.by_kind.sum())
+    samples = int(asked.in_task.samples.sum())
+    return samples >= LEAST_SAMPLES or blocked_ns < LEAST_WAIT * all_ns
+
+
+def _handed_in(held: Recorded, comes: Coming) -> Program:
+    """Return the recorded program with its arrivals."""
+    by_itself = comes.count == 0
+    places = held.outside
+    own = dict(zip(places[by_itself].tolist(), comes.came_ns[by_itself].tolist(), strict=True))
+    gates = zip(comes.count[~by_itself].tolist(), comes.after_ns[~by_itself].tolist(), strict=True)
+    return replace(
+        held.program,
+        comes_ns=own,
+        gates=dict(zip(places[~by_itself].tolist(), gates, strict=True)),
+    )
+
+
+def _waited_ns(asked: PoolInput) -> Float:
+    """Return how long tasks of each kind did nothing else in recorded waits, shape (kinds + 1,)."""
+    pool, kinds = asked.ledger, asked.in_task.by_kind.shape[1]
+    waited = np.zeros(kinds)
+    waits, tasks = Recent(pool.waits, asked.reading.begin_ns), pool.tasks
+    idle = waits["helped"] == 0
+    if not idle.any():
+        return waited
+    number = tasks["task"]
+    order = np.argsort(number, kind="stable")
+    place = places_of(number[order], waits["task"][idle])
+    kind = np.append(tasks["kind"][order], -1)[place]
+    kind = np.where((kind >= 0) & (kind < kinds - 1), kind, kinds - 1)
+    np.add.at(waited, kind, (waits["ended_ns"] - waits["began_ns"])[idle])
+    return waited
+
+
+def _notes(made: Recording) -> list[str]:
+    found, held = made.found, made.held
+    notes = []
+    if len(held.task) < held.all_tasks:
+        notes.append(
+            f"The last {len(held.task)} of {held.all_tasks} tasks are simulated; "
+            "values are scaled to all of them"
+        )
+    if made.comes.arrivals is Arrivals.CLOSED:
+        notes.append(f"At most {made.comes.in_flight} tasks are in flight, as recorded")
+    if found.interpreter_share is not None:
+        share = f"{found.interpreter_share:.0%} of the time on a core needs the interpreter lock"
+        notes.append(share if made.sampled else f"All of it is assumed: {share}")
+    if found.cores < made.scenario.usable_cores:
+        notes.append(
+            f"Of {made.scenario.usable_cores:g} usable cores {found.cores:.2g} were free: "
+            "tasks waited longer for a core than they make each other wait"
+        )
+    if found.lock_share:
+        notes.append(
+            f"Tasks that wait for a lock hold it for {found.lock_share:.0%} of their time, "
+            "all of them the same lock"
+        )
+    if not made.sampled:
+        notes.append("What blocked tasks waited for was not sampled: it is taken to be their own")
+    return notes
