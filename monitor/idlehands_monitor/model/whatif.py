@@ -101,11 +101,11 @@ class CurveReading:
     work_s: float | None = None
     span_s: float | None = None
 
-    def work_law_s(self, workers: int) -> float | None:
+    def work_law_s(self, workers: float) -> float | None:
         """T₁/P: no schedule takes less."""
         return None if self.work_s is None else self.work_s / workers
 
-    def greedy_bound_s(self, workers: int) -> float | None:
+    def greedy_bound_s(self, workers: float) -> float | None:
         """(T₁ − T∞)/P + T∞: no greedy schedule takes longer (R. L. Graham 1966)."""
         if self.work_s is None or self.span_s is None:
             return None

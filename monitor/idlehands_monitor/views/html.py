@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING
 
 from .foreign_text import safe, safe_line
 from .palette import BLANK, CIVIDIS, TIME_STYLES, text_on
-from .sections.facts import Bar, Sentence, Table, Tone
+from .sections.facts import Bar, Curve, Sentence, Table, Tone
 from .sections.report import report
+from .svg import STYLE as CURVE_STYLE
+from .svg import curve_svg
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -34,21 +36,27 @@ th, td { padding: .15rem .6rem; text-align: left } .right { text-align: right }
 .bar { display: flex; height: 1.6rem; min-width: 14rem; border: 1px solid #8888 }
 .bar span { display: block } td .bar { height: 1rem }
 .matrix td { min-width: 2rem; text-align: center } .scroll { overflow-x: auto }
+figure { margin: .5rem 0 }
 """
 
 
 def render(reading: Reading) -> str:
     """Return the whole document."""
-    title = f"idlehands: {_text(reading.source.target)}"
-    page = [
+    return page(reading.source.target, report(reading, MOST_GROUPS))
+
+
+def page(target: str, sections: Iterable[Section]) -> str:
+    """Return sections as a whole document. target: what they are of."""
+    title = f"idlehands: {_text(target)}"
+    lines = [
         '<!DOCTYPE html><html lang="en"><head><meta charset="utf-8">',
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
-        f"<title>{title}</title><style>{STYLE}</style></head><body>",
+        f"<title>{title}</title><style>{STYLE}{CURVE_STYLE}</style></head><body>",
     ]
-    for section in report(reading, MOST_GROUPS):
-        page += _section(section)
-    page.append("</body></html>\n")
-    return safe("\n".join(page))
+    for section in sections:
+        lines += _section(section)
+    lines.append("</body></html>\n")
+    return safe("\n".join(lines))
 
 
 def _text(text: str) -> str:
@@ -69,6 +77,8 @@ def _part(part: Part) -> str:
         return f"<p{CLASSES[part.tone]}>{_text(part.text)}</p>"
     if isinstance(part, Bar):
         return _bar(part)
+    if isinstance(part, Curve):
+        return _curve(part)
     return _table(part) if isinstance(part, Table) else _matrix(part)
 
 
@@ -79,6 +89,11 @@ def _bar(bar: Bar) -> str:
         for one in bar.slices
     )
     return f'<div class="bar">{spans}</div>'
+
+
+def _curve(curve: Curve) -> str:
+    picture = curve_svg(curve.reading, curve.unit, curve.title)
+    return f"<figure><figcaption>{_text(curve.title)}</figcaption>{picture}</figure>"
 
 
 def _table(table: Table) -> str:

@@ -10,10 +10,11 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
+from .curve_text import curve_text
 from .foreign_text import safe, safe_line
-from .sections.facts import Bar, Sentence, Table, Tone
+from .sections.facts import Bar, Curve, Sentence, Table, Tone
 from .sections.report import report
-from .text import BAR_CELLS, STACKED_CELLS, bar_text
+from .text import BAR_CELLS, CURVE_CELLS, CURVE_LINES, STACKED_CELLS, bar_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -30,7 +31,12 @@ LEFT, RIGHT = ":--", "--:"
 
 def render(reading: Reading) -> str:
     """Return the whole reading, ending with a newline."""
-    blocks = [block for section in report(reading) for block in _section(section)]
+    return page(report(reading))
+
+
+def page(sections: Iterable[Section]) -> str:
+    """Return sections as Markdown, ending with a newline."""
+    blocks = [block for section in sections for block in _section(section)]
     return safe("\n\n".join(blocks) + "\n")
 
 
@@ -62,6 +68,8 @@ def _part(part: Part) -> str:
         return _sentence(part)
     if isinstance(part, Bar):
         return _code(bar_text(part, STACKED_CELLS))
+    if isinstance(part, Curve):
+        return _curve(part)
     return _table(part) if isinstance(part, Table) else _matrix(part)
 
 
@@ -74,6 +82,12 @@ def _sentence(sentence: Sentence) -> str:
 def _code(glyphs: str) -> str:
     """Return the glyphs of a bar as code, in letters of one width; none of them is a backtick."""
     return f"`{glyphs}`" if glyphs.strip() else ""
+
+
+def _curve(curve: Curve) -> str:
+    """Return a curve in characters as a block of code; none of them is a backtick."""
+    drawn = curve_text(curve.reading, curve.unit, CURVE_CELLS, CURVE_LINES)
+    return "\n".join((paragraph(curve.title), "", "```text", *drawn, "```"))
 
 
 def _table(table: Table) -> str:

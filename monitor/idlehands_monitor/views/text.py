@@ -1,4 +1,4 @@
-"""A report as plain text, for `explain`. All of its content comes from the sections."""
+"""A report as plain text. All of its content comes from the sections."""
 
 from __future__ import annotations
 
@@ -6,27 +6,35 @@ from typing import TYPE_CHECKING
 
 from rich.cells import cell_len
 
+from .curve_text import curve_text
 from .foreign_text import safe, safe_line
 from .formatting import shortened
 from .palette import TIME_STYLES
-from .sections.facts import Bar, Matrix, Sentence, Table, Tone
+from .sections.facts import Bar, Curve, Matrix, Sentence, Table, Tone
 from .sections.report import report
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from ..model.reading import Reading
-    from .sections.facts import Part, Section
+    from .sections.facts import Column, Part, Section
 
 BAR_CELLS, STACKED_CELLS = 30, 60
 BETWEEN = "  "
 LEAST_MATRIX_CELLS = 5
 ROW_NAME_CELLS = 8
+CURVE_CELLS, CURVE_LINES = 78, 18
+"""Of a curve, in a terminal of 80 cells."""
 
 
 def explain(reading: Reading) -> str:
     """Return the whole reading as text for people, ending with a newline."""
-    lines = [line for section in report(reading) for line in ("", *section_lines(section))]
+    return page(report(reading))
+
+
+def page(sections: Iterable[Section]) -> str:
+    """Return sections as text for people, ending with a newline."""
+    lines = [line for section in sections for line in ("", *section_lines(section))]
     return safe("\n".join(lines[1:]) + "\n")
 
 
@@ -49,6 +57,9 @@ def _part(part: Part) -> list[str]:
         return [f"  {bar_text(part, STACKED_CELLS)}"]
     if isinstance(part, Table):
         return [f"  {line}" for line in table_lines(part)]
+    if isinstance(part, Curve):
+        drawn = curve_text(part.reading, part.unit, CURVE_CELLS, CURVE_LINES)
+        return [f"  {line}" for line in (safe_line(part.title), *drawn)]
     return _matrix(part)
 
 
@@ -70,18 +81,42 @@ def bar_text(bar: Bar, cells: int) -> str:
 
 
 def table_lines(table: Table) -> list[str]:
-    """Return a table as lines: its heads, then a line for each row, which ends in its bar."""
+    """Return a table as lines: its heads, then those of each row, which end in its bar."""
+    return [line for lines in table_rows(table) for line in lines]
+
+
+def table_rows(table: Table) -> list[list[str]]:
+    """Return the line of the heads, then the lines of each row: two where its first text
+    overhangs."""
     columns = [
-        [column.name, *_shortened([row[place] for row in table.rows], column.cells)]
+        [column.name, *_shown([row[place] for row in table.rows], column)]
         for place, column in enumerate(table.columns)
     ]
+    above: Sequence[str] = [""] * (len(table.rows) + 1)
+    if table.columns and table.columns[0].overhangs:
+        above, columns[0] = _without_overhang(columns[0], table.columns[0].cells)
     fitted = [
         _fitted(texts, to_right=column.to_right)
         for column, texts in zip(table.columns, columns, strict=True)
     ]
     bars = ["", *(bar_text(bar, BAR_CELLS) for bar in table.bars)]
     bars += [""] * (len(table.rows) + 1 - len(bars))
-    return [BETWEEN.join((*texts, bar)).rstrip() for *texts, bar in zip(*fitted, bars, strict=True)]
+    return [
+        [*filter(None, (over,)), BETWEEN.join((*texts, bar)).rstrip()]
+        for over, *texts, bar in zip(above, *fitted, bars, strict=True)
+    ]
+
+
+def _without_overhang(texts: Sequence[str], cells: int) -> tuple[list[str], list[str]]:
+    """Return the texts that get a line of their own, and those that fit; "" for all others."""
+    fits = [cell_len(text) <= cells for text in texts]
+    above = ["" if fit else text for text, fit in zip(texts, fits, strict=True)]
+    return above, [text if fit else "" for text, fit in zip(texts, fits, strict=True)]
+
+
+def _shown(texts: Sequence[str], column: Column) -> list[str]:
+    """Return the texts of a column safe to print, shortened where it says so."""
+    return _shortened(texts, 0 if column.overhangs else column.cells)
 
 
 def _shortened(texts: Sequence[str], cells: int) -> list[str]:

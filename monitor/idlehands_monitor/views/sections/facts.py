@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from ...model.shares import AnyCategory
+    from ...model.whatif import CurveReading, Unit
 
 
 class Tone(Enum):
@@ -49,11 +50,16 @@ class Bar:
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """A column of a table. cells: plain text shortens a longer name to so many; 0: never."""
+    """A column of a table. cells: plain text shortens a longer name to so many; 0: never.
+
+    overhangs: plain text does not shorten a longer text, it gives such a text a line of its own.
+    Only the first column may.
+    """
 
     name: str
     to_right: bool = False
     cells: int = 0
+    overhangs: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +85,16 @@ class Matrix:
     steps: tuple[tuple[int, ...], ...]
 
 
-Part = Sentence | Bar | Table | Matrix
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """Values over numbers of workers, to be drawn. unit: of the values."""
+
+    title: str
+    reading: CurveReading
+    unit: Unit
+
+
+Part = Sentence | Bar | Table | Matrix | Curve
 
 
 @dataclass(frozen=True, slots=True)

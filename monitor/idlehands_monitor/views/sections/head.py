@@ -5,27 +5,31 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ..foreign_text import bounded
-from .facts import Part, Section, Sentence, Tone
+from .facts import Part, Section, Sentence, Tone, plain
 
 if TYPE_CHECKING:
     from ...model.reading import Reading
+    from ...model.source import SourceReading
 
 LONGEST_WARNING = 2000
 
 
 def head(reading: Reading) -> Section:
     """Return the target, the process and the state of the stream."""
-    source, parts = reading.source, list[Part]()
+    is_empty = not reading.pools and not reading.external
+    return source_head(reading.source, (nothing(reading),) if is_empty else ())
+
+
+def source_head(source: SourceReading, sentences: tuple[str, ...] = ()) -> Section:
+    """Return the same of a source, with sentences of what is made of it."""
+    parts = list[Part]()
     if source.warning:
         parts.append(Sentence(f"Warning: {bounded(source.warning, LONGEST_WARNING)}", Tone.STRONG))
-    if not reading.pools and not reading.external:
-        parts.append(Sentence(nothing(reading)))
-    return Section(bounded(source.target), who(reading), tuple(parts), level=1)
+    return Section(bounded(source.target), who(source), (*parts, *plain(*sentences)), level=1)
 
 
-def who(reading: Reading) -> str:
+def who(source: SourceReading) -> str:
     """Return the facts of the process and of the stream, in one line."""
-    source = reading.source
     facts: list[str] = [source.state]
     if source.pid >= 0:
         facts.append(f"process {source.pid}")
