@@ -29,7 +29,7 @@ FLOORS = {
 """Each floor of the monitor, from the ground up, and which floors below it it may import."""
 SHARED_QUESTIONS = {"stats"}
 """Packages of the analysis that every question may use; otherwise a question stands alone."""
-ROOT_OF_ANALYSIS = {"assemble", "windows"}
+ROOT_OF_ANALYSIS = {"assemble", "asking", "windows"}
 """The modules of the analysis that put the answers together."""
 
 IMPURE = {"socket", "asyncio", "psutil", "time", "textual", "selectors", "subprocess", "os"}

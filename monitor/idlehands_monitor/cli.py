@@ -9,13 +9,23 @@ from __future__ import annotations
 import argparse
 import gc
 import importlib
-import re
 import sys
 import warnings
 from typing import TYPE_CHECKING
 
 from idlehands import __version__
 
+from .commands.arguments import (
+    at_least_one,
+    duration,
+    kind_factor,
+    number,
+    ratio,
+    shorter,
+    speed,
+    wanted,
+)
+from .commands.arguments import workers as worker_numbers
 from .model.errors import DONE, USAGE, CommandError
 
 if TYPE_CHECKING:
@@ -33,28 +43,28 @@ examples:
   idlehands capture tide-archive -o a.idlehands --for 60s
   idlehands watch a.idlehands --speed 4    replay it
   idlehands explain a.idlehands --json     the reading as JSON
+  idlehands whatif a.idlehands             what changes would gain, best first
+  idlehands whatif a.idlehands --workers 1..16
 """
 
-UNITS = {"ms": 0.001, "s": 1.0, "m": 60.0, "min": 60.0, "h": 3600.0, "": 1.0}
-
-
-def duration(text: str) -> float:
-    """Parse 500ms, 20s, 5m, 1h or bare seconds into seconds, above 0."""
-    match = re.fullmatch(r"(\d+(?:\.\d+)?|\.\d+)(ms|s|m|min|h|)", text.strip())
-    if match is None or float(match[1]) <= 0:
-        raise argparse.ArgumentTypeError(f"{text!r} is no duration such as 500ms, 20s or 5m")
-    return float(match[1]) * UNITS[match[2]]
-
-
-def speed(text: str) -> float:
-    """Parse a replay speed, a number from 0.01 to 1000; an x or × may follow."""
-    try:
-        value = float(text.rstrip("x×"))
-    except ValueError:
-        value = 0.0
-    if not 0.01 <= value <= 1000:
-        raise argparse.ArgumentTypeError(f"{text!r} is no speed from 0.01 to 1000")
-    return value
+CHANGES = (
+    ("--workers", "N|A..B", worker_numbers, "so many workers, or each number of a range"),
+    ("--cores", "N", number, "so many cores"),
+    ("--grain", "x2|/2", ratio, "pieces of work so many times as large, or divided"),
+    ("--split-lock", "N", at_least_one, "the lock that tasks wait for in so many parts"),
+    ("--hand-over", "-50%", shorter, "tasks handed over in so much less time"),
+)
+SWITCHES = (
+    ("--no-interpreter-lock", "processes, or a free-threaded build"),
+    ("--no-lock", "tasks do without the lock that they wait for"),
+    ("--wake-at-once", "a parked worker wakes at once for each task"),
+    ("--park-when-empty", "workers park only when nothing is queued in their pool"),
+    ("--even-victims", "thieves choose their victims at random"),
+    ("--right-ends", "owners take the newest task, thieves the oldest"),
+    ("--one-pool", "one pool of all, with the workers of all"),
+    ("--hand-in-at-once", "all tasks handed in at first, no batch waits for another"),
+)
+ARRIVALS = "how work comes: all at first, so many in flight, or at its own pace (recognised)"
 
 
 def parser() -> argparse.ArgumentParser:
@@ -78,6 +88,7 @@ def parser() -> argparse.ArgumentParser:
     _explain(
         commands.add_parser("explain", help="print the reading as text, Markdown, JSON or HTML")
     )
+    _what_if(commands.add_parser("whatif", help="simulate what a change would gain"))
     return top
 
 
@@ -153,6 +164,43 @@ def _explain(command: argparse.ArgumentParser) -> None:
     )
 
 
+def _what_if(command: argparse.ArgumentParser) -> None:
+    command.description = (
+        "Simulate the recorded run with a change, and say what it would come to. Options that are "
+        "given together are one change; without one the whole list is tried, best first."
+    )
+    command.add_argument("target", metavar="FILE|PID|POOL", help="a capture, or what to attach to")
+    command.add_argument("--pool", default="", metavar="NAME", help="only this pool (all)")
+    for name, metavar, parse, what in CHANGES:
+        command.add_argument(name, metavar=metavar, type=parse, help=what)
+    for name, what in SWITCHES:
+        command.add_argument(name, action="store_true", help=what)
+    for name, what in (("--kind", "all its time"), ("--wait", "its input and output")):
+        command.add_argument(
+            name,
+            metavar="NAME=-50%",
+            type=kind_factor,
+            action="append",
+            default=[],
+            help=f"a kind of task, {what} so much shorter; can be repeated",
+        )
+    command.add_argument("--arrivals", choices=("batch", "closed", "open"), help=ARRIVALS)
+    command.add_argument("--want", metavar="p95=50ms", type=wanted, help="size an open pool")
+    command.add_argument("--seeds", type=at_least_one, metavar="N", help="simulated runs a change")
+    form = command.add_mutually_exclusive_group()
+    form.add_argument("--json", action="store_true", help="as JSON, schema 1")
+    form.add_argument("--markdown", action="store_true", help="as Markdown, for a bug report")
+    form.add_argument("--html", metavar="FILE", help="write one self-contained HTML file")
+    _force_option(command)
+    command.add_argument(
+        "--for",
+        dest="seconds",
+        type=duration,
+        metavar="TIME",
+        help="how long to attach to a running target (10s); a capture is read whole",
+    )
+
+
 def main(arguments: Sequence[str]) -> int:
     """Run one command line; return its exit status."""
     from .commands import output
@@ -188,4 +236,4 @@ def main(arguments: Sequence[str]) -> int:
         return DONE
 
 
-__all__ = ["USAGE", "duration", "main", "parser", "speed"]
+__all__ = ["USAGE", "main", "parser"]

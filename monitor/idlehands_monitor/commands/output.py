@@ -53,3 +53,11 @@ def message(text: str, command: str = "") -> None:
     who = f"idlehands {command}" if command else "idlehands"
     with contextlib.suppress(OSError):
         write(f"{who}: {clean(text, LONGEST_MESSAGE)}\n", error=True)
+
+
+def rewrite(text: str) -> None:
+    """Write one line to standard error in the place of the last one, where that is a terminal."""
+    with contextlib.suppress(OSError):
+        if sys.stderr.isatty():
+            sys.stderr.write(f"\r\x1b[K{clean(text, LONGEST_MESSAGE)}")
+            sys.stderr.flush()

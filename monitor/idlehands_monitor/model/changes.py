@@ -63,7 +63,7 @@ class Cores(Change):
     @property
     def sentence(self) -> str:
         """The change as an order, without a full stop."""
-        return f"give it {self.number:g} core{'' if self.number == 1 else 's'}"
+        return f"run on {self.number:g} core{'' if self.number == 1 else 's'}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +115,7 @@ class KindTime(Change):
     @property
     def sentence(self) -> str:
         """The change as an order, without a full stop."""
-        return f"make {self.kind} take {_percent(self.factor)} time"
+        return f"make tasks of {self.kind} {_shorter(self.factor)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +133,7 @@ class KindWait(Change):
     @property
     def sentence(self) -> str:
         """The change as an order, without a full stop."""
-        return f"make {self.kind} wait {_percent(self.factor)} time for its input and output"
+        return f"make the waits of {self.kind} {_shorter(self.factor)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,7 +242,7 @@ class HandInAtOnce(Change):
     @property
     def sentence(self) -> str:
         """The change as an order, without a full stop."""
-        return "hand all tasks in at first, without waiting for a batch to end"
+        return "hand in all tasks at first: no batch waits for another one"
 
 
 @dataclass(frozen=True, slots=True)
@@ -259,14 +259,12 @@ class HandOver(Change):
     @property
     def sentence(self) -> str:
         """The change as an order, without a full stop."""
-        return (
-            f"hand tasks over in {_percent(self.factor)} time, "
-            "through shared memory instead of copies"
-        )
+        return f"make hand-overs {_shorter(self.factor)} (shared memory instead of copies)"
 
 
-def _percent(factor: float) -> str:
-    return f"{factor * 100:g} % of its"
+def _shorter(factor: float) -> str:
+    percent = round(abs(factor - 1) * 100, 3)
+    return f"{percent:g} % {'shorter' if factor <= 1 else 'longer'}"
 
 
 Changes = tuple[Change, ...]
@@ -287,7 +285,8 @@ class Question:
     arrivals: how work comes, None recognises it. pool: the name of the pool, "" for all. p95_s: the
     wanted 95th percentile from hand-in to end, None for none. seeds: simulated runs for an
     answer, None for as many as the number of tasks allows.
-    most_tasks: the most tasks that are simulated, the last of the run.
+    most_tasks: the most tasks that are
+    simulated, the last of the run; None for as many as there is time for.
     """
 
     changes: tuple[Changes, ...] = ()
@@ -296,4 +295,4 @@ class Question:
     pool: str = ""
     p95_s: float | None = None
     seeds: int | None = None
-    most_tasks: int = 100_000
+    most_tasks: int | None = None

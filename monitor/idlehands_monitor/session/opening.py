@@ -4,13 +4,20 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from ..analysis.whatif.planning import WhatIfError
+from ..model.errors import CommandError
 from .feed import Feed
 from .machine import MACHINE, Machine
 from .session import Session
 from .targets import is_file, open_live, open_replay
+from .whatif import answered
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from ..model.changes import Question
     from ..model.reading import Reading
+    from ..model.whatif import WhatIfReading
 
 
 def open_session(
@@ -28,11 +35,15 @@ def open_session(
 
 def read_capture(path: str) -> Reading:
     """Return the reading of a whole capture. Raises CommandError."""
+    return _read_through(path).reading()
+
+
+def _read_through(path: str) -> Feed:
     source = open_replay(path)
     feed = Feed(source, None, keep=True)
     source.play_all()
     feed.update()
-    return feed.reading()
+    return feed
 
 
 def read_live(target: str, seconds: float, machine: Machine = MACHINE) -> Reading:
@@ -46,6 +57,34 @@ def read_live(target: str, seconds: float, machine: Machine = MACHINE) -> Readin
         session.pass_time(seconds, session.update)
         session.update()
         return session.reading()
+
+
+def what_if(
+    target: str,
+    seconds: float,
+    question: Question,
+    progress: Callable[[float], None],
+    machine: Machine = MACHINE,
+) -> tuple[Reading, WhatIfReading | None]:
+    """Return the reading of a whole capture, or of some seconds of a running target, and the
+    answers to a question about it; None where it has no pool.
+
+    Raises CommandError, also where the question cannot be answered.
+    """
+    if is_file(target):
+        feed = _read_through(target)
+    else:
+        feed = Feed(open_live(target, machine), int(seconds * 1e9), keep=True, machine=machine)
+        with Session(feed, machine) as session:
+            session.pass_time(seconds, session.update)
+            session.update()
+    reading = feed.reading()
+    if not reading.pools:
+        return reading, None
+    try:
+        return reading, answered(feed.ledger, reading, question, progress)
+    except WhatIfError as error:
+        raise CommandError(f"{target}: {error}") from error
 
 
 def read_target(target: str, seconds: float) -> Reading:

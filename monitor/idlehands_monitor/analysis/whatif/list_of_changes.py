@@ -33,7 +33,8 @@ def _all(scenario: Scenario, *, with_curve: bool) -> Iterator[ask.Change]:
     if scenario.machine.one_lock:
         yield ask.NoInterpreterLock()
     yield ask.Cores(max(1.0, round(scenario.machine.cores)) * 2)
-    yield from (ask.Grain(2), ask.Grain(HALF))
+    if scenario.arrivals is not Arrivals.OPEN:  # there a piece is no task that anybody waits for
+        yield from (ask.Grain(2), ask.Grain(HALF))
     yield from _kinds(scenario)
     if any(do == Do.ACQUIRE for steps in scenario.program.steps for do, _ in steps):
         yield from (ask.SplitLock(), ask.SplitLock(4))
@@ -59,7 +60,7 @@ def _kinds(scenario: Scenario) -> Iterator[ask.Change]:
 
 def _scheduler(scenario: Scenario) -> Iterator[ask.Change]:
     rules, overheads = scenario.teams[0].rules, scenario.teams[0].overheads
-    if not rules.wakes or overheads.wake_ns or overheads.poll_ns:
+    if not rules.wakes or overheads.poll_ns or rules.taking is Taking.DEQUES:
         yield ask.WakeAtOnce()
     if rules.attempts:
         yield ask.ParkWhenEmpty()
@@ -68,5 +69,5 @@ def _scheduler(scenario: Scenario) -> Iterator[ask.Change]:
             yield ask.EvenVictims()
         if not (rules.owners_newest and rules.thieves_oldest):
             yield ask.RightEnds()
-    if overheads.hand_over_ns or overheads.dispatch_ns:
+    if overheads.hand_over_ns + overheads.dispatch_ns > 0 and not scenario.machine.one_lock:
         yield ask.HandOver(HALF)

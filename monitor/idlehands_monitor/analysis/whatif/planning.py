@@ -26,14 +26,18 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from .scenario import Scenario
+    from .simulator import Outcome
 
 UNVARIED = 4
 """Where victims are chosen at random, one run in so many is of the recorded tasks."""
 MOST_WORKERS = 1024
 CURVE = (1, 2, 4, 8, 16, 32, 64, 128, 256)
 """Numbers of workers on a curve that was not asked for, up to four times the present one."""
-STEPS_OF_32_SEEDS = 5_000
-FEWEST_SEEDS = 8
+FEWEST_SEEDS, MOST_SEEDS = 8, 32
+SIMULATED = 600_000
+"""So many tasks are simulated in all, where nobody says how many runs a change is to have."""
+MOST_TASKS, LISTED_TASKS = 100_000, 20_000
+"""The most tasks that are simulated, for one question and for the whole list."""
 
 
 class WhatIfError(ValueError):
@@ -91,10 +95,12 @@ def plan(pools: Sequence[PoolInput], question: ask.Question) -> Plan:
         names = ", ".join(pool.reading.name for pool in pools)
         raise WhatIfError(f"no pool is called {question.pool}: there is {names or 'none'}")
     together = any(isinstance(change, ask.OnePool) for one in question.changes for change in one)
+    listed = not question.changes and not question.workers
+    most = question.most_tasks or (LISTED_TASKS if listed else MOST_TASKS)
     recordings = [
         (pool, made)
         for pool in chosen
-        if (made := recording(pool, question.arrivals, question.most_tasks)) is not None
+        if (made := recording(pool, question.arrivals, most)) is not None
     ]
     if not recordings:
         raise WhatIfError("no task began and ended in what was recorded")
@@ -103,7 +109,7 @@ def plan(pools: Sequence[PoolInput], question: ask.Question) -> Plan:
             raise WhatIfError("there is only one pool with tasks: it cannot be made one")
         return Plan((_together(recordings, question),), question)
     found = tuple(_pool_plan(pool, made, question) for pool, made in recordings)
-    if len(recordings) > 1 and not question.changes and not question.workers:
+    if len(recordings) > 1 and listed:
         return Plan((*found, _together(recordings, question)), question)
     return Plan(found, question)
 
@@ -116,7 +122,9 @@ def _together(
     made = joint([made for _, made in recordings], question.arrivals)
     changes = question.changes or ((ask.OnePool(),),)
     asked = tuple(Asked(one) for one in changes)
-    return PoolPlan(names, ", ".join(kinds), made, asked, _seeds(made.scenario, question))
+    return PoolPlan(
+        names, ", ".join(kinds), made, asked, _seeds(made.scenario, len(asked), question)
+    )
 
 
 def _pool_plan(pool: PoolInput, made: Recording, question: ask.Question) -> PoolPlan:
@@ -132,7 +140,7 @@ def _pool_plan(pool: PoolInput, made: Recording, question: ask.Question) -> Pool
         asked += [Asked((ask.Workers(n),), workers=n) for n in _curve(scenario.workers)]
     for one in asked:
         _check(one.changes, scenario)
-    seeds = _seeds(scenario, question)
+    seeds = _seeds(scenario, len(asked), question)
     return PoolPlan(pool.reading.name, pool.reading.kind, made, tuple(asked), seeds)
 
 
@@ -140,10 +148,11 @@ def _curve(present: int) -> list[int]:
     return sorted({n for n in (*CURVE, present, present * 2, present * 4) if n <= 4 * present})
 
 
-def _seeds(scenario: Scenario, question: ask.Question) -> int:
+def _seeds(scenario: Scenario, variants: int, question: ask.Question) -> int:
     if question.seeds is not None:
         return question.seeds
-    return max(FEWEST_SEEDS, min(32, 32 * STEPS_OF_32_SEEDS // max(1, len(scenario.kinds))))
+    fitting = SIMULATED // max(1, len(scenario.kinds) * (variants + 1))
+    return max(FEWEST_SEEDS, min(MOST_SEEDS, fitting))
 
 
 def _check(changes: ask.Changes, scenario: Scenario) -> None:
@@ -170,12 +179,16 @@ def play(plan: Plan, run: Run) -> float:
         outcome = scenario.run(run.seed)
     except ValueError:
         return float("nan")
-    return value_of(_measured_as(scenario, pool.made.scenario.arrivals), outcome)
+    return _in_its_unit(pool.made.scenario, scenario, outcome)
 
 
-def _measured_as(scenario: Scenario, arrivals: Arrivals) -> Scenario:
-    """A change of how work comes is measured in the unit of the run as it was."""
-    return replace(scenario, arrivals=arrivals)
+def _in_its_unit(before: Scenario, scenario: Scenario, outcome: Outcome) -> float:
+    """Return what a run comes to in the unit, and for tasks a second in the tasks, of before."""
+    value = value_of(replace(scenario, arrivals=before.arrivals), outcome)
+    if before.arrivals is Arrivals.CLOSED:
+        pieces, tasks = (len(one.program.from_outside()) for one in (scenario, before))
+        return value * tasks / pieces
+    return value
 
 
 def _draw(scenario: Scenario, seed: int) -> int:

@@ -154,19 +154,21 @@ def _notes(made: Recording) -> list[str]:
             "values are scaled to all of them"
         )
     if made.comes.arrivals is Arrivals.CLOSED:
-        notes.append(f"At most {made.comes.in_flight} tasks are in flight, as recorded")
+        flight = made.comes.in_flight
+        one = "one task is" if flight == 1 else f"{flight} tasks are"
+        notes.append(f"At most {one} in flight, as recorded")
     if found.interpreter_share is not None:
-        share = f"{found.interpreter_share:.0%} of the time on a core needs the interpreter lock"
-        notes.append(share if made.sampled else f"All of it is assumed: {share}")
+        share = f"{100 * found.interpreter_share:.0f} %"
+        notes.append(f"{share} of the time on a core needs the interpreter lock")
     if found.cores < made.scenario.usable_cores:
         notes.append(
-            f"Of {made.scenario.usable_cores:g} usable cores {found.cores:.2g} were free: "
-            "tasks waited longer for a core than they make each other wait"
+            f"Of {made.scenario.usable_cores:g} usable cores {found.cores:.2g} were free for the "
+            "pool: its tasks waited longer for a core than they make each other wait"
         )
     if found.lock_share:
         notes.append(
-            f"Tasks that wait for a lock hold it for {found.lock_share:.0%} of their time, "
-            "all of them the same lock"
+            f"Tasks that wait for a lock hold it for {100 * found.lock_share:.0f} % of their time, "
+            "all of them the same one"
         )
     if not made.sampled:
         notes.append("What blocked tasks waited for was not sampled: it is taken to be their own")

@@ -1,0 +1,177 @@
+"""What-if questions of a session: simulated runs in other processes, so that nothing waits for
+them.
+
+A command asks and waits (`answered`); a screen asks and looks later (`WhatIf`). The answers are
+made from whatever runs there are when time is up or somebody says stop.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import pickle
+import signal
+import time
+from dataclasses import replace
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+from ..analysis.asking import ask
+from ..analysis.whatif.planning import Plan, Run, WhatIfError, answers, play
+from ..model.changes import Question
+from ..model.whatif import WhatIfReading
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from multiprocessing.connection import Connection
+
+    from ..ledger import Ledger
+    from ..model.reading import Reading
+
+LIVE_SECONDS = 2.0
+"""How long runs are simulated for a screen."""
+LIVE_TASKS = 4_000
+"""So many tasks at most are simulated for a screen."""
+NICENESS = 10
+"""Simulations give way to the job that is watched."""
+
+
+def answered(
+    ledger: Ledger,
+    reading: Reading,
+    question: Question,
+    progress: Callable[[float], None],
+    seconds: float | None = None,
+    processes: int | None = None,
+) -> WhatIfReading:
+    """Return the answers to a question; ctrl+c ends the simulation, not the answer.
+
+    `progress` is called with the part that is done. seconds: no more runs are begun after so long;
+    each change gets one run in any case. Raises WhatIfError.
+    """
+    plan = ask(ledger, reading, question)
+    values: dict[Run, float] = {}
+    deadline = None if seconds is None else time.monotonic() + seconds
+    least = sum(1 for run in plan.runs if run.seed == 0)
+    try:
+        for run, value in _played(plan, processes or len(os.sched_getaffinity(0))):
+            values[run] = value
+            progress(len(values) / len(plan.runs))
+            if deadline is not None and len(values) >= least and time.monotonic() > deadline:
+                break
+    except KeyboardInterrupt:
+        pass
+    pools, whole = answers(plan, values)
+    return WhatIfReading(reading.source, pools, whole)
+
+
+_plan: Plan | None = None
+"""The plan that a simulating process was started for."""
+
+
+def _hold(plan: Plan) -> None:
+    global _plan  # noqa: PLW0603 - each process works on one plan
+    _plan = plan
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # ctrl+c is for the process that asked
+
+
+def _play(run: Run) -> tuple[Run, float]:
+    assert _plan is not None  # noqa: S101 - `_hold` has been called first
+    return run, play(_plan, run)
+
+
+def _played(plan: Plan, processes: int) -> Iterator[tuple[Run, float]]:
+    """Yield each run with its value as it is made, nearly in the order of the plan's runs."""
+    if processes < 2 or len(plan.runs) < 2:
+        yield from ((run, play(plan, run)) for run in plan.runs)
+        return
+    # Forked processes share the plan, which may be large.
+    with multiprocessing.get_context("fork").Pool(processes, _hold, (plan,)) as pool:
+        yield from pool.imap_unordered(_play, plan.runs)
+
+
+class State(StrEnum):
+    """What has become of a screen's question."""
+
+    IDLE = "idle"
+    RUNNING = "running"
+    DONE = "done"
+    REFUSED = "refused"
+
+
+class WhatIf:
+    """The question of a screen: asked in a process of its own, looked at with each reading.
+
+    state, progress (0 to 1): of the last question. reading: its answers, None until there are any.
+    refusal: why there are none.
+    """
+
+    def __init__(self) -> None:
+        self.state = State.IDLE
+        self.progress = 0.0
+        self.reading: WhatIfReading | None = None
+        self.refusal = ""
+        self._process: multiprocessing.process.BaseProcess | None = None
+        self._answers: Connection | None = None
+
+    def ask(self, ledger: Ledger, reading: Reading, question: Question | None = None) -> None:
+        """Ask a question, the whole list of changes unless one is given; an earlier one ends."""
+        self.cancel()
+        question = question or Question(most_tasks=LIVE_TASKS)
+        context = multiprocessing.get_context("spawn")  # the screen's process has threads
+        self._answers, other = context.Pipe(duplex=False)
+        asked = pickle.dumps((ledger, reading, question))
+        self._process = context.Process(target=_answer, args=(other, asked), daemon=False)
+        self._process.start()
+        other.close()
+        self.state, self.progress, self.refusal = State.RUNNING, 0.0, ""
+
+    def look(self) -> bool:
+        """Take what the other process has said; return whether anything has changed."""
+        before = (self.state, self.progress)
+        connection = self._answers
+        try:
+            while self.state is State.RUNNING and connection is not None and connection.poll():
+                self._take(connection.recv())
+        except (EOFError, OSError):
+            self._end(State.REFUSED, "the simulation ended without an answer")
+        return (self.state, self.progress) != before
+
+    def _take(self, said: float | str | WhatIfReading) -> None:
+        if isinstance(said, WhatIfReading):
+            self.reading = said
+            self._end(State.DONE)
+        elif isinstance(said, str):
+            self._end(State.REFUSED, said)
+        else:
+            self.progress = said
+
+    def _end(self, state: State, refusal: str = "") -> None:
+        self.state, self.refusal = state, refusal
+        if self._answers is not None:
+            self._answers.close()
+        if self._process is not None:
+            self._process.join()
+        self._answers = self._process = None
+
+    def cancel(self) -> None:
+        """End a question that has no answer yet."""
+        if self._process is not None:
+            self._process.terminate()
+        if self.state is State.RUNNING:
+            self._end(State.IDLE)
+
+
+def _answer(connection: Connection, asked: bytes) -> None:
+    """Answer a screen's question: say how much is done, then a refusal or the answers."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    os.nice(NICENESS)
+    ledger, reading, question = pickle.loads(asked)  # noqa: S301 - from the process that started it
+    try:
+        found = answered(ledger, reading, question, connection.send, seconds=LIVE_SECONDS)
+    except WhatIfError as error:
+        connection.send(str(error))
+    except BrokenPipeError:
+        return
+    else:
+        connection.send(replace(found, whole=True))
