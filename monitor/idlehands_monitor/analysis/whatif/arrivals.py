@@ -56,7 +56,7 @@ def coming(came: Int64, ended: Int64, asked: Arrivals | None = None) -> Coming:
     by_itself = np.zeros(len(came), dtype=np.int64)
     count = by_itself
     if arrivals is Arrivals.CLOSED:
-        count = ended_before
+        count = np.maximum(np.arange(1, len(came) + 1) - most, 0)  # the end that made room for it
     elif arrivals is Arrivals.BATCH and groups is not None:
         count = groups
     after = np.where(count > 0, came - ends[np.maximum(count - 1, 0)], 0)

@@ -22,7 +22,7 @@ def _of(change: ask.Change, made: Recording) -> Iterator[str]:
         yield "tasks themselves take no longer with other numbers of workers"
     elif isinstance(change, ask.NoInterpreterLock):
         yield "tasks and results cost no more to hand over than now"
-        yield f"{made.scenario.usable_cores:g} cores"
+        yield f"they run on {made.scenario.machine.cores:g} cores"
     elif isinstance(change, ask.Cores):
         yield "all of these cores are free"
     elif isinstance(change, ask.Grain):

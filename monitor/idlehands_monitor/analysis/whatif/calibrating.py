@@ -1,10 +1,12 @@
 """What a recorded run does not say directly, found by simulation: how much of the time on a core
-needs the interpreter lock, how many cores were free, how long tasks hold the lock they wait for.
+needs the interpreter lock, how much other processes wanted the cores, how long tasks hold the lock
+that they wait for.
 
 Pure. Each is set so that the simulated run waits as long as the recorded one did: tasks that are
 simulated to wait longer for the interpreter lock than they did hold it for a smaller share, and so
 on. What the record does not contradict stays as it is by nature: all of a thread's time on a core
-needs the interpreter lock, and all usable cores are free.
+needs the interpreter lock, and nobody else wants the cores. A wait for a core that even busy cores
+do not explain (a thread that wakes waits for its turn) stays a part of the task's own waits.
 """
 
 from __future__ import annotations
@@ -19,7 +21,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from .scenario import Scenario
-    from .simulator import Outcome
 
 MOST_TASKS = 2_500
 """Tasks that are simulated for it."""
@@ -27,7 +28,8 @@ ROUNDS = 7
 """Halvings of the range of what is sought: to within a hundredth."""
 LEAST_WAIT = 0.01
 """Waits below this share of own time are too short to judge by; common practice, no source."""
-FEWEST_CORES = 0.25
+MOST_OTHERS = 2.0
+"""Threads of other processes that want the cores at most, for each core."""
 EXPLAINED = 0.7
 """A lock that lets tasks wait for a smaller part than this of what they did is not the one."""
 
@@ -38,13 +40,13 @@ class Calibrated:
 
     interpreter_share: of time on a core, None where workers share no interpreter. lock_share: of
     the own time of tasks that wait for a lock, in which they hold it; 0 where none wait, None where
-    no share lets them wait as long as they did. cores: as many as were free.
+    no share lets them wait as long as they did. others: threads of other processes on the cores.
     """
 
     scenario: Scenario
     interpreter_share: float | None
     lock_share: float | None
-    cores: float
+    others: float
 
 
 def calibrated(
@@ -63,7 +65,7 @@ def calibrated(
     """
     trial, part = shortened(scenario)
     own = max(1.0, float(trial.program.work_ns))
-    share, cores = (1.0 if scenario.machine.one_lock else None), scenario.machine.cores
+    share, others = (1.0 if scenario.machine.one_lock else None), 0.0
     allowed = (core_wait_ns + unknown_ns) * part + LEAST_WAIT * own
     if share is not None:
         share = _most(lambda part: _with_share(trial, part).run().core_wait_ns <= allowed)
@@ -71,16 +73,20 @@ def calibrated(
     waited = trial.run().core_wait_ns
     if unknown_ns and share is not None:
         less = max(0.0, 1 - max(0.0, waited / part - core_wait_ns) / _off_ns(scenario))
-        trial, scenario = _with_less_off(trial, less), _with_less_off(scenario, less)
+        trial, scenario = _with_off(trial, less), _with_off(scenario, less)
     elif waited < core_wait_ns * part - LEAST_WAIT * own:
-        cores = _fewest_cores(trial, core_wait_ns * part)
-        trial, scenario = _with_cores(trial, cores), _with_cores(scenario, cores)
+        others = _others(trial, core_wait_ns * part)
+        trial, scenario = _with_others(trial, others), _with_others(scenario, others)
+        missing = core_wait_ns - trial.run().core_wait_ns / part
+        if missing * part > LEAST_WAIT * own:
+            more = 1 + missing / _off_ns(scenario)
+            trial, scenario = _with_off(trial, more), _with_off(scenario, more)
     held: float | None = 0.0
     wanted = lock_wait_ns * part
     if locking and wanted > LEAST_WAIT * own:
         held = _lock_share(trial, locking, wanted)
         scenario = _with_lock(scenario, locking, held or 0.0)
-    return Calibrated(scenario, share, held, cores)
+    return Calibrated(scenario, share, held, others)
 
 
 def shortened(scenario: Scenario, most: int = MOST_TASKS) -> tuple[Scenario, float]:
@@ -139,15 +145,15 @@ def _off_ns(scenario: Scenario) -> int:
     return max(1, sum(n for steps in scenario.program.steps for do, n in steps if do == Do.OFF))
 
 
-def _with_less_off(scenario: Scenario, factor: float) -> Scenario:
+def _with_off(scenario: Scenario, factor: float) -> Scenario:
     """Let all waits of the tasks' own take so many times as long."""
     off = frozenset({Do.OFF})
     program = reshaped(scenario.program, lambda _, steps: scaled(steps, factor, off))
     return replace(scenario, program=program)
 
 
-def _with_cores(scenario: Scenario, cores: float) -> Scenario:
-    return replace(scenario, machine=replace(scenario.machine, cores=cores))
+def _with_others(scenario: Scenario, others: float) -> Scenario:
+    return replace(scenario, machine=replace(scenario.machine, others=others))
 
 
 def _most(holds: Callable[[float], bool]) -> float:
@@ -161,14 +167,12 @@ def _most(holds: Callable[[float], bool]) -> float:
     return low
 
 
-def _fewest_cores(trial: Scenario, wanted_ns: float) -> float:
-    """Return how many cores let tasks wait as long as they did."""
-    low, high = FEWEST_CORES, trial.machine.cores
-    for _ in range(ROUNDS):
-        middle = (low + high) / 2
-        waits: Outcome = _with_cores(trial, middle).run()
-        low, high = (middle, high) if waits.core_wait_ns > wanted_ns else (low, middle)
-    return (low + high) / 2
+def _others(trial: Scenario, wanted_ns: float) -> float:
+    """Return how many threads of other processes let tasks wait at most as long as they did."""
+    most = MOST_OTHERS * trial.machine.cores
+    return most * _most(
+        lambda part: _with_others(trial, most * part).run().core_wait_ns <= wanted_ns
+    )
 
 
 def _with_lock(scenario: Scenario, locking: frozenset[int], share: float) -> Scenario:

@@ -38,13 +38,12 @@ def _(change: ask.Workers, scenario: Scenario) -> Scenario:
 
 @_made.register(ask.Cores)
 def _(change: ask.Cores, scenario: Scenario) -> Scenario:
-    return replace(scenario, machine=replace(scenario.machine, cores=change.number))
+    return replace(scenario, machine=replace(scenario.machine, cores=change.number, others=0.0))
 
 
 @_made.register(ask.NoInterpreterLock)
 def _(_: ask.NoInterpreterLock, scenario: Scenario) -> Scenario:
-    cores = max(scenario.machine.cores, scenario.usable_cores)
-    machine = replace(scenario.machine, one_lock=False, cores=cores)
+    machine = replace(scenario.machine, one_lock=False)
     return _with_overheads(replace(scenario, machine=machine), dispatch_locked=False)
 
 

@@ -33,12 +33,17 @@ class Cores:
         "_locked_rate",
         "_now",
         "_order",
+        "_others",
         "next_ns",
     )
 
-    def __init__(self, cores: float, *, locked_apart: bool) -> None:
-        """`locked_apart`: whether threads that need the interpreter lock keep each other out."""
+    def __init__(self, cores: float, *, locked_apart: bool, others: float = 0.0) -> None:
+        """`locked_apart`: whether threads that need the interpreter lock keep each other out.
+
+        `others`: how many more threads want the cores all along.
+        """
         self._cores = cores
+        self._others = others
         self._locked_apart = locked_apart
         self._now = 0.0
         # Two groups, each with its clock: who is finished at which reading of it.
@@ -86,10 +91,11 @@ class Cores:
     def _share(self) -> None:
         """Set the rates of both groups, and when the next thread is finished."""
         free, locked = self._free, self._locked
-        wanted = len(free) + (1 if locked else 0)
+        wanted: float = len(free) + (1 if locked else 0)
         if not wanted:
             self.next_ns = NEVER
             return
+        wanted += self._others
         rate = self._cores / wanted if wanted > self._cores else 1.0
         self._free_rate = rate
         left = NEVER

@@ -96,7 +96,6 @@ def _recording(
         arrivals=comes.arrivals,
         kinds=tuple(kind if 0 <= kind < last else -1 for kind in held.kind.tolist()),
         names=tuple(asked.ledger.task_kinds),
-        usable_cores=asked.usable_cores,
     )
     sampled = _is_known(asked)
     locking = frozenset(
@@ -160,10 +159,10 @@ def _notes(made: Recording) -> list[str]:
     if found.interpreter_share is not None:
         share = f"{100 * found.interpreter_share:.0f} %"
         notes.append(f"{share} of the time on a core needs the interpreter lock")
-    if found.cores < made.scenario.usable_cores:
+    if found.others >= 0.1:
         notes.append(
-            f"Of {made.scenario.usable_cores:g} usable cores {found.cores:.2g} were free for the "
-            "pool: its tasks waited longer for a core than they make each other wait"
+            f"Other processes wanted about {found.others:.1f} cores all along: tasks waited longer "
+            "for a core than they make each other wait"
         )
     if found.lock_share:
         notes.append(

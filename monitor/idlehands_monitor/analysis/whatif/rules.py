@@ -21,13 +21,15 @@ class Taking(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Machine:
-    """What there is to run on. cores: as many as are free for the pool, may be a fraction.
+    """What there is to run on. cores: as many as the process may use, may be a fraction.
 
-    one_lock: whether threads that hold the interpreter lock keep each other out.
+    one_lock: whether threads that hold the interpreter lock keep each other out. others: how many
+    threads of other processes want these cores all along; may be a fraction.
     """
 
     cores: float
     one_lock: bool = False
+    others: float = 0.0
 
     def __post_init__(self) -> None:
         if not self.cores > 0:

@@ -23,10 +23,7 @@ end it runs empty."""
 
 @dataclass(frozen=True, slots=True)
 class Scenario:
-    """A program on a machine. kinds: the kind of each task, as an index of `names`, −1 unknown.
-
-    usable_cores: as many as the process may use; others may have taken a part of them.
-    """
+    """A program on a machine. kinds: the kind of each task, as an index of `names`, −1 unknown."""
 
     program: Program
     machine: Machine
@@ -34,7 +31,6 @@ class Scenario:
     arrivals: Arrivals
     kinds: tuple[int, ...]
     names: tuple[str, ...] = ()
-    usable_cores: float = 1.0
 
     @property
     def workers(self) -> int:

@@ -98,7 +98,7 @@ class _Run:
         self.left, self.parks = tasks, 0
         self.lock_wait = self.core_wait = 0.0
         self._steps = program.steps
-        self._cores = Cores(machine.cores, locked_apart=machine.one_lock)
+        self._cores = Cores(machine.cores, locked_apart=machine.one_lock, others=machine.others)
         self.crews: list[_Crew] = []
         self._crew_of: list[_Crew] = []  # by worker
         for team in teams:
