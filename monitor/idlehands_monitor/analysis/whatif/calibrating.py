@@ -70,11 +70,10 @@ def calibrated(
     if share is not None:
         share = _most(lambda part: _with_share(trial, part).run().core_wait_ns <= allowed)
         trial, scenario = _with_share(trial, share), _with_share(scenario, share)
-    waited = trial.run().core_wait_ns
     if unknown_ns and share is not None:
-        less = max(0.0, 1 - max(0.0, waited / part - core_wait_ns) / _off_ns(scenario))
-        trial, scenario = _with_off(trial, less), _with_off(scenario, less)
-    elif waited < core_wait_ns * part - LEAST_WAIT * own:
+        own_part = _own_part(trial, (core_wait_ns + unknown_ns) * part)
+        trial, scenario = _with_off(trial, own_part), _with_off(scenario, own_part)
+    elif trial.run().core_wait_ns < core_wait_ns * part - LEAST_WAIT * own:
         others = _others(trial, core_wait_ns * part)
         trial, scenario = _with_others(trial, others), _with_others(scenario, others)
         missing = core_wait_ns - trial.run().core_wait_ns / part
@@ -139,6 +138,20 @@ def _part(scenario: Scenario, order: list[int]) -> tuple[Scenario, float]:
 
 def _with_share(scenario: Scenario, share: float) -> Scenario:
     return replace(scenario, program=with_interpreter_lock(scenario.program, share))
+
+
+def _own_part(trial: Scenario, off_ns: float) -> float:
+    """Return which part of the time off the core is the tasks' own, if all of it was `off_ns`.
+
+    The least that explains it: a lock that is always held explains any wait.
+    """
+    own = _off_ns(trial)
+
+    def is_less(part: float) -> bool:
+        waits = _with_off(trial, part).run().core_wait_ns
+        return waits + part * own < off_ns * (1 - LEAST_WAIT)
+
+    return _most(is_less) if is_less(0.0) else 0.0
 
 
 def _off_ns(scenario: Scenario) -> int:
