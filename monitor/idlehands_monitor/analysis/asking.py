@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from ..model.changes import Question
     from ..model.reading import PoolReading, Reading
 
-NO_HOST = 1.0
-"""Usable cores where the host reported none."""
+NO_HOST = 1
+"""Usable cores where nothing was reported of the host."""
 
 
 def ask(ledger: Ledger, reading: Reading, question: Question) -> Plan:
@@ -31,5 +31,6 @@ def ask(ledger: Ledger, reading: Reading, question: Question) -> Plan:
 def _input(ledger: Ledger, reading: Reading, pool: PoolReading) -> PoolInput:
     held = ledger.pools[pool.number]
     times = pool_times(held, ledger.host, pool.begin_ns, pool.end_ns, None)
-    cores = min((host.usable_cores for host in reading.host), default=NO_HOST)
+    known = (host.usable_cores for host in reading.host)
+    cores = min(known, default=float(reading.source.cores or NO_HOST))
     return PoolInput(held, pool, times.in_window.in_task, cores)

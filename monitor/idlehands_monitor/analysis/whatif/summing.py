@@ -96,8 +96,8 @@ def _refused(error: float, recorded: float, reproduced: float) -> str:
     if error <= MOST_ERROR:
         return ""
     return (
-        f"the simulation of the run as it was is {error:.0%} off the recorded value, "
-        f"more than {MOST_ERROR:.0%}: something in this run is not in the model"
+        f"the simulation of the run as it was is {100 * error:.0f} % off the recorded value, "
+        f"more than {100 * MOST_ERROR:.0f} %: something in this run is not in the model"
     )
 
 
