@@ -91,3 +91,11 @@ def test_arrivals_like_clockwork_are_open(load):
 def test_what_is_asked_for_comes_before_what_is_recognised():
     found = recognised(independent([MS] * 50), 4, asked=Arrivals.OPEN)
     assert found.arrivals is Arrivals.OPEN
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_tasks_that_are_handed_in_much_faster_than_they_are_run_are_a_batch(seed):
+    """Handing in takes a third of the whole time; a queue grows until the last one has come."""
+    came = [n * MS // 12 for n in range(400)]
+    found = recognised(independent(exponential(seed, 400, MS), came), 4)
+    assert found.arrivals is Arrivals.BATCH

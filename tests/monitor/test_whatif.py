@@ -10,6 +10,7 @@ import pytest
 from histories import History, Ledger, Task, frames, levels_frame, names_frame, take_in
 from idlehands_monitor.analysis.asking import ask
 from idlehands_monitor.analysis.assemble import read
+from idlehands_monitor.analysis.whatif.changing import kind_number
 from idlehands_monitor.analysis.whatif.planning import Run, WhatIfError, answers, play
 from idlehands_monitor.analysis.whatif.program import Do, Program
 from idlehands_monitor.analysis.whatif.rules import Machine, Overheads, Team
@@ -172,7 +173,7 @@ def test_a_change_of_a_range_is_made_with_each_number():
 
 
 def test_a_kind_that_was_not_recorded_is_said():
-    with pytest.raises(WhatIfError, match="no task of the kind grain was recorded: task"):
+    with pytest.raises(WhatIfError, match="no task of the kind grain: it was not recorded: task"):
         one_answer(program(), 4, change.KindTime("grain", 0.5))
 
 
@@ -225,3 +226,11 @@ def test_nothing_that_was_not_simulated_is_answered():
     assert pool.answers == ()
     assert math.isnan(pool.reproduced)
     assert pool.refused
+
+
+def test_a_kind_can_be_called_without_its_module():
+    names = ("mill.grind", "mill.pour", "yard.pour", "pour.")
+    assert kind_number(names, "grind") == 0
+    assert kind_number(names, "yard.pour") == 2
+    with pytest.raises(ValueError, match="several are called so: mill.pour, yard.pour"):
+        kind_number(names, "pour")

@@ -68,7 +68,7 @@ def test_a_screens_question_that_cannot_be_answered_says_why(held):
     question.ask(*held, Question(((change.KindTime("grain", 0.5),),)))
     wait_until(lambda: is_answered(question), "an answer", 60)
     assert question.state is State.REFUSED
-    assert question.refusal == "no task of the kind grain was recorded: task"
+    assert question.refusal == "no task of the kind grain: it was not recorded: task"
 
 
 def test_a_screens_question_can_be_taken_back(held):

@@ -1,7 +1,8 @@
 """How work comes into a pool: all at once, so many in flight, or at its own pace.
 
 Pure. Judged from when the tasks from outside came and ended. A batch: they come within a tenth of
-the time to the last end, or group after group, each once all before it have ended. A closed stream:
+the time to the last end, or so much faster than they are run that most are still there when the
+last one comes, or group after group, each once all before it have ended. A closed stream:
 after each hand-in nearly as many are in flight as ever, and hand-ins follow ends. Otherwise open.
 The limits are common practice, no source.
 """
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
 
 AT_ONCE = 0.1
 """Hand-ins within this part of the time to the last end are all there at first."""
+STILL_THERE = 0.6
+"""So large a part of all tasks in flight at the last hand-in: nobody waits for these workers."""
 FULL, MOSTLY = 0.75, 0.85
 """In a closed stream so many of the most in flight are there after most of the hand-ins."""
 FOLLOWS = 0.5
@@ -66,7 +69,8 @@ def coming(came: Int64, ended: Int64, asked: Arrivals | None = None) -> Coming:
 def _recognised(
     came: Int64, ends: Int64, ended_before: Int64, flight: Int64, *, grouped: bool
 ) -> Arrivals:
-    if came[-1] - came[0] <= AT_ONCE * (ends[-1] - came[0]) or grouped:
+    at_once = came[-1] - came[0] <= AT_ONCE * (ends[-1] - came[0])
+    if at_once or grouped or flight[-1] >= STILL_THERE * len(came):
         return Arrivals.BATCH
     return Arrivals.CLOSED if _is_closed(came, ends, ended_before, flight) else Arrivals.OPEN
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import singledispatch
 from typing import TYPE_CHECKING
+from zlib import crc32
 
 from ...model import changes as ask
 from ...model.whatif import Arrivals
@@ -68,13 +69,13 @@ def _(change: ask.SplitLock, scenario: Scenario) -> Scenario:
     locks = (Do.ACQUIRE, Do.RELEASE)
 
     def split(task: int, steps: tuple[tuple[int, int], ...]) -> tuple[tuple[int, int], ...]:
+        part = crc32(task.to_bytes(8, "little")) % parts if parts else 0  # as if by chance
         if not any(do in locks for do, _ in steps):
             return steps
         if not parts:
             return tuple(step for step in steps if step[0] not in locks)
         return tuple(
-            (do, number * parts + task % parts) if do in locks else (do, number)
-            for do, number in steps
+            (do, number * parts + part) if do in locks else (do, number) for do, number in steps
         )
 
     return replace(scenario, program=reshaped(scenario.program, split))
@@ -130,10 +131,23 @@ def _(change: ask.HandOver, scenario: Scenario) -> Scenario:
     return replace(scenario, teams=teams)
 
 
+def kind_number(names: tuple[str, ...], asked: str) -> int:
+    """Return the number of the kind that is called so, without its module where that is enough.
+
+    Raises ValueError where none is, or several are.
+    """
+    if asked in names:
+        return names.index(asked)
+    found = [number for number, name in enumerate(names) if name.rpartition(".")[2] == asked]
+    if len(found) != 1:
+        which = ", ".join(names[number] for number in found) or ", ".join(names) or "none is known"
+        why = "several are called so" if found else "it was not recorded"
+        raise ValueError(f"no task of the kind {asked}: {why}: {which}")
+    return found[0]
+
+
 def _of_kind(scenario: Scenario, name: str, factor: float, does: frozenset[Do]) -> Scenario:
-    if name not in scenario.names:
-        raise ValueError(f"no task of the kind {name!r} was recorded")
-    number, kinds = scenario.names.index(name), scenario.kinds
+    number, kinds = kind_number(scenario.names, name), scenario.kinds
     program = reshaped(
         scenario.program,
         lambda task, steps: scaled(steps, factor, does) if kinds[task] == number else steps,

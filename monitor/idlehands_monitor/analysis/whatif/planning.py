@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from ...model import changes as ask
 from ...model.whatif import Arrivals, WhatIfPool
-from .changing import changed
+from .changing import changed, kind_number
 from .joint import joint
 from .list_of_changes import all_changes
 from .recording import PoolInput, Recording, recording
@@ -162,9 +162,11 @@ def _check(changes: ask.Changes, scenario: Scenario) -> None:
             raise WhatIfError(
                 f"{change.number} workers cannot be simulated: 1 to {MOST_WORKERS} can"
             )
-        if isinstance(change, ask.KindTime | ask.KindWait) and change.kind not in scenario.names:
-            known = ", ".join(scenario.names) or "none is known"
-            raise WhatIfError(f"no task of the kind {change.kind} was recorded: {known}")
+        if isinstance(change, ask.KindTime | ask.KindWait):
+            try:
+                kind_number(scenario.names, change.kind)
+            except ValueError as error:
+                raise WhatIfError(str(error)) from error
 
 
 def play(plan: Plan, run: Run) -> float:
