@@ -232,5 +232,5 @@ def test_a_kind_can_be_called_without_its_module():
     names = ("mill.grind", "mill.pour", "yard.pour", "pour.")
     assert kind_number(names, "grind") == 0
     assert kind_number(names, "yard.pour") == 2
-    with pytest.raises(ValueError, match="several are called so: mill.pour, yard.pour"):
+    with pytest.raises(ValueError, match=r"several are called so: mill\.pour, yard\.pour"):
         kind_number(names, "pour")
