@@ -100,12 +100,11 @@ class _Process:
         else:
             self._start_with_next_task()
 
-    def step_aside(self) -> bool:
-        """Have no thread of ours in the process until its next task. Nothing is to do after it."""
+    def step_aside(self) -> None:
+        """Have no thread of ours in the process until its next task."""
         if self.publisher is not None:
             self.publisher.pause()
             self._start_with_next_task()
-        return False
 
     def rest(self) -> bool:
         """Have our thread hold still; return whether `go_on` must be called after it."""
@@ -251,8 +250,24 @@ def _make_way() -> None:
     use and close the file that has the number by then.
     """
     for name in ("unshare", "setns"):
-        surround(name, lambda: _process.step_aside(), lambda: None)
-    surround("closerange", lambda: _process.rest(), lambda: _process.go_on())
+        surround(name, _step_aside, _go_on)
+    surround("closerange", _rest, _go_on)
+
+
+# A forked child has another `_process`: so these look it up at each call.
+
+
+def _step_aside() -> bool:
+    _process.step_aside()
+    return False
+
+
+def _rest() -> bool:
+    return _process.rest()
+
+
+def _go_on() -> None:
+    _process.go_on()
 
 
 if hasattr(os, "register_at_fork"):
