@@ -3,6 +3,10 @@
 A job may close every open descriptor, as a program that becomes a daemon does, and then open its
 own files under the same numbers. So before a descriptor is used or closed, the file that it leads
 to is compared with the one that was opened. A descriptor that leads elsewhere is not closed.
+
+Nothing can compare and close in one step. So the probe's thread holds still while the job closes
+a range of descriptors, see `_process`. If the job closes them one at a time, what is left is the
+moment between the comparison and the close.
 """
 
 from __future__ import annotations
@@ -10,6 +14,7 @@ from __future__ import annotations
 import os
 import socket
 
+MOST_BYTES = 4096
 Identity = tuple[int, int]
 """Device and inode of an open file (fstat(2)): unique among the open sockets of a machine."""
 
@@ -21,6 +26,23 @@ def identity_of(descriptor: int) -> Identity | None:
     except OSError:
         return None
     return status.st_dev, status.st_ino
+
+
+def close_if_ours(descriptor: int, identity: Identity | None) -> None:
+    """Close a descriptor that still leads to what was opened, of that identity; else do nothing."""
+    if identity is not None and identity_of(descriptor) == identity:
+        os.close(descriptor)
+
+
+def content_of(path: str) -> bytes:
+    """Return the beginning of a file, at most 4096 bytes. Raises OSError."""
+    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    identity = identity_of(descriptor)
+    try:
+        # Not `os.read`: that would take bytes out of a pipe of the job's under this number.
+        return os.pread(descriptor, MOST_BYTES, 0)
+    finally:
+        close_if_ours(descriptor, identity)
 
 
 class OwnSocket:

@@ -12,6 +12,7 @@ descriptor.
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 import socket
@@ -20,7 +21,7 @@ import struct
 import time
 from types import TracebackType
 
-from ._descriptors import identity_of
+from ._descriptors import close_if_ours, identity_of
 
 ENVIRONMENT = "IDLEHANDS_DIR"
 SUFFIX = ".sock"
@@ -40,7 +41,8 @@ class Folder:
     Attributes: path (for messages), descriptor, owner (a user id).
 
     Raises FolderRefused unless `path` itself is a directory that belongs to `owner` (by default
-    this user) and that no other user can enter.
+    this user) and that no other user can enter. Raises NotADirectoryError where the job has closed
+    the descriptor meanwhile and has a file there.
     """
 
     def __init__(self, path: str, owner: int | None = None) -> None:
@@ -62,7 +64,7 @@ class Folder:
     def _verify(self) -> None:
         status = os.fstat(self.descriptor)
         if not stat.S_ISDIR(status.st_mode):
-            raise FolderRefused(f"socket folder {self.path} is not a directory")
+            raise NotADirectoryError(errno.ENOTDIR, "the descriptor leads elsewhere")
         if status.st_uid != self.owner:
             raise FolderRefused(f"socket folder {self.path} belongs to user {status.st_uid}")
         if status.st_mode & 0o077:
@@ -125,8 +127,7 @@ class Folder:
     def close(self) -> None:
         """Close the descriptor; a second call does nothing."""
         descriptor, self.descriptor = self.descriptor, -1
-        if descriptor >= 0 and identity_of(descriptor) == self._identity:
-            os.close(descriptor)  # else the job has closed it, and may have a file there
+        close_if_ours(descriptor, self._identity)
 
     def __enter__(self) -> Folder:
         return self

@@ -102,10 +102,10 @@ def _sweep(folder: Folder) -> None:
 
 def is_dead(folder: Folder, name: str) -> bool:
     """Return whether no process listens at a name of the folder any more. Never waits."""
-    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as asking:
-        asking.setblocking(False)
+    with contextlib.closing(OwnSocket(socket.socket(socket.AF_UNIX, socket.SOCK_STREAM))) as asking:
         try:
-            asking.connect(folder.address(name))
+            asking.socket.setblocking(False)
+            asking.socket.connect(folder.address(name))
         except ConnectionRefusedError:
             return True
         except OSError:  # a socket that is full of callers is alive

@@ -16,7 +16,6 @@ from __future__ import annotations
 
 import atexit
 import contextlib
-import functools
 import os
 import sys
 import threading
@@ -24,6 +23,7 @@ from time import monotonic
 from typing import TYPE_CHECKING, Callable, ClassVar
 
 from ._notes import log_pending, shown, warn
+from ._os_calls import surround
 from ._pool import PoolProbe, off_pool
 from ._pool_registry import PoolRegistry, Shared
 from ._settings import ProbeMisuse, Settings
@@ -85,7 +85,7 @@ class _Process:
         if FORKS_WARN_OF_THREADS:
             self.publisher.pause()
         else:
-            self._is_resting = self.publisher.rest()
+            self._is_resting = self.rest()
 
     def after_fork(self) -> None:
         if self.publisher is None:
@@ -94,7 +94,7 @@ class _Process:
         if not FORKS_WARN_OF_THREADS:
             if self._is_resting:
                 self._is_resting = False
-                self.publisher.go_on()
+                self.go_on()
         elif threading.active_count() > 1:
             self.start_publisher()
         else:
@@ -105,6 +105,15 @@ class _Process:
         if self.publisher is not None:
             self.publisher.pause()
             self._start_with_next_task()
+
+    def rest(self) -> bool:
+        """Have our thread hold still; return whether `go_on` must be called after it."""
+        return self.publisher is not None and self.publisher.rest()
+
+    def go_on(self) -> None:
+        """Let our thread work again."""
+        if self.publisher is not None:
+            self.publisher.go_on()
 
     def _start_with_next_task(self) -> None:
         for pool in self.registry.present_pools():
@@ -129,6 +138,7 @@ def prepare() -> None:
     from ._publisher import Publisher
 
     _Process.make_publisher = Publisher
+    _make_way()
 
 
 _on_arrival: list[Callable[[], None]] = []
@@ -232,24 +242,32 @@ def _start_again_in_child() -> None:
             pool.switch_off()
 
 
-def step_aside_for_namespaces() -> None:
-    """Stop the probe's thread around Python's own calls that need a process of one thread.
+def _make_way() -> None:
+    """Have the probe's thread make way for the calls of `os` that it could spoil.
 
-    Only such a process may enter a user namespace (unshare(2), setns(2)).
+    Only a process of one thread may enter a user namespace (unshare(2), setns(2)). And a job that
+    closes all descriptors opens its own files next: a thread that had a descriptor in use would
+    use and close the file that has the number by then.
     """
     for name in ("unshare", "setns"):
-        call = getattr(os, name, None)
-        if call is not None and not hasattr(call, "__wrapped__"):
-            setattr(os, name, _alone(call))
+        surround(name, _step_aside, _go_on)
+    surround("closerange", _rest, _go_on)
 
 
-def _alone(call: Callable[..., None]) -> Callable[..., None]:
-    @functools.wraps(call)
-    def alone(*arguments: object, **named: object) -> None:
-        _process.step_aside()
-        call(*arguments, **named)
+# A forked child has another `_process`: so these look it up at each call.
 
-    return alone
+
+def _step_aside() -> bool:
+    _process.step_aside()
+    return False
+
+
+def _rest() -> bool:
+    return _process.rest()
+
+
+def _go_on() -> None:
+    _process.go_on()
 
 
 if hasattr(os, "register_at_fork"):

@@ -19,14 +19,13 @@ import contextlib
 import errno
 import fcntl
 import os
-from _io import FileIO
-from _socket import AF_UNIX, SOCK_DGRAM, socket
+import socket
 from _thread import allocate_lock
 from collections.abc import Iterable, Iterator
 from time import monotonic, monotonic_ns, sleep
 from typing import Any
 
-from ._descriptors import Identity
+from ._descriptors import Identity, OwnSocket, content_of
 from ._mapping import Mapping
 from ._packed_rows import CELL_BYTES
 from ._rings import Token
@@ -150,12 +149,12 @@ class SharedSlots:
         """
         deadline, name = monotonic() + seconds, f"\0idlehands-slots-{self._identity}"
         try:
-            holder = socket(AF_UNIX, SOCK_DGRAM)
+            holder = OwnSocket(socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM))
         except OSError:
             yield
             return
         with contextlib.closing(holder):
-            while not _bind(holder, name) and monotonic() < deadline:
+            while not _bind(holder.socket, name) and monotonic() < deadline:
                 sleep(RETRY_SECONDS)
             yield
 
@@ -226,7 +225,7 @@ class SharedSlots:
         return next(free, NONE)
 
 
-def _bind(holder: socket, name: str) -> bool:
+def _bind(holder: socket.socket, name: str) -> bool:
     """Bind a socket to a name; return False while another process has that name."""
     try:
         holder.bind(name)
@@ -238,8 +237,7 @@ def _bind(holder: socket, name: str) -> bool:
 def start_ticks(pid: int) -> int:
     """Return when a process started (proc(5), stat, field 22), 0 if it has ended, -1 if unknown."""
     try:
-        with FileIO(f"/proc/{pid}/stat") as file:  # `open` may be the job's by now
-            fields = file.readall().rpartition(b")")[2].split()
+        fields = content_of(f"/proc/{pid}/stat").rpartition(b")")[2].split()
         return 0 if fields[0] in (b"Z", b"X") else int(fields[19])
     except (OSError, IndexError, ValueError):
         return NONE

@@ -150,7 +150,6 @@ class SlotsPool(SharedPool):
         if not _prices:
             worker = SlotWorker(SharedSlots(1), 0)
             worker.claim()
-            worker.sign()
 
             def record() -> None:
                 worker.running(TOKEN)

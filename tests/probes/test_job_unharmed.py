@@ -405,6 +405,49 @@ sys.stdin.readline()
 """
 
 
+CLOSES_WHILE_THE_PROBE_WORKS = """
+import os, threading
+from concurrent.futures import ThreadPoolExecutor
+from idlehands import _process
+
+has_opened, job_has_opened, has_closed = (threading.Event() for _ in range(3))
+
+def check(*_, **__):
+    number = os.open(os.devnull, os.O_RDONLY)
+    has_opened.set()
+    job_has_opened.wait(0.5)
+    try:
+        os.close(number)  # whatever it leads to, as the end of `os.listdir` does
+    finally:
+        has_closed.set()
+
+_process._process.registry.tidy = check  # what the probe's thread calls once a second
+with ThreadPoolExecutor(1) as pool:
+    pool.submit(int).result()
+    assert has_opened.wait(30)
+    os.closerange(3, 64)
+    files = [os.open(__file__, os.O_RDONLY) for _ in range(40)]
+    job_has_opened.set()
+    assert has_closed.wait(30)
+print({os.fstat(file).st_ino for file in files} == {os.stat(__file__).st_ino})
+"""
+
+
+def test_all_descriptors_are_closed_only_while_the_probes_thread_has_none_in_use(run_job):
+    assert run_job(CLOSES_WHILE_THE_PROBE_WORKS) == (0, "True\n", "")
+
+
+@pytest.mark.parametrize("name", ["closerange", "unshare", "setns"])
+def test_a_call_that_the_probes_thread_makes_way_for_can_be_pickled(run_job, name):
+    if not hasattr(os, name):
+        pytest.skip(f"os.{name} is of Python 3.12")
+    script = f"""
+import os, pickle
+print(pickle.loads(pickle.dumps(os.{name})) is os.{name})
+"""
+    assert run_job(script) == (0, "True\n", "")
+
+
 def made_in(folder):
     """Return when each of the sockets was made: the number of one that is gone may come back."""
     made = set()

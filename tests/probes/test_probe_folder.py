@@ -11,11 +11,12 @@ from pathlib import Path
 
 import pytest
 
-from idlehands import _listener
+from idlehands import _folder, _listener
+from idlehands._descriptors import Identity, content_of
 from idlehands._folder import open_own_folder
 from idlehands._listener import Listener
 from idlehands._pool_registry import PoolRegistry
-from idlehands._publisher import Publisher
+from idlehands._publisher import LOST, Publisher
 from idlehands.wire import (
     Folder,
     FolderRefused,
@@ -111,6 +112,67 @@ def test_a_link_to_nowhere_is_refused(place, tmp_path):
     with pytest.raises(FolderRefused, match="is not a directory"):
         made()
     assert not (tmp_path / "nothing").exists()
+
+
+@pytest.fixture
+def opens_in_place_of(tmp_path):
+    """Return a function that closes a descriptor and opens a file of the job's under its number.
+
+    After the test each of these files must be open as it was.
+    """
+    opened = {}
+
+    def put(number: int) -> None:
+        file = os.open(tmp_path / "logbook", os.O_RDWR | os.O_CREAT)
+        os.dup2(file, number)
+        os.close(file)
+        opened[number] = os.fstat(number).st_ino
+
+    yield put
+    assert opened
+    for number, inode in opened.items():
+        assert os.fstat(number).st_ino == inode, "the job's descriptor was closed"
+        os.close(number)
+
+
+def test_a_file_under_the_number_of_a_socket_that_asks_is_left_alone(place, opens_in_place_of):
+    with open_own_folder() as folder:
+        number = os.dup(folder.descriptor)
+        os.close(number)  # so it is the one that the socket gets
+
+        def address(name: str) -> str:
+            opens_in_place_of(number)
+            return str(place / name)
+
+        folder.address = address
+        assert not _listener.is_dead(folder, "1.sock")
+
+
+def test_a_file_under_the_number_of_a_kernel_file_is_left_alone(monkeypatch, opens_in_place_of):
+    read = os.pread
+
+    def read_after_the_job(number: int, size: int, offset: int) -> bytes:
+        opens_in_place_of(number)
+        return read(number, size, offset)
+
+    monkeypatch.setattr(os, "pread", read_after_the_job)
+    assert content_of("/proc/self/stat") == b""
+
+
+def test_a_file_under_the_number_of_the_folder_is_left_alone_and_is_a_lost_descriptor(
+    place, monkeypatch, opens_in_place_of
+):
+    identity_of = _folder.identity_of
+
+    def identity_before_the_job(number: int) -> Identity | None:
+        identity = identity_of(number)
+        opens_in_place_of(number)
+        return identity
+
+    monkeypatch.setattr(_folder, "identity_of", identity_before_the_job)
+    with pytest.raises(NotADirectoryError) as raised:
+        made()
+    assert raised.value.errno in LOST  # so the publisher tries again and warns of nothing
 
 
 def test_a_file_in_the_folders_place_is_refused(place):

@@ -14,6 +14,7 @@ import sys
 import threading
 import time
 import warnings
+import weakref
 
 import pytest
 from probes_frames import columns_of
@@ -27,6 +28,7 @@ from idlehands._slot_worker import leave, worker_of
 from idlehands._slots_link import Link
 from idlehands._slots_pool import SlotsPool
 from idlehands._tables import DIED, LEFT, LOST, NONE
+from idlehands.adapters._executors import ExecutorReporter
 from idlehands.wire import Decoder
 
 
@@ -581,6 +583,53 @@ def test_a_pool_opened_again_stays_open_until_its_new_owner_says(slots_pool):
     assert pool.open_again()
     pool.refresh()
     assert pool.closed_ns == NONE
+
+
+def test_tasks_that_an_ended_executor_never_ran_are_cancelled_once_though_two_threads_find_its_end(
+    monkeypatch, slots_pool
+):
+    """The probe's thread checks the executor; the job's thread does when it makes the next one."""
+    reporter = ExecutorReporter(type("Executor", (), {})(), "process pool", None)
+    reporter.pool = pool = slots_pool()
+    tokens = [pool.queued(pool.add_kind("sow")) for _ in range(6)]
+    reporter.sent_last.extend(tokens[:3])
+    reporter.tokens.update((token[0], token) for token in tokens[3:])
+
+    others = [threading.Thread(target=reporter.still_open)]
+
+    class FoundMeanwhile(set):
+        def __contains__(self, task: object) -> bool:
+            while others:
+                other = others.pop()
+                other.start()
+                other.join()
+            return False
+
+    monkeypatch.setattr(SlotsPool, "last_tasks", lambda pool: FoundMeanwhile())
+    assert not reporter.still_open()
+    assert pool.cancellations.written == 6
+
+
+def test_an_executor_that_has_ended_is_not_held_while_its_last_tasks_are_recorded(
+    monkeypatch, slots_pool
+):
+    """The job may let go of it meanwhile, and its end closes descriptors by their numbers."""
+    executor = type("Executor", (), {})()
+    executor._shutdown_thread = True
+    reporter = ExecutorReporter(executor, "process pool", None)
+    reporter.pool = slots_pool()
+    held = weakref.ref(executor)
+    here = [executor]
+    del executor
+
+    def last_tasks(pool: SlotsPool) -> set[int]:
+        here.clear()
+        assert held() is None
+        return set()
+
+    monkeypatch.setattr(SlotsPool, "last_tasks", last_tasks)
+    assert not reporter.still_open()
+    assert not here
 
 
 def test_the_price_of_a_task_is_found_without_a_descriptor(monkeypatch, slots_pool):

@@ -18,7 +18,7 @@ from types import ModuleType
 from typing import Any, Protocol
 
 from .._notes import warn
-from .._process import is_off, on_arrival, prepare, step_aside_for_namespaces
+from .._process import is_off, on_arrival, prepare
 from .._shared_worker import notice_deaths
 
 ADAPTERS = {
@@ -114,7 +114,6 @@ def install() -> None:
     prepare()
     for adapter in AT_ONCE:
         importlib.import_module(f".{adapter}", __name__)
-    step_aside_for_namespaces()
     notice_deaths()
     if all(finder is not _watch for finder in sys.meta_path):
         sys.meta_path.insert(0, _watch)

@@ -166,18 +166,32 @@ class ExecutorReporter:
 
     def still_open(self) -> bool:
         """Return whether the executor can still be used, or still runs what it has."""
-        pool, executor, manager = self.pool, self.executor(), self.manager()
+        pool = self.pool
         if pool is None:
             return False
-        if executor is not None and not is_shut_down(executor) and not _why_broken(self.executor):
+        if self._is_usable() or any(probe.joined_ns >= 0 for probe in pool.probes):
             return True
-        if any(probe.joined_ns >= 0 for probe in pool.probes):
+        if self._is_managed():
             return True
-        if manager is not None and manager.is_alive():
-            return True
+        with pool.rare:  # the job's thread may find the end as well, as it makes the next executor
+            if self.pool is None:
+                return False
+            self.pool = None
         self._drop_what_never_ran(pool)
-        self.pool = None
         return False
+
+    # The executor and its thread are held no longer than these calls take: their end closes
+    # descriptors by number, and is to come when the job lets go of them.
+
+    def _is_usable(self) -> bool:
+        executor = self.executor()
+        if executor is None or is_shut_down(executor):
+            return False
+        return not _why_broken(self.executor)
+
+    def _is_managed(self) -> bool:
+        manager = self.manager()
+        return manager is not None and manager.is_alive()
 
     def _drop_what_never_ran(self, pool: SlotsPool) -> None:
         """Record as cancelled the tasks that an ending executor has not run and will not run."""
