@@ -70,20 +70,22 @@ def calibrated(
     if share is not None:
         share = _most(lambda part: _with_share(trial, part).run().core_wait_ns <= allowed)
         trial, scenario = _with_share(trial, share), _with_share(scenario, share)
+    wanted = core_wait_ns * part
     if unknown_ns and share is not None:
         own_part = _own_part(trial, (core_wait_ns + unknown_ns) * part)
+        wanted += unknown_ns * part * (1 - own_part)
         trial, scenario = _with_off(trial, own_part), _with_off(scenario, own_part)
-    elif trial.run().core_wait_ns < core_wait_ns * part - LEAST_WAIT * own:
-        others = _others(trial, core_wait_ns * part)
+    if trial.run().core_wait_ns < wanted - LEAST_WAIT * own:
+        others = _others(trial, wanted)
         trial, scenario = _with_others(trial, others), _with_others(scenario, others)
-        missing = core_wait_ns - trial.run().core_wait_ns / part
-        if missing * part > LEAST_WAIT * own:
-            more = 1 + missing / _off_ns(scenario)
+        missing = wanted - trial.run().core_wait_ns
+        if missing > LEAST_WAIT * own:
+            more = 1 + missing / _off_ns(trial)
             trial, scenario = _with_off(trial, more), _with_off(scenario, more)
     held: float | None = 0.0
-    wanted = lock_wait_ns * part
-    if locking and wanted > LEAST_WAIT * own:
-        held = _lock_share(trial, locking, wanted)
+    lock_wait = lock_wait_ns * part
+    if locking and lock_wait > LEAST_WAIT * own:
+        held = _lock_share(trial, locking, lock_wait)
         scenario = _with_lock(scenario, locking, held or 0.0)
     return Calibrated(scenario, share, held, others)
 

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from .scenario import Scenario
     from .simulator import Outcome
 
-UNVARIED = 4
+UNVARIED = 2
 """Where victims are chosen at random, one run in so many is of the recorded tasks."""
 MOST_WORKERS = 1024
 CURVE = (1, 2, 4, 8, 16, 32, 64, 128, 256)

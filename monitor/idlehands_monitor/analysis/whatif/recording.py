@@ -149,7 +149,7 @@ def _notes(made: Recording) -> list[str]:
     notes = []
     if len(held.task) < held.all_tasks:
         notes.append(
-            f"The last {len(held.task)} of {held.all_tasks} tasks are simulated; "
+            f"The last {len(held.task):,} of {held.all_tasks:,} tasks are simulated; "
             "values are scaled to all of them"
         )
     if made.comes.arrivals is Arrivals.CLOSED:

@@ -119,7 +119,7 @@ def _answer(
     middle, before = _median(runs, fixed), _median(base, fixed)
     if not math.isfinite(middle) or not before:
         return None
-    scale = made.value / before
+    scale = _scale(made.value, base, fixed)
     both = np.isfinite(runs)
     low, high = _around(runs[both], middle, error)
     known = both & np.isfinite(base)
@@ -137,6 +137,21 @@ def _answer(
         assumes=assumptions(one.changes, made),
         seeds=int(np.count_nonzero(both)),
     )
+
+
+def _scale(recorded: float, base: Float, fixed: Sequence[int]) -> float:
+    """Return by what simulated values are multiplied, so that the run as it was comes out.
+
+    What is chance in the recorded run (whom thieves happened to try) is no error of the model, and
+    is left out: the logarithm of the difference shrinks by how likely chance explains it.
+    """
+    runs = base[list(fixed)]
+    runs = runs[np.isfinite(runs)]
+    before = _median(base, fixed)
+    difference = math.log(recorded / before)
+    chance = float(np.std(np.log(runs))) if len(runs) > 2 else 0.0
+    both = difference**2 + chance**2
+    return math.exp(difference * difference**2 / both) if both else 1.0
 
 
 def _around(runs: Float, middle: float, error: float) -> tuple[float, float]:
