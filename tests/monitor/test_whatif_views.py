@@ -29,6 +29,7 @@ from idlehands_monitor.views.curve_text import GLYPHS, curve_rows, curve_text
 from idlehands_monitor.views.quantities import gain, interval, quantity, tick
 from idlehands_monitor.views.sections.facts import Table
 from idlehands_monitor.views.sections.whatif import answers, headline, pool_sections, sizing, whatif
+from idlehands_monitor.views.sections.whatif import curve as curve_section
 from idlehands_monitor.views.svg import curve_svg
 
 HOSTILE_POOL = batch(
@@ -177,6 +178,15 @@ def test_the_table_of_the_curve_has_the_bounds_and_marks_the_present_and_the_bes
     assert rows["8"][2] == "best"
 
 
+def test_the_curve_names_the_law_that_it_is_nearest_to_where_there_is_one():
+    written = "\n".join(text.section_lines(curve_section(batch())))
+    assert "contention 0.061, coherence 0.00028, peak at 58 workers" in written
+    without = replace(batch().curve, law=replace(batch().curve.law, peak=None))
+    written = "\n".join(text.section_lines(curve_section(batch(curve=without))))
+    assert "coherence 0.00028, no peak" in written
+    assert "law" not in "\n".join(text.section_lines(curve_section(open_pool())))
+
+
 def test_sizing_tells_the_workers_needed_the_waits_and_when_a_backlog_hurts():
     section = sizing(open_pool())
     lines = text.section_lines(section)
@@ -184,6 +194,12 @@ def test_sizing_tells_the_workers_needed_the_waits_and_when_a_backlog_hurts():
     assert lines[1].endswith("reach a 95th percentile of 50 ms from hand-in to end: 9")
     assert "the queue grows by 1.75 tasks a second; in 1 min 35 s that backlog" in lines[2]
     assert [row[1] for row in section.parts[2].rows] == ["3.1 s", "3.4 s", "2.9 s", "–"]
+
+
+def test_sizing_says_where_the_cores_cannot_carry_the_tasks():
+    held = SizingReading(0.97, 0.1, 0.1, None, None, None)
+    (lead, *_) = text.section_lines(sizing(open_pool(sizing=held)))
+    assert "interpreter lock cannot carry the tasks, whatever the number of workers" in lead
 
 
 def test_sizing_says_where_no_number_of_workers_reaches_what_is_wanted():
@@ -284,6 +300,7 @@ def test_the_json_has_the_shape_of_schema_1_exactly():
                     "best": 8,
                     "work_s": 40.0,
                     "span_s": 4.0,
+                    "law": None,
                 },
                 "sizing": {
                     "utilisation": 0.5,

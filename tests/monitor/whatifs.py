@@ -19,6 +19,7 @@ from idlehands_monitor.model.whatif import (
     Arrivals,
     CurvePoint,
     CurveReading,
+    ScalabilityReading,
     SizingReading,
     WhatIfPool,
     WhatIfReading,
@@ -50,7 +51,8 @@ def curve(numbers=(1, 2, 4, 8, 16, 32), present=4, best=8, work=40.0, span=4.4):
     for workers in numbers:
         median = max(work / workers, span) * 1.06 + 0.12 * workers**0.5
         points.append(CurvePoint(workers, median * 0.97, median, median * 1.04))
-    return CurveReading(tuple(points), present, best, work, span)
+    law = ScalabilityReading(0.0613, 0.00028, 0.0229, 57.9, 0.0004)
+    return CurveReading(tuple(points), present, best, work, span, law)
 
 
 def batch(**changes):

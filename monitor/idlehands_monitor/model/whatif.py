@@ -87,12 +87,36 @@ class CurvePoint:
 
 
 @dataclass(frozen=True, slots=True)
+class ScalabilityReading:
+    """The universal scalability law that is nearest to a curve (N. J. Gunther 2007).
+
+    alpha: contention, the share of the work that only one worker at a time can do. beta: coherence,
+    what each pair of workers costs each other; above 0 more workers make it worse beyond `peak`.
+    gamma: the rate of one worker, in runs or tasks a second. peak: the number of workers of the
+    highest rate, None where more workers always raise it. residual: the standard error of the fit
+    (n − 3 degrees of freedom), in the unit of gamma.
+    """
+
+    alpha: float
+    beta: float
+    gamma: float
+    peak: float | None
+    residual: float
+
+    def rate(self, workers: float) -> float:
+        """γN/(1 + α(N − 1) + βN(N − 1)), in the unit of gamma."""
+        more = workers - 1
+        return self.gamma * workers / (1 + self.alpha * more + self.beta * workers * more)
+
+
+@dataclass(frozen=True, slots=True)
 class CurveReading:
     """Predicted values over numbers of workers, rising.
 
     work_s, span_s: T₁ and T∞ of the simulated tasks, for the bounds; None where work keeps coming
     in, so that they bound nothing. present: the recorded number of workers. best: the fewest
-    workers that come within 2 % of the best median.
+    workers that come within 2 % of the best median. law: what the medians follow, None for a
+    percentile and for too few of them.
     """
 
     points: tuple[CurvePoint, ...]
@@ -100,6 +124,7 @@ class CurveReading:
     best: int
     work_s: float | None = None
     span_s: float | None = None
+    law: ScalabilityReading | None = None
 
     def work_law_s(self, workers: float) -> float | None:
         """T₁/P: no schedule takes less."""
@@ -120,8 +145,9 @@ class SizingReading:
     recorded; simulated_wait_s, mmc_wait_s, allen_cunneen_wait_s: the same as simulated and by two
     formulas, None where they do not hold. wanted_p95_s: the 95th percentile of the time from
     hand-in to end that was asked for, None for none; workers: the fewest that reach it, None where
-    no number tried does. least_workers: the fewest at which the queue does not grow without end.
-    growth_per_s: by how many tasks the queue grows each second, 0 where it does not;
+    no number tried does. least_workers: the fewest at which the queue does not grow without end,
+    None where the cores or the interpreter lock cannot carry the tasks, whatever the workers.
+    growth_per_s: by how many tasks the queue grows each second, 0 where not significantly;
     backlog_hurts_in_s: until such a backlog alone lets a task wait as long as the wanted
     percentile, None where it does not grow or none is wanted.
     """
@@ -131,7 +157,7 @@ class SizingReading:
     simulated_wait_s: float | None
     mmc_wait_s: float | None
     allen_cunneen_wait_s: float | None
-    least_workers: int
+    least_workers: int | None
     wanted_p95_s: float | None = None
     workers: int | None = None
     growth_per_s: float = 0.0

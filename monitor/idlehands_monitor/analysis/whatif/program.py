@@ -40,7 +40,8 @@ class Program:
     before a task comes, by its number; with `comes_ns` too it comes at the later of the two. gates:
     (count, ns): a task comes so many ns after so many tasks from outside of its team have ended. A
     task in none of these is spawned by another one. teams: which team runs each task; empty for
-    team 0.
+    team 0. homes: in whose deque of its team (worker 0 on) a task from outside is put; in the inbox
+    for all others. Such a task wakes that worker if it is parked, and no other.
     """
 
     steps: tuple[tuple[Step, ...], ...]
@@ -48,6 +49,7 @@ class Program:
     after: dict[int, tuple[int, ...]] = field(default_factory=dict)
     gates: dict[int, tuple[int, int]] = field(default_factory=dict)
     teams: tuple[int, ...] = ()
+    homes: dict[int, int] = field(default_factory=dict)
 
     @property
     def work_ns(self) -> int:

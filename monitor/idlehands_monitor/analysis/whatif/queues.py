@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from .rules import Taking
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from random import Random
 
     from .rules import Rules
@@ -68,16 +69,24 @@ class Deques:
         return self._steal(worker)
 
     def _steal(self, worker: int) -> tuple[int, int]:
-        others = [*range(worker + 1, len(self._deques)), *range(worker)]
+        workers = len(self._deques)
+        most = min(self._rules.attempts or workers, workers - 1)
+        steps: Sequence[int] = range(1, workers)  # from the thief on to its victim
         if self._rules.random_victims:
-            self._random.shuffle(others)
-        most = self._rules.attempts or len(others)
-        for tried, victim in enumerate(others[:most], 1):
-            tasks = self._deques[victim]
+            steps = self._random.sample(steps, most)
+        for tried, step in enumerate(steps[:most], 1):
+            tasks = self._deques[(worker + step) % workers]
             if tasks:
                 self.attempts += tried
                 self.hits += 1
-                return (tasks.popleft() if self._rules.thieves_oldest else tasks.pop()), tried
+                return self._take_from(tasks, self._deques[worker]), tried
         self._queued += 1
         self.attempts += most
         return -1, most
+
+    def _take_from(self, tasks: deque[int], own: deque[int]) -> int:
+        take = tasks.popleft if self._rules.thieves_oldest else tasks.pop
+        more = (len(tasks) - 1) // 2 if self._rules.steals_half else 0
+        task = take()
+        own.extend(take() for _ in range(more))
+        return task

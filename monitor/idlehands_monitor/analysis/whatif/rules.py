@@ -61,7 +61,8 @@ class Rules:
     wakes: whether each hand-in wakes a parked worker. The next are for deques. random_victims:
     whether a thief tries victims in random order, else by rising index from its own on. attempts:
     after so many failed steal attempts a worker parks, also beside queued tasks; 0: only when the
-    whole pool is empty.
+    whole pool is empty. steals_half: whether a steal takes half of the victim's deque (rounded up)
+    and not one task; the thief runs the first and keeps the others in its own deque.
     """
 
     taking: Taking = Taking.ARRIVAL
@@ -71,6 +72,7 @@ class Rules:
     thieves_oldest: bool = True
     random_victims: bool = True
     attempts: int = 0
+    steals_half: bool = False
 
 
 NO_OVERHEADS = Overheads()

@@ -105,6 +105,11 @@ class _Run:
             self.crews.append(_Crew(team, len(self._crew_of), seed + len(self.crews)))
             self._crew_of += [self.crews[-1]] * team.workers
         self._team = program.teams or (0,) * tasks
+        self._homes = {
+            task: home
+            for task, home in program.homes.items()
+            if self.crews[self._team[task]].rules.taking is Taking.DEQUES
+        }
         self._stacks: list[list[list[int]]] = [[] for _ in self._crew_of]
         self._due = [0.0] * len(self._crew_of)  # when a worker would be finished on a core alone
         self._parked_since = [0.0] * len(self._crew_of)
@@ -158,9 +163,12 @@ class _Run:
         self.came[task] = now
         crew = self.crews[self._team[task]]
         own = worker >= 0 and self._crew_of[worker] is crew
-        crew.queues.put(task, worker - crew.first if own else -1)
+        home = worker - crew.first if own else self._homes.get(task, -1)
+        crew.queues.put(task, home)
         if crew.parked:
-            first = next(iter(crew.parked))
+            first = crew.first + home if task in self._homes else next(iter(crew.parked))
+            if first not in crew.parked:
+                return
             if crew.rules.wakes:
                 self._wake(now, first)
             elif crew.overheads.poll_ns > 0:

@@ -198,6 +198,7 @@ def curve(pool: WhatIfPool) -> Section | None:
     }
     if not asked.issuperset(point.workers for point in held.points):
         parts.append(curve_table(held, pool.unit))
+    parts += plain(*_law(held))
     return Section("Over numbers of workers", curve_lead(held), tuple(parts))
 
 
@@ -211,6 +212,15 @@ def curve_lead(held: CurveReading) -> str:
         return lead
     work, span = (quantity(value, Unit.SECONDS) for value in (held.work_s, held.span_s))
     return f"{lead}; work T1 {work}, span Tinf {span}"
+
+
+def _law(held: CurveReading) -> list[str]:
+    if held.law is None:
+        return []
+    found = f"contention {held.law.alpha:.2g}, coherence {held.law.beta:.2g}"
+    peak = held.law.peak
+    most = "no peak" if peak is None else f"peak at {number_of(round(peak), 'worker')}"
+    return [f"The universal scalability law nearest to the curve: {found}, {most}"]
 
 
 def curve_table(held: CurveReading, unit: Unit) -> Table:
@@ -237,10 +247,13 @@ def sizing(pool: WhatIfPool) -> Section | None:
     held = pool.sizing
     if held is None:
         return None
-    lead = (
-        f"workers are in tasks for {share(held.utilisation)} of their time; with fewer than "
-        f"{number_of(held.least_workers, 'worker')} the queue grows without end"
+    least = held.least_workers
+    bound = (
+        "cores or interpreter lock cannot carry the tasks, whatever the number of workers"
+        if least is None
+        else f"with fewer than {number_of(least, 'worker')} the queue grows without end"
     )
+    lead = f"workers are in tasks for {share(held.utilisation)} of their time; {bound}"
     waits = (
         ("recorded", held.wait_s),
         ("simulated", held.simulated_wait_s),
