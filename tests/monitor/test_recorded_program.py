@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from histories import History, Task, ledger
@@ -11,16 +13,16 @@ from idlehands_monitor.analysis.whatif.rules import Machine, Team
 from idlehands_monitor.analysis.whatif.simulator import simulate
 
 ALL_ON = (KindShares(1.0, 0.0),)
-HALF = (KindShares(0.5, 0.25),)
+HALF = (KindShares(0.5, 0.25, core_wait=0.25),)
 """A quarter of the own time was spent in a run queue."""
 
 
-def program_of(history, shares=ALL_ON, **options):
-    return recorded(ledger(history).pools[0], 0, history.end, shares, **options).program
+def recorded_of(history, shares=ALL_ON):
+    return recorded(ledger(history).pools[0], 0, history.end, shares)
 
 
-def steps_of(history, shares=ALL_ON, task=0, **options):
-    return program_of(history, shares, **options).steps[task]
+def steps_of(history, shares=ALL_ON, task=0):
+    return recorded_of(history, shares).program.steps[task]
 
 
 def one(**changes):
@@ -44,20 +46,37 @@ def test_a_cpu_time_that_was_read_with_the_task_comes_before_its_kinds_share():
     assert steps_of(one(cpu=20), HALF) == ((Do.OFF, 40), (Do.CORE, 20))
 
 
-def test_what_is_on_a_core_holds_the_lock_where_that_is_said():
-    assert steps_of(one(), locked=True) == ((Do.LOCKED, 100),)
+def test_waits_for_locks_are_left_out_and_said():
+    held = recorded_of(one(), (KindShares(0.5, 0.1, core_wait=0.3, lock_wait=0.1),))
+    assert held.program.steps[0] == ((Do.OFF, 10), (Do.CORE, 50))
+    assert (held.core_wait_ns, held.lock_wait_ns) == (pytest.approx(30), pytest.approx(10))
 
 
 def test_a_task_comes_from_outside_when_it_was_handed_in():
     history = one()
     history.tasks.append(Task(1, 60, 0, 130, 140))
-    assert program_of(history).comes_ns == {0: 0, 1: 50}
+    held = recorded_of(history)
+    assert held.came_ns[held.outside].tolist() == [10, 60]
+
+
+def test_a_task_that_was_handed_in_before_the_window_comes_with_it():
+    history = one()
+    held = recorded(ledger(history).pools[0], 15, history.end, ALL_ON)
+    assert held.came_ns.tolist() == [15]
+
+
+def test_of_many_tasks_the_last_are_taken():
+    history = one()
+    history.tasks += [Task(n, 20 * n, 0, 130 + 10 * n, 135 + 10 * n) for n in range(1, 6)]
+    held = recorded(ledger(history).pools[0], 0, history.end, ALL_ON, most=2)
+    assert held.task.tolist() == [4, 5]
+    assert held.all_tasks == 6
 
 
 def test_a_child_is_spawned_at_the_same_point_of_its_parents_own_time():
     history = one()
     history.tasks.append(Task(1, 50, 0, 130, 140, parent=0))
-    assert program_of(history).comes_ns == {0: 0}
+    assert recorded_of(history).outside.tolist() == [0]
     assert steps_of(history) == ((Do.CORE, 30), (Do.SPAWN, 1), (Do.CORE, 70))
 
 
@@ -92,7 +111,8 @@ def test_the_recorded_run_comes_out_again(workers):
         length = 10 * (number * 7 % 10 + 1)
         history.tasks.append(Task(number, 0, worker, free[worker], free[worker] + length))
         free[worker] += length
-    program = program_of(history)
+    held = recorded_of(history)
+    program = replace(held.program, comes_ns=dict.fromkeys(range(10), 0))
     outcome = simulate(program, Machine(workers), [Team(workers)])
     assert outcome.began_ns == tuple(task.started for task in history.tasks)
     assert outcome.ended_ns == tuple(task.ended for task in history.tasks)

@@ -19,14 +19,16 @@ from .list_of_changes import all_changes
 from .recording import PoolInput, Recording, recording
 from .rules import Taking
 from .scenario import value_of
+from .sizing import queue_over, sized_by_runs, sizing, supply_of
 from .summing import Asked, pool_answers
 from .varying import varied
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from ...model.whatif import SizingReading
+    from .outcome import Outcome
     from .scenario import Scenario
-    from .simulator import Outcome
 
 UNVARIED = 2
 """Where victims are chosen at random, one run in so many is of the recorded tasks."""
@@ -55,13 +57,17 @@ class Run:
 
 @dataclass(frozen=True, slots=True)
 class PoolPlan:
-    """What is asked of one pool: variant 0 is the run as it was. asked: the others, in order."""
+    """What is asked of one pool: variant 0 is the run as it was. asked: the others, in order.
+
+    sizing: of an open pool, None for others and with too few tasks.
+    """
 
     name: str
     kind: str
     made: Recording
     asked: tuple[Asked, ...]
     seeds: int
+    sizing: SizingReading | None = None
 
     @property
     def variants(self) -> tuple[ask.Changes, ...]:
@@ -141,7 +147,29 @@ def _pool_plan(pool: PoolInput, made: Recording, question: ask.Question) -> Pool
     for one in asked:
         _check(one.changes, scenario)
     seeds = _seeds(scenario, len(asked), question)
-    return PoolPlan(pool.reading.name, pool.reading.kind, made, tuple(asked), seeds)
+    sized = _sizing(pool, made, question.p95_s)
+    return PoolPlan(pool.reading.name, pool.reading.kind, made, tuple(asked), seeds, sized)
+
+
+def _sizing(pool: PoolInput, made: Recording, wanted_s: float | None) -> SizingReading | None:
+    """Return how many workers an open pool needs. Raises WhatIfError where it is not open."""
+    reading, scenario = pool.reading, made.scenario
+    if scenario.arrivals is not Arrivals.OPEN:
+        if wanted_s is not None:
+            raise WhatIfError(
+                f"tasks of {reading.name} do not come at their own pace ({scenario.arrivals}): "
+                "a percentile can be wanted of an open stream, see --arrivals"
+            )
+        return None
+    if reading.queueing is None:
+        return None
+    return sizing(
+        reading.queueing,
+        queue_over(pool.ledger, reading.begin_ns, reading.end_ns),
+        supply_of(scenario),
+        sized_by_runs(scenario, made.value, wanted_s),
+        spawning=bool((made.held.parent >= 0).any()),
+    )
 
 
 def _curve(present: int) -> list[int]:
@@ -208,6 +236,11 @@ def answers(plan: Plan, values: Mapping[Run, float]) -> tuple[tuple[WhatIfPool, 
             for variant in range(len(pool.variants))
         ]
         fixed = [seed for seed in range(pool.seeds) if _draw(pool.made.scenario, seed) == 0]
-        pools.append(pool_answers(pool.name, pool.kind, pool.made, pool.asked, by_variant, fixed))
+        pools.append(
+            replace(
+                pool_answers(pool.name, pool.kind, pool.made, pool.asked, by_variant, fixed),
+                sizing=pool.sizing,
+            )
+        )
     missing = any(run not in values for run in chain(plan.runs))
     return tuple(pools), not missing

@@ -13,8 +13,8 @@ from .simulator import simulate
 
 if TYPE_CHECKING:
     from ...model.arrays import Float, Int64
+    from .outcome import Outcome
     from .program import Program
-    from .simulator import Outcome
 
 SETTLED = (0.1, 0.9)
 """Tasks a second are counted between these parts of the ends: at first the pool fills, and at the

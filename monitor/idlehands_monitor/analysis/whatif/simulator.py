@@ -9,14 +9,13 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from dataclasses import dataclass
 from heapq import heappop, heappush
-from random import Random
 from typing import TYPE_CHECKING
 
 from .cores import NEVER, Cores
+from .crew import Crew
+from .outcome import Outcome
 from .program import Do
-from .queues import Deques, OneQueue
 from .rules import Taking
 
 if TYPE_CHECKING:
@@ -28,30 +27,6 @@ if TYPE_CHECKING:
 COMES, GOES_ON, TAKES, POLLS = range(4)
 """What happens at a time, in this order: tasks come from outside, workers go on, and only then do
 workers take tasks, so that they choose among all that are ready then."""
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """When each task came, began and ended, in ns by its number; NaN for one that never did.
-
-    steals, attempts: of all workers. parks: how often a worker parked. lock_wait_ns: how long
-    tasks waited for locks of the program's, all together. core_wait_ns: how long tasks waited for a
-    core or the interpreter lock.
-    """
-
-    came_ns: tuple[float, ...]
-    began_ns: tuple[float, ...]
-    ended_ns: tuple[float, ...]
-    steals: int
-    attempts: int
-    parks: int
-    lock_wait_ns: float = 0.0
-    core_wait_ns: float = 0.0
-
-    @property
-    def end_ns(self) -> float:
-        """When the last task ended."""
-        return max((end for end in self.ended_ns if end == end), default=0.0)
 
 
 def simulate(program: Program, machine: Machine, teams: Sequence[Team], seed: int = 0) -> Outcome:
@@ -66,27 +41,6 @@ def simulate(program: Program, machine: Machine, teams: Sequence[Team], seed: in
     return Outcome(*times, steals, attempts, run.parks, run.lock_wait, run.core_wait)
 
 
-class _Crew:
-    """The workers of a team during a run: where their tasks are queued, and who is parked.
-
-    parked: in the order in which they parked. gates: (count, ns, task) of tasks that come after so
-    many ends, the next one last. ended: how many tasks from outside have.
-    """
-
-    __slots__ = ("ended", "first", "gates", "overheads", "parked", "queues", "rules")
-
-    def __init__(self, team: Team, first: int, seed: int) -> None:
-        self.rules, self.overheads, self.first = team.rules, team.overheads, first
-        self.queues: OneQueue | Deques = (
-            Deques(team.rules, team.workers, Random(seed))  # noqa: S311 - no secret
-            if team.rules.taking is Taking.DEQUES
-            else OneQueue(team.rules)
-        )
-        self.parked = dict.fromkeys(range(first, first + team.workers))
-        self.gates: list[tuple[int, int, int]] = []
-        self.ended = 0
-
-
 class _Run:
     """One simulated run; `left`: tasks that have not ended."""
 
@@ -99,10 +53,10 @@ class _Run:
         self.lock_wait = self.core_wait = 0.0
         self._steps = program.steps
         self._cores = Cores(machine.cores, locked_apart=machine.one_lock, others=machine.others)
-        self.crews: list[_Crew] = []
-        self._crew_of: list[_Crew] = []  # by worker
+        self.crews: list[Crew] = []
+        self._crew_of: list[Crew] = []  # by worker
         for team in teams:
-            self.crews.append(_Crew(team, len(self._crew_of), seed + len(self.crews)))
+            self.crews.append(Crew(team, len(self._crew_of), seed + len(self.crews)))
             self._crew_of += [self.crews[-1]] * team.workers
         self._team = program.teams or (0,) * tasks
         self._homes = {
@@ -326,7 +280,7 @@ class _Run:
             crew.ended += 1
             self._open_gates(now, crew)
 
-    def _open_gates(self, now: float, crew: _Crew) -> None:
+    def _open_gates(self, now: float, crew: Crew) -> None:
         gates = crew.gates
         while gates and gates[-1][0] <= crew.ended:
             _, later_ns, task = gates.pop()

@@ -14,6 +14,8 @@ import numpy as np
 from ...ledger.queue_length import queued_at
 from ...model.whatif import SizingReading
 from ..stats.summary import summarise
+from .program import Do
+from .scenario import value_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -21,6 +23,7 @@ if TYPE_CHECKING:
     from ...ledger import PoolLedger
     from ...model.arrays import Int64
     from ...model.queueing import QueueingReading
+    from .scenario import Scenario
 
 SLICES = 20
 """Parts of a window between which the length of the queue is compared; chosen."""
@@ -185,3 +188,38 @@ def fewest_workers(
         else:
             missed = middle
     return reached
+
+
+MOST_WORKERS = 256
+
+
+def supply_of(scenario: Scenario) -> Supply:
+    """Return what a scenario's pool has to run its tasks."""
+    core = locked = 0
+    for steps in scenario.program.steps:
+        for do, number in steps:
+            core += number if do in (Do.CORE, Do.LOCKED) else 0
+            locked += number if do == Do.LOCKED else 0
+    tasks, machine = max(1, len(scenario.kinds)), scenario.machine
+    locked_s = locked / tasks / 1e9 if machine.one_lock else 0.0
+    return Supply(machine.cores, core / tasks / 1e9, locked_s)
+
+
+def sized_by_runs(scenario: Scenario, recorded_s: float, wanted_s: float | None) -> Simulated:
+    """Return what simulated runs of an open pool say; `recorded_s`: its 95th percentile.
+
+    Values are scaled so that the run as it was comes out.
+    """
+    outcome = scenario.run()
+    outside = scenario.program.from_outside()
+    waits = [outcome.began_ns[task] - outcome.came_ns[task] for task in outside]
+    wait_s = sum(waits) / max(1, len(waits)) / 1e9
+    if wanted_s is None:
+        return Simulated(wait_s)
+    scale = recorded_s / max(1e-9, value_of(scenario, outcome))
+
+    def value(workers: int) -> float:
+        changed = scenario.with_workers(workers)
+        return scale * value_of(changed, changed.run())
+
+    return Simulated(wait_s, wanted_s, fewest_workers(value, wanted_s, 1, MOST_WORKERS))

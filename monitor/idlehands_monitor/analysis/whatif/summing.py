@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ...model import changes as ask
-from ...model.whatif import AnswerReading, Arrivals, CurvePoint, CurveReading, WhatIfPool
+from ...model.whatif import UNIT_OF, AnswerReading, Arrivals, CurvePoint, CurveReading, WhatIfPool
 from .assuming import assumptions
+from .scalability import law_of
 from .scenario import unbounded
 
 if TYPE_CHECKING:
@@ -155,17 +156,17 @@ def _scale(recorded: float, base: Float, fixed: Sequence[int]) -> float:
 
 
 def _around(runs: Float, middle: float, error: float) -> tuple[float, float]:
-    """Return a 95 % interval around `middle` with the spread of the runs.
+    """Return a 95 % interval around `middle` with the spread of the runs' logarithms.
 
     It is widened by the error with which the run as it was came out, and by `MODEL_ERROR`.
     """
-    spread_low = spread_high = 0.0
-    if len(runs) > 1:
-        centre = float(np.median(runs))
-        low, high = np.quantile(runs, INTERVAL, method="median_unbiased")
-        spread_low, spread_high = centre - float(low), float(high) - centre
-    more = (error + MODEL_ERROR) * middle
-    return max(0.0, middle - math.hypot(spread_low, more)), middle + math.hypot(spread_high, more)
+    low = high = 0.0
+    if len(runs) > 1 and runs.min() > 0:
+        logs = np.log(runs)
+        ends = np.quantile(logs, (INTERVAL[0], 0.5, INTERVAL[1]), method="median_unbiased")
+        low, high = float(ends[1] - ends[0]), float(ends[2] - ends[1])
+    more = error + MODEL_ERROR
+    return middle * math.exp(-math.hypot(low, more)), middle * math.exp(math.hypot(high, more))
 
 
 def _gain(arrivals: Arrivals, ratio: float) -> float:
@@ -197,7 +198,8 @@ def _curve(
     work_s, span_s = (None, None)
     if made.scenario.arrivals is Arrivals.BATCH:
         work_s, span_s = work_and_span_s(made)
-    return CurveReading(found, made.scenario.workers, best, work_s, span_s)
+    law = law_of(found, UNIT_OF[made.scenario.arrivals])
+    return CurveReading(found, made.scenario.workers, best, work_s, span_s, law)
 
 
 def work_and_span_s(made: Recording) -> tuple[float, float]:
