@@ -20,13 +20,14 @@ HOLDS = {
     "Where is a new pool hooked?": "ADAPTERS",
     "Where is the kernel read?": "os.read",
     "Where is a figure's JSON key?": "KEYS",
+    "Where is a change simulated?": "def changed",
     "Where is a colour?": "#009E73",
     "Where is a fault of the demonstration?": "FAULTS",
 }
 """What the place of each question has in it."""
 
 
-def test_there_are_ten_questions():
+def test_the_page_asks_these_questions_and_no_others():
     assert set(PLACES) == set(HOLDS)
 
 
