@@ -42,13 +42,14 @@ def test_the_place_of_a_question_exists_and_has_the_answer(question):
 def test_every_module_that_the_page_names_exists(name):
     folders = ("", "monitor/idlehands_monitor", "probes/idlehands", "probes/idlehands/adapters")
     inside = ("monitor/idlehands_monitor/ingest", "monitor/idlehands_monitor/ingest/sources")
-    verdicts = ("monitor/idlehands_monitor/analysis", "monitor/idlehands_monitor/analysis/verdicts")
+    analysis = "monitor/idlehands_monitor/analysis"
+    questions = (analysis, f"{analysis}/verdicts", f"{analysis}/whatif")
     views = ("monitor/idlehands_monitor/views", "monitor/idlehands_monitor/views/terminal")
     places = (
         "probes",
         *folders,
         *inside,
-        *verdicts,
+        *questions,
         *views,
         "demo/idlehands_demo",
         "tests",
