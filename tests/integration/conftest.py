@@ -117,3 +117,16 @@ def captured_once(tmp_path_factory):
     """Run a script that several tests look at, see `capturing`."""
     with capturing(tmp_path_factory.mktemp("captured")) as run:
         yield run
+
+
+@pytest.fixture(scope="module")
+def captured_here(tmp_path_factory):
+    """Give a function that runs a script and returns the file of a capture of all of it."""
+    folder = tmp_path_factory.mktemp("kept")
+    with capturing(folder) as run:
+
+        def path_of(text):
+            run(text)
+            return max(folder.glob("job-*.idlehands"), key=lambda path: path.stat().st_mtime_ns)
+
+        yield path_of

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from ..model.whatif import WhatIfReading
 
 ATTACHED_SECONDS = 10.0
+NO_TASKS = "a process without a probe records no tasks; start it with idlehands run"
 BAR_CELLS = 30
 BAR_SPACING_S = 0.1
 
@@ -60,7 +61,8 @@ def _asked(options: argparse.Namespace, question: change.Question) -> WhatIfRead
     if reading.source.warning:
         message(f"{options.target}: {reading.source.warning}")
     if found is None:
-        raise CommandError(f"{options.target}: {nothing(reading)}", NOTHING_TO_WATCH)
+        why = NO_TASKS if reading.source.is_external else nothing(reading)
+        raise CommandError(f"{options.target}: {why}", NOTHING_TO_WATCH)
     if not found.whole:
         message("stopped: the answers are of the runs that were made")
     return found
