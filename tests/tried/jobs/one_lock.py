@@ -20,7 +20,9 @@ def log_catch(
 
 
 def main() -> None:
-    given = settings(workers=8, tasks=600, before_ms=18.0, held_ms=6.0, locks=1, loops=1500, seed=17)
+    given = settings(
+        workers=8, tasks=600, before_ms=18.0, held_ms=6.0, locks=1, loops=1500, seed=17
+    )
     number = scaled(given.tasks, given.scale)
     before = lengths(number, given.before_ms / 1e3, given.seed)
     held = lengths(number, given.held_ms / 1e3, given.seed + 1)

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import time
 
+from own_measure import compute, lengths, report, scaled, seconds_since, settings
+
 from idlehands_demo.pool import WorkStealingPool
 from idlehands_demo.switches import Switches
-from own_measure import compute, lengths, report, scaled, seconds_since, settings
 
 LOOPS_A_READING = 100
 
@@ -23,10 +24,7 @@ def survey(pool: WorkStealingPool, readings: list[float], leaf: int) -> None:
     middle = len(readings) // 2
     halves = (readings[:middle], readings[middle:])
     kinds = ("survey" if len(half) <= leaf else "divide" for half in halves)
-    parts = [
-        pool.spawn(survey, pool, half, leaf, kind=kind)
-        for half, kind in zip(halves, kinds)
-    ]
+    parts = [pool.spawn(survey, pool, half, leaf, kind=kind) for half, kind in zip(halves, kinds)]
     for part in parts:
         part.join()
 

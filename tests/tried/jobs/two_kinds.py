@@ -24,9 +24,9 @@ def main() -> None:
         birds_computing=0.2, chart_factor=1.0, chart_wait_factor=1.0, seed=16,
     )  # fmt: skip
     number = scaled(given.tasks, given.scale)
-    factor = given.chart_factor
+    factor, loops = given.chart_factor, LOOPS_A_MS * given.chart_computing
     depths = [
-        (wait * factor * given.chart_wait_factor, round(LOOPS_A_MS * given.chart_computing * factor))
+        (wait * factor * given.chart_wait_factor, round(loops * factor))
         for wait in lengths(number, given.chart_ms / 1e3, given.seed)
     ]
     birds = [
