@@ -2,7 +2,7 @@
 
     .venv/bin/python tests/predicted_against_tried.py                      # all lines
     .venv/bin/python tests/predicted_against_tried.py --only thread_batch  # lines of one job
-    .venv/bin/python tests/predicted_against_tried.py --folder F --table T # keep runs, write a table
+    .venv/bin/python tests/predicted_against_tried.py --folder F --table T # keep runs, make a file
     .venv/bin/python tests/predicted_against_tried.py --list               # say what there is
 
 Each line: a job is captured once, the change is predicted from that capture alone, and then the job

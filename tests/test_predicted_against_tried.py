@@ -70,7 +70,7 @@ def test_a_row_has_the_figures_in_the_unit_of_its_line():
 def test_the_summary_counts_lines_by_error_and_by_coverage():
     lines = [
         result(median=2.0),
-        result(median=2.1),
+        result(median=2.09),
         result(median=2.15, high=1.9),
         result(median=2.5),
         result(median=2.29, unit=P95_S),
