@@ -59,7 +59,10 @@ def _without_interpreter_lock() -> Iterator[Line]:
     for base, words in (
         ("--workers 2", "2 threads that compute"),
         ("--workers 4", "4 threads that compute"),
-        ("--workers 4 --wait-ms 25", "4 threads that compute and wait"),
+        (
+            "--workers 8 --mean-ms 12 --wait-ms 40 --tasks 480",
+            "8 threads that mostly wait",
+        ),
     ):
         tried = f"{base} --processes"
         change = "--no-interpreter-lock"
@@ -75,7 +78,7 @@ def _locks() -> Iterator[Line]:
         yield Line("one_lock", SECONDS, base, base_words, change, words, tried)
 
 
-CHART, EARLY = "--chart-factor 0.5", "--workers 8 --trees 12 --readings 256"
+CHART, EARLY = "--chart-factor 0.5", "--workers 8 --trees 10 --readings 512"
 
 LINES = (
     *_over_workers("stealing_tree", SECONDS, (1, 2, 4, 8, 16, 32)),
@@ -106,7 +109,7 @@ LINES = (
             "process_chunks", SECONDS, "", "chunks of 1", change, f"chunks of {chunk}",
             f"--chunk {chunk}",
         )
-        for chunk, change in ((1, "--grain x1"), (8, "--grain x8"), (64, "--grain x64"))
+        for chunk, change in ((1, "--workers 4"), (8, "--grain x8"), (64, "--grain x64"))
     ),
     Line(
         "barriers", SECONDS, "", "batch after batch", "--hand-in-at-once", "all handed in at once",
