@@ -98,7 +98,9 @@ def summary(results: Sequence[Result]) -> Iterator[str]:
     for lines, what in ((results, "all lines"), (others, "lines that are no percentile")):
         for limit in (CLOSE, NEAR):
             yield f"* Error ≤ {limit * 100:.0f} %: {_share(lines, limit)} of {what}."
-    yield f"* Error ≤ {P95_NEAR * 100:.0f} %: {_share(p95s, P95_NEAR)} of 95th percentiles."
+    if p95s:
+        within = _share(p95s, P95_NEAR)
+        yield f"* Error ≤ {P95_NEAR * 100:.0f} %: {within} of 95th percentiles."
     covered = sum(result.is_covered for result in results)
     yield f"* The interval holds the tried value in {_of(covered, len(results))} of all lines."
 
