@@ -90,11 +90,11 @@ LINES = (
     *_over_workers("closed_stream", TASKS_PER_S, (1, 2, 4, 8, 16)),
     *_over_workers("open_stream", P95_S, (3, 4, 6, 8)),
     Line(
-        "two_kinds", SECONDS, "", "4 workers", "--kind chart_depths=-50%",
+        "two_kinds", SECONDS, "", "4 workers", "--kind __main__.chart_depths=-50%",
         "chart_depths 50 % faster", CHART,
     ),
     Line(
-        "two_kinds", SECONDS, "", "4 workers", "--wait chart_depths=-50%",
+        "two_kinds", SECONDS, "", "4 workers", "--wait __main__.chart_depths=-50%",
         "chart_depths waits half as long", "--chart-wait-factor 0.5",
     ),
     *_locks(),
