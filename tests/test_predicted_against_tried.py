@@ -199,3 +199,18 @@ def test_the_list_names_every_line(capsys):
     assert [re.match(r"[^:]*", text)[0] for text in listed.splitlines()] == [
         line.name for line in LINES
     ]
+
+
+def test_a_job_that_was_changed_is_run_again(tmp_path, monkeypatch):
+    jobs, runs = tmp_path / "jobs", []
+    jobs.mkdir()
+    for name in ("a_job", "own_measure"):
+        (jobs / f"{name}.py").write_text("before = 1\n")
+    monkeypatch.setattr("tried.bench.JOBS", jobs)
+    monkeypatch.setattr("tried.bench.run_job", lambda *given: runs.append(given) or 1.0)
+    Bench(tmp_path).tried(LINE, 1)
+    Bench(tmp_path).tried(LINE, 1)
+    assert len(runs) == 1
+    (jobs / "own_measure.py").write_text("after = 2\n")
+    Bench(tmp_path).tried(LINE, 1)
+    assert len(runs) == 2

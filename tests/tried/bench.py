@@ -8,6 +8,7 @@ Touches: processes, one folder, the sockets of the jobs.
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import json
 import subprocess
 import sys
@@ -52,7 +53,10 @@ class Prediction:
 
 
 class Bench:
-    """Runs jobs. folder: holds captures and figures; what is there is not run again."""
+    """Runs jobs. folder: holds captures and figures.
+
+    What is there is not run again, as long as the job is the same.
+    """
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
@@ -92,7 +96,9 @@ class Bench:
 
 
 def _name(job: str, settings: str) -> str:
-    return " ".join([job, *settings.split()])
+    """Return what a run is kept as. A job that has been changed since is another one."""
+    source = b"".join((JOBS / f"{name}.py").read_bytes() for name in (job, "own_measure"))
+    return " ".join([job, *settings.split(), hashlib.sha256(source).hexdigest()[:8]])
 
 
 def run_job(job: str, settings: str, unit: str, capture: Path) -> float:

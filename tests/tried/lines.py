@@ -60,7 +60,7 @@ def _without_interpreter_lock() -> Iterator[Line]:
         ("--workers 2", "2 threads that compute"),
         ("--workers 4", "4 threads that compute"),
         (
-            "--workers 8 --mean-ms 12 --wait-ms 40 --tasks 480",
+            "--workers 8 --mean-ms 8 --wait-ms 40 --tasks 480",
             "8 threads that mostly wait",
         ),
     ):
