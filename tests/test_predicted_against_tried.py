@@ -17,6 +17,7 @@ from tried.bench import (
     JobFailed,
     NotPredicted,
     Prediction,
+    predict,
     read_prediction,
     run_job,
 )
@@ -121,6 +122,14 @@ def test_a_prediction_is_read_from_the_one_pool_with_an_answer():
 def test_no_prediction_is_read_where_there_is_none_in_the_unit_of_the_line(changes, why):
     with pytest.raises(NotPredicted, match=why):
         read_prediction(document(**changes), SECONDS)
+
+
+def test_the_reason_for_no_prediction_is_that_of_the_command_without_the_path(tmp_path):
+    path = tmp_path / "a.idlehands"
+    with pytest.raises(NotPredicted) as refusal:
+        predict(path, LINE, 1)
+    assert str(refusal.value)
+    assert str(tmp_path) not in str(refusal.value)
 
 
 def test_there_are_enough_lines_and_each_has_a_name_of_its_own():

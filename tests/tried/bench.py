@@ -69,7 +69,7 @@ class Bench:
         """Return the capture of the line's base; the job is run once for it."""
         name = _name(line.job, line.base)
         path = self._folder / f"{name.replace('--', '').replace(' ', '_')}.idlehands"
-        if not path.exists():
+        if not path.exists() or CAPTURED + name not in self._figures:
             draft = path.with_suffix(".part")
             self._keep(CAPTURED + name, [run_job(line.job, line.base, line.unit, draft)])
             draft.rename(path)
@@ -149,7 +149,9 @@ def predict(capture: Path, line: Line, seeds: int) -> Prediction:
         check=False,
     )
     if ran.returncode:
-        raise NotPredicted((ran.stderr.strip() or f"status {ran.returncode}").splitlines()[-1])
+        said = (ran.stderr.strip() or f"status {ran.returncode}").splitlines()[-1]
+        # The table is for readers who do not have the file.
+        raise NotPredicted(said.removeprefix("idlehands whatif: ").removeprefix(f"{capture}: "))
     return read_prediction(ran.stdout, line.unit)
 
 
