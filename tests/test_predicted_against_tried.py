@@ -89,7 +89,7 @@ def test_the_summary_counts_lines_by_error_and_by_coverage():
 
 
 def test_the_bounds_hold_at_the_wanted_shares_and_not_below_them():
-    good, near, far = result(), result(median=2.15), result(median=2.5)
+    good, near, far = result(), result(median=2.15), result(median=1.5)
     assert holds([good] * 17 + [near] * 3)
     assert not holds([good] * 16 + [near] * 4)
     assert holds([good] * 19 + [far])
