@@ -1,0 +1,171 @@
+"""Captures jobs, predicts from a capture, and runs jobs with a change; keeps what it has run.
+
+Every run, captured or tried, is made in the same way: under `idlehands run`, with a reader attached
+that writes a capture. So a difference between predicted and tried is none between probed and plain.
+Touches: processes, one folder, the sockets of the jobs.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import subprocess
+import sys
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from idlehands_monitor.ingest.sources.live import LiveSource
+from idlehands_monitor.session.feed import Feed
+from idlehands_monitor.session.session import Session
+
+from .lines import Line
+
+JOBS = Path(__file__).resolve().parent / "jobs"
+IDLEHANDS = (sys.executable, "-m", "idlehands")
+LONGEST_SECONDS = 120.0
+"""The longest that a job or a prediction may take."""
+LAST_ROWS_SECONDS = 5.0
+"""How long the last rows of a job that has ended may take to come."""
+FIGURES = "figures.json"
+CAPTURED = "captured: "
+"""Before the name of a run that was captured, which is not one of those that are compared."""
+
+
+class JobFailed(Exception):
+    """A job did not end well, or measured something else than its line says."""
+
+
+class NotPredicted(Exception):
+    """There is no prediction; the message says why."""
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """What `idlehands whatif` says, all in the line's unit: of the run as it was, and changed."""
+
+    recorded: float
+    reproduced: float
+    low: float
+    median: float
+    high: float
+
+
+class Bench:
+    """Runs jobs. folder: holds captures and figures.
+
+    What is there is not run again, as long as the job is the same.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._file = folder / FIGURES
+        self._figures: dict[str, list[float]] = {}
+        if self._file.exists():
+            self._figures = json.loads(self._file.read_text(encoding="utf-8"))
+
+    def capture(self, line: Line) -> Path:
+        """Return the capture of the line's base; the job is run once for it."""
+        name = _name(line.job, line.base)
+        path = self._folder / f"{name.replace('--', '').replace(' ', '_')}.idlehands"
+        if not path.exists() or CAPTURED + name not in self._figures:
+            draft = path.with_suffix(".part")
+            self._keep(CAPTURED + name, [run_job(line.job, line.base, line.unit, draft)])
+            draft.rename(path)
+        return path
+
+    def captured(self, line: Line) -> float:
+        """Return the own measure of the job in the captured run."""
+        return self._figures[CAPTURED + _name(line.job, line.base)][0]
+
+    def tried(self, line: Line, runs: int) -> tuple[float, ...]:
+        """Return the job's own measure in so many runs with the change."""
+        name = _name(line.job, line.tried)
+        figures = self._figures.get(name, [])
+        capture = self._folder / "tried.part"
+        while len(figures) < runs:
+            figures = [*figures, run_job(line.job, line.tried, line.unit, capture)]
+            capture.unlink(missing_ok=True)
+            self._keep(name, figures)
+        return tuple(figures[:runs])
+
+    def _keep(self, name: str, figures: list[float]) -> None:
+        self._figures[name] = figures
+        self._file.write_text(json.dumps(self._figures, indent=1), encoding="utf-8")
+
+
+def _name(job: str, settings: str) -> str:
+    """Return what a run is kept as. A job that has been changed since is another one."""
+    source = b"".join((JOBS / f"{name}.py").read_bytes() for name in (job, "own_measure"))
+    return " ".join([job, *settings.split(), hashlib.sha256(source).hexdigest()[:8]])
+
+
+def run_job(job: str, settings: str, unit: str, capture: Path) -> float:
+    """Run a job, write a capture of it, and return its own measure. Raises JobFailed."""
+    command = [*IDLEHANDS, "run", str(JOBS / f"{job}.py"), *settings.split()]
+    process = subprocess.Popen(
+        command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    try:
+        _record(process, capture)
+        output, errors = process.communicate()
+    finally:
+        process.kill()
+        process.wait()
+    if process.returncode:
+        raise JobFailed(f"{job} {settings}: status {process.returncode}: {errors}")
+    measure = json.loads(output.splitlines()[-1])
+    if measure["unit"] != unit:
+        raise JobFailed(f"{job} {settings} measures {measure['unit']}, not {unit}")
+    return float(measure["value"])
+
+
+def _record(process: subprocess.Popen[str], capture: Path) -> None:
+    """Write a capture of a process until it has ended and its last rows have come."""
+    ends = time.monotonic() + LONGEST_SECONDS
+    with Session(Feed(LiveSource(str(process.pid)), None)) as session:
+        session.start_capture(str(capture), replace=True)
+        while process.poll() is None and time.monotonic() < ends:
+            session.feed.source.drain()
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                process.wait(0.05)
+        ends = time.monotonic() + LAST_ROWS_SECONDS
+        while not session.has_ended and time.monotonic() < ends:
+            session.feed.source.drain()
+            time.sleep(0.02)
+        session.stop_capture()
+
+
+def predict(capture: Path, line: Line, seeds: int) -> Prediction:
+    """Return what a capture alone lets one expect of the line's change. Raises NotPredicted."""
+    command = [*IDLEHANDS, "whatif", str(capture), "--json", "--seeds", str(seeds)]
+    ran = subprocess.run(
+        [*command, *line.change.split()],
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        timeout=LONGEST_SECONDS,
+        check=False,
+    )
+    if ran.returncode:
+        said = (ran.stderr.strip() or f"status {ran.returncode}").splitlines()[-1]
+        # The table is for readers who do not have the file.
+        raise NotPredicted(said.removeprefix("idlehands whatif: ").removeprefix(f"{capture}: "))
+    return read_prediction(ran.stdout, line.unit)
+
+
+def read_prediction(text: str, unit: str) -> Prediction:
+    """Return the answer in the JSON of `idlehands whatif`, schema 1. Raises NotPredicted."""
+    pools = json.loads(text)["pools"]
+    answered = [pool for pool in pools if pool["answers"]]
+    if not answered:
+        reasons = [pool.get("refused") or "no answer" for pool in pools]
+        raise NotPredicted("; ".join(reasons) or "no pool")
+    (pool, *others), answer = answered, answered[0]["answers"][0]
+    if others or len(pool["answers"]) > 1:
+        raise NotPredicted("more than one answer")
+    if pool["unit"] != unit:
+        raise NotPredicted(f"answered in {pool['unit']}")
+    values = (pool["recorded"], pool["reproduced"], answer["low"], answer["median"], answer["high"])
+    return Prediction(*map(float, values))
