@@ -1,4 +1,4 @@
-"""The reading of a critical path: its stretches, its kinds, their slack, and what could run. Pure."""
+"""The reading of a critical path: its stretches, kinds and their slack, what could run. Pure."""
 
 from __future__ import annotations
 
@@ -78,7 +78,7 @@ def _kinds(pool: PoolLedger, graph: GraphArrays, path: Pieces) -> tuple[KindSlac
 
 
 def _sums(place: Int64, values: Int64, length: int) -> Float:
-    return np.bincount(place, weights=values, minlength=length)
+    return np.asarray(np.bincount(place, weights=values, minlength=length), dtype=np.float64)
 
 
 def _serial(pool: PoolLedger, graph: GraphArrays, path: Pieces) -> SerialReading | None:
