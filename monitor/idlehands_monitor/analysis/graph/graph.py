@@ -28,7 +28,8 @@ if TYPE_CHECKING:
 
     from ...ledger import PoolLedger
     from ...ledger.rows import Rows
-    from ...model.arrays import Bool, Int64
+    from ...model.arrays import Int64
+    from .hand_ins import HandIns
     from .paths import LongestPaths
     from .strands import Strands
 
@@ -97,12 +98,13 @@ def task_graph(
     rows = chosen.rows
     parents = _parents(pool, rows, begin_ns, recorded=recorded)
     strands = strands_of(rows, parents, Recent(pool.waits, begin_ns))
+    explained = False
     if pool.shared_queue and recorded:
-        strands = _with_hand_ins(strands, pool, rows, begin_ns)
+        found = from_outside(pool, rows, begin_ns, len(strands.at_ns))
+        strands, explained = _with_hand_ins(strands, found), found.explained
     paths = longest_paths(
         strands.at_ns, joined(strands.strands, strands.others), strands.roots, strands.ends
     )
-    unknown = (rows["spawned_by" if pool.shared_queue else "parent"] >= 0) & (parents < 0)
     spawned, from_others = rows["spawned_ns"], rows["parent"] < 0
     return TaskGraph(
         work_ns=strands.work_ns,
@@ -112,7 +114,11 @@ def task_graph(
         last_root_ns=int(spawned[from_others].max()) if from_others.any() else int(spawned.min()),
         tasks=len(spawned),
         whole=not (chosen.cut or (~from_others & (parents < 0)).any()),
-        missing=tuple(_missing(rows, strands, unknown, recorded=recorded, cut=chosen.cut)),
+        missing=(
+            *((GraphGap.LOST_ROWS,) if not recorded else ()),
+            *((GraphGap.CUT_TASKS,) if chosen.cut else ()),
+            *_unknown(pool, rows, parents, strands.roots, explained=explained),
+        ),
         arrays=GraphArrays(rows["task"], rows["kind"], strands, paths),
     )
 
@@ -151,25 +157,21 @@ def _parents(pool: PoolLedger, rows: Rows, begin_ns: int, *, recorded: bool) -> 
     return np.where(parents < 0, submitters(pool, rows, begin_ns, recorded=recorded), parents)
 
 
-def _with_hand_ins(strands: Strands, pool: PoolLedger, rows: Rows, begin_ns: int) -> Strands:
-    more = from_outside(pool, rows, begin_ns, len(strands.at_ns))
+def _with_hand_ins(strands: Strands, found: HandIns) -> Strands:
     return replace(
         strands,
-        at_ns=np.concatenate([strands.at_ns, more.at_ns]),
-        others=joined(strands.others, more.edges),
+        at_ns=np.concatenate([strands.at_ns, found.at_ns]),
+        others=joined(strands.others, found.edges),
     )
 
 
-def _missing(
-    rows: Rows, strands: Strands, unknown: Bool, *, recorded: bool, cut: bool
+def _unknown(
+    pool: PoolLedger, rows: Rows, parents: Int64, roots: Int64, *, explained: bool
 ) -> Iterator[GraphGap]:
-    """Yield what the rows do not show. unknown: the tasks that an unknown task handed in."""
-    if not recorded:
-        yield GraphGap.LOST_ROWS
-    if cut:
-        yield GraphGap.CUT_TASKS
-    if unknown.any():
+    """Yield what is not known of where tasks came from. explained: why those from outside did."""
+    by_task = rows["spawned_by" if pool.shared_queue else "parent"] >= 0
+    if (by_task & (parents < 0)).any():
         yield GraphGap.UNKNOWN_PARENTS
-    late = strands.roots[rows["spawned_ns"][strands.roots] > rows["ended_ns"].min()]
-    if (~np.isin(late, strands.others.head)).any():  # after an end, and no edge says why
+    outside = roots[~by_task[roots]]
+    if not explained and (rows["spawned_ns"][outside] > rows["ended_ns"].min()).any():
         yield GraphGap.UNKNOWN_HAND_INS

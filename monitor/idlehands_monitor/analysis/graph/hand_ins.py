@@ -34,11 +34,18 @@ if TYPE_CHECKING:
 MOST_CASES = 0.9
 """So large a share of the cases must show a pattern."""
 SOON = 0.1
-"""A batch comes soon after the last one if within this share of the time that one took."""
+"""A batch comes soon after the last one if within this share of the time that one takes, on
+average."""
 CLOSE_TOGETHER = 0.25
 """A batch is handed in close together if within this share of the time it took."""
 AT_AN_END = 0.05
 """A hand-in follows an end if within this share of the mean time from hand-in to end."""
+CLOSER = 0.5
+"""Hand-ins follow ends if the delays vary by at most this share of what the ends vary by."""
+LEAST_VARIATION = 0.01
+"""Ends at more even intervals than this, by their standard deviation, show nothing."""
+LEAST_IN_BATCHES = 10
+"""Fewer hand-ins in batches of two and more show no barrier."""
 LEAST_CASES = 30
 """Fewer hand-ins than this show no closed stream; common practice, no source."""
 ROUNDS = 2
@@ -47,10 +54,14 @@ ROUNDS = 2
 
 @dataclass(frozen=True, eq=False, slots=True)
 class HandIns:
-    """Edges to hand-ins, from ends or from more nodes: at_ns, when all before each had ended."""
+    """Edges to hand-ins, from ends or from more nodes: at_ns, when all before each had ended.
+
+    explained: whether they show why every task came when it did.
+    """
 
     at_ns: Int64
     edges: Edges
+    explained: bool
 
 
 class _Flow(NamedTuple):
@@ -143,16 +154,19 @@ def _batches(rows: Rows, flow: _Flow, nodes: int) -> HandIns:
     before = np.append(0, first[:-1])
     ended = flow.left_ns[flow.gone[first] - 1]
     took = ended - flow.at_ns[before]
-    soon = flow.at_ns[first] - ended <= SOON * took
+    soon = flow.at_ns[first] - ended <= SOON * took.mean()
     shown = soon & (flow.at_ns[first - 1] - flow.at_ns[before] <= CLOSE_TOGETHER * took)
-    if shown.mean() < MOST_CASES:
+    several = first - before > 1  # one hand-in alone is always close together
+    seen = int((first - before)[several].sum())
+    if seen < LEAST_IN_BATCHES or shown[several].mean() < MOST_CASES:
         return _none()
     tasks = len(rows["task"])
     batch = np.searchsorted(flow.at_ns[first], rows["spawned_ns"], side="right")
     ends = np.flatnonzero(_any_of(shown, batch))
     comes = flow.places[_any_of(shown, batch[flow.places] - 1)]
     into = without_length(tasks + ends, nodes + batch[ends])
-    return HandIns(ended, joined(into, without_length(nodes + batch[comes] - 1, comes)))
+    edges = joined(into, without_length(nodes + batch[comes] - 1, comes))
+    return HandIns(ended, edges, explained=bool(shown.all()))
 
 
 def _any_of(shown: Bool, barrier: Int64) -> Bool:
@@ -174,12 +188,19 @@ def _closed_stream(rows: Rows, flow: _Flow) -> HandIns:
     in_pool = (rows["ended_ns"] - rows["spawned_ns"]).mean()
     if (delay <= AT_AN_END * in_pool).mean() < MOST_CASES:
         return _none()
+    # A clock that hands in tasks of one length makes short delays, too; but then the hand-ins do
+    # not move with the ends.
+    between = np.diff(flow.left_ns[end[waited]])
+    varies = between.std()
+    follows = np.minimum(delay, AT_AN_END * in_pool).std() <= CLOSER * varies
+    if not follows or varies < LEAST_VARIATION * between.mean():
+        return _none()
     task = flow.left[end[waited]]
     known = task >= 0
     edges = without_length(len(rows["task"]) + task[known], flow.places[waited][known])
-    return HandIns(np.empty(0, dtype=np.int64), edges)
+    return HandIns(np.empty(0, dtype=np.int64), edges, explained=True)
 
 
 def _none() -> HandIns:
     nothing = np.empty(0, dtype=np.int64)
-    return HandIns(nothing, without_length(nothing, nothing))
+    return HandIns(nothing, without_length(nothing, nothing), explained=False)

@@ -66,8 +66,7 @@ def _critical(held: CriticalReading | None) -> tuple[Part, ...]:
         f"The critical path leads through {number_of(held.tasks, 'task')} in "
         f"{number_of(held.stretches, 'stretch')}; the longest: "
     ) + ", ".join(
-        f"{seconds(one.length_s)} of {bounded(one.kind)} (task {one.task}) from "
-        f"{seconds(one.began_s)} on"
+        f"{seconds(one.length_s)} of {bounded(one.kind)} (task {one.task}) {_since(one.began_s)}"
         for one in longest
     )
     more = len(held.kinds) - MOST_KINDS
@@ -102,10 +101,14 @@ def _over_time(held: CriticalReading) -> list[str]:
         found.append(
             f"In {seconds(alone.total_s)} of Tinf ({share(alone.share)}) only one task can run, "
             f"however many workers there are; the longest such stretch takes "
-            f"{seconds(alone.longest_s)} from {seconds(alone.longest_began_s)} on, "
+            f"{seconds(alone.longest_s)} {_since(alone.longest_began_s)}, "
             f"most of it {bounded(alone.kind)}"
         )
     return found
+
+
+def _since(began_s: float) -> str:
+    return f"from {seconds(began_s)} on" if began_s else "from the start on"
 
 
 def _bounds(held: GraphReading) -> list[str]:
