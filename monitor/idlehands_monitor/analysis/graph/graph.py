@@ -24,8 +24,6 @@ from .paths import joined, longest_paths
 from .strands import strands_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from ...ledger import PoolLedger
     from ...ledger.rows import Rows
     from ...model.arrays import Int64
@@ -35,7 +33,7 @@ if TYPE_CHECKING:
 
 MOST_TASKS = 400_000
 """Of a larger graph there is no figure: a chain cannot be estimated from a part of the tasks."""
-MOST_LIVE_TASKS = 10_000
+MOST_LIVE_TASKS = 5_000
 """The same in a live view, which has less time, and whose window seldom holds a whole run."""
 COLUMNS = ("task", "parent", "kind", "spawned_ns", "spawned_by", "started_ns", "ended_ns")
 
@@ -105,6 +103,8 @@ def task_graph(
     paths = longest_paths(
         strands.at_ns, joined(strands.strands, strands.others), strands.roots, strands.ends
     )
+    gaps = _gaps(pool, rows, parents, strands.roots, explained=explained)
+    gaps |= {GraphGap.LOST_ROWS: not recorded, GraphGap.CUT_TASKS: chosen.cut}
     spawned, from_others = rows["spawned_ns"], rows["parent"] < 0
     return TaskGraph(
         work_ns=strands.work_ns,
@@ -114,11 +114,7 @@ def task_graph(
         last_root_ns=int(spawned[from_others].max()) if from_others.any() else int(spawned.min()),
         tasks=len(spawned),
         whole=not (chosen.cut or (~from_others & (parents < 0)).any()),
-        missing=(
-            *((GraphGap.LOST_ROWS,) if not recorded else ()),
-            *((GraphGap.CUT_TASKS,) if chosen.cut else ()),
-            *_unknown(pool, rows, parents, strands.roots, explained=explained),
-        ),
+        missing=tuple(gap for gap in GraphGap if gaps[gap]),
         arrays=GraphArrays(rows["task"], rows["kind"], strands, paths),
     )
 
@@ -165,13 +161,13 @@ def _with_hand_ins(strands: Strands, found: HandIns) -> Strands:
     )
 
 
-def _unknown(
+def _gaps(
     pool: PoolLedger, rows: Rows, parents: Int64, roots: Int64, *, explained: bool
-) -> Iterator[GraphGap]:
-    """Yield what is not known of where tasks came from. explained: why those from outside did."""
+) -> dict[GraphGap, bool]:
+    """Return what is not known of where tasks came from. explained: why those from outside did."""
     by_task = rows["spawned_by" if pool.shared_queue else "parent"] >= 0
-    if (by_task & (parents < 0)).any():
-        yield GraphGap.UNKNOWN_PARENTS
-    outside = roots[~by_task[roots]]
-    if not explained and (rows["spawned_ns"][outside] > rows["ended_ns"].min()).any():
-        yield GraphGap.UNKNOWN_HAND_INS
+    outside = rows["spawned_ns"][roots[~by_task[roots]]]
+    return {
+        GraphGap.UNKNOWN_PARENTS: bool((by_task & (parents < 0)).any()),
+        GraphGap.UNKNOWN_HAND_INS: not explained and bool((outside > rows["ended_ns"].min()).any()),
+    }

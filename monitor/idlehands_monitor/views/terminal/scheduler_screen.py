@@ -19,7 +19,6 @@ from ...model.vocabulary import Verdict
 from ..foreign_text import clean
 from ..palette import VERDICT_COLOURS, VERDICT_MARKS
 from ..sections.deques import deques
-from ..sections.facts import Table
 from ..sections.graph import graph
 from ..sections.parking import parking
 from ..sections.promises import (
@@ -31,7 +30,7 @@ from ..sections.promises import (
 )
 from ..sections.queueing import queueing
 from ..sections.stealing import stealing_sentences
-from ..text import sentence_lines, table_lines
+from ..text import sentence_lines
 from .keys import PROMISE_SHEET, PROMISES, bindings
 from .sheet import Sheet
 
@@ -213,13 +212,8 @@ def figures_text(pool: PoolReading) -> Text:
 
 
 def _lines(sections: tuple[Section | None, ...]) -> list[str]:
-    shown = [one for one in sections if one is not None]
-    return [line for one in shown for line in (*sentence_lines(one), *_tables(one))]
-
-
-def _tables(section: Section) -> list[str]:
-    tables = (part for part in section.parts if isinstance(part, Table))
-    return [line for table in tables for line in table_lines(table)]
+    shown = (one for one in sections if one is not None)
+    return [line for one in shown for line in sentence_lines(one, tables=True)]
 
 
 def opened_promise_text(pool: PoolReading, promise: PromiseReading, *, replay: bool) -> Text:
