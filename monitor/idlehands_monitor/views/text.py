@@ -50,10 +50,10 @@ def sentence_lines(section: Section, *, tables: bool = False) -> list[str]:
     `tables`: with its tables between them.
     """
     lines = [safe_line(f"{section.title}: {section.lead}")] if section.lead else []
-    for part in section.parts:
+    for part in section.parts if tables else section.sentences:
         if isinstance(part, Sentence):
             lines.append(safe_line(part.text))
-        elif isinstance(part, Table) and tables:
+        elif isinstance(part, Table):
             lines += table_lines(part)
     return lines
 
