@@ -19,10 +19,7 @@ from ...model.arrays import Float, Int64
 
 
 class Edges(NamedTuple):
-    """Edges between numbered nodes, each shape (edges,); lengths in ns.
-
-    A length below 0 lets the head come before its tail does.
-    """
+    """Edges between numbered nodes, each shape (edges,); lengths in ns, from 0 on."""
 
     tail: Int64
     head: Int64
@@ -57,6 +54,7 @@ def longest_paths(at_ns: Int64, edges: Edges, starts: Int64, ends: Int64) -> Lon
     """Return the longest paths of a graph. at_ns: when each node was recorded, shape (nodes,).
 
     A path begins at one of `starts` and ends at one of `ends`; each node must lie on such a path.
+    An edge whose head was recorded before its tail takes that time back from the path.
     """
     nodes = len(at_ns)
     first, last = nodes, nodes + 1

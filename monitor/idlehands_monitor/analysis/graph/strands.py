@@ -73,11 +73,9 @@ def strands_of(rows: Rows, parents: Int64, waits: Recent) -> Strands:
     strands, owner = _chains(rows, handed_in, parents, inside, joins)
     resumed = 2 * tasks + np.arange(len(joins.waiter))
     known = joins.joined >= 0
-    ended = rows["ended_ns"][joins.joined[known]]
-    # A pool may wake the one that joins before it stamps the end; with a time limit it surely does.
-    ahead = np.minimum(0, joins.ended_ns[known] - ended)
+    # A pool may stamp the end of a task after it has woken the one that joins it.
     others = joined(
-        Edges(tasks + joins.joined[known], resumed[known], ahead),
+        without_length(tasks + joins.joined[known], resumed[known]),
         without_length(tasks + parents[later], every[later]),
     )
     at_ns = np.concatenate([handed_in, rows["ended_ns"], joins.ended_ns])
