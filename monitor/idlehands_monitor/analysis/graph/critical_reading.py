@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 
 MOST_STRETCHES = 1000
 """So many stretches of a path are in a reading: the longest."""
-SLICES = 48
-"""Into so many slices a span is cut; a line of the screen has room for them."""
+SLICES = 32
+"""Into so many slices a span is cut: a line of a narrow screen has room for them."""
 
 
 def critical_reading(pool: PoolLedger, graph: GraphArrays) -> CriticalReading | None:

@@ -76,7 +76,7 @@ def longest_paths(at_ns: Int64, edges: Edges, starts: Int64, ends: Int64) -> Lon
 
 def _least(tail: Int64, head: Int64, unused: Int64, start: int, nodes: int) -> tuple[Int64, Int64]:
     """Return the least unused time from `start` to each node, and the node before it there."""
-    from scipy.sparse import csr_matrix  # takes a tenth of a second, which --help has not
+    from scipy.sparse import csr_matrix  # late: see `rank_test`
     from scipy.sparse.csgraph import dijkstra
 
     order = np.argsort(tail, kind="stable")

@@ -75,7 +75,7 @@ def _critical(held: CriticalReading | None) -> tuple[Part, ...]:
 
 
 def _kinds(held: CriticalReading) -> Table:
-    heads = ("tasks", "work", "on path", "share", "least slack", "median")
+    heads = ("tasks", "work", "on path", "share", "slack", "median")
     rows = tuple(
         (
             bounded(one.kind),
@@ -95,7 +95,7 @@ def _kinds(held: CriticalReading) -> Table:
 def _over_time(held: CriticalReading) -> list[str]:
     most = max(held.could_run)
     drawn = bars(held.could_run, most)
-    found = [f"Tasks that can run on unlimited workers, over Tinf: {drawn} up to {most:.1f}"]
+    found = [f"Tasks that can run, over Tinf: {drawn} up to {most:.1f} on unlimited workers"]
     alone = held.serial
     if alone is not None:
         found.append(
