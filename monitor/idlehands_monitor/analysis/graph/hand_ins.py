@@ -86,7 +86,10 @@ def submitters(pool: PoolLedger, rows: Rows, begin_ns: int, *, recorded: bool) -
     only tasks that the worker was surely in count.
     """
     every = Recent(pool.tasks, begin_ns)
+    found = np.full(len(rows["task"]), -1, dtype=np.int64)
     wanted = np.flatnonzero(rows["spawned_by"] >= 0)
+    if not len(wanted):
+        return found
     open_workers, still = still_open(pool, pool.tasks, "started_ns", ("task",))
     begun = np.concatenate([every["started_ns"], np.array([i.began_ns for i in still], np.int64)])
     number = np.concatenate([every["task"], np.array([i.task for i in still], np.int64)])
@@ -103,7 +106,6 @@ def submitters(pool: PoolLedger, rows: Rows, begin_ns: int, *, recorded: bool) -
     sure = (parent >= 0) & (parent < child)  # the numbers count up
     if not recorded:
         sure &= rows["spawned_ns"][child] <= rows["ended_ns"][parent]
-    found = np.full(len(rows["task"]), -1, dtype=np.int64)
     found[child[sure]] = parent[sure]
     return found
 
