@@ -20,13 +20,20 @@ from idlehands_monitor.model.deques import (
     LengthReading,
     SizesReading,
 )
-from idlehands_monitor.model.graph import GraphReading, StealBoundReading
+from idlehands_monitor.model.graph import (
+    CriticalReading,
+    GraphReading,
+    KindSlackReading,
+    SerialReading,
+    StealBoundReading,
+    StretchReading,
+)
 from idlehands_monitor.model.host import HostReading
 from idlehands_monitor.model.parking import ParkingReading, SpinReading
 from idlehands_monitor.model.queueing import BalanceReading, QueueingReading
 from idlehands_monitor.model.reading import StrandedReading
 from idlehands_monitor.model.source import SkippedReading
-from idlehands_monitor.model.vocabulary import CoreTimeSource, Verdict
+from idlehands_monitor.model.vocabulary import CoreTimeSource, GraphGap, Verdict
 from idlehands_monitor.model.worker_time import WorkerTime
 from idlehands_monitor.model.workers import DeadWorkerReading, LifetimesReading
 from idlehands_monitor.views.foreign_text import safe_line
@@ -38,6 +45,17 @@ PARKING = ParkingReading(10.0, 40, 40, 0.1, 0.2, 0.3, 38, 2, 0.001, 0.002, 0.001
 DEPTH = DepthReading(60, 70, 3, 5, 0.3, 0.02)
 LONGER = (LengthReading(2, None, 4, 1, 0.1),)
 BOUND = StealBoundReading(60, 30, 0.001, 3, 12, 5)
+CRITICAL = CriticalReading(
+    2,
+    2,
+    (StretchReading(3, "glaze", 0.0, 0.5), StretchReading(4, "fire", 0.5, 1.5)),
+    (
+        KindSlackReading("fire", 4, 6.0, 1.5, 0.75, 0.0, 0.25),
+        KindSlackReading("glaze", 5, 2.0, 0.5, 0.25, 0.0, 1.0),
+    ),
+    (1.0, 4.0, 7.0, 4.0),
+    SerialReading(0.5, 0.25, 0.5, 0.0, "glaze"),
+)
 HOST = HostReading(
     4711, 10.0, 2**27, 1e6, 60.0, True, 10.0, 1.0, 100.0, 20.0, 2, 1.5, 1.5, 0.25, 0.4, 1.0
 )
@@ -75,7 +93,21 @@ def stealing():
         contention=ContentionReading(
             True, 12, 3, 1, 2, 7, 4, 4, 0.5, 0.2, 0.1, 0.01, 0.09, LONGER, (5,)
         ),
-        graph=GraphReading(9, 4, 8.0, 2.0, 4.0, 2.0, 3.0, 3.5, 0.0, True, BOUND),
+        graph=GraphReading(
+            9,
+            4,
+            8.0,
+            2.0,
+            4.0,
+            2.0,
+            3.0,
+            3.5,
+            0.0,
+            True,
+            BOUND,
+            (GraphGap.UNKNOWN_HAND_INS,),
+            CRITICAL,
+        ),
         queueing=QueueingReading(4, 3.5, 2.5, 1.0, 0.5, 0.5, 0.4, 1.1, 0.9, 0.25, 0.3, True, 0, 0),
         balance=BalanceReading(4, 0.25, 1.5, 0.9),
         lifetimes=LifetimesReading(4, 1, 0, 1, (DeadWorkerReading(2, 4712, "divide", 1.5),)),

@@ -55,7 +55,10 @@ def recorded(tasks, waits, workers, end):
     for worker in range(workers):
         mine = [task for task in tasks if task.get("worker", 0) == worker]
         rows = [
-            (t["number"], t["parent"], 0, t["spawned"], 0, -1, t["started"], t["ended"], -1, -1, 0)
+            (
+                *(t["number"], t["parent"], t.get("kind", 0), t["spawned"], 0, -1),
+                *(t["started"], t["ended"], -1, -1, 0),
+            )
             for t in mine
         ]
         numbers = {task["number"] for task in mine}
@@ -83,7 +86,7 @@ def fibonacci(n):
     return a
 
 
-@pytest.mark.parametrize("n", [0, 1, 2, 3, 4, 5, 6, 8, 10, 15])
+@pytest.mark.parametrize("n", [0, 1, 2, 3, 4, 5, 6, 8, 10, 15, 20])
 def test_work_and_span_of_fib_are_those_of_the_book(n):
     pool, end = fib_ledger(n)
     graph = task_graph(pool, 0, end)

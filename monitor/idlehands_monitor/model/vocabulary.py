@@ -73,6 +73,15 @@ class Verdict(StrEnum):
     UNKNOWN = "unknown"
 
 
+class GraphGap(StrEnum):
+    """What the rows do not show of a task graph; each makes its span a lower bound."""
+
+    LOST_ROWS = "lost-rows"
+    CUT_TASKS = "cut-tasks"
+    UNKNOWN_PARENTS = "unknown-parents"
+    UNKNOWN_HAND_INS = "unknown-hand-ins"
+
+
 class StreamState(StrEnum):
     """The state of the stream of frames."""
 

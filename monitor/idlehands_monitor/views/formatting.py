@@ -116,7 +116,8 @@ def bars(values: Sequence[float | None], largest: float, width: int = 1) -> str:
 
 def number_of(value: int, noun: str) -> str:
     """Write a number with its noun, which gets an s or es for any number but one: 3 workers."""
-    return f"{value} {noun}" if value == 1 else f"{value} {noun}{'es' if noun[-1] == 's' else 's'}"
+    ending = "es" if noun.endswith(("s", "ch")) else "s"
+    return f"{value} {noun}" if value == 1 else f"{value} {noun}{ending}"
 
 
 def shortened(name: str, cells: int, among: Iterable[str] = ()) -> str:

@@ -44,10 +44,18 @@ def section_lines(section: Section) -> list[str]:
     return [safe_line(title), *(line for part in section.parts for line in _part(part))]
 
 
-def sentence_lines(section: Section) -> list[str]:
-    """Return the sentences of a section, a line each, where there is no room for more."""
-    lead = [safe_line(f"{section.title}: {section.lead}")] if section.lead else []
-    return lead + [safe_line(sentence.text) for sentence in section.sentences]
+def sentence_lines(section: Section, *, tables: bool = False) -> list[str]:
+    """Return the sentences of a section, a line each, where there is no room for more.
+
+    `tables`: with its tables between them.
+    """
+    lines = [safe_line(f"{section.title}: {section.lead}")] if section.lead else []
+    for part in section.parts if tables else section.sentences:
+        if isinstance(part, Sentence):
+            lines.append(safe_line(part.text))
+        elif isinstance(part, Table):
+            lines += table_lines(part)
+    return lines
 
 
 def _part(part: Part) -> list[str]:

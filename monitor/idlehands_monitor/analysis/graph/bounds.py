@@ -17,7 +17,9 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from ...ledger.detail import is_fully_recorded
 from ...model.graph import GraphReading, StealBoundReading
+from .critical_reading import critical_reading
 from .graph import MOST_TASKS, task_graph
 
 if TYPE_CHECKING:
@@ -39,7 +41,8 @@ def graph_reading(
 
     None without such a task, or with more than `most`. `time` and `steals` are those of the window.
     """
-    graph = task_graph(pool, begin_ns, end_ns, most)
+    recorded = is_fully_recorded(pool, time, begin_ns, end_ns)
+    graph = task_graph(pool, begin_ns, end_ns, most, recorded=recorded)
     if graph is None:
         return None
     workers = max(1, pool.workers)
@@ -54,6 +57,8 @@ def graph_reading(
         greedy_bound_s=graph.greedy_bound_ns(workers) / 1e9,
         last_root_s=(graph.last_root_ns - graph.began_ns) / 1e9,
         whole=graph.whole,
+        missing=graph.missing,
+        critical=critical_reading(pool, graph.arrays) if graph.arrays is not None else None,
     )
     if not (reading.whole and reading.at_once):
         return reading

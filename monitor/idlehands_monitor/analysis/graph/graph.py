@@ -1,4 +1,4 @@
-"""Work and span of the recorded tasks: the task graph from parents and joins. Pure.
+"""Work and span of the recorded tasks: the task graph from parents, joins and hand-ins. Pure.
 
 Work T1 is the time in tasks without joins; other waits count, since they hold the worker. Span T∞
 is the longest chain of it. A task's chain begins with the length that its parent's chain had at the
@@ -9,36 +9,52 @@ R. L. Rivest, C. Stein, Introduction to Algorithms, 3rd edition, section 27.1).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from idlehands.wire import MOVED
 
 from ...ledger.rows import Recent, ran_to_end
+from ...model.vocabulary import GraphGap
 from ..stats.order_statistics import places_of
+from .hand_ins import from_outside, submitters
+from .paths import joined, longest_paths
+from .strands import strands_of
 
 if TYPE_CHECKING:
     from ...ledger import PoolLedger
     from ...ledger.rows import Rows
     from ...model.arrays import Int64
+    from .hand_ins import HandIns
+    from .paths import LongestPaths
+    from .strands import Strands
 
-MOST_TASKS = 200_000
-"""A larger graph is not walked: a chain cannot be estimated from a part of the tasks."""
-MOST_LIVE_TASKS = 2_000
+MOST_TASKS = 400_000
+"""Of a larger graph there is no figure: a chain cannot be estimated from a part of the tasks."""
+MOST_LIVE_TASKS = 5_000
 """The same in a live view, which has less time, and whose window seldom holds a whole run."""
-COLUMNS = ("task", "parent", "spawned_ns", "started_ns", "ended_ns")
-SPAWN, START, WAIT, END, RESUME = range(5)
-"""Events of a task, in the order of events with the same timestamp."""
+COLUMNS = ("task", "parent", "kind", "spawned_ns", "spawned_by", "started_ns", "ended_ns")
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class GraphArrays:
+    """A graph's tasks (number and kind of each, by place), its strands and its longest paths."""
+
+    numbers: Int64
+    kinds: Int64
+    strands: Strands
+    paths: LongestPaths
 
 
 @dataclass(frozen=True, slots=True)
 class TaskGraph:
     """Work and span in ns; began_ns, ended_ns: the first spawn and the last end.
 
-    last_root_ns: when the last task was handed in from outside. tasks: how many were walked.
-    whole: whether no other task ran in the window or spawned one of these.
+    last_root_ns: when the last task was handed in from outside. tasks: how many it has. whole:
+    whether no other task ran in the window or spawned one of these. missing: what the rows do not
+    show; each makes the span a lower bound.
     """
 
     work_ns: int
@@ -48,6 +64,8 @@ class TaskGraph:
     last_root_ns: int
     tasks: int
     whole: bool = True
+    missing: tuple[GraphGap, ...] = ()
+    arrays: GraphArrays | None = None
 
     @property
     def parallelism(self) -> float:
@@ -60,12 +78,55 @@ class TaskGraph:
 
 
 def task_graph(
-    pool: PoolLedger, begin_ns: int, end_ns: int, most: int = MOST_TASKS
+    pool: PoolLedger,
+    begin_ns: int,
+    end_ns: int,
+    most: int = MOST_TASKS,
+    *,
+    recorded: bool = True,
 ) -> TaskGraph | None:
     """Return the graph of the tasks that were spawned, began and ended in a window.
 
-    None without such a task, with more than `most`, and if one went to another pool.
+    `recorded`: whether no row of the window is missing. None without such a task, with more than
+    `most`, and if one went to another pool.
     """
+    chosen = _chosen(pool, begin_ns, end_ns)
+    if chosen is None or len(chosen.rows["task"]) > most:
+        return None
+    rows = chosen.rows
+    parents = _parents(pool, rows, begin_ns, recorded=recorded)
+    strands = strands_of(rows, parents, Recent(pool.waits, begin_ns))
+    explained = False
+    if pool.shared_queue and recorded:
+        found = from_outside(pool, rows, begin_ns, len(strands.at_ns))
+        strands, explained = _with_hand_ins(strands, found), found.explained
+    paths = longest_paths(
+        strands.at_ns, joined(strands.strands, strands.others), strands.roots, strands.ends
+    )
+    gaps = _gaps(pool, rows, parents, strands.roots, explained=explained)
+    gaps |= {GraphGap.LOST_ROWS: not recorded, GraphGap.CUT_TASKS: chosen.cut}
+    spawned, from_others = rows["spawned_ns"], rows["parent"] < 0
+    return TaskGraph(
+        work_ns=strands.work_ns,
+        span_ns=paths.span_ns,
+        began_ns=int(spawned.min()),
+        ended_ns=int(rows["ended_ns"].max()),
+        last_root_ns=int(spawned[from_others].max()) if from_others.any() else int(spawned.min()),
+        tasks=len(spawned),
+        whole=not (chosen.cut or (~from_others & (parents < 0)).any()),
+        missing=tuple(gap for gap in GraphGap if gaps[gap]),
+        arrays=GraphArrays(rows["task"], rows["kind"], strands, paths),
+    )
+
+
+class _Chosen(NamedTuple):
+    """The tasks of a graph by number. cut: whether others ran in the window, or still run."""
+
+    rows: Rows
+    cut: bool
+
+
+def _chosen(pool: PoolLedger, begin_ns: int, end_ns: int) -> _Chosen | None:
     tasks = Recent(pool.tasks, begin_ns)
     ran = ran_to_end(tasks["outcome"])
     chosen = (tasks["spawned_ns"] >= begin_ns) & (tasks["ended_ns"] <= end_ns)
@@ -73,91 +134,40 @@ def task_graph(
         return None
     chosen &= ran
     number = tasks["task"][chosen]
-    if not 0 < len(number) <= most:
+    if not len(number):
         return None
     order = np.argsort(number, kind="stable")
-    rows = {name: tasks[name][chosen][order] for name in COLUMNS}
-    places = places_of(rows["task"], rows["parent"])
-    work, span = _walked(rows, places, Recent(pool.waits, begin_ns))
     others = ran & ~chosen & (tasks["ended_ns"] > begin_ns) & (tasks["started_ns"] < end_ns)
     still = any(interval.what == "task" for worker in pool.open for interval in worker)
-    roots = rows["parent"] < 0
-    spawned = rows["spawned_ns"]
-    return TaskGraph(
-        work_ns=work,
-        span_ns=span,
-        began_ns=int(spawned.min()),
-        ended_ns=int(rows["ended_ns"].max()),
-        last_root_ns=int(spawned[roots].max()) if roots.any() else int(spawned.min()),
-        tasks=len(number),
-        whole=not (others.any() or still or (~roots & (places < 0)).any()),
+    return _Chosen(
+        {name: tasks[name][chosen][order] for name in COLUMNS}, bool(others.any()) or still
     )
 
 
-def _walked(rows: Rows, parents: Int64, waits: Recent) -> tuple[int, int]:
-    """Return (work, span) of tasks sorted by number; `parents`: places of their parents or -1."""
-    number = rows["task"]
-    every = np.arange(len(number))
-    walk = _Walk(len(number), parents)
-    walk.take(SPAWN, every, rows["spawned_ns"])
-    walk.take(START, every, rows["started_ns"])
-    walk.take(END, every, rows["ended_ns"])
-    # In other waits than joins the clock runs on.
-    waiting = np.where(waits["on_task"] >= 0, places_of(number, waits["task"]), -1)
-    inside = waiting >= 0
-    joined = places_of(number, waits["on_task"][inside])
-    walk.take(WAIT, waiting[inside], waits["began_ns"][inside])
-    walk.take(RESUME, waiting[inside], waits["ended_ns"][inside], joined)
-    return walk.run()
+def _parents(pool: PoolLedger, rows: Rows, begin_ns: int, *, recorded: bool) -> Int64:
+    """Return the place of the task that handed each one in, -1 where not known."""
+    parents = places_of(rows["task"], rows["parent"])
+    parents = np.where(parents < np.arange(len(parents)), parents, -1)  # numbers count up
+    if not pool.shared_queue:
+        return parents
+    return np.where(parents < 0, submitters(pool, rows, begin_ns, recorded=recorded), parents)
 
 
-class _Walk:
-    """Goes through all events of the tasks in the order of time."""
+def _with_hand_ins(strands: Strands, found: HandIns) -> Strands:
+    return replace(
+        strands,
+        at_ns=np.concatenate([strands.at_ns, found.at_ns]),
+        others=joined(strands.others, found.edges),
+    )
 
-    def __init__(self, tasks: int, parents: Int64) -> None:
-        self._chain = [0] * tasks  # each task's chain up to `_since`, in nanoseconds
-        self._since = [-1] * tasks  # when its clock started, -1 while it stands
-        self._work = 0
-        self._parents = parents.tolist()
-        self._events: list[tuple[Int64, Int64, Int64, Int64]] = []
 
-    def take(self, what: int, task: Int64, at_ns: Int64, more: Int64 | None = None) -> None:
-        """Add events of one sort; `more`: for a resume, the place of the joined task."""
-        more = np.full(len(task), -1) if more is None else more
-        self._events.append((at_ns, np.full(len(task), what), task, more))
-
-    def run(self) -> tuple[int, int]:
-        """Return (work, span)."""
-        at_ns, what, task, more = (np.concatenate(part) for part in zip(*self._events, strict=True))
-        order = np.lexsort((what, at_ns))
-        span = 0
-        columns = (column[order].tolist() for column in (at_ns, what, task, more))
-        for at, event, place, joined in zip(*columns, strict=True):
-            if event == SPAWN:
-                self._spawn(at, place)
-            elif event == START:
-                self._since[place] = at
-            elif event == RESUME:
-                self._resume(at, place, joined)
-            else:
-                self._stop(at, place)
-                span = max(span, self._chain[place])
-        return self._work, span
-
-    def _spawn(self, at: int, place: int) -> None:
-        parent = self._parents[place]
-        if parent >= 0:
-            running = at - self._since[parent] if self._since[parent] >= 0 else 0
-            self._chain[place] = self._chain[parent] + running
-
-    def _stop(self, at: int, place: int) -> None:
-        if self._since[place] >= 0:
-            ran = at - self._since[place]
-            self._chain[place] += ran
-            self._work += ran
-        self._since[place] = -1
-
-    def _resume(self, at: int, place: int, joined: int) -> None:
-        if joined >= 0:
-            self._chain[place] = max(self._chain[place], self._chain[joined])
-        self._since[place] = at
+def _gaps(
+    pool: PoolLedger, rows: Rows, parents: Int64, roots: Int64, *, explained: bool
+) -> dict[GraphGap, bool]:
+    """Return what is not known of where tasks came from. explained: why those from outside did."""
+    by_task = rows["spawned_by" if pool.shared_queue else "parent"] >= 0
+    outside = rows["spawned_ns"][roots[~by_task[roots]]]
+    return {
+        GraphGap.UNKNOWN_PARENTS: bool((by_task & (parents < 0)).any()),
+        GraphGap.UNKNOWN_HAND_INS: not explained and bool((outside > rows["ended_ns"].min()).any()),
+    }

@@ -212,7 +212,8 @@ def figures_text(pool: PoolReading) -> Text:
 
 
 def _lines(sections: tuple[Section | None, ...]) -> list[str]:
-    return [line for one in sections if one is not None for line in sentence_lines(one)]
+    shown = (one for one in sections if one is not None)
+    return [line for one in shown for line in sentence_lines(one, tables=True)]
 
 
 def opened_promise_text(pool: PoolReading, promise: PromiseReading, *, replay: bool) -> Text:
