@@ -81,10 +81,13 @@ def test_poisson_arrivals_are_open_however_busy_the_workers_are(load, seed):
     assert found.arrivals is Arrivals.OPEN
 
 
-@pytest.mark.parametrize("load", [0.3, 0.9])
-def test_arrivals_like_clockwork_are_open(load):
-    gap = round(MS / (4 * load))
-    found = recognised(independent(exponential(1, 400, MS), [n * gap for n in range(400)]), 4)
+@pytest.mark.parametrize("load", [0.1, 0.3, 0.6, 0.9])
+@pytest.mark.parametrize("jitter", [0.0, 0.01, 0.05, 0.3])
+@pytest.mark.parametrize("seed", range(3))
+def test_arrivals_like_clockwork_are_open_even_if_tasks_take_all_the_same_time(load, jitter, seed):
+    random, gap = Random(seed), round(MS / (4 * load))
+    lengths = [round(MS * random.uniform(1 - jitter, 1 + jitter)) for _ in range(400)]
+    found = recognised(independent(lengths, [n * gap for n in range(400)]), 4)
     assert found.arrivals is Arrivals.OPEN
 
 

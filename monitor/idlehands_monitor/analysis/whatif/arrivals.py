@@ -2,9 +2,9 @@
 
 Pure. Judged from when the tasks from outside came and ended. A batch: they come within a tenth of
 the time to the last end, or so much faster than they are run that most are still there when the
-last one comes, or group after group, each once all before it have ended. A closed stream:
-after each hand-in nearly as many are in flight as ever, and hand-ins follow ends. Otherwise open.
-The limits are common practice, no source.
+last one comes, or group after group, each once all before it have ended. A closed stream: after
+each hand-in nearly as many are in flight as ever, and hand-ins move with ends. Otherwise open. The
+limits are common practice, no source.
 """
 
 from __future__ import annotations
@@ -25,8 +25,11 @@ STILL_THERE = 0.6
 """So large a part of all tasks in flight at the last hand-in: nobody waits for these workers."""
 FULL, MOSTLY = 0.75, 0.85
 """In a closed stream so many of the most in flight are there after most of the hand-ins."""
-FOLLOWS = 0.5
-"""A hand-in follows an end if it comes within this part of the usual time between hand-ins."""
+MOVES, LEAST_VARIATION = 0.5, 0.01
+"""Hand-ins move with ends if their delays vary by at most half of what the ends vary by; ends at
+more even intervals than a hundredth show nothing."""
+LEAST = 3
+"""Fewer hand-ins that had to wait for room show nothing."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,7 +58,7 @@ def coming(came: Int64, ended: Int64, asked: Arrivals | None = None) -> Coming:
     flight = np.arange(1, len(came) + 1) - ended_before
     most = int(flight.max())
     groups = _groups(came, ends, ended_before)
-    arrivals = asked or _recognised(came, ends, ended_before, flight, grouped=groups is not None)
+    arrivals = asked or _recognised(came, ends, flight, grouped=groups is not None)
     by_itself = np.zeros(len(came), dtype=np.int64)
     count = by_itself
     if arrivals is Arrivals.CLOSED:
@@ -66,13 +69,11 @@ def coming(came: Int64, ended: Int64, asked: Arrivals | None = None) -> Coming:
     return Coming(arrivals, came - came[0], count, np.maximum(after, 0), most)
 
 
-def _recognised(
-    came: Int64, ends: Int64, ended_before: Int64, flight: Int64, *, grouped: bool
-) -> Arrivals:
+def _recognised(came: Int64, ends: Int64, flight: Int64, *, grouped: bool) -> Arrivals:
     at_once = came[-1] - came[0] <= AT_ONCE * (ends[-1] - came[0])
     if at_once or grouped or flight[-1] >= STILL_THERE * len(came):
         return Arrivals.BATCH
-    return Arrivals.CLOSED if _is_closed(came, ends, ended_before, flight) else Arrivals.OPEN
+    return Arrivals.CLOSED if _is_closed(came, ends, flight) else Arrivals.OPEN
 
 
 def _groups(came: Int64, ends: Int64, ended_before: Int64) -> Int64 | None:
@@ -96,17 +97,19 @@ def _groups(came: Int64, ends: Int64, ended_before: Int64) -> Int64 | None:
     return np.repeat(first, sizes).astype(np.int64)
 
 
-def _is_closed(came: Int64, ends: Int64, ended_before: Int64, flight: Int64) -> bool:
-    later = ended_before > 0
-    if np.count_nonzero(later) < 2:
+def _is_closed(came: Int64, ends: Int64, flight: Int64) -> bool:
+    """Return whether nearly as many are in flight as ever, and hand-ins move with the ends.
+
+    A clock that hands in tasks of one length keeps as many in flight, too; but then the time from
+    the end that made room to the hand-in varies as much as the ends do.
+    """
+    waited = np.arange(int(flight.max()), len(came))
+    if len(waited) < LEAST or np.mean(flight[waited] >= FULL * flight.max()) < MOSTLY:
         return False
-    if np.mean(flight[later] >= FULL * flight.max()) < MOSTLY:
-        return False
-    reaction = (came - ends[np.maximum(ended_before - 1, 0)])[later]
-    between = np.diff(came[later])
-    return float(np.median(reaction)) <= FOLLOWS * float(between.mean()) or (
-        _spread(reaction) < FOLLOWS * _spread(between)
-    )
+    made_room = ends[waited - flight.max()]
+    varies = float(np.diff(made_room).std())
+    moves = float((came[waited] - made_room).std()) <= MOVES * varies
+    return moves and varies >= LEAST_VARIATION * float(np.diff(made_room).mean())
 
 
 def _spread(times: Int64 | Float) -> float:
