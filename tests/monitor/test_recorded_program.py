@@ -116,3 +116,41 @@ def test_the_recorded_run_comes_out_again(workers):
     outcome = simulate(program, Machine(workers), [Team(workers)])
     assert outcome.began_ns == tuple(task.started for task in history.tasks)
     assert outcome.ended_ns == tuple(task.ended for task in history.tasks)
+
+
+def tree(first, at, parent=None):
+    """Return a task from outside (or of a parent) at a time, and the one that it spawns."""
+    above = {} if parent is None else {"parent": parent}
+    return [
+        Task(first, at, 0, at, at + 20, **above),
+        Task(first + 1, at + 5, 1, at + 5, at + 9, parent=first),
+    ]
+
+
+def test_a_part_of_a_run_has_whole_trees():
+    history = History(2, 1000)
+    history.tasks = [*tree(0, 0), *tree(2, 100), *tree(4, 200)]
+    held = recorded(ledger(history).pools[0], 0, history.end, ALL_ON, most=5)
+    assert held.task.tolist() == [2, 3, 4, 5]
+
+
+def test_a_tree_is_there_even_if_it_is_larger_than_allowed():
+    history = History(2, 1000)
+    history.tasks = tree(0, 0)
+    held = recorded(ledger(history).pools[0], 0, history.end, ALL_ON, most=1)
+    assert held.task.tolist() == [0, 1]
+
+
+def test_tasks_of_a_tree_whose_top_is_missing_are_left_out():
+    history = History(2, 1000)
+    history.tasks = [*tree(10, 0, parent=3), *tree(12, 100)]
+    held = recorded(ledger(history).pools[0], 0, history.end, ALL_ON)
+    assert held.task.tolist() == [12, 13]
+
+
+def test_tasks_of_a_tree_whose_top_still_runs_are_kept_where_there_are_no_others():
+    history = History(2, 1000)
+    history.tasks = tree(10, 0, parent=3)
+    held = recorded(ledger(history).pools[0], 0, history.end, ALL_ON)
+    assert held.task.tolist() == [10, 11]
+    assert held.outside.tolist() == [0]

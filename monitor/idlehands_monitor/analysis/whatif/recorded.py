@@ -131,12 +131,40 @@ def _rows(pool: PoolLedger, begin_ns: int, end_ns: int, most: int) -> tuple[Rows
     store = Recent(pool.tasks, begin_ns)
     chosen = (store["started_ns"] >= begin_ns) & (store["ended_ns"] <= end_ns)
     places = np.flatnonzero(chosen & ran_to_end(store["outcome"]))
-    ran = len(places)
-    if ran > most:
-        places = places[np.argpartition(store["started_ns"][places], ran - most)[ran - most :]]
-    number = store["task"][places]
-    places = places[np.argsort(number, kind="stable")]
-    return {name: store[name][places] for name in COLUMNS}, ran
+    places = places[np.argsort(store["task"][places], kind="stable")]
+    rows = {name: store[name][places] for name in COLUMNS}
+    kept = _last_trees(rows, most)
+    return {name: column[kept] for name, column in rows.items()}, len(places)
+
+
+def _last_trees(rows: Rows, most: int) -> Int64:
+    """Return the places of the last tasks from outside, with all that they spawned.
+
+    At most `most` tasks, but one tree in any case. Tasks whose parent is not there belong to a tree
+    of which a part is missing. They are left out, unless every tree is such a one.
+    """
+    root = _roots(places_of(rows["task"], rows["parent"]))
+    whole = rows["parent"][root] < 0
+    kept = np.flatnonzero(whole if whole.any() else np.ones(len(root), dtype=np.bool_))
+    roots, sizes = np.unique(root[kept], return_counts=True)
+    latest = np.argsort(rows["spawned_ns"][roots], kind="stable")[::-1]
+    fitting = np.cumsum(sizes[latest]) <= most
+    fitting[:1] = True
+    return kept[np.isin(root[kept], roots[latest][fitting])]
+
+
+def _roots(parents: Int64) -> Int64:
+    """Return the place of the task at the top of each task's tree; `parents`: places or -1.
+
+    By jumping over ever more generations at once; in a circle of damaged rows any task of it.
+    """
+    root = np.where(parents >= 0, parents, np.arange(len(parents)))
+    for _ in range(len(parents).bit_length()):
+        higher = root[root]
+        if np.array_equal(higher, root):
+            break
+        root = higher
+    return root
 
 
 def _own_ns(rows: Rows, waits: Recent) -> Float:
