@@ -41,7 +41,10 @@ class PoolInput:
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """A recorded run as a scenario. value: what it came to, in the unit of its arrivals."""
+    """A recorded run as a scenario. value: what it came to, in the unit of its arrivals.
+
+    unrecorded: whether tasks of the window left no row, because the probe had given up detail.
+    """
 
     scenario: Scenario
     held: Recorded
@@ -49,12 +52,15 @@ class Recording:
     value: float
     found: Calibrated
     sampled: bool
+    unrecorded: bool = False
 
     @property
     def refused(self) -> str:
         """Why such a run cannot be simulated, "" where it can."""
         if self.held.moved:
             return "tasks went to another pool, and a part of the run is not in this one"
+        if self.unrecorded:
+            return "tasks left no row, because the probe records less to cost less"
         return ""
 
     @property
@@ -104,7 +110,9 @@ def _recording(
     unknown = 0.0 if sampled else held.off_core_ns
     found = calibrated(scenario, held.core_wait_ns, held.lock_wait_ns, locking, unknown_ns=unknown)
     value = measure(comes.arrivals, held.came_ns[outside], held.ended_ns[outside])
-    return Recording(found.scenario, held, comes, value, found, sampled)
+    return Recording(
+        found.scenario, held, comes, value, found, sampled, pool.counted_s + pool.thinned_s > 0
+    )
 
 
 def _is_known(asked: PoolInput) -> bool:
