@@ -115,8 +115,8 @@ def test_the_answers_are_a_table_of_change_value_gain_and_assumptions_each_assum
 
 def test_answers_are_called_best_first_only_where_they_are():
     asked = tuple(answer((Workers(n),), 10 / n, g) for n, g in ((1, -1.0), (2, 0.0), (4, 0.5)))
-    assert answers(batch()).lead.startswith("best first, ")
-    assert answers(batch(answers=asked)).lead.startswith("with 95 % intervals")
+    assert answers(batch()).lead == "best first, 95 % intervals, 32 simulated runs"
+    assert answers(batch(answers=asked)).lead == "95 % intervals, 32 simulated runs"
 
 
 def test_the_headline_is_the_change_that_gains_most_wherever_it_stands():
@@ -480,7 +480,7 @@ MADE = st.lists(
 )
 
 
-@given(MADE, st.integers(46, 160), st.integers(9, 40), st.sampled_from(list(Unit)))
+@given(MADE, st.integers(50, 160), st.integers(9, 40), st.sampled_from(list(Unit)))
 def test_any_curve_stays_in_its_room_and_shows_every_mark(made, cells, lines, unit):
     points = tuple(CurvePoint(n, v / w, v, v * w) for n, v, w in sorted(made))
     held = CurveReading(points, points[0].workers, points[-1].workers, made[0][1], made[1][1] / 9)

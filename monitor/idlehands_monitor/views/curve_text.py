@@ -26,8 +26,8 @@ GLYPHS = {
     Ink.GREEDY: "~",
 }
 BETWEEN_POINTS = "·"
-WORKERS_NAME = "workers; both axes are logarithmic"
-LEAST_CELLS, LEAST_LINES = 46, 5
+WORKERS_NAME = "workers (both axes logarithmic)"
+LEAST_CELLS, LEAST_LINES = 50, 5
 """In less room no curve is drawn."""
 LINES_AROUND = 4
 """Lines of a curve besides its plot: the name of the values, the axis, its numbers, its name."""

@@ -127,9 +127,8 @@ def answers(pool: WhatIfPool) -> Section | None:
         return None
     numbers = assumption_numbers(pool)
     runs = sorted({answer.seeds for answer in pool.answers})
-    lead = f"with 95 % intervals over {_runs(runs)}; a gain below 0 is a loss"
-    if _is_best_first(pool.answers):
-        lead = f"best first, {lead}"
+    order = "best first, " if _is_best_first(pool.answers) else ""
+    lead = f"{order}95 % intervals, {_runs(runs)}"
     parts: list[Part] = [answers_table(pool, numbers)]
     if numbers:
         parts.append(Sentence("What the answers assume:"))

@@ -23,6 +23,7 @@ from .scheduler_screen import Jump, PromiseSheet, SchedulerScreen
 from .sheet import Sheet
 from .steals_screen import StealsScreen
 from .strips import SafeText
+from .whatif_sheet import WhatIfSheet
 from .worker_screen import ExternalWorkerScreen, WorkerScreen
 
 if TYPE_CHECKING:
@@ -36,8 +37,10 @@ if TYPE_CHECKING:
     from ...model.reading import PoolReading, Reading
     from ...session.session import Session
     from .external import ExternalView
+    from .whatif_sheet import WhatIf
     from .workers import WorkersView
 
+NOTHING_TO_SIMULATE = "no task has been recorded that could be simulated"
 NOTHING_TO_TELL_APART = "nothing is stolen here, and every task was handed in from outside the pool"
 TICK_SECONDS = 0.25
 SLOWEST_TICK_SECONDS = 1.0
@@ -181,6 +184,15 @@ class Dashboard(App[None]):
         if pool is not None and not isinstance(self.screen, SchedulerScreen):
             self.push_screen(sheet)
             self.call_after_refresh(sheet.show, pool)
+
+    def action_what_if(self) -> None:
+        """Show what each change would gain."""
+        what_if: WhatIf | None = getattr(self.session, "what_if", None)
+        if self.pool is None or what_if is None:
+            self.session.say(NOTHING_TO_SIMULATE)
+        elif not isinstance(self.screen, WhatIfSheet):
+            replay = self.session.is_replay
+            self.push_screen(WhatIfSheet(what_if, replay=replay, pool=self.pool.name))
 
     def action_keys(self) -> None:
         """Show what each key does."""

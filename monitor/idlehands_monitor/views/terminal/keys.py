@@ -35,6 +35,7 @@ EVERYWHERE = (
     Key("p", "next_pool", "the next pool"),
     Key("s", "scheduler", "what the scheduler promises and keeps; the queue that workers share"),
     Key("t", "steals", "steals, or hand-overs of a shared queue, on the whole screen"),
+    Key("i", "what_if", "what if: what each change would gain, and the curve over workers"),
     Key("question_mark", "keys", "these keys", "?"),
     Key("j", "jump(1)"),
     Key("b", "jump(-1)"),
@@ -83,6 +84,18 @@ PROMISES = (
     Key("b", "jump(-1)"),
 )
 PROMISE_SHEET = (Key("enter", "close"), Key("j", "jump(1)"), Key("b", "jump(-1)"))
+WHAT_IF = (
+    Key("i", "close"),
+    Key("up", "move(-1)", "choose an answer; below the table stands what it assumes", "up, down"),
+    Key("down", "move(1)"),
+    Key("home", "move(-10000)"),
+    Key("end", "move(10000)"),
+    Key("pageup", "scroll(-10)"),
+    Key("pagedown", "scroll(10)"),
+    Key("tab,p", "turn(1)", "the next pool; shift+tab: the one before", "tab, p"),
+    Key("shift+tab", "turn(-1)"),
+    Key("r", "again", "simulate again, with all that has been recorded until now"),
+)
 
 TAB = Key("tab", "", "go on to the matrix")
 """Textual binds it."""
@@ -91,6 +104,7 @@ LISTED = (
     ("Workers", (*WORKERS, TAB)),
     ("Matrix", MATRIX),
     ("Promises", PROMISES),
+    ("What if", WHAT_IF),
 )
 """What the sheet of keys shows, part by part."""
 

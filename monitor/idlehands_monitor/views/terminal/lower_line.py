@@ -14,9 +14,10 @@ if TYPE_CHECKING:
     from ...model.reading import Reading
     from ...session.session import Notices
 
-HINTS = "q quit · space pause · c capture · s promises · t steals · ? keys"
+BETWEEN, LEAST_KEYS = " · ", 3
+HINTS = "q quit · space pause · c capture · s promises · t steals · i what if · ? keys"
 HINTS_MATRIX = f"{MATRIX_HINTS} · t large · ? keys"
-HINTS_QUEUE = "q quit · space pause · c capture · s the queue · ? keys"
+HINTS_QUEUE = "q quit · space pause · c capture · s the queue · i what if · ? keys"
 HINTS_STEALS = f"t back · {MATRIX_HINTS} · ? keys"
 HINTS_EXTERNAL = "q quit · space pause · c capture · enter stack · ? keys"
 
@@ -38,6 +39,16 @@ def lower_line(reading: Reading, notices: Notices, hints: str, cells: int) -> Te
     notes = [clean(source.note)] if source.note else []
     notes += [f"{count(left_out)} frames or rows left out"] if left_out else []
     both = " · ".join([*notes, keys])
-    if not notes or len(both) <= cells:
+    if not notes:
+        return Text(_fitting(keys, cells))
+    if len(both) <= cells:
         return Text(both)
     return Text(" · ".join([*notes, keys.split(" · ")[0], "? keys"]))
+
+
+def _fitting(keys: str, cells: int) -> str:
+    """Return the keys without those after the first that do not fit."""
+    parts = keys.split(BETWEEN)
+    while len(BETWEEN.join(parts)) > cells and len(parts) > LEAST_KEYS:
+        del parts[1]
+    return BETWEEN.join(parts)

@@ -1,0 +1,196 @@
+"""What a change would gain, on a sheet over the dashboard: the answers and the curve of a pool.
+
+The sheet asks its session for the answers and looks four times a second how far they are. It never
+waits for them.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, ClassVar, Protocol
+
+from textual.containers import VerticalScroll
+from textual.geometry import Region
+
+from ...model.whatif import WhatIfState
+from .keys import WHAT_IF, bindings
+from .line_view import LineView
+from .sheet import Sheet
+from .whatif_rows import Asked, Room, sheet_rows
+
+if TYPE_CHECKING:
+    from textual.app import ComposeResult
+    from textual.binding import BindingType
+    from textual.strip import Strip
+
+    from ...model.reading import PoolReading
+    from ...model.whatif import WhatIfReading
+    from .whatif_rows import Row
+
+LOOK_SECONDS = 0.25
+KEYS_BELOW = "up and down choose · tab next pool · r simulates again · esc closes"
+
+
+class WhatIf(Protocol):
+    """What the sheet needs of its session. No call of it may take long."""
+
+    @property
+    def state(self) -> WhatIfState:
+        """How far the answers are."""
+
+    @property
+    def progress(self) -> float:
+        """The share of the simulated runs that have been made, 0 to 1."""
+
+    @property
+    def reading(self) -> WhatIfReading | None:
+        """The answers so far, None before the first."""
+
+    @property
+    def message(self) -> str:
+        """Why the question was refused, "" otherwise."""
+
+    def ask(self) -> None:
+        """Begin to simulate all changes, with all that has been recorded until now."""
+
+    def cancel(self) -> None:
+        """Stop simulating, soon."""
+
+
+class RowsView(LineView):
+    """Rows as they are given, as high as they are many; only lines that changed are drawn."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._rows: list[Row] = []
+
+    def show(self, rows: list[Row]) -> None:
+        """Draw other rows."""
+        before, self._rows = self._rows, rows
+        if len(rows) != len(before):
+            self.styles.height = len(rows)
+            self.refresh(layout=True)
+            return
+        changed = [y for y, row in enumerate(rows) if row != before[y]]
+        if changed:
+            self.refresh(*(Region(0, y, self.size.width, 1) for y in changed))
+
+    def render_line(self, y: int) -> Strip:
+        """Draw row `y`."""
+        return self.line(self._rows[y] if y < len(self._rows) else [], self.size.width)
+
+
+class WhatIfSheet(Sheet):
+    """The answers for one pool after the other; escape or i closes and stops simulating.
+
+    replay: whether the recording is whole, so that answers stay true. pool: the name of the pool to
+    begin with.
+    """
+
+    DEFAULT_CSS = """
+    WhatIfSheet > VerticalScroll {
+        max-width: 200; scrollbar-size: 1 1; scrollbar-gutter: stable;
+    }
+    """
+    BINDINGS: ClassVar[list[BindingType]] = bindings(WHAT_IF)
+
+    def __init__(self, what_if: WhatIf, *, replay: bool = False, pool: str = "") -> None:
+        super().__init__()
+        self.place = 0
+        self.cursor = 0
+        self._what_if = what_if
+        self._replay = replay
+        self._pool_name = pool
+        self._view = RowsView()
+        self._chosen = range(0)
+        self._drawn: tuple[Asked, int, int, Room] | None = None
+
+    def compose(self) -> ComposeResult:
+        """Lay out one list of rows that scrolls."""
+        with VerticalScroll(can_focus=False) as frame:
+            frame.border_subtitle = KEYS_BELOW
+            yield self._view
+
+    def on_mount(self) -> None:
+        """Ask, unless the answers are there and stay true."""
+        state = self._what_if.state
+        if state != WhatIfState.RUNNING and not (self._replay and state == WhatIfState.DONE):
+            self._what_if.ask()
+        self.set_interval(LOOK_SECONDS, self._draw)
+        self.call_after_refresh(self._draw)
+
+    def on_resize(self) -> None:
+        """Fit the rows to the new size, once that is known."""
+        self.call_after_refresh(self._draw)
+
+    def show(self, pool: PoolReading) -> None:
+        """Leave the answers as they are: they are not of the present window."""
+
+    def _draw(self) -> None:
+        asked = self._asked()
+        self._find_pool(asked.reading)
+        room = Room(self._view.size.width, self.app.size.height)
+        wanted = asked, self.place, self.cursor, room
+        if room.cells > 0 and wanted != self._drawn:
+            self._drawn = wanted
+            shown = sheet_rows(*wanted)
+            self._chosen = shown.chosen
+            self._view.show(shown.rows)
+
+    def _asked(self) -> Asked:
+        held = self._what_if
+        return Asked(held.state, held.progress, held.reading, held.message)
+
+    def _find_pool(self, reading: WhatIfReading | None) -> None:
+        """Begin with the pool of the dashboard, once the answers are there."""
+        if reading is None or not self._pool_name:
+            return
+        names = [pool.name for pool in reading.pools]
+        self.place = names.index(self._pool_name) if self._pool_name in names else 0
+        self._pool_name = ""
+
+    @property
+    def _answers(self) -> int:
+        reading = self._what_if.reading
+        pools = reading.pools if reading is not None else ()
+        pool = pools[self.place % len(pools)] if pools else None
+        return len(pool.answers) if pool is not None and not pool.refused else 0
+
+    def action_move(self, rows: int) -> None:
+        """Choose another answer, keeping it in sight; past the last one the rest scrolls."""
+        scroll = self.query_one(VerticalScroll)
+        last = self._answers - 1
+        if last < 0 or (rows > 0 and self.cursor >= last):
+            scroll.scroll_relative(y=rows, animate=False)
+            return
+        self.cursor = max(0, min(last, self.cursor + rows))
+        self._draw()
+        if self.cursor == 0:
+            scroll.scroll_home(animate=False)
+        else:
+            region = Region(0, self._chosen.start, 1, len(self._chosen))
+            scroll.scroll_to_region(region, animate=False)
+
+    def action_scroll(self, lines: int) -> None:
+        """Scroll by some lines, the chosen answer staying the same."""
+        self.query_one(VerticalScroll).scroll_relative(y=lines, animate=False)
+
+    def action_turn(self, pools: int) -> None:
+        """Show another pool, from its best answer on."""
+        reading = self._what_if.reading
+        if reading is not None and reading.pools:
+            self.place = (self.place + pools) % len(reading.pools)
+            self.cursor = 0
+            self._draw()
+            self.query_one(VerticalScroll).scroll_home(animate=False)
+
+    def action_again(self) -> None:
+        """Simulate again, unless that is under way."""
+        if self._what_if.state != WhatIfState.RUNNING:
+            self._what_if.ask()
+            self._draw()
+
+    def action_close(self) -> None:
+        """Go back to the dashboard; what nobody looks at is not simulated."""
+        if self._what_if.state == WhatIfState.RUNNING:
+            self._what_if.cancel()
+        super().action_close()
