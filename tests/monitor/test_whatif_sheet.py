@@ -339,9 +339,9 @@ def test_an_answer_that_assumes_nothing_more_says_so():
 
 def test_where_there_is_room_the_curve_stands_beside_the_answers():
     wide = written(sheet_rows(done(batch()), 0, 0, Room(186, 60)).rows)
-    assert any(re.search("give it 4 cores.*[│┤]", line) for line in wide)
+    assert any(re.search("run on 4 cores.*[│┤]", line) for line in wide)
     narrow = written(sheet_rows(done(batch()), 0, 0, Room(110, 60)).rows)
-    assert not any(re.search("give it 4 cores.*[│┤]", line) for line in narrow)
+    assert not any(re.search("run on 4 cores.*[│┤]", line) for line in narrow)
 
 
 def test_rows_at_the_right_begin_at_one_cell_whatever_is_at_the_left():
@@ -370,7 +370,7 @@ def test_nothing_that_a_terminal_obeys_reaches_the_screen():
     async def test(app, pilot):
         await pilot.press("i")
         fake.end(what_if(pool))
-        await shown(app, pilot, "Best: make ev")
+        await shown(app, pilot, "Best: make tasks of ev")
         assert "\x1b" not in screen_text(app)
         assert "[bold]x[/] <b>&" in screen_text(app)
 

@@ -124,6 +124,11 @@ def test_the_headline_is_the_change_that_gains_most_wherever_it_stands():
     assert headline(batch(answers=asked)).startswith("Best: use 4 workers. This comes to 5.00 s")
 
 
+def test_the_headline_names_the_fewest_workers_that_come_near_the_best():
+    asked = tuple(answer((Workers(n),), t, g) for n, t, g in ((8, 5.6, 0.485), (16, 5.55, 0.49)))
+    assert headline(batch(answers=asked)).startswith("Best: use 8 workers. This comes to 5.60 s")
+
+
 def test_a_gain_whose_interval_reaches_below_0_is_said_to_be_unsure():
     unsure = replace(answer((Workers(4),), 5.0, 0.06), gain_low=-0.02)
     sentence = "The interval of the gain reaches down to no gain."
@@ -168,6 +173,15 @@ def test_a_curve_that_the_answers_already_list_is_drawn_and_not_listed_again():
 
 def test_a_curve_of_one_point_is_left_out():
     assert "Over numbers of workers" not in titles(batch(curve=curve(numbers=(4,))))
+
+
+def test_a_best_value_at_the_end_of_the_curve_is_said_to_be_the_last_that_was_tried():
+    at_end, within = (
+        next(s for s in pool_sections(batch(curve=held)) if s.title == "Over numbers of workers")
+        for held in (curve(numbers=(1, 2, 4, 8)), curve())
+    )
+    assert "best value: 8, the most that were tried; work T1 40.0 s" in at_end.lead
+    assert "best value: 8; work T1 40.0 s, span Tinf 4.40 s" in within.lead
 
 
 def test_the_table_of_the_curve_has_the_bounds_and_marks_the_present_and_the_best():
@@ -382,6 +396,7 @@ def test_an_interval_has_the_unit_and_the_decimals_of_its_value():
         ((-0.06, 0.03, 0.36), "+3 % (−6 to +36)"),
         ((0.0, 0.001, 0.002), "0 %"),
         ((-math.inf, -3.0, -2.0), "−300 %"),
+        ((-53.0, -45.36, -32.0), "−4,536 % (−5,300 to −3,200)"),
         ((math.nan, -math.inf, math.nan), "–"),
     ],
 )

@@ -90,4 +90,4 @@ def gain(low: float, value: float, high: float) -> str:
 
 
 def _signed(percent: int) -> str:
-    return f"{percent:+d}".replace("-", "−") if percent else "0"
+    return f"{percent:+,d}".replace("-", "−") if percent else "0"

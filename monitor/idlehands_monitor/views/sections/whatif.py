@@ -100,7 +100,7 @@ def headline(pool: WhatIfPool) -> str:
     """Return the answer that gains most, or that none gains much; "" without answers."""
     if not pool.answers:
         return ""
-    best = max(pool.answers, key=lambda answer: answer.gain)
+    best = _fewest_workers(pool, max(pool.answers, key=lambda answer: answer.gain))
     order = best.change.sentence
     if best.gain <= LEAST_GAIN:
         least = f"{LEAST_GAIN * 100:.0f} %"
@@ -114,6 +114,18 @@ def headline(pool: WhatIfPool) -> str:
         f"Best: {order}. This comes to {value}, which is {best.gain * 100:.0f} % "
         f"{BETTER[pool.unit]}.{unsure}"
     )
+
+
+def _fewest_workers(pool: WhatIfPool, best: AnswerReading) -> AnswerReading:
+    """Return the answer with the number of workers that the curve calls best: a few more that gain
+    next to nothing are no advice."""
+    if pool.curve is None:
+        return best
+    fewest = pool.curve.best
+    wanted = tuple(
+        (name, fewest if name == "workers" else value) for name, value in best.change.facts
+    )
+    return next((answer for answer in pool.answers if answer.change.facts == wanted), best)
 
 
 def gain_text(answer: AnswerReading) -> str:
@@ -207,6 +219,8 @@ def curve_lead(held: CurveReading) -> str:
         f"now {number_of(held.present, 'worker')}; the fewest that come within 2 % of the best "
         f"value: {held.best}"
     )
+    if held.best == held.points[-1].workers:
+        lead += ", the most that were tried"
     if held.work_s is None or held.span_s is None:
         return lead
     work, span = (quantity(value, Unit.SECONDS) for value in (held.work_s, held.span_s))
