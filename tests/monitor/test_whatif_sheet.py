@@ -14,8 +14,8 @@ from test_external import shown as external_reading
 from whatifs import answer, batch, open_pool, refused, what_if
 
 from idlehands_monitor.model.changes import KindTime
-from idlehands_monitor.model.whatif import WhatIfState
 from idlehands_monitor.session.session import Session
+from idlehands_monitor.session.whatif import State
 from idlehands_monitor.views.palette import contrast
 from idlehands_monitor.views.sections.whatif import STOPPED
 from idlehands_monitor.views.terminal.app import Dashboard
@@ -37,23 +37,29 @@ SIZES = [(80, 24), (120, 40), (200, 60)]
 class FakeWhatIf:
     """The session's part: a state that a test sets, and what was asked of it."""
 
-    def __init__(self, state="idle", held=None, message=""):
-        self.state = WhatIfState(state)
+    def __init__(self, state="idle", held=None, refusal=""):
+        self.state = State(state)
         self.reading = held
         self.progress = 0.0
-        self.message = message
+        self.refusal = refusal
         self.calls = []
+        self.coming = None
+
+    def look(self):
+        if self.coming is not None:
+            self.state, self.progress, self.reading = State.DONE, 1.0, self.coming
+            self.coming = None
 
     def ask(self):
         self.calls.append("ask")
-        self.state, self.progress = WhatIfState.RUNNING, 0.25
+        self.state, self.progress = State.RUNNING, 0.25
 
     def cancel(self):
         self.calls.append("cancel")
-        self.state = WhatIfState.IDLE
+        self.state = State.IDLE
 
     def end(self, held):
-        self.state, self.progress, self.reading = WhatIfState.DONE, 1.0, held
+        self.coming = held
 
 
 def drive(test, fake, size=(120, 40), seen=None):
@@ -184,7 +190,7 @@ def test_a_refused_question_shows_its_reason():
 
     async def test(app, pilot):
         await pilot.press("i")
-        fake.state, fake.message = WhatIfState.REFUSED, "no task of pool kiln has ended"
+        fake.state, fake.refusal = State.REFUSED, "no task of pool kiln has ended"
         await shown(app, pilot, "No answers: no task of pool kiln has ended")
 
     drive(test, fake)
@@ -308,7 +314,7 @@ def test_the_rows_are_laid_out_anew_for_another_size():
 
 
 def done(*pools, **changes):
-    return Asked(WhatIfState.DONE, 1.0, what_if(*pools, **changes))
+    return Asked(State.DONE, 1.0, what_if(*pools, **changes))
 
 
 @pytest.mark.parametrize("pool", [batch(), open_pool(), refused()])
@@ -352,9 +358,7 @@ def test_rows_at_the_right_begin_at_one_cell_whatever_is_at_the_left():
 def test_stopped_and_idle_questions_say_so():
     stopped = replace(done(batch(), whole=False))
     assert STOPPED in " ".join(written(state_rows(stopped, 110)))
-    assert written(state_rows(Asked(WhatIfState.IDLE), 70)) == [
-        "Nothing is being simulated; r begins"
-    ]
+    assert written(state_rows(Asked(State.IDLE), 70)) == ["Nothing is being simulated; r begins"]
     assert state_rows(done(batch()), 70) == []
 
 

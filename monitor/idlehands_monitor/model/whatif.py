@@ -44,19 +44,6 @@ UNIT_OF = {
 }
 
 
-class WhatIfState(StrEnum):
-    """How far the answers to a question are.
-
-    IDLE: nothing was asked, or the question was taken back. RUNNING: runs are being simulated.
-    DONE: the answers are there. REFUSED: the question has no answer.
-    """
-
-    IDLE = "idle"
-    RUNNING = "running"
-    DONE = "done"
-    REFUSED = "refused"
-
-
 @dataclass(frozen=True, slots=True)
 class ChangeReading:
     """A change, or several at once. facts: what it sets, as in JSON, such as {"workers": 8}.

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from rich.cells import cell_len
 
-from ...model.whatif import WhatIfState
+from ...session.whatif import State
 from ..curve import Ink
 from ..curve_text import curve_rows
 from ..foreign_text import clean, safe_line
@@ -60,12 +60,12 @@ INDENT, ASSUMES_CELLS = 2, 9
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What is known of a question. message: why it has no answer, "" otherwise."""
+    """What is known of a question. refusal: why it has no answer, "" otherwise."""
 
-    state: WhatIfState
+    state: State
     progress: float = 0.0
     reading: WhatIfReading | None = None
-    message: str = ""
+    refusal: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +106,7 @@ def sheet_rows(asked: Asked, place: int, cursor: int, room: Room) -> SheetRows:
 
 def state_rows(asked: Asked, cells: int) -> list[Row]:
     """Return how far the answers are; nothing where all are there."""
-    if asked.state == WhatIfState.RUNNING:
+    if asked.state == State.RUNNING:
         done = min(1.0, max(0.0, asked.progress))
         full = round(done * BAR_CELLS)
         return [
@@ -116,10 +116,10 @@ def state_rows(asked: Asked, cells: int) -> list[Row]:
                 (f" {share(done)} simulated; esc stops it", None),
             ]
         ]
-    if asked.state == WhatIfState.REFUSED:
-        message = clean(asked.message, LONGEST_SENTENCE) or "no answer to this question"
-        return [[(line, style(bold=True))] for line in wrap(f"No answers: {message}", cells)]
-    if asked.state == WhatIfState.IDLE:
+    if asked.state == State.REFUSED:
+        refusal = clean(asked.refusal, LONGEST_SENTENCE) or "no answer to this question"
+        return [[(line, style(bold=True))] for line in wrap(f"No answers: {refusal}", cells)]
+    if asked.state == State.IDLE:
         return [[("Nothing is being simulated; r begins", None)]]
     stopped = asked.reading is not None and not asked.reading.whole
     return [[(line, style(bold=True))] for line in wrap(STOPPED, cells)] if stopped else []

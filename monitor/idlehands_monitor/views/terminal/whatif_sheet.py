@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, ClassVar, Protocol
 from textual.containers import VerticalScroll
 from textual.geometry import Region
 
-from ...model.whatif import WhatIfState
+from ...session.whatif import State
 from .keys import WHAT_IF, bindings
 from .line_view import LineView
 from .sheet import Sheet
@@ -34,7 +34,7 @@ class WhatIf(Protocol):
     """What the sheet needs of its session. No call of it may take long."""
 
     @property
-    def state(self) -> WhatIfState:
+    def state(self) -> State:
         """How far the answers are."""
 
     @property
@@ -46,8 +46,11 @@ class WhatIf(Protocol):
         """The answers so far, None before the first."""
 
     @property
-    def message(self) -> str:
+    def refusal(self) -> str:
         """Why the question was refused, "" otherwise."""
+
+    def look(self) -> object:
+        """Take in how far the answers are now."""
 
     def ask(self) -> None:
         """Begin to simulate all changes, with all that has been recorded until now."""
@@ -113,7 +116,7 @@ class WhatIfSheet(Sheet):
     def on_mount(self) -> None:
         """Ask, unless the answers are there and stay true."""
         state = self._what_if.state
-        if state != WhatIfState.RUNNING and not (self._replay and state == WhatIfState.DONE):
+        if state != State.RUNNING and not (self._replay and state == State.DONE):
             self._what_if.ask()
         self.set_interval(LOOK_SECONDS, self._draw)
         self.call_after_refresh(self._draw)
@@ -126,6 +129,7 @@ class WhatIfSheet(Sheet):
         """Leave the answers as they are: they are not of the present window."""
 
     def _draw(self) -> None:
+        self._what_if.look()
         asked = self._asked()
         self._find_pool(asked.reading)
         room = Room(self._view.size.width, self.app.size.height)
@@ -138,7 +142,7 @@ class WhatIfSheet(Sheet):
 
     def _asked(self) -> Asked:
         held = self._what_if
-        return Asked(held.state, held.progress, held.reading, held.message)
+        return Asked(held.state, held.progress, held.reading, held.refusal)
 
     def _find_pool(self, reading: WhatIfReading | None) -> None:
         """Begin with the pool of the dashboard, once the answers are there."""
@@ -185,12 +189,12 @@ class WhatIfSheet(Sheet):
 
     def action_again(self) -> None:
         """Simulate again, unless that is under way."""
-        if self._what_if.state != WhatIfState.RUNNING:
+        if self._what_if.state != State.RUNNING:
             self._what_if.ask()
             self._draw()
 
     def action_close(self) -> None:
         """Go back to the dashboard; what nobody looks at is not simulated."""
-        if self._what_if.state == WhatIfState.RUNNING:
+        if self._what_if.state == State.RUNNING:
             self._what_if.cancel()
         super().action_close()
