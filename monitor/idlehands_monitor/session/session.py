@@ -19,10 +19,12 @@ from .jumps import Jumps
 from .machine import MACHINE, Machine
 from .seek import Replay
 from .stacks import Stack, read_stack
+from .whatif import WhatIf
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from ..ledger import Ledger
     from ..model.reading import PoolReading, Reading
     from .feed import Feed
 
@@ -51,13 +53,15 @@ def _nothing() -> None:
 class Session:
     """Holds a feed, and everything that is asked of it. A context manager that closes the source.
 
-    feed: replaced by a jump. is_paused: whether the reading is to be held still. on_change: called
-    when the notices have changed; without it a screen shows them with its next reading.
+    feed: replaced by a jump. what_if: the question what changes would gain. is_paused: whether the
+    reading is to be held still. on_change: called when the notices have changed; without it a
+    screen shows them with its next reading.
     """
 
     def __init__(self, feed: Feed, machine: Machine = MACHINE) -> None:
         self.feed = feed
         self.machine = machine
+        self.what_if = WhatIf(self._recorded)
         self.is_paused = False
         self.on_change: Callable[[], None] = _nothing
         self._captures = CaptureControl(machine)
@@ -114,8 +118,9 @@ class Session:
         self._place = ""
 
     def stop(self) -> None:
-        """Have a jump that is under way end soon."""
+        """Have a jump and a simulation that are under way end soon."""
         self._jumps.stop()
+        self.what_if.cancel()
 
     def close(self) -> None:
         """End the stream; an open capture is closed whole."""
@@ -186,6 +191,9 @@ class Session:
         with command_errors():
             self.feed.source.stop_capture()
         self._captures.asked_path = ""
+
+    def _recorded(self) -> tuple[Ledger, Reading]:
+        return self.feed.ledger, self.feed.reading()
 
     async def stack(self, pid: int, native_id: int, ident: int) -> Stack:
         """Return the present stack of one thread; pid -1 stands for a process that does not run."""

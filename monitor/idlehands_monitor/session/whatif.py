@@ -7,10 +7,12 @@ made from whatever runs there are when time is up or somebody says stop.
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
 import os
 import pickle
 import signal
+import threading
 import time
 from dataclasses import replace
 from enum import StrEnum
@@ -34,6 +36,9 @@ LIVE_TASKS = 4_000
 """So many tasks at most are simulated for a screen."""
 NICENESS = 10
 """Simulations give way to the job that is watched."""
+PARENT_SECONDS = 0.5
+"""How often a simulating process looks whether the one that asked is still there."""
+NO_ANSWER = "the simulation ended without an answer"
 
 
 def answered(
@@ -73,6 +78,15 @@ def _hold(plan: Plan) -> None:
     global _plan  # noqa: PLW0603 - each process works on one plan
     _plan = plan
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # ctrl+c is for the process that asked
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    threading.Thread(target=_leave_with, args=(os.getppid(),), daemon=True).start()
+
+
+def _leave_with(parent: int) -> None:
+    """End once the process that asked has ended: if it was killed, nobody else tells this one."""
+    while os.getppid() == parent:
+        time.sleep(PARENT_SECONDS)
+    os._exit(1)
 
 
 def _play(run: Run) -> tuple[Run, float]:
@@ -100,41 +114,38 @@ class State(StrEnum):
 
 
 class WhatIf:
-    """The question of a screen: asked in a process of its own, looked at with each reading.
+    """The question of a screen: answered by a process of its own. No call waits for that process.
 
     state, progress (0 to 1): of the last question. reading: its answers, None until there are any.
-    refusal: why there are none.
+    refusal: why there are none. recorded: returns what a question is about.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, recorded: Callable[[], tuple[Ledger, Reading]]) -> None:
         self.state = State.IDLE
         self.progress = 0.0
         self.reading: WhatIfReading | None = None
         self.refusal = ""
-        self._process: multiprocessing.process.BaseProcess | None = None
-        self._answers: Connection | None = None
+        self._recorded = recorded
+        self._simulation: _Simulation | None = None
 
-    def ask(self, ledger: Ledger, reading: Reading, question: Question | None = None) -> None:
+    def ask(self, question: Question | None = None) -> None:
         """Ask a question, the whole list of changes unless one is given; an earlier one ends."""
         self.cancel()
         question = question or Question(most_tasks=LIVE_TASKS)
-        context = multiprocessing.get_context("spawn")  # the screen's process has threads
-        self._answers, other = context.Pipe(duplex=False)
-        asked = pickle.dumps((ledger, reading, question))
-        self._process = context.Process(target=_answer, args=(other, asked), daemon=False)
-        self._process.start()
-        other.close()
+        self._simulation = _Simulation(pickle.dumps((*self._recorded(), question)))
         self.state, self.progress, self.refusal = State.RUNNING, 0.0, ""
 
     def look(self) -> bool:
         """Take what the other process has said; return whether anything has changed."""
         before = (self.state, self.progress)
-        connection = self._answers
+        ended = self._simulation is not None and self._simulation.has_ended
         try:
-            while self.state is State.RUNNING and connection is not None and connection.poll():
-                self._take(connection.recv())
+            while self._simulation is not None and self._simulation.answers.poll():
+                self._take(self._simulation.answers.recv())
         except (EOFError, OSError):
-            self._end(State.REFUSED, "the simulation ended without an answer")
+            ended = True
+        if ended and self._simulation is not None:
+            self._end(State.REFUSED, NO_ANSWER)
         return (self.state, self.progress) != before
 
     def _take(self, said: float | str | WhatIfReading) -> None:
@@ -148,23 +159,57 @@ class WhatIf:
 
     def _end(self, state: State, refusal: str = "") -> None:
         self.state, self.refusal = state, refusal
-        if self._answers is not None:
-            self._answers.close()
-        if self._process is not None:
-            self._process.join()
-        self._answers = self._process = None
+        if self._simulation is not None:
+            self._simulation.end()
+        self._simulation = None
 
     def cancel(self) -> None:
         """End a question that has no answer yet."""
-        if self._process is not None:
-            self._process.terminate()
         if self.state is State.RUNNING:
             self._end(State.IDLE)
+
+
+class _Simulation:
+    """The process that answers one question. answers: what it says.
+
+    To start it takes until it has read the question, and to end it until it has ended: threads wait
+    for both.
+    """
+
+    def __init__(self, asked: bytes) -> None:
+        context = multiprocessing.get_context("spawn")  # the screen's process has threads
+        self.answers, self._other = context.Pipe(duplex=False)
+        self._process = context.Process(target=_answer, args=(self._other, asked), daemon=False)
+        self._starting = threading.Thread(target=self._start)
+        self._starting.start()
+
+    def _start(self) -> None:
+        with contextlib.suppress(OSError):  # no memory, no process: `answers` then ends at once
+            self._process.start()
+        self._other.close()
+
+    @property
+    def has_ended(self) -> bool:
+        """Whether the process has ended; what it said before may still be to be taken."""
+        return not self._starting.is_alive() and self._process.exitcode is not None
+
+    def end(self) -> None:
+        """End the process, whether it has answered or not."""
+        threading.Thread(target=self._end).start()
+
+    def _end(self) -> None:
+        self._starting.join()
+        if self._process.pid is not None:
+            self._process.terminate()
+            self._process.join()
+        self.answers.close()
 
 
 def _answer(connection: Connection, asked: bytes) -> None:
     """Answer a screen's question: say how much is done, then a refusal or the answers."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, _leave)
+    _close_terminal()
     os.nice(NICENESS)
     ledger, reading, question = pickle.loads(asked)  # noqa: S301 - from the process that started it
     try:
@@ -175,3 +220,16 @@ def _answer(connection: Connection, asked: bytes) -> None:
         return
     else:
         connection.send(replace(found, whole=True))
+
+
+def _leave(*_signal: object) -> None:
+    """End as a program that exits does, so that the simulating processes end too."""
+    raise SystemExit(1)
+
+
+def _close_terminal() -> None:
+    """Leave the terminal to the screen, whatever this process may have to say."""
+    nothing = os.open(os.devnull, os.O_RDWR)
+    for descriptor in range(3):
+        os.dup2(nothing, descriptor)
+    os.close(nothing)

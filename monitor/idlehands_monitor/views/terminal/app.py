@@ -37,7 +37,6 @@ if TYPE_CHECKING:
     from ...model.reading import PoolReading, Reading
     from ...session.session import Session
     from .external import ExternalView
-    from .whatif_sheet import WhatIf
     from .workers import WorkersView
 
 NOTHING_TO_SIMULATE = "no task has been recorded that could be simulated"
@@ -187,11 +186,10 @@ class Dashboard(App[None]):
 
     def action_what_if(self) -> None:
         """Show what each change would gain."""
-        what_if: WhatIf | None = getattr(self.session, "what_if", None)
-        if self.pool is None or what_if is None:
+        if self.pool is None:
             self.session.say(NOTHING_TO_SIMULATE)
         elif not isinstance(self.screen, WhatIfSheet):
-            replay = self.session.is_replay
+            what_if, replay = self.session.what_if, self.session.is_replay
             self.push_screen(WhatIfSheet(what_if, replay=replay, pool=self.pool.name))
 
     def action_keys(self) -> None:
