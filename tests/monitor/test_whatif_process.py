@@ -6,6 +6,8 @@ import asyncio
 import contextlib
 import os
 import signal
+import sys
+from types import SimpleNamespace
 
 import psutil
 import pytest
@@ -51,7 +53,7 @@ def mine():
     found = []
     for child in psutil.Process().children(recursive=True):
         with contextlib.suppress(psutil.Error):  # one that has just ended
-            if "spawn_main" in " ".join(child.cmdline()):
+            if "whatif_process" in " ".join(child.cmdline()):
                 found.append(child)
     return found
 
@@ -109,6 +111,20 @@ def is_running(process):
     return False
 
 
+def test_where_no_process_can_be_started_the_question_is_refused(question, monkeypatch):
+    monkeypatch.setattr(whatif, "SIMULATOR", ("/nowhere/python",))
+    question.ask(FOUR_WORKERS)
+    assert question.state is State.REFUSED
+    assert question.refusal.startswith("no process could be started: ")
+
+
+def test_a_screen_that_stands_in_for_standard_error_does_not_matter(question, monkeypatch):
+    monkeypatch.setattr(sys, "stderr", SimpleNamespace(fileno=lambda: -1, write=len, flush=id))
+    question.ask(FOUR_WORKERS)
+    wait_until(lambda: looked(question))
+    assert question.state is State.DONE
+
+
 def test_a_second_question_takes_the_place_of_the_first(question):
     question.ask(MANY_RUNS)
     question.ask(FOUR_WORKERS)
@@ -127,8 +143,7 @@ def test_closing_a_session_ends_its_simulation():
     wait_until(lambda: not mine())
 
 
-def test_the_screen_shows_the_answers_of_a_real_simulation(monkeypatch):
-    monkeypatch.setattr(whatif, "LIVE_SECONDS", 0.5)
+def test_the_screen_shows_the_answers_of_a_real_simulation():
     held, reading = recorded()
     feed = StillFeed(reading)
     feed.ledger = held

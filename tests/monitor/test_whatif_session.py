@@ -54,9 +54,9 @@ def test_each_change_gets_a_run_however_little_time_there_is(held):
 
 
 def test_a_screens_question_is_answered_in_another_process(held):
-    question = WhatIf()
+    question = WhatIf(lambda: held)
     assert question.state is State.IDLE
-    question.ask(*held)
+    question.ask()
     assert question.state is State.RUNNING
     wait_until(lambda: is_answered(question), "an answer", 60)
     assert (question.state, question.refusal) == (State.DONE, "")
@@ -64,19 +64,19 @@ def test_a_screens_question_is_answered_in_another_process(held):
 
 
 def test_a_screens_question_that_cannot_be_answered_says_why(held):
-    question = WhatIf()
-    question.ask(*held, Question(((change.KindTime("grain", 0.5),),)))
+    question = WhatIf(lambda: held)
+    question.ask(Question(((change.KindTime("grain", 0.5),),)))
     wait_until(lambda: is_answered(question), "an answer", 60)
     assert question.state is State.REFUSED
     assert question.refusal == "no task of the kind grain: it was not recorded: task"
 
 
 def test_a_screens_question_can_be_taken_back(held):
-    question = WhatIf()
-    question.ask(*held)
+    question = WhatIf(lambda: held)
+    question.ask()
     question.cancel()
     assert question.state is State.IDLE
     assert not question.look()
-    question.ask(*held, FASTER)
+    question.ask(FASTER)
     wait_until(lambda: is_answered(question), "an answer", 60)
     assert question.state is State.DONE

@@ -12,32 +12,29 @@ import multiprocessing
 import os
 import pickle
 import signal
+import subprocess
+import sys
 import threading
 import time
-from dataclasses import replace
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from ..analysis.asking import ask
-from ..analysis.whatif.planning import Plan, Run, WhatIfError, answers, play
+from ..analysis.whatif.planning import Plan, Run, answers, play
 from ..model.changes import Question
 from ..model.whatif import WhatIfReading
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
-    from multiprocessing.connection import Connection
 
     from ..ledger import Ledger
     from ..model.reading import Reading
 
-LIVE_SECONDS = 2.0
-"""How long runs are simulated for a screen."""
 LIVE_TASKS = 4_000
 """So many tasks at most are simulated for a screen."""
-NICENESS = 10
-"""Simulations give way to the job that is watched."""
 PARENT_SECONDS = 0.5
 """How often a simulating process looks whether the one that asked is still there."""
+SIMULATOR = (sys.executable, "-P", "-m", "idlehands_monitor.session.whatif_process")
 NO_ANSWER = "the simulation ended without an answer"
 
 
@@ -132,8 +129,11 @@ class WhatIf:
         """Ask a question, the whole list of changes unless one is given; an earlier one ends."""
         self.cancel()
         question = question or Question(most_tasks=LIVE_TASKS)
-        self._simulation = _Simulation(pickle.dumps((*self._recorded(), question)))
         self.state, self.progress, self.refusal = State.RUNNING, 0.0, ""
+        try:
+            self._simulation = _Simulation(pickle.dumps((*self._recorded(), question)))
+        except OSError as error:
+            self._end(State.REFUSED, f"no process could be started: {error}")
 
     def look(self) -> bool:
         """Take what the other process has said; return whether anything has changed."""
@@ -172,64 +172,38 @@ class WhatIf:
 class _Simulation:
     """The process that answers one question. answers: what it says.
 
-    To start it takes until it has read the question, and to end it until it has ended: threads wait
-    for both.
+    A thread hands the question over, and another one waits for the end of the process.
     """
 
     def __init__(self, asked: bytes) -> None:
-        context = multiprocessing.get_context("spawn")  # the screen's process has threads
-        self.answers, self._other = context.Pipe(duplex=False)
-        self._process = context.Process(target=_answer, args=(self._other, asked), daemon=False)
-        self._starting = threading.Thread(target=self._start)
-        self._starting.start()
+        self.answers, other = multiprocessing.Pipe(duplex=False)
+        with other:
+            # Not by multiprocessing: it starts no process where a screen stands in for sys.stderr.
+            self._process = subprocess.Popen(
+                [*SIMULATOR, str(other.fileno())],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+                pass_fds=(other.fileno(),),
+            )
+        self._handing = threading.Thread(target=self._hand_over, args=(asked,))
+        self._handing.start()
 
-    def _start(self) -> None:
-        with contextlib.suppress(OSError):  # no memory, no process: `answers` then ends at once
-            self._process.start()
-        self._other.close()
+    def _hand_over(self, asked: bytes) -> None:
+        with contextlib.suppress(OSError):  # it has ended, and no longer reads
+            self._process.communicate(asked)
 
     @property
     def has_ended(self) -> bool:
         """Whether the process has ended; what it said before may still be to be taken."""
-        return not self._starting.is_alive() and self._process.exitcode is not None
+        return self._process.poll() is not None
 
     def end(self) -> None:
         """End the process, whether it has answered or not."""
-        threading.Thread(target=self._end).start()
+        self._process.terminate()
+        threading.Thread(target=self._reap).start()
 
-    def _end(self) -> None:
-        self._starting.join()
-        if self._process.pid is not None:
-            self._process.terminate()
-            self._process.join()
+    def _reap(self) -> None:
+        self._handing.join()
+        self._process.wait()
         self.answers.close()
-
-
-def _answer(connection: Connection, asked: bytes) -> None:
-    """Answer a screen's question: say how much is done, then a refusal or the answers."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    signal.signal(signal.SIGTERM, _leave)
-    _close_terminal()
-    os.nice(NICENESS)
-    ledger, reading, question = pickle.loads(asked)  # noqa: S301 - from the process that started it
-    try:
-        found = answered(ledger, reading, question, connection.send, seconds=LIVE_SECONDS)
-    except WhatIfError as error:
-        connection.send(str(error))
-    except BrokenPipeError:
-        return
-    else:
-        connection.send(replace(found, whole=True))
-
-
-def _leave(*_signal: object) -> None:
-    """End as a program that exits does, so that the simulating processes end too."""
-    raise SystemExit(1)
-
-
-def _close_terminal() -> None:
-    """Leave the terminal to the screen, whatever this process may have to say."""
-    nothing = os.open(os.devnull, os.O_RDWR)
-    for descriptor in range(3):
-        os.dup2(nothing, descriptor)
-    os.close(nothing)
