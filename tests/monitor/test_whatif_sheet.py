@@ -105,25 +105,17 @@ def test_i_opens_the_sheet_asks_and_shows_the_answers_when_they_come(size):
     drive(test, fake, size)
 
 
-def test_answers_of_a_live_window_are_asked_for_anew_whenever_the_sheet_opens():
-    fake = FakeWhatIf("done", what_if())
-
-    async def test(_app, pilot):
-        await pilot.press("i")
-        await pilot.pause()
-        assert fake.calls == ["ask"]
-
-    drive(test, fake)
-
-
-def test_answers_of_a_replay_that_are_there_are_not_asked_for_again():
+def test_answers_are_asked_for_anew_whenever_the_sheet_opens_and_the_old_ones_are_called_so():
     fake = FakeWhatIf("done", what_if())
 
     async def test(app, pilot):
-        app.push_screen(WhatIfSheet(fake, replay=True))
-        await pilot.pause()
+        await pilot.press("i")
         await shown(app, pilot, "Best: use 8 workers.")
-        assert fake.calls == []
+        assert fake.calls == ["ask"]
+        assert "Below stand the answers of the time before" in screen_text(app)
+        fake.end(what_if(batch(name="loom")))
+        await shown(app, pilot, "Pool loom: ")
+        assert "of the time before" not in screen_text(app)
 
     drive(test, fake)
 
@@ -173,25 +165,14 @@ def test_r_simulates_again_and_not_while_that_is_under_way():
     drive(test, fake)
 
 
-def test_the_first_answers_are_shown_while_others_are_being_simulated():
-    fake = FakeWhatIf()
-
-    async def test(app, pilot):
-        await pilot.press("i")
-        fake.reading = what_if(batch(), whole=False)
-        await shown(app, pilot, "+47 % ± 2")
-        assert "25 % simulated" in screen_text(app)
-
-    drive(test, fake)
-
-
-def test_a_refused_question_shows_its_reason():
-    fake = FakeWhatIf()
+def test_a_refused_question_shows_its_reason_and_no_older_answers():
+    fake = FakeWhatIf("done", what_if())
 
     async def test(app, pilot):
         await pilot.press("i")
         fake.state, fake.refusal = State.REFUSED, "no task of pool kiln has ended"
         await shown(app, pilot, "No answers: no task of pool kiln has ended")
+        assert "Best: use 8 workers." not in screen_text(app)
 
     drive(test, fake)
 

@@ -189,8 +189,7 @@ class Dashboard(App[None]):
         if self.pool is None:
             self.session.say(NOTHING_TO_SIMULATE)
         elif not isinstance(self.screen, WhatIfSheet):
-            what_if, replay = self.session.what_if, self.session.is_replay
-            self.push_screen(WhatIfSheet(what_if, replay=replay, pool=self.pool.name))
+            self.push_screen(WhatIfSheet(self.session.what_if, self.pool.name))
 
     def action_keys(self) -> None:
         """Show what each key does."""

@@ -45,6 +45,7 @@ INK_STYLES = {
     Ink.SPAN: style("#CC79A7"),
     Ink.GREEDY: style("#D55E00"),
 }
+EARLIER = "Below stand the answers of the time before"
 BAR_CELLS = 30
 DONE_BAR, OPEN_BAR = "█", "░"
 BESIDE = 140
@@ -88,7 +89,7 @@ def sheet_rows(asked: Asked, place: int, cursor: int, room: Room) -> SheetRows:
     """Return all rows for the pool at `place`, with its answer at `cursor` chosen."""
     above: list[Row] = [[(TITLE, style(bold=True))], *state_rows(asked, room.cells)]
     reading = asked.reading
-    if reading is None or not reading.pools:
+    if reading is None or not reading.pools or asked.state == State.REFUSED:
         return SheetRows(above)
     pool = reading.pools[place % len(reading.pools)]
     above += _pool_rows(pool, place % len(reading.pools), len(reading.pools), room.cells)
@@ -107,15 +108,7 @@ def sheet_rows(asked: Asked, place: int, cursor: int, room: Room) -> SheetRows:
 def state_rows(asked: Asked, cells: int) -> list[Row]:
     """Return how far the answers are; nothing where all are there."""
     if asked.state == State.RUNNING:
-        done = min(1.0, max(0.0, asked.progress))
-        full = round(done * BAR_CELLS)
-        return [
-            [
-                (DONE_BAR * full, INK_STYLES[Ink.PREDICTED]),
-                (OPEN_BAR * (BAR_CELLS - full), style(dim=True)),
-                (f" {share(done)} simulated; esc stops it", None),
-            ]
-        ]
+        return _progress_rows(asked)
     if asked.state == State.REFUSED:
         refusal = clean(asked.refusal, LONGEST_SENTENCE) or "no answer to this question"
         return [[(line, style(bold=True))] for line in wrap(f"No answers: {refusal}", cells)]
@@ -123,6 +116,17 @@ def state_rows(asked: Asked, cells: int) -> list[Row]:
         return [[("Nothing is being simulated; r begins", None)]]
     stopped = asked.reading is not None and not asked.reading.whole
     return [[(line, style(bold=True))] for line in wrap(STOPPED, cells)] if stopped else []
+
+
+def _progress_rows(asked: Asked) -> list[Row]:
+    done = min(1.0, max(0.0, asked.progress))
+    full = round(done * BAR_CELLS)
+    bar: Row = [
+        (DONE_BAR * full, INK_STYLES[Ink.PREDICTED]),
+        (OPEN_BAR * (BAR_CELLS - full), style(dim=True)),
+        (f" {share(done)} simulated; esc stops it", None),
+    ]
+    return [bar] if asked.reading is None else [bar, [(EARLIER, style(dim=True))]]
 
 
 def _pool_rows(pool: WhatIfPool, place: int, pools: int, cells: int) -> list[Row]:

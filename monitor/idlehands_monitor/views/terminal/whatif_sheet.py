@@ -43,7 +43,7 @@ class WhatIf(Protocol):
 
     @property
     def reading(self) -> WhatIfReading | None:
-        """The answers so far, None before the first."""
+        """The last answers, None before the first."""
 
     @property
     def refusal(self) -> str:
@@ -85,8 +85,7 @@ class RowsView(LineView):
 class WhatIfSheet(Sheet):
     """The answers for one pool after the other; escape or i closes and stops simulating.
 
-    replay: whether the recording is whole, so that answers stay true. pool: the name of the pool to
-    begin with.
+    pool: the name of the pool to begin with.
     """
 
     DEFAULT_CSS = """
@@ -96,12 +95,11 @@ class WhatIfSheet(Sheet):
     """
     BINDINGS: ClassVar[list[BindingType]] = bindings(WHAT_IF)
 
-    def __init__(self, what_if: WhatIf, *, replay: bool = False, pool: str = "") -> None:
+    def __init__(self, what_if: WhatIf, pool: str = "") -> None:
         super().__init__()
         self.place = 0
         self.cursor = 0
         self._what_if = what_if
-        self._replay = replay
         self._pool_name = pool
         self._view = RowsView()
         self._chosen = range(0)
@@ -114,10 +112,8 @@ class WhatIfSheet(Sheet):
             yield self._view
 
     def on_mount(self) -> None:
-        """Ask, unless the answers are there and stay true."""
-        state = self._what_if.state
-        if state != State.RUNNING and not (self._replay and state == State.DONE):
-            self._what_if.ask()
+        """Ask: answers that are there may be of a moment long past."""
+        self.action_again()
         self.set_interval(LOOK_SECONDS, self._draw)
         self.call_after_refresh(self._draw)
 
