@@ -28,7 +28,8 @@ from idlehands_monitor.views.curve import Ink, axes_of, bounds_of
 from idlehands_monitor.views.curve_text import GLYPHS, curve_rows, curve_text
 from idlehands_monitor.views.quantities import gain, interval, quantity, tick
 from idlehands_monitor.views.sections.facts import Table
-from idlehands_monitor.views.sections.whatif import answers, headline, pool_sections, sizing, whatif
+from idlehands_monitor.views.sections.sizing import sizing
+from idlehands_monitor.views.sections.whatif import answers, headline, pool_sections, whatif
 from idlehands_monitor.views.sections.whatif import curve as curve_section
 from idlehands_monitor.views.svg import curve_svg
 

@@ -13,6 +13,7 @@ from ..curve_text import curve_rows
 from ..foreign_text import clean, safe_line
 from ..formatting import share
 from ..sections.facts import Curve, Section, Sentence, Table, Tone
+from ..sections.sizing import sizing
 from ..sections.whatif import (
     LONGEST_SENTENCE,
     STOPPED,
@@ -21,7 +22,6 @@ from ..sections.whatif import (
     curve,
     notes,
     pool_head,
-    sizing,
 )
 from ..text import section_lines, table_rows
 from .drawing import fit
