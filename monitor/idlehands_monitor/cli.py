@@ -53,6 +53,8 @@ CHANGES = (
     ("--grain", "x2|/2", ratio, "pieces of work so many times as large, or divided"),
     ("--split-lock", "N", at_least_one, "the lock that tasks wait for in so many parts"),
     ("--hand-over", "-50%", shorter, "tasks handed over in so much less time"),
+    ("--hand-in", "-50%", shorter, "so much less time between two hand-ins"),
+    ("--in-flight", "x2", ratio, "so many times as many tasks in flight (closed streams)"),
 )
 SWITCHES = (
     ("--no-interpreter-lock", "processes, or a free-threaded build"),
@@ -62,6 +64,7 @@ SWITCHES = (
     ("--even-victims", "thieves choose their victims at random"),
     ("--right-ends", "owners take the newest task, thieves the oldest"),
     ("--one-pool", "one pool of all, with the workers of all"),
+    ("--undisturbed", "no other process wants the cores"),
     ("--hand-in-at-once", "all tasks handed in at first, no batch waits for another"),
 )
 ARRIVALS = "how work comes: all at first, so many in flight, or at its own pace (recognised)"

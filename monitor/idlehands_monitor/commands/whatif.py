@@ -104,10 +104,15 @@ def _changes(options: argparse.Namespace) -> Iterator[change.Change]:
         "right_ends": change.RightEnds,
         "one_pool": change.OnePool,
         "hand_in_at_once": change.HandInAtOnce,
+        "undisturbed": change.Undisturbed,
     }
     yield from (made() for name, made in flags.items() if getattr(options, name))
     if options.hand_over is not None:
         yield change.HandOver(options.hand_over)
+    if options.hand_in is not None:
+        yield change.HandInFaster(options.hand_in)
+    if options.in_flight is not None:
+        yield change.InFlight(options.in_flight)
 
 
 class _Bar:

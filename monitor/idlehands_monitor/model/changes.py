@@ -262,6 +262,55 @@ class HandOver(Change):
         return f"make hand-overs {_shorter(self.factor)} (shared memory instead of copies)"
 
 
+@dataclass(frozen=True, slots=True)
+class Undisturbed(Change):
+    """No other process wants the cores."""
+
+    @property
+    def facts(self) -> Facts:
+        """What is set, as in JSON."""
+        return (("undisturbed", True),)
+
+    @property
+    def sentence(self) -> str:
+        """The change as an order, without a full stop."""
+        return "keep other processes off these cores"
+
+
+@dataclass(frozen=True, slots=True)
+class HandInFaster(Change):
+    """Whoever hands tasks in takes so many times as long from one to the next."""
+
+    factor: float
+
+    @property
+    def facts(self) -> Facts:
+        """What is set, as in JSON."""
+        return (("hand_in", self.factor),)
+
+    @property
+    def sentence(self) -> str:
+        """The change as an order, without a full stop."""
+        return f"make the time between two hand-ins {_shorter(self.factor)}"
+
+
+@dataclass(frozen=True, slots=True)
+class InFlight(Change):
+    """So many times as many tasks of a closed stream are in flight."""
+
+    factor: float
+
+    @property
+    def facts(self) -> Facts:
+        """What is set, as in JSON."""
+        return (("in_flight", self.factor),)
+
+    @property
+    def sentence(self) -> str:
+        """The change as an order, without a full stop."""
+        return f"keep {self.factor:g} times as many tasks in flight"
+
+
 def _shorter(factor: float) -> str:
     percent = round(abs(factor - 1) * 100, 3)
     return f"{percent:g} % {'shorter' if factor <= 1 else 'longer'}"

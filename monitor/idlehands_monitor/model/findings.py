@@ -1,10 +1,30 @@
-"""A finding: what is wrong, what it costs in worker time, and what to change."""
+"""A finding: what is wrong, what it costs in worker time, what to change, what that would gain."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 from .vocabulary import FindingCode
+from .whatif import Unit
+
+
+@dataclass(frozen=True, slots=True)
+class GainReading:
+    """What the advice of a finding would gain, as simulated, with a 95 % interval.
+
+    low, median, high: how much better, in `unit`: seconds sooner, tasks a second more, seconds off
+    the 95th percentile. before: the value of now. share, share_low, share_high: the same as a share
+    of `before`.
+    """
+
+    unit: Unit
+    before: float
+    low: float
+    median: float
+    high: float
+    share: float
+    share_low: float
+    share_high: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -13,7 +33,9 @@ class Finding:
 
     worker_seconds: the cost; share: of the pool's worker time, 0 to 1. sentence: what is wrong.
     advice: what to try. evidence: figures behind it, may be empty. gain_s: worker-seconds that the
-    advice would save, None where that is not known.
+    advice would save, None where that is not known. gain: what it would gain in the job's own unit,
+    None where that was not simulated; no_gain says why. where: kind, worker or place in the code,
+    may be empty. since_ns: since when it holds, -1 for all of the window. source: of the rule.
     """
 
     code: FindingCode
@@ -23,3 +45,8 @@ class Finding:
     advice: str
     evidence: str = ""
     gain_s: float | None = None
+    gain: GainReading | None = None
+    no_gain: str = ""
+    where: str = ""
+    since_ns: int = -1
+    source: str = ""

@@ -167,6 +167,19 @@ class FindingCode(StrEnum):
     UNEVEN_VICTIMS = "uneven-victims"
     DEQUE_CONTENTION = "deque-contention"
     PARK_CHURN = "park-churn"
+    TOO_FEW_WORKERS = "too-few-workers"
+    BARRIER_WAIT = "barrier-wait"
+    SLOW_SUBMITTER = "slow-submitter"
+    SERIAL_STRETCH = "serial-stretch"
+    GRAIN_TOO_FINE = "grain-too-fine"
+    GRAIN_TOO_COARSE = "grain-too-coarse"
+    SLOW_HAND_OVER = "slow-hand-over"
+    LOCK_WAIT = "lock-wait"
+    NESTED_WAIT = "nested-wait"
+    CORES_BUSY_ELSEWHERE = "cores-busy-elsewhere"
+    STUCK_WORKER = "stuck-worker"
+    FAILING_TASKS = "failing-tasks"
+    GROWING_BACKLOG = "growing-backlog"
 
 
 class PromiseCode(StrEnum):

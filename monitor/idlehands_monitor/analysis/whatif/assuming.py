@@ -22,7 +22,7 @@ def _of(change: ask.Change, made: Recording) -> Iterator[str]:
         yield "tasks themselves take no longer with other numbers of workers"
     elif isinstance(change, ask.NoInterpreterLock):
         yield "tasks and results cost no more to hand over than now"
-        yield f"they run on {made.scenario.machine.cores:g} cores"
+        yield f"the tasks run on {made.scenario.machine.cores:g} cores, as now"
     elif isinstance(change, ask.Cores):
         yield "all of these cores are free"
     elif isinstance(change, ask.Grain):
@@ -33,5 +33,7 @@ def _of(change: ask.Change, made: Recording) -> Iterator[str]:
         yield "every worker can run every task"
     elif isinstance(change, ask.HandInAtOnce):
         yield "no task needs the result of another batch"
+    elif isinstance(change, ask.InFlight):
+        yield "there are always more tasks to hand in"
     elif isinstance(change, ask.WakeAtOnce):
         yield "a wake takes no time"

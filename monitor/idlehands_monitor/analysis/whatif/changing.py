@@ -114,6 +114,31 @@ def _(_: ask.HandInAtOnce, scenario: Scenario) -> Scenario:
     return replace(scenario, program=program, arrivals=Arrivals.BATCH)
 
 
+@_made.register(ask.Undisturbed)
+def _(_: ask.Undisturbed, scenario: Scenario) -> Scenario:
+    return replace(scenario, machine=replace(scenario.machine, others=0.0))
+
+
+@_made.register(ask.HandInFaster)
+def _(change: ask.HandInFaster, scenario: Scenario) -> Scenario:
+    old = scenario.program
+    comes = {task: round(at * change.factor) for task, at in old.comes_ns.items()}
+    gates = {
+        task: (count, round(later * change.factor)) for task, (count, later) in old.gates.items()
+    }
+    return replace(scenario, program=replace(old, comes_ns=comes, gates=gates))
+
+
+@_made.register(ask.InFlight)
+def _(change: ask.InFlight, scenario: Scenario) -> Scenario:
+    """The gate of a task opens as many ends earlier as there are more tasks in flight."""
+    old = scenario.program
+    now = len(old.comes_ns)
+    more = round(now * change.factor) - now
+    gates = {task: (max(0, count - more), later) for task, (count, later) in old.gates.items()}
+    return replace(scenario, program=replace(old, gates=gates))
+
+
 @_made.register(ask.HandOver)
 def _(change: ask.HandOver, scenario: Scenario) -> Scenario:
     factor = change.factor

@@ -39,8 +39,19 @@ def _all(scenario: Scenario, *, with_curve: bool) -> Iterator[ask.Change]:
     if any(do == Do.ACQUIRE for steps in scenario.program.steps for do, _ in steps):
         yield from (ask.SplitLock(), ask.SplitLock(4))
     yield from _scheduler(scenario)
-    if scenario.program.gates and scenario.arrivals is Arrivals.BATCH:
-        yield ask.HandInAtOnce()
+    if scenario.machine.others > 0:
+        yield ask.Undisturbed()
+    yield from _hand_ins(scenario)
+
+
+def _hand_ins(scenario: Scenario) -> Iterator[ask.Change]:
+    if scenario.arrivals is Arrivals.CLOSED:
+        yield ask.InFlight(2)
+    if scenario.arrivals is Arrivals.BATCH:
+        if scenario.program.gates:
+            yield ask.HandInAtOnce()
+        if any(scenario.program.comes_ns.values()):
+            yield ask.HandInFaster(HALF)
 
 
 def _kinds(scenario: Scenario) -> Iterator[ask.Change]:

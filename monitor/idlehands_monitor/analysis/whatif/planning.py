@@ -99,7 +99,9 @@ def plan(pools: Sequence[PoolInput], question: ask.Question) -> Plan:
     chosen = [pool for pool in pools if question.pool in ("", pool.reading.name)]
     if not chosen:
         names = ", ".join(pool.reading.name for pool in pools)
-        raise WhatIfError(f"no pool is called {question.pool}: there is {names or 'none'}")
+        if not pools:
+            raise WhatIfError("there is no pool with recorded tasks")
+        raise WhatIfError(f"no pool is called {question.pool}: there is {names}")
     together = any(isinstance(change, ask.OnePool) for one in question.changes for change in one)
     listed = not question.changes and not question.workers
     most = question.most_tasks or (LISTED_TASKS if listed else MOST_TASKS)

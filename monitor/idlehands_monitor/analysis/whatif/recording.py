@@ -153,13 +153,8 @@ def _waited_ns(asked: PoolInput) -> Float:
 
 
 def _notes(made: Recording) -> list[str]:
-    found, held = made.found, made.held
+    found = made.found
     notes = []
-    if len(held.task) < held.all_tasks:
-        notes.append(
-            f"The last {len(held.task):,} of {held.all_tasks:,} tasks are simulated; "
-            "values are scaled to all of them"
-        )
     if made.comes.arrivals is Arrivals.CLOSED:
         flight = made.comes.in_flight
         one = "one task is" if flight == 1 else f"{flight} tasks are"
