@@ -9,7 +9,7 @@ import sys
 
 import pytest
 
-from idlehands_monitor.session.opening import read_capture
+from idlehands_monitor.session.opening import read_target
 from predicted_against_tried import main
 from tried.bench import (
     JOBS,
@@ -180,7 +180,7 @@ def sockets(tmp_path, monkeypatch):
 def test_a_run_writes_a_capture_with_all_tasks_and_returns_the_jobs_own_measure(tmp_path, sockets):
     path = tmp_path / "a.idlehands"
     measured = run_job("thread_batch", "--workers 4 --scale 0.2", SECONDS, path)
-    (pool,) = read_capture(str(path)).pools
+    (pool,) = read_target(str(path), 0.0, causes=False).pools
     assert pool.name == "soundings"
     assert pool.tasks.finished == 128
     assert 0.2 < measured < 20

@@ -159,6 +159,9 @@ def _explain(command: argparse.ArgumentParser) -> None:
     form.add_argument("--html", metavar="FILE", help="write one self-contained HTML file")
     _force_option(command)
     command.add_argument(
+        "--no-gains", action="store_true", help="do not simulate what mending a finding would gain"
+    )
+    command.add_argument(
         "--for",
         dest="seconds",
         type=duration,

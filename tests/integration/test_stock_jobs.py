@@ -23,7 +23,7 @@ from helpers import environment, wait_until
 from idlehands_monitor.ingest.sources.live import LiveSource
 from idlehands_monitor.session import targets
 from idlehands_monitor.session.machine import Machine
-from idlehands_monitor.session.opening import read_capture
+from idlehands_monitor.session.opening import read_target
 from idlehands_monitor.views import text
 from idlehands_monitor.views.json import pieces
 
@@ -70,7 +70,7 @@ def explained(tmp_path):
         job.communicate("\n", timeout=60)
         assert job.returncode == 0
         assert capture.wait(60) == 0
-        reading = read_capture(str(file))
+        reading = read_target(str(file), 0.0, causes=False)
         assert reading.source.skipped == (), "a frame or a pool of our own was left out"
         return counts, json.loads("".join(pieces(reading))), text.explain(reading)
 

@@ -1,13 +1,16 @@
-"""What-if questions about a reading: from the ledger's rows to a plan of simulated runs.
+"""What-if questions about a reading: from the ledger's rows to a plan of simulated runs, and from
+its answers to the causes that the reading names.
 
 Beside `assemble` the only module that puts the answers of several packages together. Pure.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from .time.pool_times import pool_times
+from .verdicts.causes import caused, stranded
 from .whatif.planning import Plan, plan
 from .whatif.recording import PoolInput
 
@@ -15,6 +18,7 @@ if TYPE_CHECKING:
     from ..ledger import Ledger
     from ..model.changes import Question
     from ..model.reading import PoolReading, Reading
+    from ..model.whatif import WhatIfPool
 
 NO_HOST = 1
 """Usable cores where nothing was reported of the host."""
@@ -26,6 +30,19 @@ def ask(ledger: Ledger, reading: Reading, question: Question) -> Plan:
     Raises `WhatIfError` where it cannot be answered.
     """
     return plan([_input(ledger, reading, pool) for pool in reading.pools], question)
+
+
+def with_causes(reading: Reading, answered: tuple[WhatIfPool, ...]) -> Reading:
+    """Return a reading whose findings are causes, as far as its pools have been simulated."""
+    by_number = {pool.number: pool for pool in answered if pool.number >= 0}
+    pools = tuple(
+        caused(pool, by_number[pool.number]) if pool.number in by_number else pool
+        for pool in reading.pools
+    )
+    for several in answered:
+        if several.number < 0:
+            pools = stranded(pools, several)
+    return replace(reading, pools=pools)
 
 
 def _input(ledger: Ledger, reading: Reading, pool: PoolReading) -> PoolInput:

@@ -49,7 +49,8 @@ def _read(options: argparse.Namespace) -> Reading:
     """Return the reading of the target. Raises CommandError, status 3, where no pool is found."""
     if options.seconds is not None and is_file(options.target):
         raise CommandError(f"{options.target}: a capture is read whole; --for is for what runs")
-    reading = read_target(options.target, options.seconds or ATTACHED_SECONDS)
+    seconds = options.seconds or ATTACHED_SECONDS
+    reading = read_target(options.target, seconds, causes=not options.no_gains)
     if reading.source.warning:
         message(f"{options.target}: {reading.source.warning}")
     for line in skipped_lines(reading):

@@ -29,6 +29,7 @@ def show(session: Session, *, lines: bool, seconds: float | None) -> None:
 
         # Loaded modules stay; searching them for cycles again and again took a seventh of a frame.
         gc.freeze()
+        session.names_causes = True
         Dashboard(session, seconds=seconds).run()
         return
     if not lines:

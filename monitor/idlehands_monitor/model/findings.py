@@ -7,6 +7,16 @@ from dataclasses import dataclass
 from .vocabulary import FindingCode
 from .whatif import Unit
 
+URGENT = frozenset(
+    {
+        FindingCode.LOST_WORKER,
+        FindingCode.NESTED_WAIT,
+        FindingCode.STUCK_WORKER,
+        FindingCode.FAILING_TASKS,
+    }
+)
+"""Findings that come before every other one: what they say makes the other figures doubtful."""
+
 
 @dataclass(frozen=True, slots=True)
 class GainReading:
@@ -50,3 +60,8 @@ class Finding:
     where: str = ""
     since_ns: int = -1
     source: str = ""
+
+    @property
+    def weight(self) -> tuple[bool, float, float]:
+        """What findings of several pools are compared by: urgent ones, then gain, then cost."""
+        return self.code in URGENT, self.gain.share if self.gain else 0.0, self.worker_seconds

@@ -49,7 +49,8 @@ class PoolReading:
     queueing, balance: None with too little data, see `flow`.
     stealing: figures of the steal attempts, None where the workers have no deques.
     ends, sizes: None for pools that do not steal, and where tasks left no row; sizes also with too
-    little data. parking: None where tasks left no row, or with too few wakes.
+    little data. parking: None where tasks left no row, or with too few wakes. health: what limits
+    the pool where a simulation shows that no change gains 5 %, "" otherwise.
     """
 
     name: str
@@ -91,10 +92,11 @@ class PoolReading:
     graph: GraphReading | None = None
     stealing: StealingReading | None = None
     larger_steals: LargerStealsReading | None = None
+    health: str = ""
 
     @property
     def headline(self) -> Finding | None:
-        """The costliest finding, None without findings."""
+        """The first finding, None without findings."""
         return self.findings[0] if self.findings else None
 
     @property
@@ -133,6 +135,10 @@ class Reading:
 
     @property
     def headline(self) -> tuple[PoolReading, Finding] | None:
-        """The costliest finding of all pools, with its pool; None where there is none."""
+        """The first finding of the pool where mending it gains most; None where there is none.
+
+        A finding without a simulated gain comes before others only where no pool has a gain: then
+        the costliest one is it.
+        """
         found = [(pool, pool.findings[0]) for pool in self.pools if pool.findings]
-        return max(found, key=lambda pair: pair[1].worker_seconds, default=None)
+        return max(found, key=lambda pair: pair[1].weight, default=None)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from ..analysis.whatif.planning import WhatIfError
 from ..model.errors import CommandError
+from .causes import named
 from .feed import Feed
 from .machine import MACHINE, Machine
 from .session import Session
@@ -33,30 +34,15 @@ def open_session(
     return Session(Feed(open_live(target, machine), window_ns, machine=machine), machine)
 
 
-def read_capture(path: str) -> Reading:
-    """Return the reading of a whole capture. Raises CommandError."""
-    return _read_through(path).reading()
+def read_target(target: str, seconds: float, *, causes: bool = True) -> Reading:
+    """Return the reading of a whole capture, or of so many seconds of a running target.
 
-
-def _read_through(path: str) -> Feed:
-    source = open_replay(path)
-    feed = Feed(source, None, keep=True)
-    source.play_all()
-    feed.update()
-    return feed
-
-
-def read_live(target: str, seconds: float, machine: Machine = MACHINE) -> Reading:
-    """Attach for some seconds; return the reading of the last so many that are complete.
-
-    Raises CommandError.
+    causes: whether changes are simulated, so that findings are causes with gains. Raises
+    CommandError.
     """
-    source = open_live(target, machine)
-    feed = Feed(source, int(seconds * 1e9), keep=True, machine=machine)
-    with Session(feed, machine) as session:
-        session.pass_time(seconds, session.update)
-        session.update()
-        return session.reading()
+    feed = _fed(target, seconds, MACHINE)
+    reading = feed.reading()
+    return named(feed.ledger, reading) if causes else reading
 
 
 def what_if(
@@ -71,13 +57,7 @@ def what_if(
 
     Raises CommandError, also where the question cannot be answered.
     """
-    if is_file(target):
-        feed = _read_through(target)
-    else:
-        feed = Feed(open_live(target, machine), int(seconds * 1e9), keep=True, machine=machine)
-        with Session(feed, machine) as session:
-            session.pass_time(seconds, session.update)
-            session.update()
+    feed = _fed(target, seconds, machine)
     reading = feed.reading()
     if not reading.pools:
         return reading, None
@@ -87,9 +67,19 @@ def what_if(
         raise CommandError(f"{target}: {error}") from error
 
 
-def read_target(target: str, seconds: float) -> Reading:
-    """Return the reading of a whole capture, or of so many seconds of a running target.
+def _fed(target: str, seconds: float, machine: Machine) -> Feed:
+    """Return a feed that has taken in a whole capture, or a running target for some seconds.
 
-    Raises CommandError.
+    Its reading then covers the last so many seconds that are complete. Raises CommandError.
     """
-    return read_capture(target) if is_file(target) else read_live(target, seconds)
+    if is_file(target):
+        source = open_replay(target)
+        feed = Feed(source, None, keep=True)
+        source.play_all()
+        feed.update()
+        return feed
+    feed = Feed(open_live(target, machine), int(seconds * 1e9), keep=True, machine=machine)
+    with Session(feed, machine) as session:
+        session.pass_time(seconds, session.update)
+        session.update()
+    return feed

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from ..ingest.sources.replay import AT_END
 from ..model.vocabulary import StreamState
 from .captures import CaptureControl, command_errors
+from .causes import Causes
 from .jumps import Jumps
 from .machine import MACHINE, Machine
 from .seek import Replay
@@ -54,8 +55,9 @@ class Session:
     """Holds a feed, and everything that is asked of it. A context manager that closes the source.
 
     feed: replaced by a jump. what_if: the question what changes would gain. is_paused: whether the
-    reading is to be held still. on_change: called when the notices have changed; without it a
-    screen shows them with its next reading.
+    reading is to be held still. names_causes: whether findings are to be causes, for which changes
+    are simulated now and then. on_change: called when the notices have changed; without it a screen
+    shows them with its next reading.
     """
 
     def __init__(self, feed: Feed, machine: Machine = MACHINE) -> None:
@@ -63,7 +65,9 @@ class Session:
         self.machine = machine
         self.what_if = WhatIf(self._recorded)
         self.is_paused = False
+        self.names_causes = False
         self.on_change: Callable[[], None] = _nothing
+        self._causes = Causes(WhatIf(self._recorded), machine.monotonic)
         self._captures = CaptureControl(machine)
         self._jumps = Jumps(machine)
         self._message, self._message_until = "", 0.0
@@ -101,7 +105,8 @@ class Session:
 
         Without `fresh` the verdicts on promises, stealing and queueing may be some seconds old.
         """
-        return self.feed.reading(fresh=fresh)
+        reading = self.feed.reading(fresh=fresh)
+        return self._causes.of(reading) if self.names_causes else reading
 
     def pass_time(self, seconds: float | None, each: Callable[[], object]) -> None:
         """Call `each` again and again until the process ends or `seconds`, if given, are over."""
@@ -121,6 +126,7 @@ class Session:
         """Have a jump and a simulation that are under way end soon."""
         self._jumps.stop()
         self.what_if.cancel()
+        self._causes.close()
 
     def close(self) -> None:
         """End the stream; an open capture is closed whole."""

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from ..model.deques import ContentionReading, EndsReading, SizesReading
     from ..model.external import ExternalPoolReading, ExternalTime, ExternalWorkerReading
+    from ..model.findings import Finding
     from ..model.promises import PromiseReading
     from ..model.reading import PoolReading, Reading
     from ..model.shares import Estimate
@@ -130,6 +131,11 @@ def _any_worker(worker: WorkerReading | ExternalWorkerReading) -> dict[str, Any]
     }
 
 
+def _finding(finding: Finding) -> dict[str, Any]:
+    """Return a finding; `change` is its advice under the name that stays."""
+    return {**fields_of(finding), "change": finding.advice}
+
+
 def _pool(pool: PoolReading) -> dict[str, Any]:
     hand_overs = pool.hand_overs.matrix
     return {
@@ -166,7 +172,8 @@ def _pool(pool: PoolReading) -> dict[str, Any]:
         "sampling_error": pool.thinning_error if isfinite(pool.thinning_error) else None,
         "graph": _value(pool.graph),
         "promises": [_promise(promise) for promise in pool.promises],
-        "findings": _value(pool.findings),
+        "findings": [_finding(finding) for finding in pool.findings],
+        "health": pool.health,
         "lost_rows": pool.lost_rows,
         "misuses": pool.misuses,
         "closed": pool.closed,

@@ -28,6 +28,7 @@ ROUNDS = 7
 """Halvings of the range of what is sought: to within a hundredth."""
 LEAST_WAIT = 0.01
 """Waits below this share of own time are too short to judge by; common practice, no source."""
+FULL = 0.9
 MOST_OTHERS = 2.0
 """Threads of other processes that want the cores at most, for each core."""
 EXPLAINED = 0.7
@@ -75,7 +76,8 @@ def calibrated(
         own_part = _own_part(trial, (core_wait_ns + unknown_ns) * part)
         wanted += unknown_ns * part * (1 - own_part)
         trial, scenario = _with_off(trial, own_part), _with_off(scenario, own_part)
-    if trial.run().core_wait_ns < wanted - LEAST_WAIT * own:
+    now = trial.run()
+    if now.core_wait_ns < wanted - LEAST_WAIT * own and not _is_lock_full(trial, now.end_ns):
         others = _others(trial, wanted)
         trial, scenario = _with_others(trial, others), _with_others(scenario, others)
         missing = wanted - trial.run().core_wait_ns
@@ -140,6 +142,14 @@ def _part(scenario: Scenario, order: list[int]) -> tuple[Scenario, float]:
 
 def _with_share(scenario: Scenario, share: float) -> Scenario:
     return replace(scenario, program=with_interpreter_lock(scenario.program, share))
+
+
+def _is_lock_full(trial: Scenario, end_ns: float) -> bool:
+    """Return whether the interpreter lock is held nearly all along: that explains any wait."""
+    if not trial.machine.one_lock:
+        return False
+    held = sum(n for steps in trial.program.steps for do, n in steps if do == Do.LOCKED)
+    return held >= FULL * end_ns
 
 
 def _own_part(trial: Scenario, off_ns: float) -> float:

@@ -59,7 +59,8 @@ class Run:
 class PoolPlan:
     """What is asked of one pool: variant 0 is the run as it was. asked: the others, in order.
 
-    sizing: of an open pool, None for others and with too few tasks.
+    sizing: of an open pool, None for others and with too few tasks. number: of the pool in its
+    job, -1 for several pools as one.
     """
 
     name: str
@@ -68,6 +69,7 @@ class PoolPlan:
     asked: tuple[Asked, ...]
     seeds: int
     sizing: SizingReading | None = None
+    number: int = -1
 
     @property
     def variants(self) -> tuple[ask.Changes, ...]:
@@ -150,7 +152,8 @@ def _pool_plan(pool: PoolInput, made: Recording, question: ask.Question) -> Pool
         _check(one.changes, scenario)
     seeds = _seeds(scenario, len(asked), question)
     sized = _sizing(pool, made, question.p95_s)
-    return PoolPlan(pool.reading.name, pool.reading.kind, made, tuple(asked), seeds, sized)
+    reading = pool.reading
+    return PoolPlan(reading.name, reading.kind, made, tuple(asked), seeds, sized, reading.number)
 
 
 def _sizing(pool: PoolInput, made: Recording, wanted_s: float | None) -> SizingReading | None:
@@ -242,6 +245,7 @@ def answers(plan: Plan, values: Mapping[Run, float]) -> tuple[tuple[WhatIfPool, 
             replace(
                 pool_answers(pool.name, pool.kind, pool.made, pool.asked, by_variant, fixed),
                 sizing=pool.sizing,
+                number=pool.number,
             )
         )
     missing = any(run not in values for run in chain(plan.runs))

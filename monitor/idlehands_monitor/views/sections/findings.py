@@ -1,10 +1,12 @@
-"""The findings of a pool, costliest first."""
+"""The findings of a pool, what gains most first."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from ...model.whatif import Unit
 from ..foreign_text import bounded
+from ..quantities import quantity
 from .facts import Section, Sentence, Tone
 
 if TYPE_CHECKING:
@@ -15,19 +17,49 @@ LONGEST_SENTENCE = 2000
 
 
 def findings(pool: PoolReading) -> Section:
-    """Return each finding with its evidence, what to try, and what that would save."""
+    """Return each finding with what to try, what that would gain, and its evidence."""
     parts = tuple(sentence for finding in pool.findings for sentence in _finding(finding))
-    return Section("Findings", "costliest first" if parts else "none", parts)
+    if parts:
+        return Section("Findings", "what gains most first", parts)
+    health = (Sentence(_bounded(pool.health), Tone.STRONG),) if pool.health else ()
+    return Section("Findings", "none", health)
 
 
 def _finding(finding: Finding) -> list[Sentence]:
-    sentences = [Sentence(_bounded(f"{finding.code}: {finding.sentence}"), Tone.STRONG)]
-    if finding.evidence:
-        sentences.append(Sentence(_bounded(f"Evidence: {finding.evidence}"), Tone.DETAIL))
-    gain = ""
-    if finding.gain_s is not None:
-        gain = f" (saves about {finding.gain_s:.2g} worker-seconds)"
-    return [*sentences, Sentence(_bounded(f"Try: {finding.advice}{gain}"), Tone.DETAIL)]
+    place = f" ({finding.where})" if finding.where else ""
+    texts = (
+        f"Try: {finding.advice}",
+        gain_text(finding),
+        f"Evidence: {finding.evidence}" if finding.evidence else "",
+    )
+    return [
+        Sentence(_bounded(f"{finding.code}: {finding.sentence}{place}"), Tone.STRONG),
+        *(Sentence(_bounded(text), Tone.DETAIL) for text in texts if text),
+    ]
+
+
+WORDS = {
+    Unit.SECONDS: ("it ends", "sooner", "later"),
+    Unit.TASKS_PER_S: ("", "more", "less"),
+    Unit.P95_S: ("95 % of the tasks end", "sooner", "later"),
+}
+"""What stands before and behind an amount that is gained, or lost."""
+
+
+def gain_text(finding: Finding) -> str:
+    """Return what the advice would gain, or why that is not known; "" where nothing is."""
+    gain = finding.gain
+    if gain is None:
+        if finding.gain_s is not None:
+            return f"Gain: about {finding.gain_s:.2g} worker-seconds"
+        return f"Gain: not known, {finding.no_gain}" if finding.no_gain else ""
+    before, better, worse = WORDS[gain.unit]
+    amount = quantity(abs(gain.median), gain.unit)
+    low, high = round(100 * gain.share_low), round(100 * gain.share_high)
+    return (
+        f"Gain: {before} {amount} {better if gain.median >= 0 else worse} than now "
+        f"({quantity(gain.before, gain.unit)}), {100 * gain.share:.0f} % ({low} to {high})"
+    ).replace("Gain:  ", "Gain: ")
 
 
 def _bounded(text: str) -> str:

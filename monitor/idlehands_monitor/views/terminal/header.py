@@ -13,6 +13,7 @@ from ..foreign_text import clean
 from ..formatting import amount, category_name, count, maybe, number_of, seconds, share, shortened
 from ..palette import TIME_STYLES, Style
 from ..sections.external import dumps_text, origin
+from ..sections.findings import gain_text
 from ..sections.host import cores_phrase
 from ..sections.tasks import failed_phrase, moved_phrase
 from .drawing import fit
@@ -221,9 +222,12 @@ def headline_text(
     if finding is None:
         if pool.window_s < 1:
             return "Too little has been recorded yet to say what costs most.", ""
-        return "No finding: nothing but work takes more than 5 % of the worker time.", ""
+        return pool.health or "No finding: nothing but work takes more than 5 %.", ""
     stack = SEE_STACK if is_running and finding.code == FindingCode.BLOCKED_IN_TASK else ""
-    return finding.sentence, f"Try: {finding.advice}{stack}"
+    place = f" ({shortened(clean(finding.where), 40)})" if finding.where else ""
+    gain = gain_text(finding)
+    advice = f"Try: {finding.advice}{'' if finding.advice.endswith('.') else '.'}{stack}"
+    return f"{finding.sentence}{place}", f"{advice} {gain}".strip()
 
 
 def wrap(text: str, cells: int) -> list[str]:

@@ -1,0 +1,88 @@
+"""From a reading to the causes that it names: changes are simulated, and their gains decide."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from ..analysis.asking import with_causes
+from ..analysis.whatif.planning import WhatIfError
+from ..model.changes import Question
+from .whatif import State, WhatIf, answered
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from ..ledger import Ledger
+    from ..model.reading import Reading
+    from ..model.whatif import WhatIfPool
+
+SEEDS, TASKS, SECONDS = 4, 3_000, 2.0
+"""Simulated runs for a change, tasks in each, and how long runs are begun: enough to tell what
+gains most, and short enough for everybody who explains a capture."""
+
+
+def named(ledger: Ledger, reading: Reading) -> Reading:
+    """Return the reading with causes for findings; as it is where nothing can be simulated."""
+    if not reading.pools:
+        return reading
+    question = Question(seeds=SEEDS, most_tasks=TASKS)
+    try:
+        found = answered(ledger, reading, question, lambda _: None, seconds=SECONDS)
+    except WhatIfError:
+        return reading
+    return with_causes(reading, found.pools)
+
+
+FIRST_SECONDS = 3.0
+"""So long after the first reading its causes are looked for: then there is something to go by."""
+SPACINGS = (5.0, 10.0, 20.0, 30.0)
+"""Then after so many seconds, and on at the last of them: each search takes about a second of a
+core, in a process that gives way to the job."""
+LIVE = Question(seeds=2, most_tasks=1_500)
+
+
+class Causes:
+    """The causes that live readings name: looked for now and then, in a process of its own.
+
+    A headline that two searches in a row do not agree on stays as it was: it must not flap.
+    """
+
+    def __init__(self, search: WhatIf, monotonic: Callable[[], float]) -> None:
+        self._search, self._monotonic = search, monotonic
+        self._begun = 0
+        self._next: float | None = None
+        self._shown: tuple[WhatIfPool, ...] = ()
+        self._doubted = False
+
+    def of(self, reading: Reading) -> Reading:
+        """Return a reading with the causes found last; begin to look for them when it is time."""
+        now = self._monotonic()
+        if self._next is None:
+            self._next = now + FIRST_SECONDS
+        if self._is_searching():
+            if self._search.look() and not self._is_searching():
+                self._take(reading)
+        elif now >= self._next and reading.pools:
+            self._search.ask(LIVE)
+            spacing = SPACINGS[min(self._begun, len(SPACINGS) - 1)]
+            self._begun, self._next = self._begun + 1, now + spacing
+        return with_causes(reading, self._shown) if self._shown else reading
+
+    def _is_searching(self) -> bool:
+        return self._search.state is State.RUNNING
+
+    def _take(self, reading: Reading) -> None:
+        found = self._search.reading.pools if self._search.reading is not None else ()
+        codes = [_headline(with_causes(reading, answers)) for answers in (self._shown, found)]
+        if self._shown and codes[0] != codes[1] and not self._doubted:
+            self._doubted = True
+            return
+        self._shown, self._doubted = found, False
+
+    def close(self) -> None:
+        """End a search that is under way."""
+        self._search.cancel()
+
+
+def _headline(reading: Reading) -> str:
+    return reading.headline[1].code if reading.headline is not None else ""
