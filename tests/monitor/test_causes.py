@@ -6,12 +6,13 @@ from dataclasses import replace
 
 import pytest
 from readings import reading
-from whatifs import answer, batch, curve, what_if
+from whatifs import answer, batch, curve, open_pool, what_if
 
 from idlehands_monitor.analysis.asking import with_causes
 from idlehands_monitor.analysis.verdicts.causes import LEAST_GAIN, caused, stranded
 from idlehands_monitor.model import changes as change
 from idlehands_monitor.model.findings import Finding
+from idlehands_monitor.model.graph import CriticalReading, GraphReading, SerialReading
 from idlehands_monitor.model.vocabulary import FindingCode
 from idlehands_monitor.model.whatif import Arrivals, Unit
 from idlehands_monitor.session.causes import FIRST_SECONDS, Causes
@@ -285,3 +286,42 @@ def test_searches_become_rare(live):
 def test_units_of_gains_are_those_of_arrivals():
     (finding,) = named(answer((change.Workers(8),), 150.0, 0.5), arrivals=Arrivals.CLOSED)
     assert finding.gain.unit is Unit.TASKS_PER_S
+
+
+# -- a backlog, a task that runs alone -------------------------------------------------------------
+
+
+def test_a_queue_that_grows_is_a_finding():
+    held = caused(pool(), open_pool())
+    codes = [finding.code for finding in held.findings]
+    assert "growing-backlog" in codes
+    (backlog,) = (finding for finding in held.findings if finding.code == "growing-backlog")
+    assert "grows by 1.75 tasks each second" in backlog.sentence
+
+
+def test_a_queue_that_does_not_grow_is_none():
+    steady = replace(open_pool().sizing, growth_per_s=0.0)
+    found = caused(pool(), open_pool(sizing=steady)).findings
+    assert "growing-backlog" not in [finding.code for finding in found]
+
+
+def alone(share=0.4, kind="mill"):
+    """Return a pool in whose run one task of a kind runs alone for a part."""
+    held = pool()
+    critical = CriticalReading(9, 9, (), (), (1.0, 4.0), SerialReading(2.0, share, 1.5, 0.0, kind))
+    graph = GraphReading(9, 4, 10.0, 5.0, 2.0, 2.5, 6.0, 6.2, 0.0, critical=critical)
+    return replace(held, graph=graph)
+
+
+HALF = answer((change.KindTime("mill", 0.5),), 9.0, 0.2)
+
+
+def test_a_task_that_runs_alone_is_a_finding_with_what_half_of_it_would_gain():
+    (finding,) = caused(alone(), batch(answers=(HALF,), curve=None)).findings
+    assert (finding.code, finding.where) == ("serial-stretch", "mill")
+    assert finding.gain.share == 0.2
+
+
+@pytest.mark.parametrize("held", [alone(share=0.04), alone(kind="kiln"), pool()])
+def test_a_task_that_runs_alone_for_little_is_none(held):
+    assert caused(held, batch(answers=(HALF,), curve=None)).findings == ()

@@ -35,6 +35,7 @@ from .verdicts.findings import findings
 from .verdicts.host_findings import host_findings
 from .verdicts.promises import promises
 from .verdicts.scheduler_findings import SchedulerUse, scheduler_costs, scheduler_findings
+from .verdicts.worker_findings import with_worker_findings
 from .windows import settled_begin, windows_of
 
 if TYPE_CHECKING:
@@ -200,7 +201,8 @@ def _pool(asked: _Asked, ages: Ages) -> PoolReading:
         one_queue=pool.shared_queue,
         broken=pool.broken.rstrip("."),
     )
-    return _reading(asked, times, scheduler, _Counts(steals, lifetimes, tasks, waited, found))
+    counts = _Counts(steals, lifetimes, tasks, waited, found)
+    return with_worker_findings(_reading(asked, times, scheduler, counts))
 
 
 def _reading(

@@ -1,0 +1,121 @@
+"""Findings on tasks that fail, hang or wait for each other: from a finished reading. Pure.
+
+They come before every other finding, because what they say makes the other figures doubtful.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from ...model.findings import Finding
+from ...model.vocabulary import FindingCode, WaitReason, WorkerState
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from ...model.reading import PoolReading
+    from ...model.workers import WorkerReading
+
+LEAST_FAILED, LEAST_FAILED_SHARE = 5, 0.05
+"""Fewer failed tasks than this, or a smaller share of all, may be part of the job's normal life."""
+LEAST_HANGING_S = 3.0
+"""A task that runs for less than this is not said to hang: a person would not wait for less."""
+TIMES_MEDIAN, LEAST_OF_KIND = 50, 20
+"""A task hangs if it runs for so many medians of its kind, of which at least so many ended."""
+FOR_A_LOCK = 0.8
+"""So large a part of the blocked time waits for a lock where tasks wait for each other."""
+IN_TASK = (WorkerState.WORKING, WorkerState.WAITING)
+
+
+def with_worker_findings(pool: PoolReading) -> PoolReading:
+    """Return a reading whose first findings are these, where there are any."""
+    found = (*_deadlock(pool), *_stuck(pool), *_failing(pool))
+    return replace(pool, findings=(*found, *pool.findings)) if found else pool
+
+
+def _share(pool: PoolReading, seconds: float) -> float:
+    return min(1.0, seconds / max(1e-9, pool.time.worker_seconds))
+
+
+def _deadlock(pool: PoolReading) -> Iterator[Finding]:
+    """Every worker waits for a lock in a task, and tasks are queued that nobody will run."""
+    workers = [worker for worker in pool.workers if worker.state is not WorkerState.LEFT]
+    if not workers or pool.closed or pool.tasks.queued < 1 or pool.blocked is None:
+        return
+    since = min(worker.for_s for worker in workers)
+    for_a_lock = pool.blocked.seconds(WaitReason.LOCK) + pool.blocked.join_s
+    if (
+        not all(worker.state in IN_TASK for worker in workers)
+        or since < LEAST_HANGING_S
+        or for_a_lock * 1e9 < FOR_A_LOCK * pool.time.blocked
+        or pool.time.blocked < FOR_A_LOCK * pool.time.total
+    ):
+        return
+    seconds = since * len(workers)
+    kinds = ", ".join(sorted({worker.doing for worker in workers}))
+    yield Finding(
+        FindingCode.NESTED_WAIT,
+        min(seconds, pool.time.worker_seconds),
+        _share(pool, seconds),
+        f"Deadlock: every worker waits inside a task for a lock or a result, for {since:.0f} s, "
+        f"and {pool.tasks.queued} tasks are queued that no worker is free to run",
+        "Do not wait in a task for a task of the same pool: return instead and let the caller "
+        "combine the results, or give inner tasks a pool of their own",
+        where=kinds,
+        no_gain="the pool stands still",
+    )
+
+
+def _stuck(pool: PoolReading) -> Iterator[Finding]:
+    if pool.closed:
+        return
+    kinds = {kind.kind: kind for kind in pool.tasks.kinds}
+    hanging = []
+    for worker in pool.workers:
+        kind = kinds.get(worker.doing)
+        usual = kind.median_s if kind is not None and kind.finished >= LEAST_OF_KIND else None
+        if worker.state in IN_TASK and usual is not None and _hangs(worker, usual):
+            hanging.append((worker, usual))
+    if not hanging:
+        return
+    worker, usual = max(hanging, key=lambda pair: pair[0].for_s)
+    more = f", and {len(hanging) - 1} more" if len(hanging) > 1 else ""
+    seconds = sum(one.for_s for one, _ in hanging)
+    yield Finding(
+        FindingCode.STUCK_WORKER,
+        min(seconds, pool.time.worker_seconds),
+        _share(pool, seconds),
+        f"Worker {worker.index} has been in one task for {worker.for_s:.0f} s{more}; tasks of this "
+        f"kind usually take {_time(usual)}",
+        "See where it waits (Enter on the worker shows its stack), and give what it waits for a "
+        "time limit",
+        where=worker.doing,
+        no_gain="the task has not ended",
+    )
+
+
+def _hangs(worker: WorkerReading, usual_s: float) -> bool:
+    return worker.for_s >= max(LEAST_HANGING_S, TIMES_MEDIAN * usual_s)
+
+
+def _failing(pool: PoolReading) -> Iterator[Finding]:
+    tasks = pool.tasks
+    if tasks.failed < LEAST_FAILED or tasks.failed < LEAST_FAILED_SHARE * tasks.finished:
+        return
+    kinds = sorted((kind for kind in tasks.kinds if kind.failed), key=lambda kind: -kind.failed)
+    seconds = sum(kind.total_s * kind.failed / max(1, kind.finished) for kind in kinds)
+    yield Finding(
+        FindingCode.FAILING_TASKS,
+        min(seconds, pool.time.worker_seconds),
+        _share(pool, seconds),
+        f"{tasks.failed} of {tasks.finished} tasks failed, "
+        f"{100 * tasks.failed / max(1, tasks.finished):.0f} %",
+        "Read the exceptions: ask each future for its result, or log them in the task",
+        where=kinds[0].kind if kinds else "",
+        no_gain="tasks that fail are no useful work, and a faster pool would only fail sooner",
+    )
+
+
+def _time(seconds: float) -> str:
+    return f"{seconds:.2g} s" if seconds >= 1 else f"{seconds * 1e3:.2g} ms"
