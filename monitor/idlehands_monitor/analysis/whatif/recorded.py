@@ -140,14 +140,17 @@ def _rows(pool: PoolLedger, begin_ns: int, end_ns: int, most: int) -> tuple[Rows
 def _last_trees(rows: Rows, most: int) -> Int64:
     """Return the places of the last tasks from outside, with all that they spawned.
 
-    At most `most` tasks, but one tree in any case. Tasks whose parent is not there belong to a tree
-    of which a part is missing. They are left out, unless every tree is such a one.
+    At most `most` tasks, but one tree of up to `MOST_TASKS` in any case; of a larger one its last
+    tasks. Tasks whose parent is not there belong to a tree of which a part is missing. They are
+    left out, unless every tree is such a one.
     """
     root = _roots(places_of(rows["task"], rows["parent"]))
     whole = rows["parent"][root] < 0
     kept = np.flatnonzero(whole if whole.any() else np.ones(len(root), dtype=np.bool_))
     roots, sizes = np.unique(root[kept], return_counts=True)
     latest = np.argsort(rows["spawned_ns"][roots], kind="stable")[::-1]
+    if len(latest) and sizes[latest[0]] > max(most, MOST_TASKS):
+        return kept[np.sort(np.argsort(rows["started_ns"][kept], kind="stable")[-most:])]
     fitting = np.cumsum(sizes[latest]) <= most
     fitting[:1] = True
     return kept[np.isin(root[kept], roots[latest][fitting])]
