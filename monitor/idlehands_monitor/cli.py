@@ -18,6 +18,7 @@ from idlehands import __version__
 from .commands.arguments import (
     at_least_one,
     duration,
+    joined,
     kind_factor,
     number,
     ratio,
@@ -217,7 +218,7 @@ def main(arguments: Sequence[str]) -> int:
     command = ""
     try:
         try:
-            options = parser().parse_args(arguments)
+            options = parser().parse_args(joined(arguments))
         finally:
             sys.stdout.flush()  # the help, where that was asked for
         command = options.command

@@ -57,3 +57,8 @@ def test_what_is_meant_is_understood(parse, text, value):
 def test_nonsense_gets_one_clear_line(parse, text, said):
     with pytest.raises(argparse.ArgumentTypeError, match=said):
         parse(text)
+
+
+def test_a_change_below_zero_is_the_value_of_the_option_before_it():
+    typed = ["whatif", "a.idlehands", "--hand-over", "-50%", "--kind", "grind=-50%", "--json"]
+    assert arguments.joined(typed) == [*typed[:2], "--hand-over=-50%", *typed[4:]]

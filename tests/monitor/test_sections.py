@@ -96,7 +96,7 @@ def test_every_view_reports_what_was_lost_and_misused(view):
         "The pool used its probe wrongly 2 times; these figures may be wrong.",
         "Warning: the last block is incomplete",
         "Evidence: 40 wakes in 10 s",
-        "(saves about 1.2 worker-seconds)",
+        "Gain: about 1.2 worker-seconds",
     ):
         assert words in written
 

@@ -8,6 +8,10 @@ from __future__ import annotations
 
 import argparse
 import re
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 UNITS = {"ms": 0.001, "s": 1.0, "m": 60.0, "min": 60.0, "h": 3600.0, "": 1.0}
 MOST_WORKERS = 1024
@@ -69,6 +73,20 @@ def shorter(text: str) -> float:
     if factor is None or not factor >= 0:
         raise argparse.ArgumentTypeError(f"{text!r} is no change such as -50% or +20%")
     return factor
+
+
+def joined(arguments: Sequence[str]) -> list[str]:
+    """Join an option and its value where the value is a change such as -50%.
+
+    argparse would take that for an option.
+    """
+    result: list[str] = []
+    for text in arguments:
+        if result and result[-1].startswith("--") and re.fullmatch(r"[-−]\d+(\.\d+)?%", text):
+            result[-1] += f"={text}"
+        else:
+            result.append(text)
+    return result
 
 
 def kind_factor(text: str) -> tuple[str, float]:
