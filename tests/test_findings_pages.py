@@ -78,10 +78,8 @@ def thresholds() -> list[tuple[str, str, str]]:
 
 def numbers(cell: str) -> list[float]:
     """Return the number in a cell, or both ends of a range, in base units."""
-    return [
-        float(number) * UNITS[unit.strip()]
-        for number, unit in (re.fullmatch(r"([\d.]+)(.*)", part).groups() for part in cell.split(" to "))
-    ]
+    found = re.findall(r"([\d.]+)(\D*?)(?: to |$)", cell)
+    return [float(number) * UNITS[unit.strip()] for number, unit in found]
 
 
 @pytest.mark.parametrize("code", FindingCode)
@@ -145,9 +143,9 @@ def test_every_number_that_decides_on_a_finding_is_in_the_table(package):
     for file in sorted((ANALYSIS / package).glob("*.py")):
         module = f"{package}.{file.stem}"
         for node in ast.parse(file.read_text(encoding="utf-8")).body:
-            if not isinstance(node, ast.Assign):
+            if not isinstance(node, (ast.Assign, ast.AnnAssign)):
                 continue
-            name = ast.unparse(node.targets[0])
+            name = ast.unparse(node.target if isinstance(node, ast.AnnAssign) else node.targets[0])
             value = getattr(importlib.import_module(f"idlehands_monitor.analysis.{module}"), name)
             if isinstance(value, (int, float)) and name not in NO_THRESHOLDS:
                 assert (module, name) in listed
