@@ -10,7 +10,7 @@ import pytest
 from idlehands.wire import TABLES
 
 ROOT = Path(__file__).resolve().parent.parent
-PAGES = (ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md")))
+PAGES = (ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").rglob("*.md")))
 LINK = re.compile(r"\]\(([^)\s]+)\)")
 NUMBERS = ("No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten")
 
@@ -28,7 +28,7 @@ def links(page: Path) -> list[str]:
     return [target for target in LINK.findall(text) if "://" not in target]
 
 
-@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.relative_to(ROOT).as_posix())
 def test_each_link_leads_to_a_file_and_a_title_that_are_there(page):
     assert page.name != "README.md" or links(page)
     for target in links(page):
