@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from ...model.findings import URGENT, Finding, GainReading
 from ...model.vocabulary import FindingCode
 from ...model.whatif import Arrivals, Unit
+from .attributing import attributed
 from .cause_list import CAUSES, Cause, idle, in_tasks, part_of, percent, where_of
 from .health import health
 
@@ -55,7 +56,7 @@ def caused(pool: PoolReading, answered: WhatIfPool) -> PoolReading:
         if one.code not in URGENT and one.code not in DECIDED and one.code not in known
     ]
     by_gain = sorted(found, key=lambda one: -(one.gain.share if one.gain else 0.0))
-    findings = (*first, *by_gain, *others)
+    findings = attributed(pool, (*first, *by_gain, *others))
     healthy = "" if first or by_gain or others else health(pool, answered)
     return replace(pool, findings=findings, health=healthy)
 
