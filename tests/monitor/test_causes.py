@@ -177,6 +177,12 @@ def test_a_pool_to_which_nothing_gains_is_healthy_and_says_what_the_limit_is():
     assert held.health.startswith("Nothing to gain above 5 %: ")
 
 
+def test_a_gain_that_may_be_none_is_said_where_there_is_nothing_else():
+    unsure = answer((change.Workers(8),), 10.0, 0.08, spread=0.1)
+    health = caused(pool(), batch(answers=(unsure,), curve=None)).health
+    assert health.startswith("Nothing surely gains 5 %. To use 8 workers may gain 8 %")
+
+
 def test_a_pool_with_a_finding_is_not_called_healthy():
     held = caused(pool(), batch(answers=(answer((change.Workers(8),), 6.0, 0.4),), curve=None))
     assert held.health == ""

@@ -57,8 +57,18 @@ def caused(pool: PoolReading, answered: WhatIfPool) -> PoolReading:
     ]
     by_gain = sorted(found, key=lambda one: -(one.gain.share if one.gain else 0.0))
     findings = attributed(pool, (*first, *by_gain, *others))
-    healthy = "" if first or by_gain or others else health(pool, answered)
+    healthy = "" if findings else health(pool, answered, _perhaps(pool, answered))
     return replace(pool, findings=findings, health=healthy)
+
+
+def _perhaps(pool: PoolReading, answered: WhatIfPool) -> AnswerReading | None:
+    """Return the change that may gain most, but may also gain nothing; None without one."""
+    unsure = [
+        answer
+        for answer in _candidates(answered)
+        if answer.gain >= LEAST_GAIN and _cause_of(pool, answer) is not None
+    ]
+    return max(unsure, key=lambda answer: answer.gain, default=None)
 
 
 def _backlog(pool: PoolReading, answered: WhatIfPool) -> Iterator[Finding]:

@@ -8,7 +8,7 @@ from ...model.whatif import Arrivals
 
 if TYPE_CHECKING:
     from ...model.reading import PoolReading
-    from ...model.whatif import WhatIfPool
+    from ...model.whatif import AnswerReading, WhatIfPool
 
 BUSY = 0.85
 """Cores, or workers, that are in use for more of their time than this are the limit."""
@@ -16,8 +16,17 @@ NEAR = 1.25
 """A run that takes at most so many times its longest chain of tasks is limited by the chain."""
 
 
-def health(pool: PoolReading, answered: WhatIfPool) -> str:
-    """Return the headline of a pool to which no change gains 5 % or more."""
+def health(pool: PoolReading, answered: WhatIfPool, perhaps: AnswerReading | None) -> str:
+    """Return the headline of a pool to which no change surely gains 5 % or more.
+
+    perhaps: the change that may gain most, but may also gain nothing.
+    """
+    if perhaps is not None:
+        low, high = (round(100 * part) for part in (perhaps.gain_low, perhaps.gain_high))
+        return (
+            f"Nothing surely gains 5 %. To {perhaps.change.sentence} may gain "
+            f"{100 * perhaps.gain:.0f} %, but this run is too short to tell ({low} to {high})"
+        )
     return f"Nothing to gain above 5 %: {_limit(pool, answered)}"
 
 

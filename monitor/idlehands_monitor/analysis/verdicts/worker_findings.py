@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from ...model.reading import PoolReading
     from ...model.workers import WorkerReading
 
-LEAST_FAILED, LEAST_FAILED_SHARE = 5, 0.05
+LEAST_FAILED, LEAST_FAILED_SHARE = 5, 0.1
 """Fewer failed tasks than this, or a smaller share of all, may be part of the job's normal life."""
 LEAST_HANGING_S = 3.0
 """A task that runs for less than this is not said to hang: a person would not wait for less."""
