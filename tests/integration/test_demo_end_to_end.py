@@ -84,7 +84,7 @@ def test_every_figure_equals_the_pools_own_count(folder, tmp_path):
         assert program.wait(15) == 0
     own = json.loads(report.read_text())
     live = document(feed.reading())
-    done = idlehands("explain", capture, "--json", folder=folder)
+    done = idlehands("explain", capture, "--json", "--no-gains", folder=folder)
     assert done.returncode == 0, done.stderr
     kept = json.loads(done.stdout)
     for seen in (live, kept):
@@ -111,7 +111,7 @@ def test_the_command_of_the_readme_gives_a_document_that_closes(folder, tmp_path
     assert done.returncode == 0, done.stderr
     assert "live: tide-archive (8 workers): working" in done.stdout
     assert "invented" in done.stdout
-    explained = idlehands("explain", capture, "--json", folder=folder)
+    explained = idlehands("explain", capture, "--json", "--no-gains", folder=folder)
     (pool,) = json.loads(explained.stdout)["pools"]
     assert pool["window_s"] > 2
     assert sum(pool["worker_time"].values()) == pytest.approx(8 * pool["window_s"], rel=1e-3)
@@ -149,7 +149,7 @@ def test_killing_the_program_leaves_the_monitor_saying_so_and_the_capture_readab
         until(feed, lambda: feed.source.status.state == "ended", "the end")
         assert "was killed or crashed" in feed.source.status.note
         assert feed.reading().pools[0].tasks.finished > 0
-    done = idlehands("explain", capture, "--json", folder=folder)
+    done = idlehands("explain", capture, "--json", "--no-gains", folder=folder)
     assert done.returncode == 0
     assert json.loads(done.stdout)["pools"][0]["tasks"]["finished"] > 0
 
@@ -244,7 +244,9 @@ def test_a_capture_begun_late_has_the_recent_past_in_it(folder, tmp_path):
         seen = feed.ledger.pools[0].written("tasks")
         feed.source.start_capture(str(capture))
         assert feed.source.stop_capture() == str(capture)
-    (pool,) = json.loads(idlehands("explain", capture, "--json", folder=folder).stdout)["pools"]
+    (pool,) = json.loads(
+        idlehands("explain", capture, "--json", "--no-gains", folder=folder).stdout
+    )["pools"]
     assert pool["tasks"]["finished"] >= seen - 10
 
 
@@ -257,7 +259,9 @@ def test_a_fault_shows_in_its_category_and_as_the_headline(folder, tmp_path, fau
         "demo", "--fault", fault, "--for", "3s", "--no-screen", "--capture", capture, folder=folder
     )
     assert done.returncode == 0, done.stderr
-    (pool,) = json.loads(idlehands("explain", capture, "--json", folder=folder).stdout)["pools"]
+    (pool,) = json.loads(
+        idlehands("explain", capture, "--json", "--no-gains", folder=folder).stdout
+    )["pools"]
     assert max(pool["worker_time"], key=pool["worker_time"].get) == category
     codes = {"blocked_s": "blocked-in-task", "no_work_s": "too-little-parallelism"}
     assert pool["findings"][0]["code"] == codes[category]
@@ -269,7 +273,9 @@ def test_parking_early_starves_far_more_than_the_healthy_pool(folder, tmp_path):
     for fault in ((), ("--fault", "early-park")):
         capture = tmp_path / f"{len(fault)}.idlehands"
         idlehands("demo", *fault, "--for", "3s", "--no-screen", "--capture", capture, folder=folder)
-        (pool,) = json.loads(idlehands("explain", capture, "--json", folder=folder).stdout)["pools"]
+        (pool,) = json.loads(
+            idlehands("explain", capture, "--json", "--no-gains", folder=folder).stdout
+        )["pools"]
         starved[bool(fault)] = pool["worker_time"]["starved_s"] / (8 * pool["window_s"])
     assert starved[True] > 0.03
     assert starved[True] > 5 * starved[False]

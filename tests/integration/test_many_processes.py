@@ -178,9 +178,9 @@ def test_a_capture_of_a_job_is_read_as_the_job_was(job, folder, tmp_path):
     assert job.process.wait(30) == 0
     assert capturing.wait(30) == 0
     capturing.stderr.close()
-    done = idlehands("explain", file, "--json", folder=folder)
+    done = idlehands("explain", file, "--json", "--no-gains", folder=folder)
     assert finished(loads(done.stdout)) == expected(job)
-    text = idlehands("explain", file, folder=folder).stdout
+    text = idlehands("explain", file, "--no-gains", folder=folder).stdout
     assert "The job: 3 pools in 3 processes, 7 workers" in text
 
 
