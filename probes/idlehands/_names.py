@@ -1,15 +1,11 @@
 """The name of a task: the qualified name of its callable, never its arguments.
 
-Tasks are objects of the job's, and reading an attribute can run code of theirs: a property, a
-``__getattr__``, a metaclass, a module that loads itself when it is touched. Nothing here runs such
-code. The functions use the type that an object really has, read what the interpreter itself stores,
-through the descriptors of the built-in types, and accept as text only what is text (Python's data
-model, "Special method lookup" and "Invoking descriptors").
+Tasks are objects of the job's. They are read as `_job_objects` does it, which runs no code of
+theirs.
 """
 
 from __future__ import annotations
 
-import operator
 import sys
 import weakref
 from contextvars import Context
@@ -29,9 +25,20 @@ from types import (
 )
 from typing import Any, Callable
 
+from ._job_objects import attributes_of, class_module, defined, is_any, text, type_name
+
 LONGEST_NAME = 200
 MOST_UNWRAPPED = 100
 """A partial can be made to contain itself."""
+MOST_DECORATORS = 10
+"""A function can be made to decorate itself; and no hook may call deep, see `adapters._guard`."""
+HOLDERS = {
+    "joblib.memory.NotMemorizedFunc": "func",
+    "joblib.externals.loky.cloudpickle_wrapper.CallableObjectWrapper": "_obj",
+    "loky.cloudpickle_wrapper.CallableObjectWrapper": "_obj",
+}
+"""Objects of libraries that call the callable in one of their attributes, and do not bear its name
+(joblib 1.3 to 1.6, memory.py; loky 3.4 to 3.7, cloudpickle_wrapper.py)."""
 MOST_NAMES = 1 << 12
 OF_A_TYPE = (
     ClassMethodDescriptorType,
@@ -43,94 +50,18 @@ OF_A_TYPE = (
 FIELDS = (GetSetDescriptorType, MemberDescriptorType)
 COMPILED = ("cython_function_or_method", "fused_cython_function")
 """Cython's functions, whose names are fields of a C structure."""
-WRITTEN_IN_PYTHON = 1 << 9
-"""The flag of a type that Python code made (CPython, Include/object.h, Py_TPFLAGS_HEAPTYPE)."""
-
-bases_of: Callable[[type], tuple[type, ...]] = type.__dict__["__mro__"].__get__
-"""The classes in which an attribute of a class's instances is looked for."""
-names_of_class: Callable[[type], Any] = type.__dict__["__dict__"].__get__
-"""What a class itself defines."""
-_qualified: Callable[[type], Any] = type.__dict__["__qualname__"].__get__
-_module: Callable[[type], Any] = vars(type)["__module__"].__get__
 _dictionary_at: Callable[[type], int] = type.__dict__["__dictoffset__"].__get__
-_flags: Callable[[type], int] = type.__dict__["__flags__"].__get__
 _names_of_module: Callable[[Any], Any] = vars(ModuleType)["__dict__"].__get__
 _inside_partial: Callable[[Any], Any] = partial.__dict__["func"].__get__
 _given_to_partial: Callable[[Any], Any] = partial.__dict__["args"].__get__
-_arguments_of: Callable[[BaseException], Any] = BaseException.__dict__["args"].__get__
 _names: dict[int, tuple[object, object, object, str]] = {}
 _classes: dict[int, tuple[Callable[[], object], str, Callable[[Any], str]]] = {}
-
-
-def is_any(cls: type, classes: tuple[type, ...]) -> bool:
-    """Return whether a class is one of these; ``in`` would call the `__eq__` of a metaclass."""
-    return any(cls is one for one in classes)
-
-
-def text(value: object) -> str:
-    """Return a value if it is text, as a plain string, and "" for anything else."""
-    if type(value) is str:
-        return value
-    return str.__str__(value) if issubclass(type(value), str) else ""
-
-
-def whole(value: object) -> int | None:
-    """Return a whole number as a plain one, None for anything else."""
-    if issubclass(type(value), int):
-        return int.__int__(value)  # type: ignore[arg-type]
-    if not _flags(type(value)) & WRITTEN_IN_PYTHON:
-        try:
-            return operator.index(value)  # type: ignore[arg-type]
-        except TypeError:
-            pass
-    return None
-
-
-def is_set(value: object) -> bool:
-    """Return whether a flag is set; an object of no plain type counts as set, and is not called."""
-    return bool(value) if is_any(type(value), (bool, int, str, type(None))) else True
 
 
 def writable(name: str) -> str:
     """Return a name no longer than names may be, without what cannot be written as UTF-8."""
     name = name[:LONGEST_NAME]
     return name if name.isascii() else name.encode("utf-8", "replace").decode("utf-8")
-
-
-def type_name(cls: type) -> str:
-    """Return the qualified name of a class, without its module."""
-    return text(_qualified(cls))
-
-
-def class_module(cls: type) -> str:
-    """Return the name of the module that a class is of."""
-    return text(_module(cls))
-
-
-def reason_of(error: BaseException) -> str:
-    """Return the text of an exception, as far as that runs no code of the job's."""
-    arguments = _arguments_of(error)
-    message = text(arguments[0]) if len(arguments) == 1 else ""
-    return f"{type_name(type(error))}: {message}" if message else type_name(type(error))
-
-
-def attributes_of(thing: object) -> dict[str, Any]:
-    """Return an object's own attributes, by name; empty where it keeps none in a dictionary."""
-    for cls in bases_of(type(thing)):
-        found = names_of_class(cls).get("__dict__")
-        if found is not None:
-            stored = found.__get__(thing) if type(found) is GetSetDescriptorType else None
-            return stored if type(stored) is dict else {}
-    return {}
-
-
-def defined(cls: type, name: str) -> Any:
-    """Return what a class's instances find under a name in their classes, None without any."""
-    for base in bases_of(cls):
-        names = names_of_class(base)
-        if name in names:
-            return names[name]
-    return None
 
 
 def unwrapped(function: Any) -> Any:
@@ -158,18 +89,36 @@ def called_by(function: Any, arguments: Any) -> Any:
     return function
 
 
-def name_of(function: Any) -> str:
-    """Return ``module.qualified_name`` of a callable, of its type where it has no name itself."""
+def decorated_by(decorator: Any) -> Any:
+    """Return the callable that a decorator's function or object calls, None where it tells none.
+
+    `functools.update_wrapper` leaves it under ``__wrapped__`` (CPython, Lib/functools.py).
+    """
+    wrapped = attributes_of(decorator).get("__wrapped__")
+    return wrapped if callable(wrapped) else None
+
+
+def name_of(function: Any, layers: int = MOST_DECORATORS) -> str:
+    """Return ``module.qualified_name`` of a callable, of its type where it has no name itself.
+
+    So many `layers` of decorators that do not bear the name of what they call are looked into.
+    """
     if type(function) is MethodType:
         function = function.__func__
     if type(function) is not FunctionType:
         function = unwrapped(function)
         if type(function) is not FunctionType:
-            return _name_of_other(function)
+            return _name_of_other(function, layers)
     name = function.__qualname__
     known = _names.get(id(function.__code__))
     if known is not None and known[1] is name and known[2] is function.__module__:
         return known[3]
+    # A decorator that gave its function the name of what it decorates has said enough. Others share
+    # one code and one name for all that they decorate, so no such name is remembered.
+    if layers and text(name).rpartition(".")[2] == function.__code__.co_name:
+        decorated = decorated_by(function)
+        if decorated is not None:
+            return name_of(decorated, layers - 1)
     return _remembered(function.__code__, name, function.__module__)
 
 
@@ -188,7 +137,7 @@ def _joined(module: str, name: str) -> str:
     return writable(f"{module}.{name}" if module else name)
 
 
-def _name_of_other(thing: Any) -> str:
+def _name_of_other(thing: Any, layers: int) -> str:
     """Return the name of a callable that is neither a wrapper nor a function."""
     sort = type(thing)
     if issubclass(sort, BuiltinFunctionType):
@@ -199,9 +148,19 @@ def _name_of_other(thing: Any) -> str:
         return writable(f"{type_name(thing.__objclass__)}.{thing.__name__}")
     reference, of_class, own_name = _facts_of(sort)
     own = own_name(thing)
-    if not own and own_name is _name_borne:  # the other instances have none either
-        _classes[id(sort)] = reference, of_class, _no_name
+    if not own and own_name is _name_borne:
+        called = _called_inside(thing, of_class)
+        if layers and called is not None:
+            return name_of(called, layers - 1)
+        _classes[id(sort)] = reference, of_class, _no_name  # the other instances have none either
     return own or of_class
+
+
+def _called_inside(thing: Any, of_class: str) -> Any:
+    """Return the callable that an object calls and whose name it does not bear, None without
+    any."""
+    called = attributes_of(thing).get(HOLDERS.get(of_class, ""))
+    return called if callable(called) else decorated_by(thing)
 
 
 def _builtin_name(function: Any) -> str:

@@ -200,6 +200,22 @@ def cached():
     """Be a wrapper written in C."""
 
 
+def decorated(inner):
+    """Return a function that calls another one, as a decorator makes it."""
+
+    @functools.wraps(inner)
+    def around(*arguments):
+        return inner(*arguments)
+
+    return around
+
+
+def decorating_itself():
+    """Be made to."""
+
+
+decorating_itself.__wrapped__ = decorating_itself
+
 HERE = __name__
 
 
@@ -217,6 +233,14 @@ HERE = __name__
         (functools.partial(functools.partial(function)), f"{HERE}.function"),
         (cached, f"{HERE}.cached"),
         (Wrapper(function), f"{HERE}.function"),
+        (Wrapper(functools.partial(function)), f"{HERE}.function"),
+        (Wrapper(Wrapper(functools.partial(cached))), f"{HERE}.cached"),
+        (decorated(decorated(function)), f"{HERE}.function"),
+        (decorated(functools.partial(function)), f"{HERE}.function"),
+        (decorated(functools.partial(Pier().method)), f"{HERE}.Pier.method"),
+        (decorated(Pier()), f"{HERE}.Pier"),
+        (functools.partial(decorated(functools.partial(function))), f"{HERE}.function"),
+        (decorating_itself, f"{HERE}.decorating_itself"),
         (types.MethodType(Pier(), 3), f"{HERE}.Pier"),
         (abs, "builtins.abs"),
         (int, "builtins.int"),
@@ -253,6 +277,31 @@ def test_functions_that_share_their_code_have_names_of_their_own():
         "function",
         "method",
     ]
+
+
+def test_functions_of_one_decorator_have_the_names_of_the_partials_they_decorate():
+    inner = [functools.partial(function), functools.partial(cached), functools.partial(function)]
+    names = [name_of(decorated(each)).rpartition(".")[2] for each in inner]
+    assert names == ["function", "cached", "function"]
+
+
+def test_what_a_decorator_claims_to_decorate_is_not_called_and_need_not_be_callable():
+    def around():
+        """Decorate nothing."""
+
+    around.__wrapped__ = Loud("function")
+    assert name_of(around).endswith("<locals>.around")
+
+
+def test_a_function_that_joblib_would_cache_but_does_not_has_its_own_name():
+    joblib = pytest.importorskip("joblib")
+    assert name_of(joblib.Memory(None).cache(function)) == f"{HERE}.function"
+
+
+@pytest.mark.parametrize("library", ["loky", "joblib"])
+def test_a_function_that_is_pickled_by_value_has_its_own_name(library):
+    module = pytest.importorskip(library)
+    assert name_of(module.wrap_non_picklable_objects(function)) == f"{HERE}.function"
 
 
 def test_classes_made_one_after_the_other_are_not_taken_for_each_other():

@@ -29,6 +29,8 @@ ADAPTERS = {
     "loky.process_executor": "loky",
     "joblib.externals.loky.process_executor": "loky",
     "queue": "queue_threads",
+    "dask.local": "libraries",
+    "pebble.pool.thread": "libraries",
     "pebble.pool.process": "external",
     "mpire.pool": "external",
     "billiard.pool": "external",

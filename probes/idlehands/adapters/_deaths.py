@@ -11,7 +11,7 @@ import sys
 from time import monotonic, sleep
 from typing import Any
 
-from .._names import attributes_of
+from .._job_objects import attributes_of
 
 STARTERS = ("fork", "spawn_posix", "forkserver")
 """Modules of `multiprocessing` whose `Popen` knows the status of a process."""

@@ -13,13 +13,14 @@ from collections import deque
 from functools import partial
 from typing import Any, Callable
 
-from .._names import attributes_of, is_set, reason_of, text, type_name, whole
+from .._job_objects import attributes_of, is_set, reason_of, text, type_name, whole
 from .._rings import Token
 from .._slots_pool import SlotsPool
 from ._calls import in_batch, in_chunk
 from ._deaths import first_deaths
 from ._guard import failed, warn_once
-from ._instrumented import made_at, weakly
+from ._instrumented import weakly
+from ._places import made_at
 from ._process_queues import is_queue_of, slots_pool
 
 QUEUES = ("_call_queue", "_result_queue", "_work_ids")
@@ -133,7 +134,7 @@ class ExecutorReporter:
     def described(self, function: Any, arguments: Any) -> tuple[Any, int]:
         """Return (the callable a task is named for, its size)."""
         chunk = in_chunk(self.module._process_chunk, function, arguments)
-        return chunk or in_batch(function)
+        return chunk or in_batch(function, arguments)
 
     def sent(self, call: Any) -> None:
         """Note that a call goes to the worker processes."""

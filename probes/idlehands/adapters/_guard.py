@@ -12,7 +12,7 @@ from threading import get_ident
 from typing import Any
 
 from .._guard import is_for_the_job
-from .._names import reason_of
+from .._job_objects import reason_of
 from .._notes import warn
 
 FRAMES_OF_A_HOOK = 50

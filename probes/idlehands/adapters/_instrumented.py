@@ -1,24 +1,16 @@
-"""What adapters share: attributes that report when they are set, and where a pool was made."""
+"""What adapters share: attributes that report when they are set, and what else they look up."""
 
 from __future__ import annotations
 
 import gc
-import os
-import sys
 import weakref
 from collections import deque
 from collections.abc import Iterator
-from types import FrameType, FunctionType
+from types import FunctionType
 from typing import Any, Callable
 
-from .._names import attributes_of, is_any, reason_of, text, type_name, writable
+from .._job_objects import attributes_of, is_any, reason_of, type_name
 from ._guard import warn_once
-
-PACKAGE = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
-POOL_PACKAGES = ("joblib", "loky", "concurrent", "multiprocessing", "asyncio", "queue")
-"""Packages whose threads run code of the job's only as workers of their own pools."""
-POOL_MAKERS = (*POOL_PACKAGES, "multiprocess", "pathos", "pebble", "mpire")
-"""Packages whose code makes pools on behalf of its callers."""
 
 
 class InstrumentedAttribute:
@@ -70,29 +62,6 @@ def instances_of(cls: type) -> Iterator[Any]:
         # Not isinstance: that calls code of some objects.
         if issubclass(type(thing), cls):
             yield thing
-
-
-def made_at() -> str:
-    """Return ``file.py:line`` of the innermost caller outside the pools' own packages."""
-    frame = caller_outside(sys._getframe(1))
-    return place_of(frame.f_code.co_filename, frame.f_lineno)
-
-
-def place_of(path: str, line: int) -> str:
-    """Return a place in a program as ``file.py:line``."""
-    return writable(f"{os.path.basename(text(path))}:{line}")
-
-
-def caller_outside(frame: FrameType) -> FrameType:
-    """Return the innermost caller of a frame that is not of the pools' own packages."""
-    while frame.f_back is not None and _is_pool_code(frame):
-        frame = frame.f_back
-    return frame
-
-
-def _is_pool_code(frame: FrameType) -> bool:
-    package = text(dict.get(frame.f_globals, "__name__")).partition(".")[0]
-    return package in POOL_MAKERS or text(frame.f_code.co_filename).startswith(PACKAGE + os.sep)
 
 
 def missing_names(function: Any, *names: str) -> str:

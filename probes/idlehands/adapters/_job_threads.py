@@ -8,9 +8,10 @@ import threading
 from threading import get_ident
 from types import FunctionType
 
-from .._names import attributes_of, defined, text, unwrapped
+from .._job_objects import attributes_of, defined, text
+from .._names import unwrapped
 from ._guard import threads_are_replaced
-from ._instrumented import POOL_PACKAGES
+from ._places import POOL_PACKAGES
 from .external import is_helper
 
 LIBRARY = sysconfig.get_path("stdlib") + os.sep

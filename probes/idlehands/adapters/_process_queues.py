@@ -15,7 +15,7 @@ from __future__ import annotations
 from multiprocessing import util
 from typing import Any, Protocol
 
-from .._names import attributes_of
+from .._job_objects import attributes_of
 from .._notes import log_pending
 from .._process import LAST_OF_ALL, queue_arrived, share_pool
 from .._rings import Token

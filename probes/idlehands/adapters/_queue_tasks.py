@@ -6,15 +6,17 @@ that of its items in `_queue_tokens`.
 
 from __future__ import annotations
 
+import os
 import sys
+import threading
 import weakref
 from functools import partial
 from threading import get_ident
 from time import monotonic_ns, thread_time_ns
-from typing import Any, Callable
+from typing import Any
 
 from .._detail import nanoseconds_of
-from .._names import type_name
+from .._job_objects import type_name
 from .._process import share_pool
 from .._shared import SharedPool
 from .._shared_worker import SKIPPED, SharedWorker, release, workers
@@ -22,27 +24,71 @@ from .._tables import FINISHED, INBOX, NONE
 from .._worker import LEAST_ROWS_PER_WORKER
 from ._guard import failed, warn_once
 from ._instrumented import (
-    caller_outside,
     length_of,
     open_while,
-    place_of,
-    weakly,
 )
 from ._job_threads import here, is_one_of_the_jobs
+from ._places import Place, place_of
 from ._queue_tokens import held_by
 from ._served_queues import Library, Served, doubtful, in_hand, served, sites, unknown
 
 KIND = "queue and threads"
 MOST_WORKERS_EXPECTED = 16
 _prices: list[float] = []
+
+
+class _Opening:
+    """The lock under which a queue is given its pool; a signal handler may take it again."""
+
+    lock = threading.RLock()
+
+
+if hasattr(os, "register_at_fork"):
+    os.register_at_fork(after_in_child=_Opening.lock._at_fork_reinit)  # type: ignore[attr-defined]
+
 serving, task_of = served.get, in_hand.get
 """Bound here: a method of an imported object costs its callers more to look up."""
 
 
 class QueuePool(SharedPool):
-    """The threads that are fed through a queue."""
+    """The threads that are fed through a queue, or each through one of a library's queues.
 
-    __slots__ = ()
+    Attributes: feeds (the states of its queues), place (where they were made).
+    """
+
+    __slots__ = ("feeds", "place")
+
+    def __init__(self, name: str, kind: str, number: int, most_workers: int) -> None:
+        super().__init__(name, kind, number, most_workers)
+        self.feeds: list[Served] = []
+        self.place: Place | None = None
+
+    def fed_by(self, state: Served) -> None:
+        """Take in one more queue."""
+        self.feeds = [*(one for one in self.feeds if one.reference() is not None), state]
+
+    def is_fed(self) -> bool:
+        """Return whether one of its queues is left."""
+        return any(state.reference() is not None for state in self.feeds)
+
+    def queued_now(self) -> tuple[int, tuple[int, ...]]:
+        """Return how many items are queued; there are no deques."""
+        return sum(length_of(state.reference()) for state in self.feeds), ()
+
+    def leave_queues(self) -> None:
+        """Record no more of what its queues take and give."""
+        for state in self.feeds:
+            state.leave()
+
+    def take_step(self) -> None:
+        """Have its queues record in the present step of detail."""
+        for state in self.feeds:
+            state.take_step()
+
+    def forget(self) -> None:
+        """Free the memory."""
+        super().forget()
+        self.feeds = []
 
     def price(self) -> tuple[float, float]:
         """Return nanoseconds that an item costs, (recorded, counted)."""
@@ -79,9 +125,8 @@ def created(queue: Any) -> None:
     try:
         key = id(queue)
         if key not in sites:
-            frame = caller_outside(sys._getframe(2))
             reference = weakref.ref(queue, partial(sites.pop, key))
-            sites[key] = reference, frame.f_code.co_filename, frame.f_lineno
+            sites[key] = reference, place_of(sys._getframe(2))
     except Exception as error:
         failed(None, error)
 
@@ -193,18 +238,15 @@ def _serve(queue: Any) -> Served:
             "threads fed by queues of class %s are not probed: %s", type_name(type(queue)), reason
         )
         return state
-    _, path, line = sites.get(id(queue), (None, "", 0))
-
-    def make(name: str, number: int) -> QueuePool:
-        return QueuePool(name, KIND, number, MOST_WORKERS_EXPECTED)
-
-    pool = share_pool(place_of(path, line) if path else "queue", QueuePool, KIND, make)
-    reference = weakref.ref(queue)
-    open_while(pool, partial(_is_there, reference))
-    pool.expose_depths(partial(_depths, reference))
-    pool.unhook = weakly(state.leave)
-    pool.on_step = weakly(state.take_step)
-    state.pool = pool
+    with _Opening.lock:
+        pool = _pool_of(sites.get(id(queue), (None, None))[1])
+        pool.fed_by(state)
+        state.pool = pool
+        if pool.closed_ns >= 0:  # its other queues have gone just now
+            pool.open_again()
+        open_while(pool, pool.is_fed)
+    pool.expose_depths(pool.queued_now)
+    pool.unhook, pool.on_step = pool.leave_queues, pool.take_step
     if issubclass(type(queue), Library.last_in_first_out):
         doubtful[pool] = state
     state.take_step()
@@ -216,9 +258,17 @@ def _serve(queue: Any) -> Served:
     return state
 
 
-def _is_there(reference: Callable[[], Any]) -> bool:
-    return reference() is not None
+def _pool_of(place: Place | None) -> QueuePool:
+    """Return the pool of a queue: the open one of its library, or one of its own."""
+    if place is not None and not place.line:
+        for state in list(served.values()):
+            pool = state.pool
+            if type(pool) is QueuePool and pool.place == place and not pool.off:
+                return pool
 
+    def make(name: str, number: int) -> QueuePool:
+        return QueuePool(name, KIND, number, MOST_WORKERS_EXPECTED)
 
-def _depths(reference: Callable[[], Any]) -> tuple[int, tuple[int, ...]]:
-    return length_of(reference()), ()
+    pool = share_pool("queue" if place is None else str(place), QueuePool, KIND, make)
+    pool.place = place
+    return pool

@@ -9,14 +9,16 @@ from __future__ import annotations
 from collections import Counter, deque
 from threading import get_ident
 from time import monotonic_ns
+from types import BuiltinFunctionType
 from typing import Any, Callable
 
-from .._names import attributes_of, is_any
+from .._job_objects import attributes_of, is_any
 from .._packed_rows import SPAWN_BYTES, pack_spawn
 from .._rings import Token
 from .._shared import SharedPool
 from .._shared_worker import SKIPPED
 from .._tables import NONE
+from ._calls import in_item, named_for
 from ._guard import failed
 
 FEWEST_TO_COMPARE = 64
@@ -70,7 +72,7 @@ class Waiting(dict):  # type: ignore[type-arg]
             self.counted -= 1
             return SKIPPED
         # Queued before the pool was known, and by an unknown thread: not by the one that takes it.
-        return pool.queued(pool.kind_of(called_in(item)), by_somebody=True)
+        return pool.queued(pool.kind_of(named_for(item)), by_somebody=True)
 
 
 def recording(pool: SharedPool, waiting: Waiting) -> Callable[[Any, Any], None]:
@@ -80,9 +82,11 @@ def recording(pool: SharedPool, waiting: Waiting) -> Callable[[Any, Any], None]:
 
     def put(queue: Any, item: Any) -> None:
         try:
-            function = item if callable(item) else called_in(item)
+            function = item if callable(item) else in_item(item)
             kind = kind_known(id(function))
             if kind is None:
+                if type(function) is BuiltinFunctionType:
+                    function = named_for(item)
                 kind = pool.kind_of(function)
             task = spawns.next_number()
             packed = spawns.packed
@@ -110,7 +114,7 @@ def counting(pool: SharedPool, waiting: Waiting) -> Callable[[Any, Any], None]:
             if task & pool.every:
                 waiting.counted += 1
                 return
-            token = pool.token(task, pool.kind_of(called_in(item)))
+            token = pool.token(task, pool.kind_of(named_for(item)))
             if waiting.setdefault(id(item), token) is not token or len(waiting) > waiting.most:
                 waiting.keep(pool, queue, item, token)
         except Exception as error:
@@ -123,15 +127,3 @@ def held_by(queue: Any) -> list[Any]:
     """Return what a queue holds, in any order; nothing for a queue that stores in its own way."""
     held: Any = attributes_of(queue).get("queue")
     return list(held) if is_any(type(held), (deque, list)) else []
-
-
-def called_in(item: Any) -> Any:
-    """Return what an item is named after: its callable (the item or its first part), or its
-    type."""
-    if callable(item):
-        return item
-    if issubclass(type(item), tuple) and tuple.__len__(item):
-        first = tuple.__getitem__(item, 0)
-        if callable(first):
-            return first
-    return type(item)

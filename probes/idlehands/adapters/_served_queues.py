@@ -12,10 +12,11 @@ from functools import partial
 from types import CodeType, FunctionType
 from typing import Any, Callable, ClassVar
 
-from .._names import attributes_of, defined
+from .._job_objects import attributes_of, defined
 from .._shared import SharedPool
 from .._shared_worker import release
 from ._guard import failed
+from ._places import Place
 from ._queue_things import Watch
 from ._queue_tokens import Waiting, counting, recording
 
@@ -32,7 +33,7 @@ class Library:
     methods: ClassVar[set[FunctionType]] = set()
 
 
-sites: dict[int, tuple[Any, str, int]] = {}
+sites: dict[int, tuple[Any, Place]] = {}
 """By the identity of every queue: what forgets it, and where it was made."""
 served: dict[int, Served] = {}
 """By the identity of every queue that has workers."""
@@ -92,6 +93,7 @@ class Served:
         self.leave()
         self.watch = None
         if pool is not None:
+            pool.unhook()
             pool.unwanted = pool.off = True
             for worker in pool.probes[:]:
                 release(worker)

@@ -17,11 +17,13 @@ from functools import partial
 from types import FunctionType
 from typing import Any, Callable
 
-from .._names import attributes_of, bases_of, defined, is_set, text, type_name, whole, writable
+from .._job_objects import attributes_of, bases_of, defined, is_set, text, type_name, whole
+from .._names import writable
 from .._process import share_pool
 from .._shared import SharedPool
 from ._guard import failed
-from ._instrumented import length_of, made_at, open_while, weakly
+from ._instrumented import length_of, open_while, weakly
+from ._places import made_at
 from ._work_items import counting_put, recording_put
 from ._work_runs import Runs, thinned
 

@@ -10,11 +10,12 @@ from time import monotonic_ns
 from types import BuiltinFunctionType, FunctionType
 from typing import Any, Callable, Protocol
 
-from .._names import attributes_of, called_by
+from .._job_objects import attributes_of
 from .._packed_rows import SPAWN_BYTES, pack_spawn
 from .._shared import SharedPool
 from .._shared_worker import SKIPPED
 from .._tables import NONE
+from ._calls import in_call, wrappers
 from ._guard import failed
 
 Put = Callable[..., None]
@@ -32,12 +33,12 @@ def recording_put(pool: SharedPool, put: Put, known_item: Any) -> Put:
         nonlocal last, kind
         if type(item) is known_item:
             try:
-                function = function_of(item) if in_context else item.fn
+                function = handed_in(item) if in_context else item.fn
                 if function is not last:
                     last = pool
                     kind = kind_known(id(function))
                     if kind is None:
-                        if type(function) is BuiltinFunctionType:
+                        if type(function) is BuiltinFunctionType or id(function) in wrappers:
                             function = function_of(item)
                         kind = pool.kind_of(function)
                     else:
@@ -103,8 +104,14 @@ def function_of(item: Any) -> Any:
     names = attributes_of(item)
     task = names.get("task")
     if type(task) is tuple and task:
-        return called_by(*(*task, ())[:2])
-    return called_by(names.get("fn", task), names.get("args"))
+        return in_call(*(*task, ())[:2])
+    return in_call(names.get("fn", task), names.get("args"))
+
+
+def handed_in(item: Any) -> Any:
+    """Return the callable that a work item with a context was handed in with."""
+    task = attributes_of(item).get("task")
+    return task[0] if type(task) is tuple and task else task
 
 
 def has_context(item: type) -> bool:

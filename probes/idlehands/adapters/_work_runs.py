@@ -12,7 +12,7 @@ from threading import get_ident
 from time import monotonic_ns, thread_time_ns
 from typing import Any, Callable
 
-from .._names import attributes_of
+from .._job_objects import attributes_of
 from .._packed_rows import pack_task
 from .._rings import Row, Token
 from .._shared import SharedPool

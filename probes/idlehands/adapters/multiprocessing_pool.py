@@ -19,7 +19,7 @@ from threading import get_ident
 from time import monotonic_ns
 from typing import Any, Callable
 
-from .._names import attributes_of, defined, type_name, whole
+from .._job_objects import attributes_of, defined, type_name, whole
 from .._notes import warn
 from .._process import share_pool
 from .._shared import SharedPool
@@ -27,7 +27,8 @@ from .._shared_worker import SharedWorker, workers
 from .._tables import FAILED, FINISHED, NONE
 from ._calls import in_batch
 from ._guard import failed, warn_once
-from ._instrumented import instances_of, instrument, made_at, missing_names, open_while
+from ._instrumented import instances_of, instrument, missing_names, open_while
+from ._places import made_at
 from ._process_queues import Between, is_queue_of, slots_pool
 
 STARTING, RUN = "INIT", "RUN"
@@ -228,7 +229,7 @@ def _describe(function: Any, arguments: Any) -> tuple[Any, int]:
     """Return (the callable a task is named for, how many calls it is)."""
     if any(function is chunk for chunk in _Hooked.chunks) and len(arguments) == 1:
         return arguments[0][0], len(arguments[0][1])
-    return in_batch(function)
+    return in_batch(function, arguments)
 
 
 def _tasks_set(_pool: Any, tasks: Any) -> Any:

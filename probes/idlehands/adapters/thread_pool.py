@@ -13,7 +13,7 @@ from _queue import SimpleQueue
 from threading import get_ident
 from typing import Any
 
-from .._names import attributes_of, is_set, type_name
+from .._job_objects import attributes_of, is_set, type_name
 from .._shared import SharedPool
 from .._shared_worker import SharedWorker, workers
 from .._tables import MOST_WORKERS, NONE
