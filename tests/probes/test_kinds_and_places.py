@@ -59,7 +59,7 @@ POOLS = {
     "a pool of threads": """
 with ThreadPool(1) as pool:
     function, *arguments = CALL,
-    pool.apply(function, arguments)
+    pool.apply(function, tuple(arguments))
 """,
     "a queue of tuples": """
 def serve():
