@@ -18,7 +18,7 @@ from idlehands_monitor.model.scheduler import SchedulerReading
 from idlehands_monitor.model.tasks import KindReading
 from idlehands_monitor.model.worker_time import WorkerTime
 from idlehands_monitor.views import html, json, line, markdown, text
-from idlehands_monitor.views.formatting import number_of, shortened
+from idlehands_monitor.views.formatting import number_of, shortened, without_main
 from idlehands_monitor.views.sections.external import PROBE_ADVICE, advice_lines
 from idlehands_monitor.views.sections.tasks import kinds_table
 from idlehands_monitor.views.terminal import kinds
@@ -43,6 +43,28 @@ def test_a_noun_has_the_number_that_stands_before_it(number, noun, written):
 def test_a_long_name_loses_its_middle_and_keeps_both_ends():
     assert shortened("kilns.firing.Kiln.fire", 12) == "kil…iln.fire"
     assert shortened("kilns.fire", 12) == "kilns.fire"
+
+
+@pytest.mark.parametrize(
+    ("written", "shown"),
+    [
+        ("__main__.fire", "fire"),
+        ("__main__.Kiln.fire", "Kiln.fire"),
+        ("kilns.fire", "kilns.fire"),
+        ("kilns.__main__.fire", "kilns.__main__.fire"),
+        ("__main__.fire waits for __main__.load", "fire waits for load"),
+        ("the pool made at __main__.py:12", "the pool made at __main__.py:12"),
+    ],
+)
+def test_what_is_of_the_main_module_stands_without_its_module_on_the_screen(written, shown):
+    assert without_main(written) == shown
+
+
+def test_kinds_of_the_main_module_lose_its_name_on_the_screen_and_keep_it_in_json():
+    held = with_tasks(kinds=(KindReading("__main__.fire_the_kiln", 10, 1.0, 0.1, 0),))
+    rows = kinds.kind_rows(held.pools[0], 80, 4)
+    assert rows[1][0][0].startswith("fire_the_kiln ")
+    assert "__main__.fire_the_kiln" in json.render(held)
 
 
 @pytest.mark.parametrize("cells", [8, 11, 16, 24, 40])

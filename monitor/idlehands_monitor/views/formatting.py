@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 from rich.cells import cell_len, set_cell_size
@@ -31,6 +32,7 @@ STATE_NAMES = {state: str(state) for state in WorkerState} | {WorkerState.WORKIN
 """What a worker is doing at the end of a window; "working" is a category of time."""
 NONE_HERE = "_"
 """The bar of a value of 0; an unknown value is blank."""
+OF_THE_MAIN_MODULE = re.compile(r"(?<![\w.])__main__\.(?!py\b)")
 LOPSIDED = 3
 """An interval whose two sides differ by more than so many hundredths is written as (low–high)."""
 
@@ -118,6 +120,12 @@ def number_of(value: int, noun: str) -> str:
     """Write a number with its noun, which gets an s or es for any number but one: 3 workers."""
     ending = "es" if noun.endswith(("s", "ch")) else "s"
     return f"{value} {noun}" if value == 1 else f"{value} {noun}{ending}"
+
+
+def without_main(text: str) -> str:
+    """Return text in which what is of the main module stands without ``__main__.``, as a screen has
+    room for little. Reports and JSON have the full names."""
+    return OF_THE_MAIN_MODULE.sub("", text) if "__main__." in text else text
 
 
 def shortened(name: str, cells: int, among: Iterable[str] = ()) -> str:

@@ -10,7 +10,7 @@ from rich.cells import cell_len, set_cell_size
 
 from ...model.vocabulary import WorkerState
 from ..foreign_text import clean
-from ..formatting import seconds, shortened
+from ..formatting import seconds, shortened, without_main
 from ..palette import SPARK
 
 if TYPE_CHECKING:
@@ -70,7 +70,7 @@ def doing_now(worker: WorkerReading, cells: int = 60, among: Sequence[str] = ())
 
     Where that is too long, the task's name is shortened so that it differs from those in `among`.
     """
-    doing = clean(worker.doing)
+    doing = without_main(clean(worker.doing))
     lasts = f" {seconds(worker.for_s)}" if worker.for_s > 0 else ""
     if worker.state == WorkerState.WORKING:
         return f"{shortened(doing, cells - len(lasts), among)}{lasts}"

@@ -10,7 +10,17 @@ from textual.strip import Strip
 from ...model.external import ExternalPoolReading
 from ...model.vocabulary import FindingCode, StreamState
 from ..foreign_text import clean
-from ..formatting import amount, category_name, count, maybe, number_of, seconds, share, shortened
+from ..formatting import (
+    amount,
+    category_name,
+    count,
+    maybe,
+    number_of,
+    seconds,
+    share,
+    shortened,
+    without_main,
+)
 from ..palette import TIME_STYLES, Style
 from ..sections.external import dumps_text, origin
 from ..sections.findings import gain_text
@@ -227,7 +237,7 @@ def headline_text(
     place = f" ({shortened(clean(finding.where), 40)})" if finding.where else ""
     gain = gain_text(finding)
     advice = f"Try: {finding.advice}{'' if finding.advice.endswith('.') else '.'}{stack}"
-    return f"{finding.sentence}{place}", f"{advice} {gain}".strip()
+    return without_main(f"{finding.sentence}{place}"), without_main(f"{advice} {gain}".strip())
 
 
 def wrap(text: str, cells: int) -> list[str]:

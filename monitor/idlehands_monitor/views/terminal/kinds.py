@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Callable, NamedTuple
 
 from ...model.vocabulary import CoreTimeSource
 from ..foreign_text import clean
-from ..formatting import count, share, shortened
+from ..formatting import count, share, shortened, without_main
 from ..sections import tasks
 from .drawing import fit
 from .strips import Run, style
@@ -65,7 +65,7 @@ def kind_rows(pool: PoolReading, cells: int, lines: int) -> list[list[Run]]:
     rows: list[list[Run]] = [
         [(fit("kind of task" if name > WIDE_NAME else "kind", name) + heads, style(dim=True))]
     ]
-    names = [clean(kind.kind) for kind in kinds]
+    names = [without_main(clean(kind.kind)) for kind in kinds]
     shown = len(kinds) if len(kinds) < lines else max(0, lines - 2)
     for kind, full in zip(kinds[:shown], names, strict=False):
         short = fit(shortened(full, name - 1, names), name)

@@ -13,7 +13,7 @@ from textual.message import Message
 from textual.scroll_view import ScrollView
 
 from ..foreign_text import clean
-from ..formatting import count
+from ..formatting import count, without_main
 from .drawing import doing_now, fit, spark
 from .keys import WORKERS, bindings
 from .line_view import LineView
@@ -62,7 +62,8 @@ class WorkersView(LineView, ScrollView, can_focus=True):
     def show(self, pool: PoolReading | None) -> None:
         """Draw a pool's workers."""
         self._pool = pool
-        self._kinds = tuple(clean(kind.kind) for kind in pool.tasks.kinds) if pool else ()
+        kinds = pool.tasks.kinds if pool else ()
+        self._kinds = tuple(without_main(clean(kind.kind)) for kind in kinds)
         rows = len(pool.workers) if pool else 0
         self.cursor = max(0, min(self.cursor, rows - 1))
         size = Size(self.size.width, rows + 1)
