@@ -83,10 +83,14 @@ def called_by(function: Any, arguments: Any) -> Any:
     `asyncio.to_thread` hands in ``partial(context.run, function, ...)`` (CPython,
     Lib/asyncio/threads.py, 3.9 to 3.15); others submit ``context.run`` with the function.
     """
-    runs = type(function) is BuiltinFunctionType and type(function.__self__) is Context
-    if runs and function.__name__ == "run" and type(arguments) is tuple and arguments:
-        return arguments[0]
-    return function
+    is_known = type(arguments) is tuple and arguments
+    return arguments[0] if is_known and runs_in_context(function) else function
+
+
+def runs_in_context(function: Any) -> bool:
+    """Return whether a callable is the `run` of a context, which calls its first argument."""
+    is_its = type(function) is BuiltinFunctionType and type(function.__self__) is Context
+    return is_its and function.__name__ == "run"
 
 
 def decorated_by(decorator: Any) -> Any:

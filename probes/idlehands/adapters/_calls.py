@@ -13,7 +13,7 @@ from types import BuiltinFunctionType
 from typing import Any, Callable
 
 from .._job_objects import attributes_of, class_module, is_any
-from .._names import called_by
+from .._names import called_by, runs_in_context
 from .._tables import NONE
 
 JOBLIB = "joblib."
@@ -62,9 +62,11 @@ def in_call(function: Any, arguments: Any) -> Any:
     A wrapper that holds no known callable comes back in a partial. Its name is the same, but it
     is not remembered by its identity, because the next call of it may hold one.
     """
+    while type(arguments) is tuple and arguments and runs_in_context(function):
+        function, arguments = arguments[0], arguments[1:]
     known = wrappers.get(id(function))
     if known is None:
-        return called_by(function, arguments)
+        return function
     inside = known[1](arguments)
     return inside if callable(inside) else partial(function)
 

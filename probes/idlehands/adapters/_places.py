@@ -52,8 +52,8 @@ def place_of(frame: FrameType) -> Place:
     within: Place | None = None
     for _ in range(MOST_FRAMES):
         package, path = _package_of(frame), text(frame.f_code.co_filename)
-        if within is not None and path.startswith(IMPORTING):
-            break
+        if within is not None and path.startswith((IMPORTING, PACKAGE)):
+            break  # what imports the package, or runs the job, is no line of the job's
         if package not in POOL_MAKERS and not path.startswith((PACKAGE, "<frozen ")):
             if within is None and package in WITH_OWN_POOLS:
                 return Place(package, 0)

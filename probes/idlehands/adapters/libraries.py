@@ -5,22 +5,33 @@ here. What looks different from the known code is left as it is: its tasks then 
 library's function.
 
 * dask's threads run ``batch_execute_tasks([(key, (node, data), ...), ...])``, where a node is a
-  `Task` with its function in a slot, before version 2024.12 a tuple that begins with the function
-  (dask 2023.5 to 2026.3, local.py, _task_spec.py). Its process scheduler pickles the node first.
+  `Task` with its function in a slot, in former versions a tuple that begins with the function
+  (dask 2023.5 to 2026.8, local.py, _task_spec.py). Its process scheduler pickles the node first.
 * pebble's threads take `Task` objects, whose payload has the function (pebble 5.0 to 5.2,
   pool/base_pool.py, pool/thread.py).
 """
 
 from __future__ import annotations
 
-from types import FunctionType
+from functools import partial
+from types import BuiltinFunctionType, FunctionType, MethodType
 from typing import Any
 
-from .._job_objects import class_module, stored_in, text
+from .._job_objects import class_module, is_any, stored_in, text
 from ._calls import Inside, items, wrappers
 
-DASK_LAYERS = 4
-"""A task that is made of tasks, which may be again."""
+DASK = "dask."
+DASK_LAYERS = 6
+"""So many nodes inside each other are opened."""
+SEVERAL_NODES = "dask._task_spec._execute_subgraph"
+COLLECTING = (
+    "dask._task_spec.NestedContainer.to_container",
+    "dask._task_spec._identity_cast",
+    "dask._task_spec._to_dict",
+)
+"""They make a list or a dictionary of the results of other nodes."""
+FUNCTIONS = (FunctionType, BuiltinFunctionType, MethodType, partial)
+"""What dask's own functions are given to call; a class may be given for another purpose."""
 
 
 def unfamiliar(module: Any) -> str:
@@ -51,9 +62,10 @@ def _first(arguments: Any) -> Any:
 
 def _in_pebble_task(task: Any) -> Any:
     payload = stored_in(task, "payload")
-    if not issubclass(type(payload), tuple) or tuple.__len__(payload) < 2:
-        return None
-    function, arguments = tuple.__getitem__(payload, slice(0, 2))
+    if issubclass(type(payload), tuple) and tuple.__len__(payload) > 1:
+        function, arguments = tuple.__getitem__(payload, slice(0, 2))
+    else:
+        function, arguments = stored_in(payload, "function"), stored_in(payload, "args")
     known = wrappers.get(id(function))
     return function if known is None else known[1](arguments)
 
@@ -66,27 +78,56 @@ def _in_dask_batch(arguments: Any) -> Any:
 
 
 def _in_dask_node(node: Any) -> Any:
-    """Return the function of a node of dask's graph; of one made of several, that of the last."""
+    """Return the function of a node of dask's graph; of one made of several, that of the last.
+
+    Dask's own functions call one that they are given, or use the result of a node inside.
+    """
+    found = None
     for _ in range(DASK_LAYERS):
-        if type(node) is tuple:
-            function, arguments = _first(node), node[1:]
-        elif class_module(type(node)).startswith("dask."):
-            function, arguments = stored_in(node, "func"), stored_in(node, "args")
-        else:
-            return None
-        name = _dask_name(function)
-        if name == "dask.utils.apply":
-            return _first(arguments)
-        if name != "dask._task_spec._execute_subgraph":
-            return function
-        node = _result_of(arguments)
-    return None
+        function, arguments = _call_of(node)
+        if function is None:
+            return found or (type(node) if _is_dasks(node) else None)
+        found, name = function, _dask_name(function)
+        if not name:
+            break
+        if name == SEVERAL_NODES:
+            node = _result_of(arguments)
+            continue
+        inside = next((one for one in arguments if _is_call(one)), None)
+        if is_any(type(inside), FUNCTIONS):
+            return inside
+        node = inside
+        if inside is None:
+            break
+    return found
+
+
+def _call_of(node: Any) -> tuple[Any, tuple[Any, ...]]:
+    """Return (the function, its arguments) of a node; (None, ()) of one that calls nothing."""
+    if type(node) is tuple:
+        return (node[0], node[1:]) if node and callable(node[0]) else (None, ())
+    if not _is_dasks(node):
+        return None, ()
+    arguments = stored_in(node, "args")
+    return stored_in(node, "func"), arguments if type(arguments) is tuple else ()
+
+
+def _is_dasks(node: Any) -> bool:
+    return class_module(type(node)).startswith(DASK)
+
+
+def _is_call(argument: Any) -> bool:
+    """Return whether an argument is a function, or a node that calls one for a result."""
+    if is_any(type(argument), FUNCTIONS):
+        return True
+    function, _ = _call_of(argument)
+    return function is not None and _dask_name(function) not in COLLECTING
 
 
 def _dask_name(function: Any) -> str:
-    if type(function) is not FunctionType:
-        return ""
-    return f"{text(function.__module__)}.{text(function.__qualname__)}"
+    """Return the name of a function of dask's own, empty for any other callable."""
+    module = text(function.__module__) if type(function) is FunctionType else ""
+    return f"{module}.{text(function.__qualname__)}" if module.startswith(DASK) else ""
 
 
 def _result_of(arguments: Any) -> Any:
