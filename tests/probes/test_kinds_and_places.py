@@ -5,11 +5,12 @@ Jobs run under `idlehands run` and print what the probe has recorded of them.
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 
 import pytest
-from plain_and_probed import probed
+from plain_and_probed import SOURCES, probed
 
 RECORDED = """
 def recorded():
@@ -323,7 +324,12 @@ def test_the_command_of_an_installed_package_is_not_the_jobs_line(tmp_path):
         "sys.exit(main())\n"
     )
     ended = subprocess.run(
-        [sys.executable, "-c", patched], capture_output=True, text=True, check=False, timeout=60
+        [sys.executable, "-c", patched],
+        env={**os.environ, "IDLEHANDS_DIR": str(tmp_path / "sockets"), "PYTHONPATH": SOURCES},
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
     )
     assert ended.stderr == ""
     assert ended.stdout == "[('harbour/work.py:5', ['__main__.moor'])]\n"
