@@ -137,7 +137,7 @@ class PoolProbe(PoolRings):
         return threads
 
     def open_again(self) -> bool:
-        """Open a closed pool again, where its sort can; return whether it is open."""
+        """Open a pool again that nobody uses, where its sort can; return whether it did."""
         return False
 
     def broken(self) -> str:

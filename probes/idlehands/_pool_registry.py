@@ -66,7 +66,8 @@ class PoolRegistry:
     def share(
         self, name: str, sort: type[Shared], kind: str, make: Callable[[str, int], Shared]
     ) -> Shared:
-        """Return the pool that was closed under `name` and opens again, or a new one."""
+        """Return the pool that was closed under `name`, or is ending, and opens again, or a new
+        one."""
         with self.lock:
             base, attempt = name, 1
             while True:
@@ -75,7 +76,7 @@ class PoolRegistry:
                     break
                 known.refresh(at_once=True)
                 is_same = type(known) is sort and known.kind == kind
-                if is_same and known.closed_ns >= 0 and known.open_again():
+                if is_same and known.open_again():
                     return known  # type: ignore[return-value]
                 attempt += 1
                 name = f"{base} ({attempt})"

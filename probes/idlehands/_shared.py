@@ -35,11 +35,13 @@ class SharedPool(PoolProbe):
     """A pool with one queue whose workers join and leave; it can close and open again.
 
     `still_open` returns whether the queue's owner can still use it; it is called now and then.
+    `is_usable` returns whether somebody can hand in a task, where that is known.
     """
 
     __slots__ = (
         "every",
         "first_dead",
+        "is_usable",
         "known",
         "last_number",
         "lasting",
@@ -67,6 +69,7 @@ class SharedPool(PoolProbe):
         self.on_refresh: Callable[[], None] = _do_nothing
         self.on_step: Callable[[], None] = _do_nothing
         self.still_open: Callable[[], bool] = lambda: True
+        self.is_usable: Callable[[], bool] = lambda: True
         self.thread_slots: dict[int, tuple[int, int, int]] = {}
         self.unhook: Callable[[], None] = _do_nothing
         share = TASK_ROWS_PER_POOL // max(1, most_workers)
@@ -236,13 +239,22 @@ class SharedPool(PoolProbe):
         """Free the memory, and let go of what the pool was hooked into."""
         self.unhook()
         self.unhook = self.on_step = self.on_refresh = _do_nothing
-        self.still_open = lambda: False
+        self.still_open = self.is_usable = lambda: False
         self.depths = None
         super().forget()
 
+    def is_ending(self) -> bool:
+        """Return whether nobody can hand in a task and none is left: only its threads are.
+
+        An executor ends its threads with one item of its own.
+        """
+        if self.is_usable() or self.depths is None or self.depths()[0] > 1:
+            return False
+        return all(probe.open_token is None for probe in self.probes)
+
     def open_again(self) -> bool:
-        """Open the pool again, for another one that is made in its place."""
-        if self.off:
+        """Open the pool again, for another one that is made in its place, unless it is in use."""
+        if self.off or (self.closed_ns < 0 and not self.is_ending()):
             return False
         if self.is_compact:
             for ring in self.all_rings():
@@ -250,7 +262,7 @@ class SharedPool(PoolProbe):
             self.is_compact = False
         self.is_read = False
         self.first_dead = ()
-        self.still_open = lambda: True  # until its new owner sets it
+        self.still_open = self.is_usable = lambda: True  # until its new owner sets them
         self.closed_ns = NONE
         self.revision += 1
         return True

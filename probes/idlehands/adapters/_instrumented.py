@@ -76,6 +76,7 @@ def missing_names(function: Any, *names: str) -> str:
 def open_while(pool: Any, usable: Callable[[], bool]) -> None:
     """Have a pool count as open while its owner is `usable`, or it has a worker."""
     probes = pool.probes
+    pool.is_usable = usable
     pool.still_open = lambda: usable() or any(probe.joined_ns >= 0 for probe in probes)
 
 
