@@ -151,7 +151,7 @@ SHARED = [
 BROKEN = {
     "ThreadPoolExecutor": [
         *SHARED,
-        "adapters._instrumented.caller_outside",
+        "adapters._places.place_of",
         "adapters._thread_queues.share_pool",
         "adapters.thread_pool.reporter_of",
         "adapters.thread_pool._queue_in",
@@ -171,8 +171,9 @@ BROKEN = {
     "queue": [
         *SHARED,
         "adapters._queue_tasks.share_pool",
-        "adapters._queue_tokens.called_in",
-        "adapters._queue_tasks.caller_outside",
+        "adapters._queue_tokens.in_item",
+        "adapters._queue_tasks.place_of",
+        "adapters._queue_tasks._pool_of",
         "adapters._job_threads.runs_the_jobs_code",
         "adapters._served_queues.recording",
         "adapters._queue_tasks.held_by",

@@ -11,7 +11,9 @@ import pytest
 from odd_things import ODD_THINGS
 from plain_and_probed import both, probed
 
+from idlehands._job_objects import stored_in
 from idlehands._names import LONGEST_NAME, is_lasting, name_of
+from idlehands.adapters import _calls, libraries
 
 RAISING = """
 import multiprocessing, queue, sys, threading, types
@@ -392,3 +394,56 @@ def test_a_function_that_has_been_replaced_in_its_module_does_not_last():
 
     pretender.__qualname__ = "function"
     assert not is_lasting(pretender)
+
+
+class Silent:
+    """Claims to be of a library, and must not be asked for anything."""
+
+    def __getattribute__(self, name):
+        raise RuntimeError(name)
+
+    __hash__ = __eq__ = __len__ = __iter__ = __getitem__ = __call__ = __getattribute__
+
+    @property
+    def func(self):
+        """Be a function, as a node of a graph has it."""
+        raise RuntimeError("func")
+
+    args = payload = func
+
+
+Silent.__module__ = "dask.silent"
+
+
+class Slotted:
+    """Has a slot with nothing in it."""
+
+    __slots__ = ("func",)
+
+
+def test_what_claims_to_be_of_a_library_is_not_asked():
+    silent = Silent()
+    node = silent, {}
+    for inside in (libraries._in_dask_batch(([("key", node, None)],)), name_of(silent)):
+        assert inside in (Silent, "dask.silent.Silent")
+    assert libraries._in_dask_batch(([("key", (((silent, 1), {})))],)) is silent
+    assert libraries._in_pebble_task(silent) is None
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [None, (), ([],), ([3],), ([()],), ([("key",)],), ([("key", b"pickled")],), ([("key", ())],)],
+)
+def test_a_batch_of_another_shape_is_called_by_the_function_that_runs_it(arguments, monkeypatch):
+    monkeypatch.setitem(_calls.wrappers, id(function), (function, libraries._in_dask_batch))
+    called = _calls.in_call(function, arguments)
+    assert name_of(called) == f"{HERE}.function"
+    assert not is_lasting(called), "the next batch may be another one"
+
+
+def test_an_attribute_is_read_from_the_slot_or_the_dictionary_that_has_it():
+    slotted, pier = Slotted(), Pier()
+    assert stored_in(slotted, "func") is None
+    slotted.func, pier.func = 3, 4
+    assert (stored_in(slotted, "func"), stored_in(pier, "func")) == (3, 4)
+    assert stored_in(Silent(), "func") is None
