@@ -211,10 +211,12 @@ deadline = time.monotonic() + 20
 while pool.closed_ns < 0 and time.monotonic() < deadline:
     gc.collect()
     pool.refresh(at_once=True)
-print(pool.closed_ns >= 0, len(pool.probes), sum(probe.tasks_run for probe in pool.probes))
+# Threads of the first loop may still be there when those of the second one begin.
+print(pool.closed_ns >= 0, 3 <= len(pool.probes) <= 6)
+print(sum(probe.tasks_run for probe in pool.probes))
 """
     went = probed(tmp_path, JOB + ANYIO + script)
-    assert (went.output, went.errors) == ("True 3 8\n", "")
+    assert (went.output, went.errors) == ("True True\n8\n", "")
 
 
 def line_of(script: str, words: str) -> int:
