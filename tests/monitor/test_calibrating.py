@@ -128,3 +128,13 @@ def test_a_graph_whose_trees_join_each_other_stays_whole():
     program = Program(steps, {0: 0, 1: 1, 2: 2})
     whole = replace(scenario(tasks=1), program=program, kinds=(0, 0, 0))
     assert shortened(whole, most=2) == (whole, 1.0)
+
+
+@pytest.mark.parametrize("others", [0.5, 1.0, 2.0])
+def test_threads_beside_the_workers_that_hold_the_interpreter_lock_are_found(others):
+    plain = scenario(4.0, one_lock=True, off=2.0, workers=2)
+    plain = replace(plain, program=with_interpreter_lock(plain.program, 1.0))
+    true = replace(plain, machine=replace(plain.machine, lock_others=others))
+    made = found(true, plain, for_the_lock=True)
+    assert made.lock_others == pytest.approx(others, abs=0.15)
+    assert made.others == 0.0

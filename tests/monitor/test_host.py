@@ -348,7 +348,7 @@ def test_memory_that_goes_up_and_down_is_not_steady():
 
 
 def test_growth_is_not_computed_from_a_few_seconds():
-    assert memory_growth(growing(60.0, 9)).bytes_per_minute is None
+    assert memory_growth(growing(60.0, 5)).bytes_per_minute is None
 
 
 # -- findings ----------------------------------------------------------------------------------

@@ -9,7 +9,7 @@ from readings import reading
 
 from idlehands_monitor.analysis.verdicts.worker_findings import with_worker_findings
 from idlehands_monitor.model.blocked import BlockedReading, WaitReading
-from idlehands_monitor.model.tasks import KindReading
+from idlehands_monitor.model.tasks import HandOverReading, KindReading
 from idlehands_monitor.model.vocabulary import WorkerState
 from idlehands_monitor.model.worker_time import WorkerTime
 
@@ -126,3 +126,36 @@ def test_one_worker_that_is_free_is_no_deadlock():
     held = waiting()
     free = replace(held.workers[1], state=PARKED)
     assert codes(replace(held, workers=(held.workers[0], free))) == []
+
+
+# -- tasks that wait for tasks of their own pool, and go on ----------------------------------------
+
+
+def nested(by_workers=50, seconds=8.0, sort="lock", join_s=0.0, finished=100):
+    """Return four workers over 20 worker-seconds, so many of them waiting for a lock."""
+    waits = (WaitReading(sort, seconds, 0.0, seconds),) if seconds else ()
+    return pool(
+        finished=finished,
+        kinds=(kind("outer"),),
+        time=WorkerTime(working=20 * SECOND),
+        blocked=BlockedReading(join_s, 0.0, waits, 100, 0.0, one_core=False),
+        hand_overs=HandOverReading(((100 - by_workers, 0), (by_workers, 0))),
+    )
+
+
+def test_waits_for_a_lock_in_a_pool_that_hands_tasks_to_itself_are_nested_waits():
+    (finding,) = with_worker_findings(replace(nested(), findings=())).findings
+    assert (finding.code, finding.where) == ("nested-wait", "outer")
+    assert "40 % of the worker time" in finding.sentence
+
+
+def test_idle_joins_are_nested_waits_whoever_hands_in():
+    assert codes(nested(by_workers=0, seconds=0.0, join_s=6.0)) == ["nested-wait"]
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [{"by_workers": 19}, {"seconds": 4.9}, {"sort": "sleep"}, {"finished": 19}],
+)
+def test_other_waits_and_short_ones_are_none(changes):
+    assert codes(nested(**changes)) == []

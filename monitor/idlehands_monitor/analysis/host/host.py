@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 Sample = TypeVar("Sample", ProcessSample, SwitchSample)
 PARTS = 6
 """Parts of the stretch over which memory growth is measured."""
-LEAST_GROWTH_NS = 10_000_000_000
+LEAST_GROWTH_NS = 5_000_000_000
 MOST_POINTS = 60
 """Samples used for growth, so that many processes stay cheap."""
 

@@ -24,6 +24,9 @@ LEAST_GROWTH_S = 60.0
 LEAST_GROWTH_BYTES_PER_MINUTE = 1 << 20
 LEAST_GROWTH_SHARE_PER_MINUTE = 0.01
 """Slower growth causes no trouble within an hour or so: common practice, no source."""
+LEAST_STEEP_S = 5.0
+STEEP_BYTES_PER_MINUTE, STEEP_SHARE_PER_MINUTE = 512 << 20, 1.0
+"""Growth at which a process would double within a minute: chosen."""
 
 
 def host_findings(
@@ -96,13 +99,8 @@ def _memory_growth(host: tuple[HostReading, ...]) -> tuple[Finding, ...]:
         (reading.growth_bytes_per_minute, reading)
         for reading in host
         if reading.growth_is_steady
-        and reading.growth_over_s >= LEAST_GROWTH_S
         and reading.growth_bytes_per_minute is not None
-        and reading.growth_bytes_per_minute
-        >= max(
-            LEAST_GROWTH_BYTES_PER_MINUTE,
-            LEAST_GROWTH_SHARE_PER_MINUTE * reading.resident_bytes,
-        )
+        and _grows(reading.growth_bytes_per_minute, reading)
     ]
     if not growing:
         return ()
@@ -116,6 +114,18 @@ def _memory_growth(host: tuple[HostReading, ...]) -> tuple[Finding, ...]:
         "never released. Or replace worker processes after a number of tasks."
     )
     return (Finding(FindingCode.MEMORY_GROWTH, 0.0, 0.0, sentence, advice),)
+
+
+def _grows(bytes_per_minute: float, reading: HostReading) -> bool:
+    """Return whether memory grows for long, or so steeply that seconds show it."""
+    if reading.growth_over_s < LEAST_GROWTH_S:
+        return (
+            reading.growth_over_s >= LEAST_STEEP_S
+            and bytes_per_minute >= STEEP_SHARE_PER_MINUTE * reading.resident_bytes
+            and bytes_per_minute >= STEEP_BYTES_PER_MINUTE
+        )
+    least = LEAST_GROWTH_SHARE_PER_MINUTE * reading.resident_bytes
+    return bytes_per_minute >= max(LEAST_GROWTH_BYTES_PER_MINUTE, least)
 
 
 def _cost(time: PoolTime, workers: int, cost_ns: float) -> str:

@@ -25,12 +25,19 @@ TIMES_MEDIAN, LEAST_OF_KIND = 50, 20
 """A task hangs if it runs for so many medians of its kind, of which at least so many ended."""
 FOR_A_LOCK = 0.8
 """So large a part of the blocked time waits for a lock where tasks wait for each other."""
+LEAST_NESTED, OWN_TASKS = 0.25, 0.2
+"""Waits for tasks of the same pool are a finding from this share of the worker time on; waits for a
+lock count as such where the pool's own workers hand in so large a part of its tasks."""
+RETURN_INSTEAD = (
+    "Do not wait in a task for a task of the same pool: return instead and let the caller combine "
+    "the results, run other tasks while waiting, or give inner tasks a pool of their own"
+)
 IN_TASK = (WorkerState.WORKING, WorkerState.WAITING)
 
 
 def with_worker_findings(pool: PoolReading) -> PoolReading:
     """Return a reading whose first findings are these, where there are any."""
-    found = (*_deadlock(pool), *_stuck(pool), *_failing(pool))
+    found = (*(_deadlock(pool) or _nested(pool)), *_stuck(pool), *_failing(pool))
     return replace(pool, findings=(*found, *pool.findings)) if found else pool
 
 
@@ -38,11 +45,11 @@ def _share(pool: PoolReading, seconds: float) -> float:
     return min(1.0, seconds / max(1e-9, pool.time.worker_seconds))
 
 
-def _deadlock(pool: PoolReading) -> Iterator[Finding]:
+def _deadlock(pool: PoolReading) -> tuple[Finding, ...]:
     """Every worker waits for a lock in a task, and tasks are queued that nobody will run."""
     workers = [worker for worker in pool.workers if worker.state is not WorkerState.LEFT]
     if not workers or pool.closed or pool.tasks.queued < 1 or pool.blocked is None:
-        return
+        return ()
     since = min(worker.for_s for worker in workers)
     for_a_lock = pool.blocked.seconds(WaitReason.LOCK) + pool.blocked.join_s
     if (
@@ -51,19 +58,46 @@ def _deadlock(pool: PoolReading) -> Iterator[Finding]:
         or for_a_lock * 1e9 < FOR_A_LOCK * pool.time.blocked
         or pool.time.blocked < FOR_A_LOCK * pool.time.total
     ):
-        return
+        return ()
     seconds = since * len(workers)
-    kinds = ", ".join(sorted({worker.doing for worker in workers}))
-    yield Finding(
-        FindingCode.NESTED_WAIT,
-        min(seconds, pool.time.worker_seconds),
-        _share(pool, seconds),
-        f"Deadlock: every worker waits inside a task for a lock or a result, for {since:.0f} s, "
-        f"and {pool.tasks.queued} tasks are queued that no worker is free to run",
-        "Do not wait in a task for a task of the same pool: return instead and let the caller "
-        "combine the results, or give inner tasks a pool of their own",
-        where=kinds,
-        no_gain="the pool stands still",
+    return (
+        Finding(
+            FindingCode.NESTED_WAIT,
+            min(seconds, pool.time.worker_seconds),
+            _share(pool, seconds),
+            f"Deadlock: every worker waits inside a task for a lock or a result, for {since:.0f} "
+            f"s, and {pool.tasks.queued} tasks are queued that no worker is free to run",
+            RETURN_INSTEAD,
+            where=", ".join(sorted({worker.doing for worker in workers})),
+            no_gain="the pool stands still",
+        ),
+    )
+
+
+def _nested(pool: PoolReading) -> tuple[Finding, ...]:
+    """Tasks wait in their workers for tasks that the pool's own tasks have handed in."""
+    handed_in = pool.hand_overs.matrix
+    everything = sum(map(sum, handed_in))
+    by_workers = everything - sum(handed_in[0]) if handed_in else 0
+    idle_joins = pool.blocked.join_s if pool.blocked is not None else 0.0
+    waited_s = idle_joins
+    if pool.blocked is not None and by_workers >= OWN_TASKS * max(1, everything):
+        waited_s += pool.blocked.seconds(WaitReason.LOCK)
+    share = _share(pool, waited_s)
+    if share < LEAST_NESTED or pool.tasks.finished < LEAST_OF_KIND:
+        return ()
+    kinds = max(pool.tasks.kinds, key=lambda kind: kind.blocked_s, default=None)
+    return (
+        Finding(
+            FindingCode.NESTED_WAIT,
+            waited_s,
+            share,
+            "Tasks wait in their workers for tasks of the same pool: "
+            f"{100 * share:.0f} % of the worker time runs nothing",
+            RETURN_INSTEAD,
+            where=kinds.kind if kinds is not None else "",
+            no_gain="what such a worker could run meanwhile is not simulated",
+        ),
     )
 
 

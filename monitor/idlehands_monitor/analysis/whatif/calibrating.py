@@ -42,12 +42,14 @@ class Calibrated:
     interpreter_share: of time on a core, None where workers share no interpreter. lock_share: of
     the own time of tasks that wait for a lock, in which they hold it; 0 where none wait, None where
     no share lets them wait as long as they did. others: threads of other processes on the cores.
+    lock_others: threads of this process that hold the interpreter lock and are no workers.
     """
 
     scenario: Scenario
     interpreter_share: float | None
     lock_share: float | None
     others: float
+    lock_others: float = 0.0
 
 
 def calibrated(
@@ -57,12 +59,14 @@ def calibrated(
     locking: frozenset[int],
     *,
     unknown_ns: float = 0.0,
+    for_the_lock: bool = False,
 ) -> Calibrated:
     """Return a scenario that waits as long as recorded.
 
     core_wait_ns: how long all tasks waited for a core or the interpreter lock; lock_wait_ns: for
     other locks, as tasks of the kinds `locking` do. unknown_ns: how long they were off the core
-    without a sign of what for: it may have been the interpreter lock.
+    without a sign of what for: it may have been the interpreter lock. for_the_lock: whether most of
+    core_wait_ns was for the interpreter lock, not for a core.
     """
     trial, part = shortened(scenario)
     own = max(1.0, float(trial.program.work_ns))
@@ -77,9 +81,12 @@ def calibrated(
         wanted += unknown_ns * part * (1 - own_part)
         trial, scenario = _with_off(trial, own_part), _with_off(scenario, own_part)
     now = trial.run()
+    lock_others = 0.0
     if now.core_wait_ns < wanted - LEAST_WAIT * own and not _is_lock_full(trial, now.end_ns):
-        others = _others(trial, wanted)
-        trial, scenario = _with_others(trial, others), _with_others(scenario, others)
+        name = "lock_others" if for_the_lock and share is not None else "others"
+        found = _others(trial, wanted, name)
+        trial, scenario = _with_others(trial, name, found), _with_others(scenario, name, found)
+        others, lock_others = (0.0, found) if name == "lock_others" else (found, 0.0)
         missing = wanted - trial.run().core_wait_ns
         if missing > LEAST_WAIT * own:
             more = 1 + missing / _off_ns(trial)
@@ -89,7 +96,7 @@ def calibrated(
     if locking and lock_wait > LEAST_WAIT * own:
         held = _lock_share(trial, locking, lock_wait)
         scenario = _with_lock(scenario, locking, held or 0.0)
-    return Calibrated(scenario, share, held, others)
+    return Calibrated(scenario, share, held, others, lock_others)
 
 
 def shortened(scenario: Scenario, most: int = MOST_TASKS) -> tuple[Scenario, float]:
@@ -177,8 +184,11 @@ def _with_off(scenario: Scenario, factor: float) -> Scenario:
     return replace(scenario, program=program)
 
 
-def _with_others(scenario: Scenario, others: float) -> Scenario:
-    return replace(scenario, machine=replace(scenario.machine, others=others))
+def _with_others(scenario: Scenario, name: str, others: float) -> Scenario:
+    machine = scenario.machine
+    if name == "others":
+        return replace(scenario, machine=replace(machine, others=others))
+    return replace(scenario, machine=replace(machine, lock_others=others))
 
 
 def _most(holds: Callable[[float], bool]) -> float:
@@ -192,11 +202,11 @@ def _most(holds: Callable[[float], bool]) -> float:
     return low
 
 
-def _others(trial: Scenario, wanted_ns: float) -> float:
-    """Return how many threads of other processes let tasks wait at most as long as they did."""
-    most = MOST_OTHERS * trial.machine.cores
+def _others(trial: Scenario, wanted_ns: float, name: str) -> float:
+    """Return how many other threads let tasks wait at most as long as they did."""
+    most = MOST_OTHERS * max(1.0, trial.machine.cores)
     return most * _most(
-        lambda part: _with_others(trial, most * part).run().core_wait_ns <= wanted_ns
+        lambda part: _with_others(trial, name, most * part).run().core_wait_ns <= wanted_ns
     )
 
 

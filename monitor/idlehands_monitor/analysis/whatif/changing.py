@@ -44,7 +44,7 @@ def _(change: ask.Cores, scenario: Scenario) -> Scenario:
 
 @_made.register(ask.NoInterpreterLock)
 def _(_: ask.NoInterpreterLock, scenario: Scenario) -> Scenario:
-    machine = replace(scenario.machine, one_lock=False)
+    machine = replace(scenario.machine, one_lock=False, lock_others=0.0)
     return _with_overheads(replace(scenario, machine=machine), dispatch_locked=False)
 
 

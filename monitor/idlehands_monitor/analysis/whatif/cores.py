@@ -27,6 +27,7 @@ class Cores:
         "_free",
         "_free_clock",
         "_free_rate",
+        "_lock_others",
         "_locked",
         "_locked_apart",
         "_locked_clock",
@@ -37,11 +38,14 @@ class Cores:
         "next_ns",
     )
 
-    def __init__(self, cores: float, *, locked_apart: bool, others: float = 0.0) -> None:
+    def __init__(
+        self, cores: float, *, locked_apart: bool, others: float = 0.0, lock_others: float = 0.0
+    ) -> None:
         """`locked_apart`: whether threads that need the interpreter lock keep each other out.
 
-        `others`: how many more threads want the cores all along.
+        `others`, `lock_others`: how many more threads want the cores, and the lock, all along.
         """
+        self._lock_others = lock_others
         self._cores = cores
         self._others = others
         self._locked_apart = locked_apart
@@ -102,7 +106,7 @@ class Cores:
         if free:
             left = (free[0][0] - self._free_clock) / rate
         if locked:
-            rate /= len(locked)
+            rate /= len(locked) + self._lock_others
             self._locked_rate = rate
             other = (locked[0][0] - self._locked_clock) / rate
             if other < left:

@@ -16,7 +16,7 @@ from .measured import overheads, rules, shares_interpreter
 from .recorded import KindShares, Recorded, recorded
 from .rules import Machine, Team
 from .scenario import Scenario, measure
-from .shares import LEAST_SAMPLES, kind_shares
+from .shares import INTERPRETER, LEAST_SAMPLES, kind_shares
 
 if TYPE_CHECKING:
     from ...ledger import PoolLedger
@@ -115,6 +115,13 @@ def _recording(
     )
 
 
+def _waits_for_the_lock(asked: PoolInput) -> bool:
+    """Return whether tasks waited for the interpreter lock for longer than for a core."""
+    samples = asked.in_task.samples.sum(axis=1)
+    part = float(samples[INTERPRETER]) / max(1, int(samples.sum()))
+    return part * int(asked.in_task.by_kind[1].sum()) > int(asked.in_task.by_kind[2].sum())
+
+
 def _is_known(asked: PoolInput) -> bool:
     """Return whether it is known what tasks waited for: by samples, or because they never did."""
     blocked_ns, all_ns = int(asked.in_task.by_kind[1].sum()), int(asked.in_task.by_kind.sum())
@@ -166,6 +173,11 @@ def _notes(made: Recording) -> list[str]:
         notes.append(
             f"Other processes wanted about {found.others:.1f} cores all along: tasks waited longer "
             "for a core than they make each other wait"
+        )
+    if found.lock_others >= 0.1:
+        notes.append(
+            f"Threads that are no workers want the interpreter lock: about {found.lock_others:.1f} "
+            "of them all along"
         )
     if found.lock_share:
         notes.append(

@@ -24,12 +24,14 @@ class Machine:
     """What there is to run on. cores: as many as the process may use, may be a fraction.
 
     one_lock: whether threads that hold the interpreter lock keep each other out. others: how many
-    threads of other processes want these cores all along; may be a fraction.
+    threads of other processes want these cores all along; may be a fraction. lock_others: how many
+    threads of this process that are no workers want the interpreter lock all along.
     """
 
     cores: float
     one_lock: bool = False
     others: float = 0.0
+    lock_others: float = 0.0
 
     def __post_init__(self) -> None:
         if not self.cores > 0:

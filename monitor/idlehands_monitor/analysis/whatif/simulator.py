@@ -52,7 +52,12 @@ class _Run:
         self.left, self.parks = tasks, 0
         self.lock_wait = self.core_wait = 0.0
         self._steps = program.steps
-        self._cores = Cores(machine.cores, locked_apart=machine.one_lock, others=machine.others)
+        self._cores = Cores(
+            machine.cores,
+            locked_apart=machine.one_lock,
+            others=machine.others,
+            lock_others=machine.lock_others,
+        )
         self.crews: list[Crew] = []
         self._crew_of: list[Crew] = []  # by worker
         for team in teams:
