@@ -102,3 +102,11 @@ def test_tasks_that_are_handed_in_much_faster_than_they_are_run_are_a_batch(seed
     came = [n * MS // 12 for n in range(400)]
     found = recognised(independent(exponential(seed, 400, MS), came), 4)
     assert found.arrivals is Arrivals.BATCH
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_stream_whose_hand_ins_are_as_slow_as_its_tasks_is_closed_if_it_is_often_full(seed):
+    after = exponential(seed + 100, 600, MS)
+    found = recognised(stream(600, 4, exponential(seed, 600, MS), after), 2)
+    assert found.arrivals is Arrivals.CLOSED
+    assert found.in_flight == 4

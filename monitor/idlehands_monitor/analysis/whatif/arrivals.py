@@ -28,6 +28,9 @@ FULL, MOSTLY = 0.75, 0.85
 MOVES, LEAST_VARIATION = 0.5, 0.01
 """Hand-ins move with ends if their delays vary by at most half of what the ends vary by; ends at
 more even intervals than a hundredth show nothing."""
+CAPPED_LEAST, CAPPED_MOST, AT_MOST, NO_CLOCK = 200, 3, 0.15, 0.3
+"""Of so many hand-ins, with at least so many in flight at most, so large a part meets that number;
+and the times between them vary by more than so much of their mean."""
 LEAST = 3
 """Fewer hand-ins that had to wait for room show nothing."""
 
@@ -92,8 +95,9 @@ def _groups(came: Int64, ends: Int64, ended_before: Int64) -> Int64 | None:
     several = sizes >= 2
     if np.mean(several) < 0.5 or np.mean(taken[several] <= AT_ONCE * whole[several]) < MOSTLY:
         return None
-    if _spread(came[first][1:] - ends[first[1:] - 1]) > 1.5 and len(first) > 4:
-        return None  # the times from an end to the next hand-in look random
+    gaps = came[first][1:] - ends[first[1:] - 1]
+    if np.median(gaps) > AT_ONCE * np.median(whole):
+        return None  # nobody seems to wait for the last end of a group
     return np.repeat(first, sizes).astype(np.int64)
 
 
@@ -103,6 +107,8 @@ def _is_closed(came: Int64, ends: Int64, flight: Int64) -> bool:
     A clock that hands in tasks of one length keeps as many in flight, too; but then the time from
     the end that made room to the hand-in varies as much as the ends do.
     """
+    if _is_capped(came, flight):
+        return True
     waited = np.arange(int(flight.max()), len(came))
     if len(waited) < LEAST or np.mean(flight[waited] >= FULL * flight.max()) < MOSTLY:
         return False
@@ -110,6 +116,17 @@ def _is_closed(came: Int64, ends: Int64, flight: Int64) -> bool:
     varies = float(np.diff(made_room).std())
     moves = float((came[waited] - made_room).std()) <= MOVES * varies
     return moves and varies >= LEAST_VARIATION * float(np.diff(made_room).mean())
+
+
+def _is_capped(came: Int64, flight: Int64) -> bool:
+    """Return whether the number in flight is often at its most, though hand-ins are no clock's.
+
+    At its own pace a stream reaches its most once, the next lower numbers more and more often.
+    """
+    most = int(flight.max())
+    if len(came) < CAPPED_LEAST or most < CAPPED_MOST:
+        return False
+    return float(np.mean(flight == most)) >= AT_MOST and _spread(np.diff(came)) >= NO_CLOCK
 
 
 def _spread(times: Int64 | Float) -> float:

@@ -107,7 +107,9 @@ def recorded(
         )
     )
     on, off, core_wait, lock_wait = (float((own * rate).sum()) for rate in rates)
-    came = np.maximum(rows["spawned_ns"], begin_ns)
+    # Of a part of a run, tasks that were handed in before are there when it begins.
+    first_ns = begin_ns if len(rows["task"]) == ran else int(rows["started_ns"].min())
+    came = np.maximum(rows["spawned_ns"], max(begin_ns, first_ns))
     return Recorded(
         Program(steps),
         task=rows["task"],
