@@ -16,11 +16,12 @@ def check_bead(bead: int) -> bool:
 
 
 def main() -> None:
-    given = settings(beads=40_000, mended=False, seed=11)
+    given = settings(beads=40_000, chunk=0, mended=False, seed=11)
     beads = range(given.seed, given.seed + scaled(given.beads, given.scale, 500))
+    chunk = given.chunk or (250 if given.mended else 1)
     with ProcessPoolExecutor(max_workers=2) as pool:
         began = time.monotonic()
-        good = sum(pool.map(check_bead, beads, chunksize=250 if given.mended else 1))
+        good = sum(pool.map(check_bead, beads, chunksize=chunk))
         seconds = seconds_since(began)
     assert 0 <= good <= len(beads)
     report("seconds", seconds)

@@ -1,7 +1,7 @@
 """Recordings of bells are prepared by the main thread and tuned by worker processes.
 
 The fault: the main thread prepares each recording slower than the workers tune it, so that they
-wait for it. Mended: the preparing, with the tables of a scale made once.
+wait for it. Mended: it looks up a half of each recording in tables, and prepares the other half.
 """
 
 from __future__ import annotations
@@ -12,14 +12,11 @@ from concurrent.futures import ProcessPoolExecutor
 
 from own_measure import LOOPS_A_MS, compute, lengths, report, scaled, seconds_since, settings
 
-TABLES = 5
-
 
 def recordings(strikes: list[int], mended: bool) -> Iterator[int]:
     """Yield each recording when it is prepared."""
     for loops in strikes:
-        for _ in range(1 if mended else TABLES):
-            compute(loops // TABLES)
+        compute(loops // 2 if mended else loops)
         yield loops
 
 

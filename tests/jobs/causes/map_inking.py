@@ -22,7 +22,7 @@ def ink_map(wait_s: float) -> float:
 
 
 def main() -> None:
-    given = settings(maps=240, chunk=10, work_s=20.0, mended=False, seed=13)
+    given = settings(maps=240, chunk=10, pieces=0, work_s=20.0, mended=False, seed=13)
     number = scaled(given.maps, given.scale, 3 * given.chunk)
     generator = random.Random(given.seed)
     sizes = sorted(
@@ -30,9 +30,10 @@ def main() -> None:
     )
     work_s = given.work_s * given.scale
     waits = [size / sum(sizes) * work_s for size in sizes]
+    pieces = given.pieces or (given.chunk if given.mended else 1)
     with multiprocessing.Pool(4) as pool:
         began = time.monotonic()
-        inked = pool.map(ink_map, waits, chunksize=1 if given.mended else given.chunk)
+        inked = pool.map(ink_map, waits, chunksize=given.chunk // pieces)
         seconds = seconds_since(began)
     assert inked == waits
     report("seconds", seconds)

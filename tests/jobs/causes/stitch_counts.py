@@ -16,9 +16,9 @@ def count_stitches(patch: int) -> int:
 
 
 def main() -> None:
-    given = settings(patches=14_000, mended=False, seed=12)
+    given = settings(patches=14_000, chunk=0, mended=False, seed=12)
     patches = range(given.seed, given.seed + scaled(given.patches, given.scale, 500))
-    batch = 250 if given.mended else 1
+    batch = given.chunk or (250 if given.mended else 1)
     with Parallel(n_jobs=2, batch_size=batch) as parallel:
         parallel(delayed(count_stitches)(patch) for patch in range(8))
         began = time.monotonic()
