@@ -33,7 +33,7 @@ def main() -> None:
     pieces = given.pieces or (given.chunk if given.mended else 1)
     with multiprocessing.Pool(4) as pool:
         began = time.monotonic()
-        inked = pool.map(ink_map, waits, chunksize=given.chunk // pieces)
+        inked = pool.map(ink_map, waits, chunksize=max(1, given.chunk // pieces))
         seconds = seconds_since(began)
     assert inked == waits
     report("seconds", seconds)
