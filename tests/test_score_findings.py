@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import subprocess
 import sys
 
@@ -202,7 +201,7 @@ def test_a_job_that_fails_is_a_run_without_a_reading(tmp_path, monkeypatch, caps
 
 def test_the_status_and_the_table_are_those_of_the_scores(tmp_path, monkeypatch, capsys):
     monkeypatch.setattr(score_findings, "run", lambda *_: RIGHT)
-    monkeypatch.setattr(os, "environ", dict(os.environ))
+    monkeypatch.setenv("IDLEHANDS_DIR", "")  # the script sets it: to be put back
     page = tmp_path / "scores.md"
     assert score_findings.main(["--only", "tile_kiln", "--table", str(page)]) == 0
     assert "| 5 of 5 |" in page.read_text(encoding="utf-8")
