@@ -49,7 +49,7 @@ def draw_all_without_waiting(trees: list[list[float]]) -> None:
 
 
 def main() -> None:
-    given = settings(trees=64, mean_ms=35.0, mended=False, seed=19)
+    given = settings(trees=130, mean_ms=35.0, mended=False, seed=19)
     number = scaled(given.trees, given.scale)
     waits = lengths(number * BRANCHES, given.mean_ms / 1e3, given.seed)
     trees = [waits[tree * BRANCHES : (tree + 1) * BRANCHES] for tree in range(number)]

@@ -11,7 +11,7 @@ import time
 
 from own_measure import compute, report, scaled, seconds_since, settings
 
-STEEPNESS = 5
+STEEPNESS = 9
 """How fast the maps grow: the largest takes many times as long as the one in the middle."""
 
 

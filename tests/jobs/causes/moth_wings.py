@@ -17,7 +17,7 @@ def measure_wing(loops: int) -> None:
 
 
 def main() -> None:
-    given = settings(workers=0, moths=290, a_second=32.0, computing_ms=45.0, mended=False, seed=3)
+    given = settings(workers=0, moths=290, a_second=32.0, computing_ms=40.0, mended=False, seed=3)
     number = scaled(given.moths, given.scale)
     workers = given.workers or (2 if given.mended else 16)
     taken: list[float] = []
