@@ -8,7 +8,8 @@
 
 The jobs are in `scored/gallery.py`. Each is run with each seed under the probe and captured to its
 end; the headline is that of `idlehands explain --json` on the capture. With `--folder` a second
-call runs nothing that is there already, and explains again. The exit status is 1 where too few
+call runs nothing that is there already, and explains again; foreign jobs that were changed since
+are run again, the demonstration is not. The exit status is 1 where too few
 runs are right.
 
 Nothing else should run on the machine: what takes cores from a job is a cause of its own.
@@ -37,7 +38,7 @@ def scores(entries: Sequence[Entry], folder: Path, given: argparse.Namespace) ->
     for entry in entries:
         runs = []
         for seed in range(1, given.seeds + 1):
-            capture = folder / f"{entry.name.replace(' ', '_')}-{seed}.idlehands"
+            capture = folder / entry.kept_as(seed, given.seconds)
             runs.append(run(entry, seed, given.seconds, capture))
             if not given.folder:
                 capture.unlink(missing_ok=True)

@@ -217,6 +217,17 @@ def test_a_foreign_job_is_scaled_and_the_demonstration_timed_by_the_seconds():
     assert OWN.command(2, 4.0)[-4:] == ["--for", "4s", "--seed", "2"]
 
 
+def test_a_capture_is_kept_for_one_job_as_it_is_with_one_seed_and_length(tmp_path, monkeypatch):
+    monkeypatch.setattr("scored.gallery.CAUSES", tmp_path)
+    (tmp_path / "kiln.py").write_text("before = 1\n")
+    names = {ILL.kept_as(1, None), ILL.kept_as(2, None), ILL.kept_as(1, 4.0)}
+    assert ILL.kept_as(1, None) in names
+    (tmp_path / "kiln.py").write_text("after = 2\n")
+    names.add(ILL.kept_as(1, None))
+    assert len(names) == 4
+    assert OWN.kept_as(2, 4.0) == "early-park-4s-2.idlehands"
+
+
 def test_the_list_names_every_job(capsys):
     assert score_findings.main(["--list"]) == 0
     listed = capsys.readouterr().out.splitlines()

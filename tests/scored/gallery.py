@@ -13,7 +13,7 @@ from pathlib import Path
 
 from idlehands_demo.faults import FAULTS, NO_FAULT, Fault
 from idlehands_monitor.model.vocabulary import FindingCode
-from tried.bench import IDLEHANDS
+from tried.bench import IDLEHANDS, source_mark
 from tried.lines import P95_S, SECONDS, TASKS_PER_S
 
 CAUSES = Path(__file__).resolve().parent.parent / "jobs" / "causes"
@@ -43,6 +43,13 @@ class Entry:
     def is_healthy(self) -> bool:
         """Whether nothing is wrong in it."""
         return not self.codes
+
+    def kept_as(self, seed: int, seconds: float | None) -> str:
+        """Return the name of a capture of it. A job that has been changed since is another one."""
+        mark = source_mark(CAUSES, self.name) if self.gallery == FOREIGN else ""
+        length = f"{seconds:g}s" if seconds else ""
+        parts = (*self.name.split(), length, mark, str(seed))
+        return "-".join(part for part in parts if part) + ".idlehands"
 
     def command(self, seed: int, seconds: float | None) -> list[str]:
         """Return the command that runs it, probed."""

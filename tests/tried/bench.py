@@ -102,9 +102,14 @@ class Bench:
 
     def _name(self, job: str, settings: str) -> str:
         """Return what a run is kept as. A job that has been changed since is another one."""
-        files = [self._jobs / f"{name}.py" for name in (job, *SHARED)]
-        source = b"".join(file.read_bytes() for file in files if file.exists())
-        return " ".join([job, *settings.split(), hashlib.sha256(source).hexdigest()[:8]])
+        return " ".join([job, *settings.split(), source_mark(self._jobs, job)])
+
+
+def source_mark(jobs: Path, job: str) -> str:
+    """Return some letters that change with a job's source, and with what it shares with others."""
+    files = [jobs / f"{name}.py" for name in (job, *SHARED)]
+    source = b"".join(file.read_bytes() for file in files if file.exists())
+    return hashlib.sha256(source).hexdigest()[:8]
 
 
 def run_job(script: Path, settings: str, unit: str, capture: Path) -> float:
