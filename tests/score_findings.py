@@ -9,8 +9,7 @@
 The jobs are in `scored/gallery.py`. Each is run with each seed under the probe and captured to its
 end; the headline is that of `idlehands explain --json` on the capture. With `--folder` a second
 call runs nothing that is there already, and explains again; foreign jobs that were changed since
-are run again, the demonstration is not. The exit status is 1 where too few
-runs are right.
+are run again, the demonstration is not. The exit status is 1 where too few runs are right.
 
 Nothing else should run on the machine: what takes cores from a job is a cause of its own.
 """
