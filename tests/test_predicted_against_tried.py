@@ -179,7 +179,7 @@ def sockets(tmp_path, monkeypatch):
 
 def test_a_run_writes_a_capture_with_all_tasks_and_returns_the_jobs_own_measure(tmp_path, sockets):
     path = tmp_path / "a.idlehands"
-    measured = run_job("thread_batch", "--workers 4 --scale 0.2", SECONDS, path)
+    measured = run_job(JOBS / "thread_batch.py", "--workers 4 --scale 0.2", SECONDS, path)
     (pool,) = read_target(str(path), 0.0, causes=False).pools
     assert pool.name == "soundings"
     assert pool.tasks.finished == 128
@@ -188,7 +188,7 @@ def test_a_run_writes_a_capture_with_all_tasks_and_returns_the_jobs_own_measure(
 
 def test_a_run_in_another_unit_than_its_line_is_refused(tmp_path, sockets):
     with pytest.raises(JobFailed, match="measures seconds, not p95_s"):
-        run_job("thread_batch", TINY, P95_S, tmp_path / "a.idlehands")
+        run_job(JOBS / "thread_batch.py", TINY, P95_S, tmp_path / "a.idlehands")
 
 
 def test_a_bench_runs_what_it_has_once_and_no_more(tmp_path, sockets, monkeypatch):
@@ -215,11 +215,10 @@ def test_a_job_that_was_changed_is_run_again(tmp_path, monkeypatch):
     jobs.mkdir()
     for name in ("a_job", "own_measure"):
         (jobs / f"{name}.py").write_text("before = 1\n")
-    monkeypatch.setattr("tried.bench.JOBS", jobs)
     monkeypatch.setattr("tried.bench.run_job", lambda *given: runs.append(given) or 1.0)
-    Bench(tmp_path).tried(LINE, 1)
-    Bench(tmp_path).tried(LINE, 1)
+    Bench(tmp_path, jobs).tried(LINE, 1)
+    Bench(tmp_path, jobs).tried(LINE, 1)
     assert len(runs) == 1
     (jobs / "own_measure.py").write_text("after = 2\n")
-    Bench(tmp_path).tried(LINE, 1)
+    Bench(tmp_path, jobs).tried(LINE, 1)
     assert len(runs) == 2

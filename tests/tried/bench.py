@@ -13,6 +13,7 @@ import json
 import subprocess
 import sys
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,6 +24,8 @@ from idlehands_monitor.session.session import Session
 from .lines import Line
 
 JOBS = Path(__file__).resolve().parent / "jobs"
+SHARED = ("own_measure", "streams")
+"""Modules that jobs of a folder share, where they are there."""
 IDLEHANDS = (sys.executable, "-m", "idlehands")
 LONGEST_SECONDS = 120.0
 """The longest that a job or a prediction may take."""
@@ -53,13 +56,13 @@ class Prediction:
 
 
 class Bench:
-    """Runs jobs. folder: holds captures and figures.
+    """Runs jobs. folder: holds captures and figures. jobs: the folder of the jobs.
 
     What is there is not run again, as long as the job is the same.
     """
 
-    def __init__(self, folder: Path) -> None:
-        self._folder = folder
+    def __init__(self, folder: Path, jobs: Path = JOBS) -> None:
+        self._folder, self._jobs = folder, jobs
         self._file = folder / FIGURES
         self._figures: dict[str, list[float]] = {}
         if self._file.exists():
@@ -67,25 +70,25 @@ class Bench:
 
     def capture(self, line: Line) -> Path:
         """Return the capture of the line's base; the job is run once for it."""
-        name = _name(line.job, line.base)
+        name = self._name(line.job, line.base)
         path = self._folder / f"{name.replace('--', '').replace(' ', '_')}.idlehands"
         if not path.exists() or CAPTURED + name not in self._figures:
             draft = path.with_suffix(".part")
-            self._keep(CAPTURED + name, [run_job(line.job, line.base, line.unit, draft)])
+            self._keep(CAPTURED + name, [self._run(line, line.base, draft)])
             draft.rename(path)
         return path
 
     def captured(self, line: Line) -> float:
         """Return the own measure of the job in the captured run."""
-        return self._figures[CAPTURED + _name(line.job, line.base)][0]
+        return self._figures[CAPTURED + self._name(line.job, line.base)][0]
 
     def tried(self, line: Line, runs: int) -> tuple[float, ...]:
         """Return the job's own measure in so many runs with the change."""
-        name = _name(line.job, line.tried)
+        name = self._name(line.job, line.tried)
         figures = self._figures.get(name, [])
         capture = self._folder / "tried.part"
         while len(figures) < runs:
-            figures = [*figures, run_job(line.job, line.tried, line.unit, capture)]
+            figures = [*figures, self._run(line, line.tried, capture)]
             capture.unlink(missing_ok=True)
             self._keep(name, figures)
         return tuple(figures[:runs])
@@ -94,16 +97,33 @@ class Bench:
         self._figures[name] = figures
         self._file.write_text(json.dumps(self._figures, indent=1), encoding="utf-8")
 
+    def _run(self, line: Line, settings: str, capture: Path) -> float:
+        return run_job(self._jobs / f"{line.job}.py", settings, line.unit, capture)
 
-def _name(job: str, settings: str) -> str:
-    """Return what a run is kept as. A job that has been changed since is another one."""
-    source = b"".join((JOBS / f"{name}.py").read_bytes() for name in (job, "own_measure"))
-    return " ".join([job, *settings.split(), hashlib.sha256(source).hexdigest()[:8]])
+    def _name(self, job: str, settings: str) -> str:
+        """Return what a run is kept as. A job that has been changed since is another one."""
+        return " ".join([job, *settings.split(), source_mark(self._jobs, job)])
 
 
-def run_job(job: str, settings: str, unit: str, capture: Path) -> float:
+def source_mark(jobs: Path, job: str) -> str:
+    """Return some letters that change with a job's source, and with what it shares with others."""
+    files = [jobs / f"{name}.py" for name in (job, *SHARED)]
+    source = b"".join(file.read_bytes() for file in files if file.exists())
+    return hashlib.sha256(source).hexdigest()[:8]
+
+
+def run_job(script: Path, settings: str, unit: str, capture: Path) -> float:
     """Run a job, write a capture of it, and return its own measure. Raises JobFailed."""
-    command = [*IDLEHANDS, "run", str(JOBS / f"{job}.py"), *settings.split()]
+    what = f"{script.stem} {settings}"
+    command = [*IDLEHANDS, "run", str(script), *settings.split()]
+    measure = json.loads(recorded_output(what, command, capture).splitlines()[-1])
+    if measure["unit"] != unit:
+        raise JobFailed(f"{what} measures {measure['unit']}, not {unit}")
+    return float(measure["value"])
+
+
+def recorded_output(what: str, command: Sequence[str], capture: Path) -> str:
+    """Run a probed program, write a capture of it, and return what it printed. Raises JobFailed."""
     process = subprocess.Popen(
         command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     )
@@ -114,11 +134,8 @@ def run_job(job: str, settings: str, unit: str, capture: Path) -> float:
         process.kill()
         process.wait()
     if process.returncode:
-        raise JobFailed(f"{job} {settings}: status {process.returncode}: {errors}")
-    measure = json.loads(output.splitlines()[-1])
-    if measure["unit"] != unit:
-        raise JobFailed(f"{job} {settings} measures {measure['unit']}, not {unit}")
-    return float(measure["value"])
+        raise JobFailed(f"{what}: status {process.returncode}: {errors}")
+    return output
 
 
 def _record(process: subprocess.Popen[str], capture: Path) -> None:

@@ -68,12 +68,12 @@ def row(result: Result) -> str:
     words = (line.job.replace("_", " "), line.base_words, line.change_words, unit)
     tried = interval(result.tried_median, min(result.tried), max(result.tried))
     if predicted is None or result.error is None:
-        return _cells(*words, "–", "–", "–", tried, "–", "no", result.refused or line.why)
+        return cells(*words, "–", "–", "–", tried, "–", "no", result.refused or line.why)
     recorded, reproduced = shown(predicted.recorded), shown(predicted.reproduced)
     whatif = interval(predicted.median, predicted.low, predicted.high)
     error = f"{result.error * 100:+.1f} %".replace("-", "−")
     covered = "yes" if result.is_covered else "no"
-    return _cells(*words, recorded, reproduced, whatif, tried, error, covered, line.why)
+    return cells(*words, recorded, reproduced, whatif, tried, error, covered, line.why)
 
 
 def table(results: Sequence[Result]) -> str:
@@ -83,10 +83,11 @@ def table(results: Sequence[Result]) -> str:
 
 def head() -> str:
     """Return the first two lines of the table."""
-    return f"{_cells(*HEAD)}\n{'|---' * len(HEAD)}|"
+    return f"{cells(*HEAD)}\n{'|---' * len(HEAD)}|"
 
 
-def _cells(*cells: str) -> str:
+def cells(*cells: str) -> str:
+    """Return a line of a table in Markdown."""
     return f"| {' | '.join(cell.replace('|', '/') for cell in cells)} |"
 
 
@@ -102,14 +103,15 @@ def summary(results: Sequence[Result]) -> Iterator[str]:
         within = _share(p95s, P95_NEAR)
         yield f"* Error ≤ {P95_NEAR * 100:.0f} %: {within} of 95th percentiles."
     covered = sum(result.is_covered for result in results)
-    yield f"* The interval holds the tried value in {_of(covered, len(results))} of all lines."
+    yield f"* The interval holds the tried value in {of(covered, len(results))} of all lines."
 
 
 def _share(results: Sequence[Result], limit: float) -> str:
-    return _of(sum(result.is_within(limit) for result in results), len(results))
+    return of(sum(result.is_within(limit) for result in results), len(results))
 
 
-def _of(number: int, all_of_them: int) -> str:
+def of(number: int, all_of_them: int) -> str:
+    """Return a number of so many, with its share."""
     share = number / all_of_them if all_of_them else 0.0
     return f"{number} of {all_of_them} ({share * 100:.0f} %)"
 

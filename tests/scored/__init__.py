@@ -1,0 +1,1 @@
+"""Whether findings name the known causes of jobs, and whether mending gains what they say."""
