@@ -110,3 +110,9 @@ def test_a_stream_whose_hand_ins_are_as_slow_as_its_tasks_is_closed_if_it_is_oft
     found = recognised(stream(600, 4, exponential(seed, 600, MS), after), 2)
     assert found.arrivals is Arrivals.CLOSED
     assert found.in_flight == 4
+
+
+def test_two_in_flight_nearly_always_are_a_closed_stream():
+    after = exponential(100, 300, MS // 5)
+    found = recognised(stream(300, 2, exponential(0, 300, MS), after), 6)
+    assert (found.arrivals, found.in_flight) == (Arrivals.CLOSED, 2)

@@ -311,23 +311,27 @@ def test_a_queue_that_does_not_grow_is_none():
     assert "growing-backlog" not in [finding.code for finding in found]
 
 
-def alone(share=0.4, kind="mill"):
-    """Return a pool in whose run one task of a kind runs alone for a part."""
+def alone(longest=1.5, kind="mill"):
+    """Return a pool in whose run of 11.2 s one task of a kind runs alone for 4 s."""
     held = pool()
-    critical = CriticalReading(9, 9, (), (), (1.0, 4.0), SerialReading(2.0, share, 1.5, 0.0, kind))
+    serial = SerialReading(4.0, 0.8, longest, 0.0, kind)
+    critical = CriticalReading(9, 9, (), (), (1.0, 4.0), serial)
     graph = GraphReading(9, 4, 10.0, 5.0, 2.0, 2.5, 6.0, 6.2, 0.0, critical=critical)
     return replace(held, graph=graph)
 
 
-HALF = answer((change.KindTime("mill", 0.5),), 9.0, 0.2)
-
-
 def test_a_task_that_runs_alone_is_a_finding_with_what_half_of_it_would_gain():
-    (finding,) = caused(alone(), batch(answers=(HALF,), curve=None)).findings
+    (finding,) = caused(alone(), batch(answers=(), curve=None)).findings
     assert (finding.code, finding.where) == ("serial-stretch", "mill")
-    assert finding.gain.share == 0.2
+    assert finding.gain.median == 2.0
+    assert finding.gain.share == pytest.approx(2.0 / 11.2)
 
 
-@pytest.mark.parametrize("held", [alone(share=0.04), alone(kind="kiln"), pool()])
-def test_a_task_that_runs_alone_for_little_is_none(held):
-    assert caused(held, batch(answers=(HALF,), curve=None)).findings == ()
+@pytest.mark.parametrize("held", [alone(longest=0.5), pool()])
+def test_a_task_that_runs_alone_for_a_moment_is_none(held):
+    assert caused(held, batch(answers=(), curve=None)).findings == ()
+
+
+def test_a_stream_without_an_end_has_no_stretch_that_others_wait_for():
+    held = batch(answers=(), curve=None, arrivals=Arrivals.CLOSED)
+    assert caused(alone(), held).findings == ()

@@ -112,3 +112,10 @@ def test_gates_open_after_the_same_part_of_the_work(factor, gates):
 def test_other_factors_are_an_error(factor):
     with pytest.raises(ValueError, match="use ×2, ×3, ÷2 and so on"):
         regrained(scenario(independent([1])), factor)
+
+
+def test_what_the_data_of_a_task_takes_stays_however_many_become_one():
+    before = scenario(independent([1_000_000] * 8), 1, dispatch_ns=10_000_000)
+    after = regrained(before, 4)
+    saved = before.run().end_ns - after.run().end_ns
+    assert saved == pytest.approx(6 * 1_000_000, rel=0.01)

@@ -115,10 +115,10 @@ def test_an_open_stream_is_measured_in_the_95th_percentile_from_hand_in_to_end()
 
 
 def test_an_overhead_before_each_task_is_measured_and_falls_with_fewer_tasks():
-    overheads = Overheads(hand_over_ns=2 * MS)
+    overheads = Overheads(hand_over_ns=0.8 * MS)
     true = program()
     _, answer = one_answer(true, 4, change.Grain(4), overheads=overheads)
-    spared = 150 * 2 * MS / 4 / 1e9
+    spared = 150 * 0.8 * MS / 4 / 1e9
     assert answer.median == pytest.approx(end_s(true, 4, overheads) - spared, rel=0.03)
 
 

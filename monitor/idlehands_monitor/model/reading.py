@@ -100,6 +100,11 @@ class PoolReading:
         return self.findings[0] if self.findings else None
 
     @property
+    def in_task_ns(self) -> int:
+        """The worker time in tasks."""
+        return self.time.working + self.time.blocked + self.time.run_queue_wait
+
+    @property
     def has_steals(self) -> bool:
         """Whether this pool's workers take from each other's deques."""
         return self.kind == PoolKind.STEALING
@@ -137,8 +142,15 @@ class Reading:
     def headline(self) -> tuple[PoolReading, Finding] | None:
         """The first finding of the pool where mending it gains most; None where there is none.
 
-        A finding without a simulated gain comes before others only where no pool has a gain: then
+        A gain counts by the pool's part of all time in tasks: half of a small pool is little. A
+        finding without a simulated gain comes before others only where no pool has a gain: then
         the costliest one is it.
         """
+        busy = max(1, sum(pool.in_task_ns for pool in self.pools))
         found = [(pool, pool.findings[0]) for pool in self.pools if pool.findings]
-        return max(found, key=lambda pair: pair[1].weight, default=None)
+
+        def weight(pair: tuple[PoolReading, Finding]) -> tuple[bool, float, float]:
+            urgent, gain, cost = pair[1].weight
+            return urgent, gain * pair[0].in_task_ns / busy, cost
+
+        return max(found, key=weight, default=None)

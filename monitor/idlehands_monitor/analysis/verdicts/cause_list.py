@@ -110,9 +110,9 @@ def _setting(pool: PoolReading, number: int) -> str:
 
 def _too_few(pool: PoolReading, answer: AnswerReading) -> str:
     return (
-        f"{people(len(pool.workers))} are too few: tasks are blocked for "
-        f"{percent(_own_waits(pool))} of the worker time, while others are queued and cores are "
-        "free"
+        f"{people(len(pool.workers))} {'is' if len(pool.workers) == 1 else 'are'} too few: tasks "
+        f"are blocked for {percent(_own_waits(pool))} of the worker time, while others are queued "
+        "and cores are free"
     )
 
 

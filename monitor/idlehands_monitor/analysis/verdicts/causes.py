@@ -93,26 +93,33 @@ def _backlog(pool: PoolReading, answered: WhatIfPool) -> Iterator[Finding]:
 
 
 def _serial(pool: PoolReading, answered: WhatIfPool) -> Iterator[Finding]:
-    """One task runs alone for a part of the run, while workers are idle."""
+    """One task runs alone for a part of the run, while workers are idle.
+
+    Its gain is a bound, not simulated: half of these stretches saved, and none or all of them.
+    """
     serial = pool.graph.critical.serial if pool.graph and pool.graph.critical else None
-    if serial is None or serial.share < LEAST_GAIN or answered.arrivals is not Arrivals.BATCH:
+    if serial is None or answered.arrivals is not Arrivals.BATCH or answered.recorded <= 0:
         return
-    for answer in answered.answers:
-        facts = dict(answer.change.facts)
-        if facts.get("kind") == serial.kind and "time" in facts and answer.gain >= LEAST_GAIN:
-            yield Finding(
-                FindingCode.SERIAL_STRETCH,
-                pool.time.no_work / 1e9,
-                part_of("no_work")(pool),
-                f"Only one task can run for {percent(serial.share)} of the run, the longest such "
-                f"stretch takes {serial.longest_s:.2g} s: the others wait for it",
-                "Split this task, or begin it earlier",
-                where=serial.kind,
-                evidence="Half of its time is taken to be saved",
-                gain=gain_of(answered, answer),
-                source="CLRS, section 27.1: no schedule is faster than the longest chain",
-            )
-            return
+    if serial.longest_s < LEAST_GAIN * answered.recorded:
+        return
+    share = serial.total_s / answered.recorded
+    yield Finding(
+        FindingCode.SERIAL_STRETCH,
+        pool.time.no_work / 1e9,
+        part_of("no_work")(pool),
+        f"Only one task can run for {percent(min(1.0, share))} of the run, the longest such "
+        f"stretch takes {serial.longest_s:.2g} s: the others wait for it",
+        "Split this task, or begin it earlier",
+        where=serial.kind,
+        evidence="The gain is that of half of these stretches, between none and all of them",
+        gain=GainReading(
+            answered.unit,
+            answered.recorded,
+            *(0.0, serial.total_s / 2, serial.total_s),
+            *(share / 2, 0.0, share),
+        ),
+        source="CLRS, section 27.1: no schedule is faster than the longest chain",
+    )
 
 
 def stranded(pools: tuple[PoolReading, ...], answered: WhatIfPool) -> tuple[PoolReading, ...]:

@@ -28,9 +28,10 @@ FULL, MOSTLY = 0.75, 0.85
 MOVES, LEAST_VARIATION = 0.5, 0.01
 """Hand-ins move with ends if their delays vary by at most half of what the ends vary by; ends at
 more even intervals than a hundredth show nothing."""
-CAPPED_LEAST, CAPPED_MOST, AT_MOST, NO_CLOCK = 200, 3, 0.15, 0.3
+CAPPED_LEAST, CAPPED_MOST, AT_MOST, AT_TWO, NO_CLOCK = 200, 3, 0.15, 0.5, 0.3
 """Of so many hand-ins, with at least so many in flight at most, so large a part meets that number;
-and the times between them vary by more than so much of their mean."""
+where two are in flight at most, half of them. The times between hand-ins vary by more than so much
+of their mean."""
 LEAST = 3
 """Fewer hand-ins that had to wait for room show nothing."""
 
@@ -124,9 +125,10 @@ def _is_capped(came: Int64, flight: Int64) -> bool:
     At its own pace a stream reaches its most once, the next lower numbers more and more often.
     """
     most = int(flight.max())
-    if len(came) < CAPPED_LEAST or most < CAPPED_MOST:
+    if len(came) < CAPPED_LEAST or most < 2:
         return False
-    return float(np.mean(flight == most)) >= AT_MOST and _spread(np.diff(came)) >= NO_CLOCK
+    often = AT_MOST if most >= CAPPED_MOST else AT_TWO
+    return float(np.mean(flight == most)) >= often and _spread(np.diff(came)) >= NO_CLOCK
 
 
 def _spread(times: Int64 | Float) -> float:

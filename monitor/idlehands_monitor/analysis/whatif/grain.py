@@ -12,15 +12,22 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from .program import Do, Program
+from .rules import Taking
 
 if TYPE_CHECKING:
     from .program import Step
     from .scenario import Scenario
 
 
+FIXED_NS = 1_000_000
+"""Of what a pool of processes needs around a task, more than this is taken to be for its data, and
+stays however many tasks become one: chosen, some times what it takes for empty tasks."""
+
+
 def regrained(scenario: Scenario, factor: float) -> Scenario:
     """Return a scenario whose pieces are `factor` times as large, 1/`factor` a whole number or
     `factor` one. Raises ValueError for another factor."""
+    scenario = _with_data_in_tasks(scenario)
     if factor >= 1 and factor == round(factor):
         largest = round(factor)
         while largest > 1 and largest % 2 == 0:  # two by two, so that recursions end level by level
@@ -30,6 +37,30 @@ def regrained(scenario: Scenario, factor: float) -> Scenario:
     if 0 < factor < 1 and abs(1 / factor - round(1 / factor)) < 1e-9:
         return _divided(scenario, round(1 / factor))
     raise ValueError(f"pieces cannot be made {factor:g} times as large: use ×2, ×3, ÷2 and so on")
+
+
+def _with_data_in_tasks(scenario: Scenario) -> Scenario:
+    """Return a scenario in which the tasks, not the overheads, have what their data takes."""
+    team, locks = scenario.teams[0], scenario.machine.one_lock
+    over = team.overheads
+    more = over.dispatch_ns + over.hand_over_ns - FIXED_NS
+    if locks or more <= 0 or len(scenario.teams) > 1 or team.rules.taking is Taking.DEQUES:
+        return scenario
+    part = more / (over.dispatch_ns + over.hand_over_ns)
+    core, off = round(over.dispatch_ns * part), round(over.hand_over_ns * part)
+    steps = tuple(
+        ((int(Do.CORE), core), (int(Do.OFF), off), *steps) for steps in scenario.program.steps
+    )
+    left = replace(
+        over,
+        dispatch_ns=over.dispatch_ns * (1 - part),
+        hand_over_ns=over.hand_over_ns * (1 - part),
+    )
+    return replace(
+        scenario,
+        program=replace(scenario.program, steps=steps),
+        teams=(replace(team, overheads=left),),
+    )
 
 
 def _is_leaf(steps: tuple[Step, ...]) -> bool:
