@@ -13,6 +13,7 @@ from idlehands_monitor.analysis.verdicts.causes import LEAST_GAIN, caused, stran
 from idlehands_monitor.model import changes as change
 from idlehands_monitor.model.findings import Finding
 from idlehands_monitor.model.graph import CriticalReading, GraphReading, SerialReading
+from idlehands_monitor.model.tasks import KindReading
 from idlehands_monitor.model.vocabulary import FindingCode
 from idlehands_monitor.model.whatif import Arrivals, Unit
 from idlehands_monitor.session.causes import FIRST_SECONDS, Causes
@@ -335,3 +336,22 @@ def test_a_task_that_runs_alone_for_a_moment_is_none(held):
 def test_a_stream_without_an_end_has_no_stretch_that_others_wait_for():
     held = batch(answers=(), curve=None, arrivals=Arrivals.CLOSED)
     assert caused(alone(), held).findings == ()
+
+
+@pytest.mark.parametrize(("tasks", "code"), [(1, "serial-stretch"), (50, "grain-too-coarse")])
+def test_pieces_too_large_and_a_piece_that_runs_alone_are_one_finding(tasks, code):
+    held = alone()
+    kinds = (KindReading("mill", tasks, 9.0, 9.0 / tasks, 0),)
+    held = replace(held, tasks=replace(held.tasks, kinds=kinds))
+    finer = answer((change.Grain(0.5),), 8.0, 0.28)
+    (finding,) = caused(held, batch(answers=(finer,), curve=None)).findings
+    assert finding.code == code
+
+
+def test_idle_workers_of_another_pool_come_before_more_workers():
+    busy, idle = reading().pools[0], reading(workers=6).pools[0]
+    more = caused(busy, batch(answers=(answer((change.Workers(8),), 6.0, 0.5),), curve=None))
+    several = batch(answers=(answer((change.OnePool(),), 7.0, 0.3),), curve=None, number=-1)
+    found = stranded((replace(more, number=0), replace(idle, number=1, findings=())), several)
+    assert found[0].findings == ()
+    assert [one.code for one in found[1].findings] == ["stranded-in-other-pool"]

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 LEAST_GAIN = 0.05
 """A smaller gain is not worth a change: half of the error at which a simulation is refused."""
+MOST_SINGLE = 3
+"""So few tasks of a kind are no pieces that work was divided into: chosen."""
 DECIDED = {
     FindingCode.STARVED_BESIDE_WORK,
     FindingCode.STRANDED_IN_OTHER_POOL,
@@ -48,6 +50,7 @@ def caused(pool: PoolReading, answered: WhatIfPool) -> PoolReading:
         return replace(pool, findings=kept)
     found = [_finding(pool, answered, *pair) for pair in _best(pool, answered)]
     found += [*_backlog(pool, answered), *_serial(pool, answered)]
+    found = _without_the_same(pool, found)
     known = {finding.code for finding in found}
     first = [one for one in pool.findings if one.code in URGENT]
     others = [
@@ -59,6 +62,21 @@ def caused(pool: PoolReading, answered: WhatIfPool) -> PoolReading:
     findings = attributed(pool, (*first, *by_gain, *others))
     healthy = "" if findings else health(pool, answered, _perhaps(pool, answered))
     return replace(pool, findings=findings, health=healthy)
+
+
+def _without_the_same(pool: PoolReading, found: list[Finding]) -> list[Finding]:
+    """Leave out one of two findings on the same thing: pieces too large, or one that runs alone.
+
+    The only tasks of their kind are no pieces of a division: that they run alone is the cause.
+    """
+    codes = {finding.code for finding in found}
+    if not codes >= {FindingCode.SERIAL_STRETCH, FindingCode.GRAIN_TOO_COARSE}:
+        return found
+    alone = next(one for one in found if one.code is FindingCode.SERIAL_STRETCH)
+    tasks = sum(kind.finished for kind in pool.tasks.kinds if kind.kind == alone.where)
+    single = tasks <= MOST_SINGLE
+    left_out = FindingCode.GRAIN_TOO_COARSE if single else FindingCode.SERIAL_STRETCH
+    return [finding for finding in found if finding.code is not left_out]
 
 
 def _perhaps(pool: PoolReading, answered: WhatIfPool) -> AnswerReading | None:
@@ -134,7 +152,23 @@ def stranded(pools: tuple[PoolReading, ...], answered: WhatIfPool) -> tuple[Pool
     first = [one for one in idlest.findings if one.code in URGENT]
     by_gain = sorted(held, key=lambda one: -(one.gain.share if one.gain else 0.0))
     changed = replace(idlest, findings=(*first, *by_gain), health="")
-    return tuple(changed if pool is idlest else pool for pool in pools)
+    gain = max((one.gain.share for one in found if one.gain), default=0.0)
+    return tuple(changed if pool is idlest else _with_those_first(pool, gain) for pool in pools)
+
+
+def _with_those_first(pool: PoolReading, gain: float) -> PoolReading:
+    """Leave out that a pool has too few workers where idle ones of another would do as much.
+
+    Half as much is enough: they are there already.
+    """
+    kept = tuple(
+        one
+        for one in pool.findings
+        if one.code is not FindingCode.TOO_FEW_WORKERS
+        or one.gain is None
+        or one.gain.share > 2 * gain
+    )
+    return replace(pool, findings=kept)
 
 
 def _best(pool: PoolReading, answered: WhatIfPool) -> list[tuple[Cause, AnswerReading]]:

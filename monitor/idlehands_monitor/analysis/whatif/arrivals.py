@@ -32,6 +32,7 @@ CAPPED_LEAST, CAPPED_MOST, AT_MOST, AT_TWO, NO_CLOCK = 200, 3, 0.15, 0.5, 0.3
 """Of so many hand-ins, with at least so many in flight at most, so large a part meets that number;
 where two are in flight at most, half of them. The times between hand-ins vary by more than so much
 of their mean."""
+BURST = 0.1
 LEAST = 3
 """Fewer hand-ins that had to wait for room show nothing."""
 
@@ -60,13 +61,14 @@ def coming(came: Int64, ended: Int64, asked: Arrivals | None = None) -> Coming:
     ends = np.sort(ended)
     ended_before = np.searchsorted(ends, came, side="right")
     flight = np.arange(1, len(came) + 1) - ended_before
-    most = int(flight.max())
+    most = _most(flight)
     groups = _groups(came, ends, ended_before)
     arrivals = asked or _recognised(came, ends, flight, grouped=groups is not None)
     by_itself = np.zeros(len(came), dtype=np.int64)
     count = by_itself
     if arrivals is Arrivals.CLOSED:
-        count = np.maximum(np.arange(1, len(came) + 1) - most, 0)  # the end that made room for it
+        made_room = np.arange(1, len(came) + 1) - most  # the how manyeth end did
+        count = np.clip(made_room, 0, ended_before)
     elif arrivals is Arrivals.BATCH and groups is not None:
         count = groups
     after = np.where(count > 0, came - ends[np.maximum(count - 1, 0)], 0)
@@ -110,13 +112,20 @@ def _is_closed(came: Int64, ends: Int64, flight: Int64) -> bool:
     """
     if _is_capped(came, flight):
         return True
-    waited = np.arange(int(flight.max()), len(came))
-    if len(waited) < LEAST or np.mean(flight[waited] >= FULL * flight.max()) < MOSTLY:
+    most = _most(flight)
+    waited = np.arange(most, len(came))
+    if len(waited) < LEAST or np.mean(flight[waited] >= FULL * most) < MOSTLY:
         return False
-    made_room = ends[waited - flight.max()]
+    made_room = ends[waited - most]
     varies = float(np.diff(made_room).std())
     moves = float((came[waited] - made_room).std()) <= MOVES * varies
     return moves and varies >= LEAST_VARIATION * float(np.diff(made_room).mean())
+
+
+def _most(flight: Int64) -> int:
+    """Return how many are in flight at most, but for a burst such as that of the first hand-ins."""
+    later = flight[round(len(flight) * BURST) :]
+    return int(later.max()) if len(later) else int(flight.max())
 
 
 def _is_capped(came: Int64, flight: Int64) -> bool:
@@ -124,7 +133,7 @@ def _is_capped(came: Int64, flight: Int64) -> bool:
 
     At its own pace a stream reaches its most once, the next lower numbers more and more often.
     """
-    most = int(flight.max())
+    most = _most(flight)
     if len(came) < CAPPED_LEAST or most < 2:
         return False
     often = AT_MOST if most >= CAPPED_MOST else AT_TWO
