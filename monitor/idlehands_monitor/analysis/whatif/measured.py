@@ -29,8 +29,9 @@ THREADS = {PoolKind.THREAD_POOL, PoolKind.QUEUE_AND_THREADS, PoolKind.THREADS, P
 """Pools whose workers share one interpreter."""
 LEAST = 10
 """Fewer measured times than this are not used; common practice, no source."""
-OUTLIERS = 0.995
-"""Times beyond this quantile are taken to be that quantile: single hitches of the machine."""
+HITCHES = 5
+"""So many of the longest times, and at most one in `LEAST`, are taken to be as long as the next
+one: single hitches of the machine."""
 
 
 def shares_interpreter(pool: PoolReading) -> bool:
@@ -77,7 +78,9 @@ def _between(held: Recorded) -> tuple[Int64, Int64]:
 def _mean(times: Int64) -> float:
     if len(times) < LEAST:
         return 0.0
-    return float(np.minimum(times, np.quantile(times, OUTLIERS)).mean())
+    hitches = min(HITCHES, len(times) // LEAST)
+    usual = np.partition(times, len(times) - 1 - hitches)[len(times) - 1 - hitches]
+    return float(np.minimum(times, usual).mean())
 
 
 def _median(times: Int64) -> float:
