@@ -162,7 +162,7 @@ def _bound_texts(curve: CurveReading) -> list[tuple[Ink, str]]:
     return [
         (Ink.WORK_LAW, f"T1/P, no schedule takes less (T1 = {work})"),
         (Ink.SPAN, f"Tinf = {span}, no number of workers takes less"),
-        (Ink.GREEDY, "(T1 - Tinf)/P + Tinf, no greedy schedule takes longer, overheads left out"),
+        (Ink.GREEDY, "(T1 - Tinf)/P + Tinf, greedy bound, overheads left out"),
     ]
 
 
