@@ -116,6 +116,12 @@ def test_a_timed_run_ends_within_half_a_second_of_its_deadline():
         ["moon-archive"],
         ["--report", "/no/such/directory/report.json"],
         ["--no-such-option"],
+        ["--pool", "swimming"],
+        ["--pool", "threads", "--fault", "early-park"],
+        ["--pool", "processes", "--fault", "lock-wait"],
+        ["--fault", "slow-hand-over"],
+        ["twin-archives", "--pool", "threads"],
+        ["--fault", "nested-wait", "--workers", "3"],
     ],
 )
 def test_bad_arguments_are_one_clear_line_and_status_2(capsys, arguments):
@@ -146,7 +152,12 @@ def test_the_list_names_every_scenario_and_fault(capsys):
     assert main(["--list"]) == 0
     printed = capsys.readouterr().out
     assert printed == listing()
+    lines = printed.splitlines()
     assert all(f"  {name} " in printed for name in [*SCENARIOS, *FAULTS])
+    for fault in FAULTS.values():
+        (line,) = (line for line in lines if line.startswith(f"  {fault.name} "))
+        assert line.endswith(f" -> {fault.shows}")
+        assert fault.mended_by
 
 
 @pytest.mark.usefixtures("handlers")
