@@ -62,9 +62,15 @@ class Feeder:
                     self._sleep_until(time.monotonic() + prepare)
                 return next(parts, None)
 
+        errors: list[Exception] = []
+
         def stream(number: int) -> None:
-            while (part := next_part()) is not None:
-                sums[number] = sums[number].merged(self._result(self.hand_in(part)))
+            try:
+                while (part := next_part()) is not None:
+                    sums[number] = sums[number].merged(self._result(self.hand_in(part)))
+            except Exception as error:
+                errors.append(error)
+                self.stop.set()
 
         threads = [
             threading.Thread(target=stream, args=(number,), name=f"stream-{number}", daemon=True)
@@ -74,6 +80,8 @@ class Feeder:
             thread.start()
         for thread in threads:
             thread.join()
+        if errors:
+            raise errors[0]
         return _total(sums)
 
     def group_by_group(self, parts: Iterator[Rectangle], size: int) -> Totals:

@@ -118,6 +118,19 @@ def test_a_run_that_is_stopped_says_that_it_was_cut_short():
     assert not pool.handed_in
 
 
+def test_an_error_in_one_stream_stops_all_and_reaches_the_caller():
+    pool, stop = Counted(), threading.Event()
+
+    def hand_in(part):
+        if part.first_day == 3:
+            raise KeyError("the third day is missing")
+        return pool.hand_in(part)
+
+    with pytest.raises(KeyError, match="third day"):
+        Feeder(hand_in, stop, None).feed(Plan(), 8, SHAPE)
+    assert stop.is_set()
+
+
 def test_the_deadline_stops_the_feeding_while_parts_are_unfinished():
     pool = Counted(settles_at_once=False)
     stop = threading.Event()

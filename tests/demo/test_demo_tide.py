@@ -174,10 +174,10 @@ def test_a_single_station_leaves_work_for_one_worker_at_a_time(make_pool):
     deepest = 0
 
     class Watched(TidePass):
-        def station_day(self, part):
+        def station_day(self, part, attempt=0):
             nonlocal deepest
             deepest = max(deepest, sum(pool.deque_depths()[1]) + pool.deque_depths()[0])
-            return super().station_day(part)
+            return super().station_day(part, attempt)
 
     archive = make_archive(replace(SMALL, stations=1), 1)
     plan = FAULTS["single-station"].plan
