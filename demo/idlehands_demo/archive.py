@@ -29,8 +29,9 @@ LEAST_SAMPLES = 1440
 LONGEST_DELAY = 6.0
 """Uneven delays are cut off at this many means, so that a pass can be ended promptly."""
 
-EVEN = 0.05
-"""Other delays are this part of their mean shorter or longer at most."""
+LONGER_DAY, LONGER_TAPE = 0.3, 0.02
+"""Other delays: those of one day are up to the first part of the mean shorter or longer, and each
+tape of a day up to the second part of that. So the tapes of a batch come nearly together."""
 
 NOTHING_MM = 1 << 30
 
@@ -72,7 +73,7 @@ class ArchiveShape:
     """Size of an archive: `stations` x `days`, `samples` a day, `blocks` distinct days.
 
     `damaged` of the blocks carry a wrong checksum; `tape_delay` is the mean wait for a tape in
-    seconds, all about as long or, if `uneven`, exponentially distributed. `failing` is the share
+    seconds, about as long for all tapes of a day or, if `uneven`, exponentially distributed. `failing` is the share
     of readings that fail. Raises `ValueError` for impossible sizes.
     """
 
@@ -144,10 +145,17 @@ def make_archive(shape: ArchiveShape, seed: int) -> Archive:
     if shape.uneven:
         delay = np.minimum(generator.exponential(size=size), LONGEST_DELAY)
     else:
-        delay = generator.uniform(1.0 - EVEN, 1.0 + EVEN, size=size)
+        delay = _about_one(generator, LONGER_DAY, (1, shape.days))
+        delay = delay * _about_one(generator, LONGER_TAPE, size)
     failures = generator.geometric(1.0 - shape.failing, size=size) - 1
     expected = _expect(truths, block_of, datum)
     return Archive(shape, blocks, block_of, datum, delay * shape.tape_delay, failures, expected)
+
+
+def _about_one(
+    generator: np.random.Generator, deviation: float, size: tuple[int, int]
+) -> NDArray[np.float64]:
+    return generator.uniform(1.0 - deviation, 1.0 + deviation, size=size)
 
 
 def _make_block(

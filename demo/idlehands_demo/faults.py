@@ -148,7 +148,7 @@ OF_THE_FEEDING = (
         "the one submitter takes longer to prepare a batch than the workers to read it",
         "slow-submitter: workers wait for the thread that hands in",
         "prepare batches beside each other, or ahead of time",
-        plan=Plan(prepare=0.03),
+        plan=Plan(prepare=0.04),
         pools=ALL_POOLS,
     ),
     Fault(

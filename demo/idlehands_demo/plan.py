@@ -1,15 +1,15 @@
 """How an archive is handed in and how its tapes are read: the settings that a fault can change.
 
 The healthy plan keeps each worker supplied and no more: as many station-days are in flight as there
-are workers, and one that ends makes room for the next. The workers mostly wait for tapes, all of
-which take about as long. So every worker is needed, and more workers would have nothing to do.
+are workers, and one that ends makes room for the next. The workers mostly wait for tapes, and the
+tapes of a batch come nearly together. So every worker is needed, and more workers would have nothing to do.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-TAPE_DELAY = 0.024
+TAPE_DELAY = 0.032
 """Mean wait for a tape in seconds: long beside the millisecond of computing after it."""
 
 
@@ -27,8 +27,8 @@ class Plan:
     Dividing: `whole_batches` are read by one task each, `chained` station-days follow one another,
     `pieces` is the number of tasks one after another in which a tape is wound.
 
-    Reading: `delay_factor` multiplies the wait for a tape, which varies by a twentieth, or, with
-    `uneven`, as random arrivals do. `rewind` is a further wait, in waits for the tape. `one_lock`
+    Reading: `delay_factor` multiplies the wait for a tape, which is about as long for all tapes of
+    a day, or, with `uneven`, varies as the times between random arrivals do. `rewind` is a further wait, in waits for the tape. `one_lock`
     is held while a tape is wound. With `computing` the tape is searched in plain Python instead of
     wound. `failing` is the share of readings that raise, `stuck_day` the day whose first tape
     never comes, -1 for none. `ballast` is the number of bytes that come back with each result.
