@@ -73,8 +73,9 @@ class ArchiveShape:
     """Size of an archive: `stations` x `days`, `samples` a day, `blocks` distinct days.
 
     `damaged` of the blocks carry a wrong checksum; `tape_delay` is the mean wait for a tape in
-    seconds, about as long for all tapes of a day or, if `uneven`, exponentially distributed. `failing` is the share
-    of readings that fail. Raises `ValueError` for impossible sizes.
+    seconds, about as long for all tapes of a day or, if `uneven`, exponentially distributed; those
+    of the first station take `long_first` times as long. `failing` is the share of readings that
+    fail. Raises `ValueError` for impossible sizes.
     """
 
     stations: int = 4
@@ -84,6 +85,7 @@ class ArchiveShape:
     damaged: int = 2
     tape_delay: float = TAPE_DELAY
     uneven: bool = False
+    long_first: float = 1.0
     failing: float = 0.0
 
     def __post_init__(self) -> None:
@@ -100,6 +102,7 @@ def shape_of(plan: Plan) -> ArchiveShape:
         days=plan.days,
         tape_delay=TAPE_DELAY * plan.delay_factor,
         uneven=plan.uneven,
+        long_first=plan.long_first,
         failing=plan.failing,
     )
 
@@ -147,6 +150,7 @@ def make_archive(shape: ArchiveShape, seed: int) -> Archive:
     else:
         delay = _about_one(generator, LONGER_DAY, (1, shape.days))
         delay = delay * _about_one(generator, LONGER_TAPE, size)
+    delay[0] *= shape.long_first
     failures = generator.geometric(1.0 - shape.failing, size=size) - 1
     expected = _expect(truths, block_of, datum)
     return Archive(shape, blocks, block_of, datum, delay * shape.tape_delay, failures, expected)

@@ -55,6 +55,14 @@ class Fault:
 
 NO_FAULT = Fault("none", "nothing is wrong", pools=ALL_POOLS)
 
+LONG_FIRST = Plan(stations=29, batches_in_flight=1, delay_factor=0.5, flat=True, long_first=4.0)
+"""A batch is one long tape and what 7 other workers read meanwhile, if one begins with the long
+tape: thieves that take the oldest task do."""
+
+WIDE = Plan(stations=64, days=20, batches_in_flight=1, delay_factor=0.25)
+"""Most deques hold tasks most of the time, so that an order of victims shows. It costs little: a
+thief finds a task at once in either order."""
+
 OF_THE_SCHEDULER = (
     Fault(
         "early-park",
@@ -68,6 +76,7 @@ OF_THE_SCHEDULER = (
         "thieves always try victims in ascending order",
         "uneven-victims: steal attempts in a fixed order",
         "draw each victim at random, anew for every attempt",
+        plan=WIDE,
         switches=Switches(victims_in_fixed_order=True),
     ),
     Fault(
@@ -75,13 +84,15 @@ OF_THE_SCHEDULER = (
         "thieves always try their neighbours first",
         "uneven-victims: steal attempts at the nearest neighbours",
         "draw each victim at random, anew for every attempt",
+        plan=WIDE,
         switches=Switches(victims_nearest_neighbour=True),
     ),
     Fault(
         "thieves-take-newest",
-        "thieves take the newest, smallest task",
+        "thieves take the newest task: the long one, spawned first, is begun last",
         "wrong-steal-end: thieves took the newest tasks",
         "let thieves take the oldest task of a deque",
+        plan=LONG_FIRST,
         switches=Switches(thieves_take_newest=True),
     ),
     Fault(
@@ -169,10 +180,10 @@ OF_THE_FEEDING = (
     ),
     Fault(
         "grain-too-fine",
-        "a tape is wound in 200 tasks one after another",
+        "a tape is wound in 256 tasks one after another",
         "grain-too-fine: the tasks are too small for their overhead",
         "one task for each station-day",
-        plan=Plan(pieces=200),
+        plan=Plan(pieces=256),
         pools=ALL_POOLS,
     ),
 )
@@ -204,10 +215,10 @@ OF_THE_TASKS = (
     ),
     Fault(
         "stuck-worker",
-        "one tape never comes: its task and its batch do not end",
-        "stuck-worker: one task has run since the start",
+        "the tapes of one day never come: four tasks and their batch do not end",
+        "stuck-worker: tasks have run since the start, in _wait_for_lost_tape",
         "give the wait for a tape a time limit",
-        plan=Plan(stuck_day=3),
+        plan=Plan(stuck_days=range(3, 4)),
         pools=IN_THREADS,
     ),
     Fault(

@@ -1,8 +1,9 @@
 """How an archive is handed in and how its tapes are read: the settings that a fault can change.
 
 The healthy plan keeps each worker supplied and no more: as many station-days are in flight as there
-are workers, and one that ends makes room for the next. The workers mostly wait for tapes, and the
-tapes of a batch come nearly together. So every worker is needed, and more workers would have nothing to do.
+are workers, and a batch that ends makes room for the next. The workers mostly wait for tapes, and
+the tapes of a batch come nearly together. So every worker is needed, and more workers would have
+nothing to do.
 """
 
 from __future__ import annotations
@@ -24,14 +25,16 @@ class Plan:
     in at a time, and the next ones when all of them have ended; with `paced` batches are handed in
     by the clock.
 
-    Dividing: `whole_batches` are read by one task each, `chained` station-days follow one another,
-    `pieces` is the number of tasks one after another in which a tape is wound.
+    Dividing: a `flat` batch is divided into station-days at once, the first of which takes
+    `long_first` times as long. `whole_batches` are read by one task each, `chained` station-days
+    follow one another, `pieces` is the number of tasks one after another in which a tape is wound.
 
     Reading: `delay_factor` multiplies the wait for a tape, which is about as long for all tapes of
-    a day, or, with `uneven`, varies as the times between random arrivals do. `rewind` is a further wait, in waits for the tape. `one_lock`
-    is held while a tape is wound. With `computing` the tape is searched in plain Python instead of
-    wound. `failing` is the share of readings that raise, `stuck_day` the day whose first tape
-    never comes, -1 for none. `ballast` is the number of bytes that come back with each result.
+    a day, or, with `uneven`, varies as the times between random arrivals do. `rewind` is a further
+    wait, in waits for the tape. `one_lock` is held while a tape is wound. With `computing` the tape
+    is searched in plain Python instead of wound. `failing` is the share of readings that raise.
+    The tapes of `stuck_days` never come. `ballast` is the number of bytes
+    that come back with each result.
     """
 
     stations: int = 4
@@ -41,6 +44,8 @@ class Plan:
     prepare: float = 0.0
     barrier: bool = False
     paced: bool = False
+    flat: bool = False
+    long_first: float = 1.0
     whole_batches: bool = False
     chained: bool = False
     pieces: int = 1
@@ -50,7 +55,7 @@ class Plan:
     one_lock: bool = False
     computing: bool = False
     failing: float = 0.0
-    stuck_day: int = -1
+    stuck_days: range = range(0)
     ballast: int = 0
 
     def __post_init__(self) -> None:

@@ -173,8 +173,13 @@ def plan_for_stock(fault: Fault, workers: int) -> Plan:
         return replace(plan, batches_in_flight=max(1, workers * 3 // 4))
     if plan.whole_batches:
         return plan
+    size, stuck = plan.stations, plan.stuck_days
     return replace(
-        plan, stations=1, days=plan.stations * plan.days, prepare=plan.prepare / plan.stations
+        plan,
+        stations=1,
+        days=size * plan.days,
+        prepare=plan.prepare / size,
+        stuck_days=range(size * stuck.start, size * stuck.stop),
     )
 
 

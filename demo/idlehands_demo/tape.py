@@ -45,7 +45,7 @@ def tape_at(archive: Archive, plan: Plan, station: int, day: int) -> Tape:
         int(archive.datum[station, day]),
         float(archive.delay[station, day]),
         int(archive.failures[station, day]),
-        stuck=station == 0 and day == plan.stuck_day,
+        stuck=day in plan.stuck_days,
     )
 
 
@@ -79,8 +79,13 @@ class Drive:
         return self._plan.ballast
 
     def read(self, tape: Tape, attempt: int = 0) -> Totals:
-        """Wait for the tape and evaluate it. Raises `UnreadableTape` on the first attempts of a
-        tape that has failures."""
+        """Wait for the tape and evaluate it; raises as `fetch` does."""
+        self.fetch(tape, attempt)
+        return evaluate(tape.block, tape.datum)
+
+    def fetch(self, tape: Tape, attempt: int = 0) -> None:
+        """Wait for the tape. Raises `UnreadableTape` on the first attempts of a tape that has
+        failures."""
         if tape.stuck:
             self._wait_for_lost_tape()
         if self._plan.computing:
@@ -91,7 +96,6 @@ class Drive:
             rewind(tape.delay * self._plan.rewind)
         if attempt < tape.failures:
             raise UnreadableTape("the checksum of the tape's header is wrong (invented)")
-        return evaluate(tape.block, tape.datum)
 
     def wind(self, seconds: float) -> None:
         """Wind the tape, or a piece of it, to its place."""

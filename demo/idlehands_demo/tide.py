@@ -1,8 +1,8 @@
 """The scenarios `tide-archive` and `twin-archives`: evaluate invented archives by halving them.
 
 The archive, a rectangle of stations x days, is handed to the pool day by day, as a plan says. A
-task halves the longer side of its rectangle until single station-days are left, which
-wait for their tape and then compute. After each complete pass the totals are compared
+task halves the longer side of its rectangle until single station-days are left, each of which
+waits for its tape and then has it evaluated. After each complete pass the totals are compared
 with the planted truth.
 """
 
@@ -20,6 +20,7 @@ from .plan import Plan
 from .pool import WorkStealingPool, pair
 from .rectangle import Rectangle, singles
 from .scenarios import Outcome, Settings
+from .station_day import evaluate
 from .tape import Drive, UnreadableTape, tape_at
 from .task import Task
 
@@ -50,14 +51,16 @@ class TidePass:
         return self.divide(part)
 
     def divide(self, part: Rectangle) -> Totals:
-        """Task: evaluate a rectangle by spawning its two halves and merging them."""
+        """Task: evaluate a rectangle by spawning its halves, or all its parts, and merging them."""
         if self._stopped():
             return Totals()
-        halves = part.halves()
-        first, second = (self._spawn(half) for half in halves)
+        parts = list(singles(part)) if self.plan.flat else list(part.halves())
+        spawned = [(each, self._spawn(each)) for each in parts]
+        totals = Totals()
         # The newest first: it is the one this worker gets from its own deque.
-        later = self._result(halves[1], second)
-        return self._result(halves[0], first).merged(later)
+        for each, task in reversed(spawned):
+            totals = self._result(each, task).merged(totals)
+        return totals
 
     def chain(self, part: Rectangle) -> Totals:
         """Task: evaluate a rectangle one station-day after the other, a task each, in order."""
@@ -69,7 +72,7 @@ class TidePass:
         return totals
 
     def station_day(self, part: Rectangle, attempt: int = 0) -> Totals:
-        """Task: wait for the tape of one station-day and evaluate it."""
+        """Task: wait for the tape of one station-day and have it evaluated."""
         if self._stopped():
             return Totals()
         tape = tape_at(self.archive, self.plan, part.first_station, part.first_day)
@@ -78,7 +81,12 @@ class TidePass:
             if self._stopped():
                 return Totals()
             self.pool.spawn(self._drive.wind, tape.delay / pieces, kind="piece", size=0).join()
-        return self._drive.read(tape, attempt)
+        self._drive.fetch(tape, attempt)
+        if self.pool.switches.joins_block:  # every worker might wait for such a task
+            return evaluate(tape.block, tape.datum)
+        # Less than a station-day, so its size is 0.
+        task = self.pool.spawn(evaluate, tape.block, tape.datum, kind="evaluate", size=0)
+        return task.join()
 
     def run(self, deadline: float | None) -> Totals:
         """Evaluate all days from outside the pool; set `stop` at the monotonic `deadline`."""
@@ -96,7 +104,10 @@ class TidePass:
     def _one_by_one(self, part: Rectangle) -> Totals:
         totals = Totals()
         for single in singles(part):
-            totals = totals.merged(self.station_day(single))
+            if self._stopped():
+                break
+            tape = tape_at(self.archive, self.plan, single.first_station, single.first_day)
+            totals = totals.merged(self._drive.read(tape))
         return totals
 
     def _spawn(self, part: Rectangle, attempt: int = 0) -> Task[Totals]:

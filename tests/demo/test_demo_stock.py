@@ -68,6 +68,7 @@ def test_batches_of_a_stock_pool_are_single_station_days_and_one_for_each_worker
     plan = plan_for_stock(NO_FAULT, 8)
     assert (plan.stations, plan.days, plan.streams(8)) == (1, 640, 8)
     assert plan_for_stock(FAULTS["slow-submitter"], 8).prepare == 0.04 / 4
+    assert plan_for_stock(FAULTS["stuck-worker"], 8).stuck_days == range(12, 16)
     assert plan_for_stock(FAULTS["grain-too-coarse"], 8).stations == 4
     assert plan_for_stock(FAULTS["nested-wait"], 8).streams(8) == 6  # two workers are left
 

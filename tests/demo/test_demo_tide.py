@@ -216,16 +216,17 @@ def test_readings_that_fail_are_made_again_until_the_totals_are_right(make_pool)
     assert archive.failures.mean() == pytest.approx(2 / 3, abs=0.25)
 
 
-def test_a_lost_tape_holds_one_worker_until_the_run_is_stopped(make_pool, wait_until):
+def test_the_tapes_of_a_lost_day_hold_their_workers_until_the_run_is_stopped(make_pool, wait_until):
     pool, stop = make_pool(4), threading.Event()
     archive = make_archive(replace(SMALL, days=6), 1)
     plan = FAULTS["stuck-worker"].plan
     one = TidePass(pool, archive, stop, plan, 4)
     run = threading.Thread(target=one.run, args=(None,))
     run.start()
-    wait_until(lambda: pool.tasks_finished >= 3 * 7 + 3)  # three days, and the siblings
-    run.join(0.2)
+    wait_until(lambda: pool.tasks_finished >= 3 * 11)  # the three days before it
+    wait_until(lambda: sum(pool.deque_depths()[1]) + pool.deque_depths()[0] == 0)
     assert run.is_alive()
+    assert pool.tasks_finished == 3 * 11
     stop.set()
     run.join(20)
     assert not run.is_alive()
