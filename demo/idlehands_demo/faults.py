@@ -59,7 +59,7 @@ LONG_FIRST = Plan(stations=29, batches_in_flight=1, delay_factor=0.5, flat=True,
 """A batch is one long tape and what 7 other workers read meanwhile, if one begins with the long
 tape: thieves that take the oldest task do."""
 
-WIDE = Plan(stations=64, days=20, batches_in_flight=1, delay_factor=0.25)
+WIDE = Plan(stations=256, days=5, batches_in_flight=2, uneven=True, delay_factor=0.25)
 """Most deques hold tasks most of the time, so that an order of victims shows. It costs little: a
 thief finds a task at once in either order."""
 
