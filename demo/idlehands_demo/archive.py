@@ -74,7 +74,7 @@ class ArchiveShape:
 
     `damaged` of the blocks carry a wrong checksum; `tape_delay` is the mean wait for a tape in
     seconds, about as long for all tapes of a day or, if `uneven`, exponentially distributed; those
-    of the first station take `long_first` times as long. `failing` is the share of readings that
+    of `long_station` take `long_factor` times as long. `failing` is the share of readings that
     fail. Raises `ValueError` for impossible sizes.
     """
 
@@ -85,7 +85,8 @@ class ArchiveShape:
     damaged: int = 2
     tape_delay: float = TAPE_DELAY
     uneven: bool = False
-    long_first: float = 1.0
+    long_station: int = 0
+    long_factor: float = 1.0
     failing: float = 0.0
 
     def __post_init__(self) -> None:
@@ -102,7 +103,8 @@ def shape_of(plan: Plan) -> ArchiveShape:
         days=plan.days,
         tape_delay=TAPE_DELAY * plan.delay_factor,
         uneven=plan.uneven,
-        long_first=plan.long_first,
+        long_station=plan.long_station,
+        long_factor=plan.long_factor,
         failing=plan.failing,
     )
 
@@ -150,7 +152,7 @@ def make_archive(shape: ArchiveShape, seed: int) -> Archive:
     else:
         delay = _about_one(generator, LONGER_DAY, (1, shape.days))
         delay = delay * _about_one(generator, LONGER_TAPE, size)
-    delay[0] *= shape.long_first
+    delay[shape.long_station] *= shape.long_factor
     failures = generator.geometric(1.0 - shape.failing, size=size) - 1
     expected = _expect(truths, block_of, datum)
     return Archive(shape, blocks, block_of, datum, delay * shape.tape_delay, failures, expected)

@@ -55,9 +55,14 @@ class Fault:
 
 NO_FAULT = Fault("none", "nothing is wrong", pools=ALL_POOLS)
 
-LONG_FIRST = Plan(stations=29, batches_in_flight=1, delay_factor=0.5, flat=True, long_first=4.0)
-"""A batch is one long tape and what 7 other workers read meanwhile, if one begins with the long
-tape: thieves that take the oldest task do."""
+LONG_FIRST = Plan(
+    stations=29, batches_in_flight=1, delay_factor=0.5, flat=True, long_station=0, long_factor=4.0
+)
+"""A batch is one long tape, spawned first, and what 7 other workers read meanwhile. Thieves that
+take the oldest task begin with the long tape."""
+
+LONG_LAST = replace(LONG_FIRST, long_station=LONG_FIRST.stations - 1)
+"""The same with the long tape spawned last: an owner that takes its newest task begins with it."""
 
 WIDE = Plan(stations=256, days=5, batches_in_flight=2, uneven=True, delay_factor=0.25)
 """Most deques hold tasks most of the time, so that an order of victims shows. It costs little: a
@@ -97,9 +102,10 @@ OF_THE_SCHEDULER = (
     ),
     Fault(
         "owners-take-oldest",
-        "owners take their oldest, largest task first",
+        "owners take their oldest task: the long one, spawned last, is begun last",
         "wrong-steal-end: owners took the oldest tasks",
         "let owners take the newest task of their deque",
+        plan=LONG_LAST,
         switches=Switches(owners_take_oldest=True),
     ),
     Fault(

@@ -25,8 +25,8 @@ class Plan:
     in at a time, and the next ones when all of them have ended; with `paced` batches are handed in
     by the clock.
 
-    Dividing: a `flat` batch is divided into station-days at once, the first of which takes
-    `long_first` times as long. `whole_batches` are read by one task each, `chained` station-days
+    Dividing: a `flat` batch is divided into station-days at once; tapes of `long_station` take
+    `long_factor` times as long. `whole_batches` are read by one task each, `chained` station-days
     follow one another, `pieces` is the number of tasks one after another in which a tape is wound.
 
     Reading: `delay_factor` multiplies the wait for a tape, which is about as long for all tapes of
@@ -45,7 +45,8 @@ class Plan:
     barrier: bool = False
     paced: bool = False
     flat: bool = False
-    long_first: float = 1.0
+    long_station: int = 0
+    long_factor: float = 1.0
     whole_batches: bool = False
     chained: bool = False
     pieces: int = 1

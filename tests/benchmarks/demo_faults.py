@@ -22,7 +22,7 @@ from helpers import environment
 from idlehands_demo.faults import FAULTS, NO_FAULT, Fault, PoolChoice
 
 LEAST_COST = 0.25
-CHEAP = {"fixed-victims", "nearest-neighbour", "owners-take-oldest"}
+CHEAP = {"fixed-victims", "nearest-neighbour"}
 """Faults that cost less by their nature; docs/benchmarks.md says why."""
 
 PROGRAM = """
