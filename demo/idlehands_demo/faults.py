@@ -64,7 +64,7 @@ take the oldest task begin with the long tape."""
 LONG_LAST = replace(LONG_FIRST, long_station=LONG_FIRST.stations - 1)
 """The same with the long tape spawned last: an owner that takes its newest task begins with it."""
 
-WIDE = Plan(stations=256, days=5, batches_in_flight=2, uneven=True, delay_factor=0.25)
+WIDE = Plan(stations=96, days=14, batches_in_flight=2, uneven=True, delay_factor=0.25)
 """Most deques hold tasks most of the time, so that an order of victims shows. It costs little: a
 thief finds a task at once in either order."""
 
