@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Callable, NoReturn
 
-from .faults import FAULTS, NO_FAULT, Fault, PoolChoice
+from .faults import ALL_POOLS, FAULTS, NO_FAULT, STEALING, Fault, PoolChoice
 from .scenarios import Outcome, Settings
 from .stock import run_stock_archive
 from .tide import run_tide_archive, run_twin_archives
@@ -120,7 +120,9 @@ def listing() -> str:
 def _carried_by(fault: Fault) -> str:
     """Return which pools and scenario can carry a fault, as an addition to its description."""
     where = [f"scenario {fault.scenario}"] if fault.scenario else []
-    if fault.pools != {PoolChoice.STEALING}:
+    if fault.pools == ALL_POOLS:
+        where += ["any --pool"]
+    elif fault.pools != STEALING:
         where += ["--pool " + "|".join(pool.value for pool in PoolChoice if pool in fault.pools)]
     return f" ({', '.join(where)})" if where else ""
 
