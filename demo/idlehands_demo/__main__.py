@@ -13,8 +13,9 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Callable, NoReturn
 
-from .faults import FAULTS, NO_FAULT
+from .faults import ALL_POOLS, FAULTS, NO_FAULT, STEALING, Fault, PoolChoice
 from .scenarios import Outcome, Settings
+from .stock import run_stock_archive
 from .tide import run_tide_archive, run_twin_archives
 
 SCENARIOS: dict[str, tuple[str, Callable[[Settings, threading.Event], Outcome]]] = {
@@ -87,6 +88,12 @@ def make_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--seed", type=seed_number, default=1, metavar="N")
     parser.add_argument("--fault", metavar="NAME", help="plant a fault, see --list")
+    parser.add_argument(
+        "--pool",
+        choices=[choice.value for choice in PoolChoice],
+        default=PoolChoice.STEALING.value,
+        help="the demonstration's own work-stealing pool, or a stock pool (default: stealing)",
+    )
     parser.add_argument("--report", type=Path, metavar="FILE", help="write the counts as JSON")
     parser.add_argument(
         "--alone",
@@ -102,9 +109,35 @@ def listing() -> str:
     """Return the scenarios and faults, a line each."""
     lines = ["scenarios:"]
     lines += [f"  {name:<20} {about}" for name, (about, _) in SCENARIOS.items()]
-    lines += ["faults:"]
-    lines += [f"  {fault.name:<20} {fault.description}" for fault in FAULTS.values()]
+    lines += ["faults, and the finding that each should show:"]
+    lines += [
+        f"  {fault.name:<20} {fault.description}{_carried_by(fault)} -> {fault.shows}"
+        for fault in FAULTS.values()
+    ]
     return "\n".join(lines) + "\n"
+
+
+def _carried_by(fault: Fault) -> str:
+    """Return which pools and scenario can carry a fault, as an addition to its description."""
+    where = [f"scenario {fault.scenario}"] if fault.scenario else []
+    if fault.pools == ALL_POOLS:
+        where += ["any --pool"]
+    elif fault.pools != STEALING:
+        where += ["--pool " + "|".join(pool.value for pool in PoolChoice if pool in fault.pools)]
+    return f" ({', '.join(where)})" if where else ""
+
+
+def _refusal(chosen: argparse.Namespace, fault: Fault) -> str:
+    """Return why a fault cannot be planted as chosen, empty where it can."""
+    if fault.scenario not in ("", chosen.scenario):
+        return f"fault {fault.name!r} is for scenario {fault.scenario!r} only"
+    if PoolChoice(chosen.pool) not in fault.pools:
+        return f"fault {fault.name!r} is for --pool {', '.join(sorted(fault.pools))} only"
+    if chosen.pool != PoolChoice.STEALING and chosen.scenario != "tide-archive":
+        return f"scenario {chosen.scenario!r} is for --pool stealing only"
+    if chosen.workers < fault.least_workers:
+        return f"fault {fault.name!r} needs at least {fault.least_workers} workers"
+    return ""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -119,8 +152,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if chosen.fault is not None and chosen.fault not in FAULTS:
         parser.error(f"no fault {chosen.fault!r}; known: {', '.join(FAULTS)}")
     fault = NO_FAULT if chosen.fault is None else FAULTS[chosen.fault]
-    if fault.scenario not in ("", chosen.scenario):
-        parser.error(f"fault {fault.name!r} is for scenario {fault.scenario!r} only")
+    if refusal := _refusal(chosen, fault):
+        parser.error(refusal)
     if chosen.report is not None and not chosen.report.absolute().parent.is_dir():
         parser.error(f"no directory for the report {str(chosen.report)!r}")
     stop = threading.Event()
@@ -131,8 +164,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
             target=end_when_alone, args=(stop, os.getppid(), chosen.alone), daemon=True
         )
         watcher.start()
-    settings = Settings(chosen.workers, chosen.seconds, chosen.seed, fault)
-    outcome = SCENARIOS[chosen.scenario][1](settings, stop)
+    pool = PoolChoice(chosen.pool)
+    settings = Settings(chosen.workers, chosen.seconds, chosen.seed, fault, pool)
+    stealing = pool is PoolChoice.STEALING
+    run = SCENARIOS[chosen.scenario][1] if stealing else run_stock_archive
+    outcome = run(settings, stop)
     sys.stdout.write(outcome.summary(chosen.scenario) + "\n")
     if chosen.report is not None and not write_report(chosen.report, chosen, outcome):
         return 1
@@ -152,6 +188,7 @@ def write_report(path: Path, chosen: argparse.Namespace, outcome: Outcome) -> bo
     document = {
         "scenario": chosen.scenario,
         "fault": chosen.fault,
+        "pool": chosen.pool,
         "seed": chosen.seed,
         **outcome.report(),
     }

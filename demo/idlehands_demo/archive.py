@@ -18,6 +18,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from .plan import TAPE_DELAY, Plan
+
 HIGH_WATER_MM = 1500
 """A sample that is this far above its station's datum counts as high water."""
 
@@ -25,7 +27,11 @@ LEAST_SAMPLES = 1440
 """With fewer samples a day the tide itself moves as fast as a spike."""
 
 LONGEST_DELAY = 6.0
-"""Delays are cut off at this many means, so that a pass can be ended promptly."""
+"""Uneven delays are cut off at this many means, so that a pass can be ended promptly."""
+
+LONGER_DAY, LONGER_TAPE = 0.3, 0.02
+"""Other delays: those of one day are up to the first part of the mean shorter or longer, and each
+tape of a day up to the second part of that. So the tapes of a batch come nearly together."""
 
 NOTHING_MM = 1 << 30
 
@@ -67,21 +73,40 @@ class ArchiveShape:
     """Size of an archive: `stations` x `days`, `samples` a day, `blocks` distinct days.
 
     `damaged` of the blocks carry a wrong checksum; `tape_delay` is the mean wait for a tape in
-    seconds. Raises `ValueError` for impossible sizes.
+    seconds, about as long for all tapes of a day or, if `uneven`, exponentially distributed; those
+    of `long_station` take `long_factor` times as long. `failing` is the share of readings that
+    fail. Raises `ValueError` for impossible sizes.
     """
 
-    stations: int = 24
-    days: int = 240
-    samples: int = 14400
+    stations: int = 4
+    days: int = 160
+    samples: int = 1440
     blocks: int = 48
     damaged: int = 2
-    tape_delay: float = 0.002
+    tape_delay: float = TAPE_DELAY
+    uneven: bool = False
+    long_station: int = 0
+    long_factor: float = 1.0
+    failing: float = 0.0
 
     def __post_init__(self) -> None:
         if min(self.stations, self.days) < 1 or not 0 <= self.damaged < self.blocks:
             raise ValueError("an archive has stations, days and at least one sound block")
         if self.samples < LEAST_SAMPLES:
             raise ValueError(f"a day has at least {LEAST_SAMPLES} samples, not {self.samples}")
+
+
+def shape_of(plan: Plan) -> ArchiveShape:
+    """Return the size of the archive that a plan is for."""
+    return ArchiveShape(
+        stations=plan.stations,
+        days=plan.days,
+        tape_delay=TAPE_DELAY * plan.delay_factor,
+        uneven=plan.uneven,
+        long_station=plan.long_station,
+        long_factor=plan.long_factor,
+        failing=plan.failing,
+    )
 
 
 @dataclass(frozen=True)
@@ -97,7 +122,7 @@ class Archive:
     """The archive: `blocks`, and per station and day (arrays of shape stations x days).
 
     `block_of` is the index of its block, `datum` the shift in mm, `delay` the wait for
-    its tape in seconds; `expected` is the planted truth.
+    its tape in seconds, `failures` how often reading it fails; `expected` is the planted truth.
     """
 
     shape: ArchiveShape
@@ -105,6 +130,7 @@ class Archive:
     block_of: NDArray[np.int64]
     datum: NDArray[np.int64]
     delay: NDArray[np.float64]
+    failures: NDArray[np.int64]
     expected: Totals
 
 
@@ -121,9 +147,21 @@ def make_archive(shape: ArchiveShape, seed: int) -> Archive:
     block_of = generator.integers(0, shape.blocks, size=size)
     datum = generator.integers(-400, 401, size=size)
     # Drawn here for every station-day, so that no schedule can change a wait.
-    delay = generator.exponential(shape.tape_delay, size=size)
-    delay = np.minimum(delay, LONGEST_DELAY * shape.tape_delay)
-    return Archive(shape, blocks, block_of, datum, delay, _expect(truths, block_of, datum))
+    if shape.uneven:
+        delay = np.minimum(generator.exponential(size=size), LONGEST_DELAY)
+    else:
+        delay = _about_one(generator, LONGER_DAY, (1, shape.days))
+        delay = delay * _about_one(generator, LONGER_TAPE, size)
+    delay[shape.long_station] *= shape.long_factor
+    failures = generator.geometric(1.0 - shape.failing, size=size) - 1
+    expected = _expect(truths, block_of, datum)
+    return Archive(shape, blocks, block_of, datum, delay * shape.tape_delay, failures, expected)
+
+
+def _about_one(
+    generator: np.random.Generator, deviation: float, size: tuple[int, int]
+) -> NDArray[np.float64]:
+    return generator.uniform(1.0 - deviation, 1.0 + deviation, size=size)
 
 
 def _make_block(

@@ -31,7 +31,7 @@ EMPTY = Miss(0)
 
 Attempt = Union[Task[Any], Miss]
 
-JOURNAL_BYTES = 8192
+JOURNAL_BYTES = 524288
 """Over 5 KiB: for so many bytes zlib releases the interpreter lock."""
 
 Contended = Callable[[int, int, int], None]

@@ -1,75 +1,250 @@
-"""Faults that can be planted into a scenario, by name."""
+"""Faults that can be planted into a scenario, by name: what each does, shows, and what mends it.
+
+The names of findings and promises are those that `idlehands` prints; nothing here reads them.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from enum import Enum
 
+from .plan import Plan
 from .switches import Switches
+
+
+class PoolChoice(str, Enum):
+    """The pools in which a scenario can run: the demonstration's own, or a stock pool."""
+
+    STEALING = "stealing"
+    THREADS = "threads"
+    PROCESSES = "processes"
+
+
+STEALING = frozenset({PoolChoice.STEALING})
+IN_THREADS = STEALING | {PoolChoice.THREADS}
+ALL_POOLS = frozenset(PoolChoice)
 
 
 @dataclass(frozen=True)
 class Fault:
-    """One planted fault: switches of the pool, or a change of the archive.
+    """One planted fault: another plan, or switches of the pool.
 
-    `delay_factor` multiplies the mean wait for a tape; with `one_station` the archive has a single
-    station whose days follow one another in a chain. `scenario`: the only scenario in which it can
-    be planted, empty for any.
+    `shows` is the code of the finding, or of the broken promise, that a person should see, and
+    `mended_by` the change that undoes the fault. `second_plan` is that of the second archive of
+    `twin-archives`, None for the same. `scenario`: the only scenario in which it can be planted,
+    empty for any. `pools`: those that can carry it. `least_workers`: with fewer it would not end.
     """
 
     name: str
     description: str
+    shows: str = ""
+    mended_by: str = ""
+    plan: Plan = field(default_factory=Plan)
     switches: Switches = field(default_factory=Switches)
-    delay_factor: float = 1.0
-    one_station: bool = False
+    second_plan: Plan | None = None
     scenario: str = ""
+    pools: frozenset[PoolChoice] = STEALING
+    least_workers: int = 1
+
+    def mended(self) -> Fault:
+        """Return the run without this fault: the pool as it should be, or the healthy plan."""
+        if self.switches != Switches():
+            return replace(self, name=f"{self.name}, mended", switches=Switches())
+        return replace(NO_FAULT, scenario=self.scenario)
 
 
-NO_FAULT = Fault("none", "nothing is wrong")
+NO_FAULT = Fault("none", "nothing is wrong", pools=ALL_POOLS)
+
+LONG_FIRST = Plan(
+    stations=29, batches_in_flight=1, delay_factor=0.5, flat=True, long_station=0, long_factor=4.0
+)
+"""A batch is one long tape, spawned first, and what 7 other workers read meanwhile. Thieves that
+take the oldest task begin with the long tape."""
+
+LONG_LAST = replace(LONG_FIRST, long_station=LONG_FIRST.stations - 1)
+"""The same with the long tape spawned last: an owner that takes its newest task begins with it."""
+
+WIDE = Plan(stations=96, days=14, batches_in_flight=2, uneven=True, delay_factor=0.25)
+"""Most deques hold tasks most of the time, so that an order of victims shows. It costs little: a
+thief finds a task at once in either order."""
+
+OF_THE_SCHEDULER = (
+    Fault(
+        "early-park",
+        "a worker parks after one failed steal attempt",
+        "starved-beside-work: workers are parked while tasks are queued",
+        "park only when every deque and the inbox are empty",
+        switches=Switches(parks_after_one_failed_attempt=True),
+    ),
+    Fault(
+        "fixed-victims",
+        "thieves always try victims in ascending order",
+        "uneven-victims: steal attempts in a fixed order",
+        "draw each victim at random, anew for every attempt",
+        plan=WIDE,
+        switches=Switches(victims_in_fixed_order=True),
+    ),
+    Fault(
+        "nearest-neighbour",
+        "thieves always try their neighbours first",
+        "uneven-victims: steal attempts at the nearest neighbours",
+        "draw each victim at random, anew for every attempt",
+        plan=WIDE,
+        switches=Switches(victims_nearest_neighbour=True),
+    ),
+    Fault(
+        "thieves-take-newest",
+        "thieves take the newest task: the long one, spawned first, is begun last",
+        "wrong-steal-end: thieves took the newest tasks",
+        "let thieves take the oldest task of a deque",
+        plan=LONG_FIRST,
+        switches=Switches(thieves_take_newest=True),
+    ),
+    Fault(
+        "owners-take-oldest",
+        "owners take their oldest task: the long one, spawned last, is begun last",
+        "wrong-steal-end: owners took the oldest tasks",
+        "let owners take the newest task of their deque",
+        plan=LONG_LAST,
+        switches=Switches(owners_take_oldest=True),
+    ),
+    Fault(
+        "global-lock",
+        "one lock, with a journal under it, is held around every operation on any deque",
+        "deque-contention: operations at deques waited for each other",
+        "give each deque its own ends, and keep the journal outside",
+        switches=Switches(global_lock_around_deques=True),
+    ),
+    Fault(
+        "nested-wait",
+        "a worker that joins a task waits idly for it",
+        "nested-wait: workers wait for tasks of their own pool",
+        "help with other tasks while joining, or join outside the pool",
+        switches=Switches(joins_block=True),
+        pools=IN_THREADS,
+        least_workers=4,
+    ),
+    Fault(
+        "crossed-pools",
+        "thieves of a quick archive also take the long tasks of the other pool",
+        "the broken promise stays-in-pool: workers took tasks of the other pool",
+        "let thieves steal in their own pool only",
+        switches=Switches(steals_across_pools=True),
+        second_plan=Plan(delay_factor=20.0, batches_in_flight=8),
+        scenario="twin-archives",
+    ),
+)
+
+OF_THE_FEEDING = (
+    Fault(
+        "single-station",
+        "one station-day after the other: work for one worker at a time",
+        "too-little-parallelism: one chain of tasks, and the other workers have no work",
+        "hand in independent station-days together",
+        plan=Plan(chained=True, batches_in_flight=1),
+        pools=ALL_POOLS,
+    ),
+    Fault(
+        "too-few-workers",
+        "a pool of 2 workers for work that mostly waits",
+        "too-few-workers: tasks wait, cores idle, and work is queued",
+        "as many workers as station-days in flight (8)",
+        plan=Plan(workers=2),
+        pools=ALL_POOLS,
+    ),
+    Fault(
+        "barrier-wait",
+        "a group of station-days is handed in when the last of the group before has ended",
+        "barrier-wait: a group waits for its slowest task",
+        "hand in the next station-day whenever one has ended",
+        plan=Plan(barrier=True, uneven=True),
+        pools=ALL_POOLS,
+    ),
+    Fault(
+        "slow-submitter",
+        "the one submitter takes longer to prepare a batch than the workers to read it",
+        "slow-submitter: workers wait for the thread that hands in",
+        "prepare batches beside each other, or ahead of time",
+        plan=Plan(prepare=0.04),
+        pools=ALL_POOLS,
+    ),
+    Fault(
+        "growing-backlog",
+        "tapes take twice as long, and batches come at the old pace",
+        "growing-backlog: more is handed in than the workers can run",
+        "twice the workers, or hand in only when a batch has ended",
+        plan=Plan(delay_factor=2.0, paced=True, days=20_000),
+        pools=ALL_POOLS,
+    ),
+    Fault(
+        "grain-too-coarse",
+        "a batch is one task: more workers than tasks",
+        "grain-too-coarse: few large tasks, and workers without work",
+        "a task for each station-day",
+        plan=Plan(whole_batches=True),
+        pools=ALL_POOLS,
+    ),
+    Fault(
+        "grain-too-fine",
+        "a tape is wound in 256 tasks one after another",
+        "grain-too-fine: the tasks are too small for their overhead",
+        "one task for each station-day",
+        plan=Plan(pieces=256),
+        pools=ALL_POOLS,
+    ),
+)
+
+OF_THE_TASKS = (
+    Fault(
+        "slow-tapes",
+        "drives rewind for three times the usual wait before they give the tape",
+        "blocked-in-task: station-day sleeps in rewind",
+        "let the drive rewind after the task has ended",
+        plan=Plan(rewind=3.0),
+        pools=ALL_POOLS,
+    ),
+    Fault(
+        "lock-wait",
+        "one lock around the tape drives: one tape is wound at a time",
+        "lock-wait: workers wait for the lock taken in wind",
+        "a lock for each drive",
+        plan=Plan(one_lock=True),
+        pools=IN_THREADS,
+    ),
+    Fault(
+        "interpreter-lock",
+        "tapes are searched in plain Python instead of wound",
+        "interpreter-lock: one thread at a time runs Python, in search_plainly",
+        "search outside the interpreter lock, or in processes",
+        plan=Plan(computing=True),
+        pools=IN_THREADS,
+    ),
+    Fault(
+        "stuck-worker",
+        "the tapes of one day never come: four tasks and their batch do not end",
+        "stuck-worker: tasks have run since the start, in _wait_for_lost_tape",
+        "give the wait for a tape a time limit",
+        plan=Plan(stuck_days=range(3, 4)),
+        pools=IN_THREADS,
+    ),
+    Fault(
+        "failing-tasks",
+        "four of ten readings fail and are made again",
+        "failing-tasks: the share of station-days that raise UnreadableTape",
+        "mend what makes readings fail",
+        plan=Plan(failing=0.4),
+        pools=ALL_POOLS,
+    ),
+    Fault(
+        "slow-hand-over",
+        "each result brings 16 MiB along from the worker process",
+        "slow-hand-over: results are serialised and copied",
+        "return only the totals",
+        plan=Plan(ballast=16 << 20),
+        pools=frozenset({PoolChoice.PROCESSES}),
+    ),
+)
 
 FAULTS: dict[str, Fault] = {
-    fault.name: fault
-    for fault in (
-        Fault(
-            "early-park",
-            "a worker parks after one failed steal attempt and starves beside queued tasks",
-            Switches(parks_after_one_failed_attempt=True),
-        ),
-        Fault("slow-tapes", "tapes take 15 times as long: workers are blocked", delay_factor=15.0),
-        Fault(
-            "single-station",
-            "one station, one day after the other: work for one worker at a time",
-            one_station=True,
-        ),
-        Fault(
-            "fixed-victims",
-            "thieves always try victims in ascending order",
-            Switches(victims_in_fixed_order=True),
-        ),
-        Fault(
-            "nearest-neighbour",
-            "thieves always try their neighbours first",
-            Switches(victims_nearest_neighbour=True),
-        ),
-        Fault(
-            "thieves-take-newest",
-            "thieves take the newest, smallest task",
-            Switches(thieves_take_newest=True),
-        ),
-        Fault(
-            "owners-take-oldest",
-            "owners take their oldest, largest task first",
-            Switches(owners_take_oldest=True),
-        ),
-        Fault(
-            "crossed-pools",
-            "thieves also take tasks of the other pool",
-            Switches(steals_across_pools=True),
-            scenario="twin-archives",
-        ),
-        Fault(
-            "global-lock",
-            "one lock, with a journal under it, is held around every operation on any deque",
-            Switches(global_lock_around_deques=True),
-        ),
-    )
+    fault.name: fault for fault in (*OF_THE_SCHEDULER, *OF_THE_FEEDING, *OF_THE_TASKS)
 }

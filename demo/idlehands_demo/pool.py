@@ -248,6 +248,22 @@ class WorkStealingPool:
         """Workers that are parked, or have announced that they are about to park."""
         return len(self.sleepers)
 
+    def report(self) -> dict[str, Any]:
+        """Return the counts, ready for JSON."""
+        return {
+            "workers": self.workers,
+            "spawned": self.tasks_spawned,
+            "tasks_finished": self.tasks_finished,
+            "tasks_failed": self.tasks_failed,
+            "tasks_cancelled": self.tasks_cancelled,
+            "parks": self.parks,
+            "steals": self.steals,
+            "attempts": self.attempts,
+            "empties": self.empties,
+            "lost_races": self.lost_races,
+            "misuses": self.probe.misuses,
+        }
+
     def deque_depths(self) -> tuple[int, list[int]]:
         """Tasks queued now: in the inbox, and in each worker's deque."""
         return len(self.inbox), [len(own) for own in self.deques]

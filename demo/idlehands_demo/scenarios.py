@@ -3,10 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Protocol
 
-from .faults import NO_FAULT, Fault
-from .pool import WorkStealingPool
+from .faults import NO_FAULT, Fault, PoolChoice
+
+
+class ReportedPool(Protocol):
+    """The counts of a pool that an outcome reports."""
+
+    @property
+    def tasks_finished(self) -> int:
+        """Tasks run to their end, including those that raised."""
+
+    @property
+    def steals(self) -> list[list[int]]:
+        """Hits: a row per thief, a column per victim; empty for a pool without deques."""
+
+    def report(self) -> dict[str, Any]:
+        """Return the pool's own counts, ready for JSON."""
 
 
 @dataclass(frozen=True)
@@ -17,6 +31,7 @@ class Settings:
     seconds: float | None = None
     seed: int = 1
     fault: Fault = NO_FAULT
+    pool: PoolChoice = PoolChoice.STEALING
 
 
 @dataclass
@@ -26,7 +41,7 @@ class Outcome:
     passes: int = 0
     station_days: int = 0
     totals_ok: bool = True
-    pools: list[WorkStealingPool] = field(default_factory=list)
+    pools: list[ReportedPool] = field(default_factory=list)
 
     def merged(self, other: Outcome) -> Outcome:
         """Return what both did together."""
@@ -49,20 +64,9 @@ class Outcome:
 
     def report(self) -> dict[str, Any]:
         """Return the outcome with the counts of the first pool, ready for JSON."""
-        pool = self.pools[0]
         return {
             "passes": self.passes,
             "station_days": self.station_days,
             "totals_ok": self.totals_ok,
-            "workers": pool.workers,
-            "spawned": pool.tasks_spawned,
-            "tasks_finished": pool.tasks_finished,
-            "tasks_failed": pool.tasks_failed,
-            "tasks_cancelled": pool.tasks_cancelled,
-            "parks": pool.parks,
-            "steals": pool.steals,
-            "attempts": pool.attempts,
-            "empties": pool.empties,
-            "lost_races": pool.lost_races,
-            "misuses": pool.probe.misuses,
+            **self.pools[0].report(),
         }

@@ -26,6 +26,7 @@ class Switches:
     of a deque of the pool's twin. Without a twin it changes nothing.
     `global_lock_around_deques`: one lock is held around every operation on any deque, and
     a journal is kept under it.
+    `joins_block`: a worker that joins a task does nothing else until that task has ended.
 
     Raises `ValueError` when both victim orders are asked for.
     """
@@ -37,6 +38,7 @@ class Switches:
     parks_after_one_failed_attempt: bool = False
     steals_across_pools: bool = False
     global_lock_around_deques: bool = False
+    joins_block: bool = False
 
     def __post_init__(self) -> None:
         if self.victims_in_fixed_order and self.victims_nearest_neighbour:

@@ -12,6 +12,7 @@ from typing import Any, Callable, Generic, Protocol, TypeVar, cast
 import idlehands
 
 from .parking import ParkingTicket
+from .switches import Switches
 
 T = TypeVar("T")
 
@@ -31,6 +32,8 @@ class JoiningWorker(Protocol):
 
 class HomePool(Protocol):
     """The part of a pool that its tasks use; the pool is in `pool`."""
+
+    switches: Switches
 
     def current_worker(self) -> JoiningWorker | None:
         """Return the worker whose thread calls, of whichever pool, or None."""
@@ -84,28 +87,28 @@ class Task(Generic[T]):
         """Wait for the task and return its result, or raise what it raised.
 
         A worker of the same pool runs other tasks in the meantime and takes no `timeout`
-        (`ValueError`), since it cannot leave a task it helps with. Any other thread
-        blocks, at most `timeout` seconds (`TimeoutError`). Raises `TaskCancelled` when
-        the pool was shut down before the task began.
+        (`ValueError`), since it cannot leave a task it helps with. Any other thread, and
+        a worker with the switch `joins_block`, blocks, at most `timeout` seconds
+        (`TimeoutError`). Raises `TaskCancelled` when the pool was shut down before the
+        task began.
         """
         worker = self._pool.current_worker()
-        if worker is not None and worker.pool is self._pool:
+        at_home = worker is not None and worker.pool is self._pool
+        if worker is not None and at_home and not self._pool.switches.joins_block:
             if timeout is not None:
                 raise ValueError("a join inside the pool helps with other tasks: no timeout")
             worker.help_until(self)
-        elif not self._settled:
+        elif at_home or not self._settled:
             self._block(timeout, worker)
         return self._outcome()
 
     def _block(self, timeout: float | None, worker: JoiningWorker | None) -> None:
+        if worker is not None:  # of another pool, or one that does not help while it joins
+            worker.probe.waiting(self.token if worker.pool is self._pool else None)
         ticket = ParkingTicket()
         self.add_waiter(ticket)
-        if self._settled:
-            return
-        if worker is not None:  # a worker of another pool: it does not help here
-            worker.probe.waiting()
         try:
-            if not ticket.wait(timeout):
+            if not self._settled and not ticket.wait(timeout):
                 self.forget_waiter(ticket)
                 raise TimeoutError(f"task {self.kind!r} not finished after {timeout} s")
         finally:

@@ -1,9 +1,8 @@
 """The scenarios `tide-archive` and `twin-archives`: evaluate invented archives by halving them.
 
-The archive, a rectangle of stations x days, is handed to the pool in batches of a few
-days, each when the one before is done, so work runs short at the end of every batch. A
-task halves the longer side of its rectangle until single station-days are left, which
-wait for their tape and then compute. After each complete pass the totals are compared
+The archive, a rectangle of stations x days, is handed to the pool day by day, as a plan says. A
+task halves the longer side of its rectangle until single station-days are left, each of which
+waits for its tape and then has it evaluated. After each complete pass the totals are compared
 with the planted truth.
 """
 
@@ -11,132 +10,136 @@ from __future__ import annotations
 
 import threading
 import time
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
+from itertools import count
 from typing import NamedTuple
 
-from .archive import Archive, ArchiveShape, Totals, make_archive
+from .archive import Archive, Totals, make_archive, shape_of
+from .feeding import Feeder
+from .plan import Plan
 from .pool import WorkStealingPool, pair
+from .rectangle import Rectangle, singles
 from .scenarios import Outcome, Settings
 from .station_day import evaluate
+from .tape import Drive, UnreadableTape, tape_at
 from .task import Task
-
-BATCHES = 48
-ONE_STATION_DAYS = 960
-
-
-class Rectangle(NamedTuple):
-    """Stations and days of a part of the archive; the upper ends do not belong to it."""
-
-    first_station: int
-    end_station: int
-    first_day: int
-    end_day: int
-
-    @property
-    def station_days(self) -> int:
-        """Number of station-days in it."""
-        return (self.end_station - self.first_station) * (self.end_day - self.first_day)
-
-    def halves(self) -> tuple[Rectangle, Rectangle]:
-        """Cut the longer side in the middle."""
-        if self.end_station - self.first_station > self.end_day - self.first_day:
-            middle = (self.first_station + self.end_station) // 2
-            return self._replace(end_station=middle), self._replace(first_station=middle)
-        middle = (self.first_day + self.end_day) // 2
-        return self._replace(end_day=middle), self._replace(first_day=middle)
-
-
-def batches(shape: ArchiveShape, count: int = BATCHES) -> list[Rectangle]:
-    """Cut the archive by days into `count` batches as equal as possible, none empty."""
-    ends = [shape.days * number // count for number in range(count + 1)]
-    return [
-        Rectangle(0, shape.stations, first, end)
-        for first, end in zip(ends, ends[1:])
-        if end > first
-    ]
 
 
 @dataclass
 class TidePass:
-    """One pass over `archive` in `pool`. `stop` ends it early and sets `cut_short`."""
+    """One pass over `archive` in `pool`. `stop` ends it early and sets `cut_short`.
+
+    `workers` is the number of workers that the plan is to keep supplied.
+    """
 
     pool: WorkStealingPool
     archive: Archive
     stop: threading.Event
+    plan: Plan = field(default_factory=Plan)
+    workers: int = 8
     cut_short: bool = False
 
+    def __post_init__(self) -> None:
+        self._drive = Drive(self.plan, self.stop, self.pool.sleep)
+
+    def batch(self, part: Rectangle) -> Totals:
+        """Task: evaluate one batch, which may be as small as a single station-day."""
+        if self.plan.whole_batches:
+            return self._one_by_one(part)
+        if part.station_days == 1:
+            return self._result(part, self._spawn(part))
+        return self.divide(part)
+
     def divide(self, part: Rectangle) -> Totals:
-        """Task: evaluate a rectangle by spawning its two halves and merging them."""
+        """Task: evaluate a rectangle by spawning its halves, or all its parts, and merging them."""
         if self._stopped():
             return Totals()
-        first, second = (self._spawn(half) for half in part.halves())
-        # The newest first: it is the one this worker gets from its own deque.
-        later = second.join()
-        return first.join().merged(later)
-
-    def chain(self, part: Rectangle) -> Totals:
-        """Task: evaluate a rectangle one station-day after the other, in order."""
+        parts = list(singles(part)) if self.plan.flat else list(part.halves())
+        spawned = [(each, self._spawn(each)) for each in parts]
         totals = Totals()
-        for station in range(part.first_station, part.end_station):
-            for day in range(part.first_day, part.end_day):
-                if self._stopped():
-                    return totals
-                single = Rectangle(station, station + 1, day, day + 1)
-                totals = totals.merged(self._spawn(single).join())
+        # The newest first: it is the one this worker gets from its own deque.
+        for each, task in reversed(spawned):
+            totals = self._result(each, task).merged(totals)
         return totals
 
-    def station_day(self, part: Rectangle) -> Totals:
-        """Task: wait for the tape of one station-day and evaluate it."""
+    def chain(self, part: Rectangle) -> Totals:
+        """Task: evaluate a rectangle one station-day after the other, a task each, in order."""
+        totals = Totals()
+        for single in singles(part):
+            if self._stopped():
+                return totals
+            totals = totals.merged(self._result(single, self._spawn(single)))
+        return totals
+
+    def station_day(self, part: Rectangle, attempt: int = 0) -> Totals:
+        """Task: wait for the tape of one station-day and have it evaluated."""
         if self._stopped():
             return Totals()
-        place = part.first_station, part.first_day
-        self.pool.sleep(float(self.archive.delay[place]))
-        block = self.archive.blocks[int(self.archive.block_of[place])]
-        return evaluate(block, int(self.archive.datum[place]))
+        tape = tape_at(self.archive, self.plan, part.first_station, part.first_day)
+        pieces = self.plan.pieces
+        for _ in range(pieces if pieces > 1 else 0):
+            if self._stopped():
+                return Totals()
+            self.pool.spawn(self._drive.wind, tape.delay / pieces, kind="piece", size=0).join()
+        self._drive.fetch(tape, attempt)
+        if self.pool.switches.joins_block:  # every worker might wait for such a task
+            return evaluate(tape.block, tape.datum)
+        # Less than a station-day, so its size is 0.
+        task = self.pool.spawn(evaluate, tape.block, tape.datum, kind="evaluate", size=0)
+        return task.join()
 
-    def _spawn(self, part: Rectangle) -> Task[Totals]:
+    def run(self, deadline: float | None) -> Totals:
+        """Evaluate all days from outside the pool; set `stop` at the monotonic `deadline`."""
+        feeder = Feeder(self._hand_in, self.stop, deadline)
+        totals = feeder.feed(self.plan, self.workers, self.archive.shape)
+        self.cut_short = self.cut_short or feeder.cut_short
+        return totals
+
+    def _hand_in(self, part: Rectangle) -> Task[Totals]:
+        if self.plan.barrier:
+            return self.pool.submit(self.station_day, part, kind="station-day", size=1)
+        work, kind = (self.chain, "chain") if self.plan.chained else (self.batch, "batch")
+        return self.pool.submit(work, part, kind=kind, size=part.station_days)
+
+    def _one_by_one(self, part: Rectangle) -> Totals:
+        totals = Totals()
+        for single in singles(part):
+            if self._stopped():
+                break
+            tape = tape_at(self.archive, self.plan, single.first_station, single.first_day)
+            totals = totals.merged(self._drive.read(tape))
+        return totals
+
+    def _spawn(self, part: Rectangle, attempt: int = 0) -> Task[Totals]:
         size = part.station_days
         if size == 1:
-            return self.pool.spawn(self.station_day, part, kind="station-day", size=1)
+            return self.pool.spawn(self.station_day, part, attempt, kind="station-day", size=1)
         return self.pool.spawn(self.divide, part, kind="divide", size=size)
+
+    def _result(self, part: Rectangle, task: Task[Totals]) -> Totals:
+        """Join a task; a tape that could not be read is read again."""
+        for attempt in count(1):
+            try:
+                return task.join()
+            except UnreadableTape:
+                task = self._spawn(part, attempt)
+        raise AssertionError("unreachable: attempts do not end")
 
     def _stopped(self) -> bool:
         if self.stop.is_set():
             self.cut_short = True
         return self.cut_short
 
-    def run(self, chained: bool, deadline: float | None) -> Totals:
-        """Evaluate all batches from outside the pool; set `stop` at the monotonic `deadline`."""
-        totals = Totals()
-        for part in batches(self.archive.shape):
-            if self._stopped():
-                break
-            work, kind = (self.chain, "chain") if chained else (self.batch, "batch")
-            task = self.pool.submit(work, part, kind=kind, size=part.station_days)
-            totals = totals.merged(_join_by(task, deadline, self.stop))
-        return totals
-
-    def batch(self, part: Rectangle) -> Totals:
-        """Task: evaluate one batch, which may be as small as a single station-day."""
-        return self._spawn(part).join() if part.station_days == 1 else self.divide(part)
-
-
-def _join_by(task: Task[Totals], deadline: float | None, stop: threading.Event) -> Totals:
-    if deadline is not None:
-        try:
-            return task.join(timeout=max(0.0, deadline - time.monotonic()))
-        except TimeoutError:
-            stop.set()
-    return task.join()
-
 
 def run_tide_archive(settings: Settings, stop: threading.Event) -> Outcome:
     """Run passes until `stop` is set or `settings.seconds` are over."""
     deadline = _deadline(settings)
     outcome = Outcome()
-    switches = settings.fault.switches
-    with WorkStealingPool(settings.workers, "tide-archive", settings.seed, switches) as pool:
-        _passes(pool, settings, settings.seed, deadline, stop, outcome)
+    plan, switches = settings.fault.plan, settings.fault.switches
+    workers = plan.workers or settings.workers
+    with WorkStealingPool(workers, "tide-archive", settings.seed, switches) as pool:
+        passes = Passes(pool, plan, settings.workers, settings.seed)
+        passes.run(deadline, stop, outcome)
     outcome.pools.append(pool)
     return outcome
 
@@ -145,17 +148,21 @@ def run_twin_archives(settings: Settings, stop: threading.Event) -> Outcome:
     """Run passes over two archives, each in a pool of half the workers, at least one."""
     deadline = _deadline(settings)
     outcomes = Outcome(), Outcome()
-    seeds = settings.seed, settings.seed + 1
+    fault = settings.fault
     half = max(1, settings.workers // 2)
-    switches = settings.fault.switches
+    workers = fault.plan.workers or half
+    seeds = settings.seed, settings.seed + 1
     with (
-        WorkStealingPool(half, "north-archive", seeds[0], switches) as north,
-        WorkStealingPool(half, "south-archive", seeds[1], switches) as south,
+        WorkStealingPool(workers, "north-archive", seeds[0], fault.switches) as north,
+        WorkStealingPool(workers, "south-archive", seeds[1], fault.switches) as south,
     ):
         pair(north, south)
+        plans = fault.plan, fault.second_plan or fault.plan
         runs = [
-            threading.Thread(target=_passes, args=(pool, settings, seed, deadline, stop, outcome))
-            for pool, seed, outcome in zip((north, south), seeds, outcomes)
+            threading.Thread(
+                target=Passes(pool, plan, half, seed).run, args=(deadline, stop, outcome)
+            )
+            for pool, plan, seed, outcome in zip((north, south), plans, seeds, outcomes)
         ]
         for run in runs:
             run.start()
@@ -170,25 +177,24 @@ def _deadline(settings: Settings) -> float | None:
     return None if settings.seconds is None else time.monotonic() + settings.seconds
 
 
-def _passes(
-    pool: WorkStealingPool,
-    settings: Settings,
-    seed: int,
-    deadline: float | None,
-    stop: threading.Event,
-    outcome: Outcome,
-) -> None:
-    """Run passes over the archive of `seed` and count them in `outcome`."""
-    fault = settings.fault
-    shape = ArchiveShape()
-    shape = replace(shape, tape_delay=shape.tape_delay * fault.delay_factor)
-    if fault.one_station:
-        shape = replace(shape, stations=1, days=ONE_STATION_DAYS)
-    archive = make_archive(shape, seed)
-    while not stop.is_set():
-        one = TidePass(pool, archive, stop)
-        totals = one.run(fault.one_station, deadline)
-        outcome.station_days += totals.station_days
-        if not one.cut_short:
-            outcome.passes += 1
-            outcome.totals_ok &= totals == archive.expected
+class Passes(NamedTuple):
+    """Passes of one pool, one after another, over the archive of `seed`.
+
+    `workers` is the number of workers that the plan is to keep supplied.
+    """
+
+    pool: WorkStealingPool
+    plan: Plan
+    workers: int
+    seed: int
+
+    def run(self, deadline: float | None, stop: threading.Event, outcome: Outcome) -> None:
+        """Run passes until `stop` is set, and count them in `outcome`."""
+        archive = make_archive(shape_of(self.plan), self.seed)
+        while not stop.is_set():
+            one = TidePass(self.pool, archive, stop, self.plan, self.workers)
+            totals = one.run(deadline)
+            outcome.station_days += totals.station_days
+            if not one.cut_short:
+                outcome.passes += 1
+                outcome.totals_ok &= totals == archive.expected

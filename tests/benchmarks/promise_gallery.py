@@ -35,6 +35,9 @@ PROMISES = {
 """What each scenario of the demonstration breaks with each fault, the empty name being none."""
 NEVER_JUDGED = {"within-greedy-bound"}
 """Work keeps coming in, so there is no bound on the whole."""
+SELDOM_JUDGED = {"twin-archives": {"thieves-take-oldest"}}
+"""A pool of four workers whose deques are mostly short: in 20 s some 30 steals find two tasks or
+more, and fewer than 30 give no verdict."""
 
 
 def verdicts(scenario: str, fault: str, seed: int, seconds: float) -> dict[str, set[str]]:
@@ -81,7 +84,8 @@ def main() -> int:
         expected = {promise} if promise else set()
         right = [run["broken"] == expected for run in runs]
         if not fault:  # as it is every promise is to be kept, not merely not broken
-            right = [ok and run["unknown"] <= NEVER_JUDGED for ok, run in zip(right, runs)]
+            unjudged = NEVER_JUDGED | SELDOM_JUDGED.get(scenario, set())
+            right = [ok and run["unknown"] <= unjudged for ok, run in zip(right, runs)]
         wrong += rounds - sum(right)
         named = f"{scenario} {fault or 'as it is'}"
         told = "; ".join(f"{word}: {_counted(runs, word)}" for word in ("broken", "unknown"))

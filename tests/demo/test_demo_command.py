@@ -14,7 +14,9 @@ import pytest
 
 from idlehands_demo.__main__ import SCENARIOS, duration, listing, main
 from idlehands_demo.faults import FAULTS
+from idlehands_demo.plan import Plan
 from idlehands_demo.scenarios import Outcome
+from idlehands_demo.switches import Switches
 from idlehands_demo.tide import run_tide_archive
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -116,6 +118,12 @@ def test_a_timed_run_ends_within_half_a_second_of_its_deadline():
         ["moon-archive"],
         ["--report", "/no/such/directory/report.json"],
         ["--no-such-option"],
+        ["--pool", "swimming"],
+        ["--pool", "threads", "--fault", "early-park"],
+        ["--pool", "processes", "--fault", "lock-wait"],
+        ["--fault", "slow-hand-over"],
+        ["twin-archives", "--pool", "threads"],
+        ["--fault", "nested-wait", "--workers", "3"],
     ],
 )
 def test_bad_arguments_are_one_clear_line_and_status_2(capsys, arguments):
@@ -125,6 +133,27 @@ def test_bad_arguments_are_one_clear_line_and_status_2(capsys, arguments):
     errors = capsys.readouterr().err
     assert len(errors.splitlines()) == 1
     assert errors.startswith("idlehands demo: ")
+
+
+@pytest.mark.parametrize("pool", ["threads", "processes"])
+def test_the_program_runs_in_a_stock_pool_with_its_own_probe(tmp_path, pool):
+    report = tmp_path / "report.json"
+    done = run("--pool", pool, "--workers", "2", "--for", "500ms", "--report", str(report))
+    assert (done.returncode, done.stderr) == (0, "")
+    counts = json.loads(report.read_text())
+    assert (counts["pool"], counts["workers"], counts["totals_ok"]) == (pool, 2, True)
+    assert counts["tasks_finished"] >= counts["station_days"] > 0
+
+
+@pytest.mark.parametrize("fault", FAULTS.values(), ids=list(FAULTS))
+def test_a_fault_of_the_scheduler_is_mended_in_the_pool_and_any_other_in_the_plan(fault):
+    mended = fault.mended()
+    assert mended.switches == Switches()
+    if fault.switches == Switches():
+        assert (mended.plan, mended.second_plan) == (Plan(), None)
+    else:
+        assert (mended.plan, mended.second_plan) == (fault.plan, fault.second_plan)
+    assert mended.scenario == fault.scenario
 
 
 def test_bad_arguments_leave_no_traceback_in_the_program():
@@ -146,7 +175,12 @@ def test_the_list_names_every_scenario_and_fault(capsys):
     assert main(["--list"]) == 0
     printed = capsys.readouterr().out
     assert printed == listing()
+    lines = printed.splitlines()
     assert all(f"  {name} " in printed for name in [*SCENARIOS, *FAULTS])
+    for fault in FAULTS.values():
+        (line,) = (line for line in lines if line.startswith(f"  {fault.name} "))
+        assert line.endswith(f" -> {fault.shows}")
+        assert fault.mended_by
 
 
 @pytest.mark.usefixtures("handlers")

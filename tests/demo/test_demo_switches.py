@@ -7,6 +7,7 @@ import threading
 
 import pytest
 
+from idlehands.wire import WAITS
 from idlehands_demo.deques import EMPTY, Miss, TaskDeque, make_deques
 from idlehands_demo.switches import Switches
 
@@ -158,3 +159,45 @@ def test_a_lone_victim_is_robbed_in_the_fixed_order(make_pool, wait_until):
     pool = make_pool(4, switches=Switches(victims_in_fixed_order=True))
     wait_until(lambda: sum(pool.parks) == 4)
     assert pool.attempts == [[0, 2, 2, 2], [2, 0, 2, 2], [2, 2, 0, 2], [2, 2, 2, 0]]
+
+
+@pytest.mark.parametrize("blocks", [False, True])
+def test_a_joining_worker_waits_idly_only_when_switched(make_pool, wait_until, blocks):
+    pool = make_pool(2, switches=Switches(joins_block=blocks))
+    inside, release, ran, joining = threading.Event(), threading.Event(), [], []
+
+    def awaited():
+        inside.set()
+        release.wait(20)
+
+    def parent():
+        task = pool.spawn(awaited)
+        wait_until(inside.is_set)  # the other worker has it
+        pool.spawn(lambda: ran.append("while joining"))
+        joining.append(threading.get_ident())
+        task.join()
+
+    def parked():
+        return joining and sys._current_frames()[joining[0]].f_code.co_name == "wait"
+
+    task = pool.submit(parent)
+    wait_until(parked)
+    assert ran == ([] if blocks else ["while joining"])
+    release.set()
+    task.join(20)
+
+
+def test_a_blocking_join_is_reported_as_a_wait_for_its_task(make_pool):
+    pool = make_pool(2, switches=Switches(joins_block=True))
+    children = []
+
+    def parent():
+        child = pool.spawn(lambda: 7)
+        children.append(child)
+        return child.join() + child.join()  # the second has ended already
+
+    assert pool.submit(parent).join(20) == 14
+    pool.shutdown()
+    assert pool.probe.misuses == 0
+    rows = [row for worker in range(2) for row in pool.probe.worker(worker).waits.read(0, 100)[1]]
+    assert [row[WAITS.names.index("on_task")] for row in rows] == [children[0].token[0]] * 2

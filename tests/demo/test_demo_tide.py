@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import threading
 import time
+import zlib
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from idlehands_demo import tide
-from idlehands_demo.archive import ArchiveShape, Totals, make_archive
-from idlehands_demo.faults import FAULTS
+from idlehands_demo import rectangle, tape, tide
+from idlehands_demo.archive import ArchiveShape, Block, Totals, make_archive
+from idlehands_demo.faults import FAULTS, PoolChoice
+from idlehands_demo.plan import Plan
+from idlehands_demo.rectangle import Rectangle, single_station_days, singles
 from idlehands_demo.scenarios import Outcome, Settings
 from idlehands_demo.station_day import evaluate, find_spikes, running_median
-from idlehands_demo.tide import Rectangle, TidePass, batches, run_tide_archive
+from idlehands_demo.tape import Drive, Tape, search_plainly, tape_at
+from idlehands_demo.tide import TidePass, run_tide_archive
 
 SMALL = ArchiveShape(stations=4, days=50, samples=1440, blocks=24, tape_delay=0.0002)
 
@@ -24,8 +28,9 @@ SMALL = ArchiveShape(stations=4, days=50, samples=1440, blocks=24, tape_delay=0.
 @pytest.mark.parametrize("chained", [False, True])
 def test_totals_equal_the_planted_truth(make_pool, seed, workers, chained):
     archive = make_archive(SMALL, seed)
-    one = TidePass(make_pool(workers), archive, threading.Event())
-    assert one.run(chained, None) == archive.expected
+    plan = Plan(chained=chained)
+    one = TidePass(make_pool(workers), archive, threading.Event(), plan, workers)
+    assert one.run(None) == archive.expected
     assert not one.cut_short
 
 
@@ -51,7 +56,7 @@ def test_one_station_day_evaluated_wrong_changes_the_totals(make_pool):
     archive = make_archive(SMALL, 1)
     place = tuple(np.argwhere(archive.block_of >= SMALL.damaged)[0])
     archive.datum[place] += 1
-    totals = TidePass(make_pool(2), archive, threading.Event()).run(False, None)
+    totals = TidePass(make_pool(2), archive, threading.Event()).run(None)
     assert totals.sum_mm != archive.expected.sum_mm
 
 
@@ -93,11 +98,13 @@ def test_a_rectangle_is_halved_along_its_longer_side():
     assert Rectangle(0, 3, 0, 7).halves() == (Rectangle(0, 3, 0, 3), Rectangle(0, 3, 3, 7))
 
 
-@pytest.mark.parametrize("days", [1, 5, 48, 100, 240])
-def test_batches_cover_every_day_once(days):
-    parts = batches(ArchiveShape(stations=2, days=days))
-    covered = [day for part in parts for day in range(part.first_day, part.end_day)]
-    assert covered == list(range(days))
+@pytest.mark.parametrize("days", [1, 5, 48])
+def test_the_parts_of_an_archive_cover_every_station_day_once(days):
+    shape = ArchiveShape(stations=3, days=days)
+    everything = [(station, day) for day in range(days) for station in range(3)]
+    by_day = [single for part in rectangle.days(shape) for single in singles(part)]
+    for parts in (by_day, single_station_days(shape)):
+        assert [(part.first_station, part.first_day) for part in parts] == everything
 
 
 def test_impossible_archives_are_refused():
@@ -111,7 +118,7 @@ def test_a_pass_ends_soon_after_it_is_stopped(make_pool):
     pool = make_pool(4)
     stop = threading.Event()
     one = TidePass(pool, make_archive(ArchiveShape(), 1), stop)
-    thread = threading.Thread(target=one.run, args=(False, None))
+    thread = threading.Thread(target=one.run, args=(None,))
     thread.start()
     deadline = time.monotonic() + 20
     while pool.tasks_finished < 20 and time.monotonic() < deadline:
@@ -123,7 +130,14 @@ def test_a_pass_ends_soon_after_it_is_stopped(make_pool):
     assert one.cut_short
 
 
-@pytest.mark.parametrize("fault", FAULTS.values(), ids=list(FAULTS))
+IN_ONE_POOL = [
+    fault
+    for fault in FAULTS.values()
+    if PoolChoice.STEALING in fault.pools and fault.scenario in ("", "tide-archive")
+]
+
+
+@pytest.mark.parametrize("fault", IN_ONE_POOL, ids=[fault.name for fault in IN_ONE_POOL])
 def test_every_fault_runs_until_its_time_is_up(fault):
     for seconds in (0.3, 3.0, 30.0):  # on a busy machine a day may take longer than the first
         outcome = run_tide_archive(Settings(4, seconds, 1, fault), threading.Event())
@@ -144,8 +158,8 @@ def test_a_pass_whose_totals_differ_from_the_truth_is_reported(monkeypatch):
         class Counted(TidePass):
             """A pass after which there is no other, however fast the machine is."""
 
-            def run(self, chained, deadline, stop=stop):
-                totals = super().run(chained, deadline)
+            def run(self, deadline, stop=stop):
+                totals = super().run(deadline)
                 stop.set()
                 return totals
 
@@ -160,18 +174,68 @@ def test_a_single_station_leaves_work_for_one_worker_at_a_time(make_pool):
     deepest = 0
 
     class Watched(TidePass):
-        def station_day(self, part):
+        def station_day(self, part, attempt=0):
             nonlocal deepest
             deepest = max(deepest, sum(pool.deque_depths()[1]) + pool.deque_depths()[0])
-            return super().station_day(part)
+            return super().station_day(part, attempt)
 
     archive = make_archive(replace(SMALL, stations=1), 1)
-    assert Watched(pool, archive, threading.Event()).run(True, None) == archive.expected
+    plan = FAULTS["single-station"].plan
+    assert Watched(pool, archive, threading.Event(), plan).run(None) == archive.expected
     assert deepest == 0
 
 
-def test_slow_tapes_are_fifteen_times_slower():
-    assert FAULTS["slow-tapes"].delay_factor == 15.0
+def test_rewinding_takes_three_times_the_wait_for_the_tape(monkeypatch):
+    slept = []
+    monkeypatch.setattr(tape.time, "sleep", slept.append)
+    archive = make_archive(SMALL, 1)
+    plan = FAULTS["slow-tapes"].plan
+    one = tape_at(archive, plan, 0, 0)
+    Drive(plan, sleep=slept.append).read(one)
+    assert slept == [one.delay, 3.0 * one.delay]
+
+
+def test_the_tapes_of_a_day_take_about_as_long_and_uneven_ones_do_not():
+    even = make_archive(SMALL, 1).delay / SMALL.tape_delay
+    uneven = make_archive(replace(SMALL, uneven=True), 1).delay / SMALL.tape_delay
+    of_a_day = even / even.mean(axis=0)
+    assert 0.96 < of_a_day.min() < 1.0 < of_a_day.max() < 1.04
+    assert even.min() < 0.8 < 1.2 < even.max()
+    assert even.mean() == pytest.approx(1.0, abs=0.1)
+    assert (uneven / uneven.mean(axis=0)).max() > 2.0
+    assert uneven.mean() == pytest.approx(1.0, abs=0.25)
+
+
+def test_readings_that_fail_are_made_again_until_the_totals_are_right(make_pool):
+    archive = make_archive(replace(SMALL, failing=0.4), 1)
+    pool = make_pool(4)
+    plan = FAULTS["failing-tasks"].plan
+    assert TidePass(pool, archive, threading.Event(), plan, 4).run(None) == archive.expected
+    assert pool.tasks_failed == archive.failures.sum()
+    # The mean of a geometric distribution: 0.4 / 0.6 failures before the success.
+    assert archive.failures.mean() == pytest.approx(2 / 3, abs=0.25)
+
+
+def test_the_tapes_of_a_lost_day_hold_their_workers_until_the_run_is_stopped(make_pool, wait_until):
+    pool, stop = make_pool(4), threading.Event()
+    archive = make_archive(replace(SMALL, days=6), 1)
+    plan = FAULTS["stuck-worker"].plan
+    one = TidePass(pool, archive, stop, plan, 4)
+    run = threading.Thread(target=one.run, args=(None,))
+    run.start()
+    wait_until(lambda: pool.tasks_finished >= 3 * 11)  # the three days before it
+    wait_until(lambda: sum(pool.deque_depths()[1]) + pool.deque_depths()[0] == 0)
+    assert run.is_alive()
+    assert pool.tasks_finished == 3 * 11
+    stop.set()
+    run.join(20)
+    assert not run.is_alive()
+
+
+def test_the_plain_search_counts_the_steps_upwards():
+    levels = np.array([3, 5, 4, 9, 9], dtype="<i2")
+    block = Block(zlib.compress(levels.tobytes()), 0)
+    assert search_plainly(Tape(block, 0, 0.0)) == 3
 
 
 @pytest.mark.parametrize(

@@ -251,9 +251,15 @@ def test_a_capture_begun_late_has_the_recent_past_in_it(folder, tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("fault", "category"), [("slow-tapes", "blocked_s"), ("single-station", "no_work_s")]
+    ("fault", "category", "codes"),
+    [
+        ("slow-tapes", "blocked_s", ()),  # tasks that wait for what they need may be no finding
+        ("single-station", "no_work_s", ("too-little-parallelism",)),
+    ],
 )
-def test_a_fault_shows_in_its_category_and_as_the_headline(folder, tmp_path, fault, category):
+def test_a_fault_shows_in_its_category_and_as_the_headline(
+    folder, tmp_path, fault, category, codes
+):
     capture = tmp_path / "a.idlehands"
     done = idlehands(
         "demo", "--fault", fault, "--for", "3s", "--no-screen", "--capture", capture, folder=folder
@@ -263,8 +269,7 @@ def test_a_fault_shows_in_its_category_and_as_the_headline(folder, tmp_path, fau
         idlehands("explain", capture, "--json", "--no-gains", folder=folder).stdout
     )["pools"]
     assert max(pool["worker_time"], key=pool["worker_time"].get) == category
-    codes = {"blocked_s": "blocked-in-task", "no_work_s": "too-little-parallelism"}
-    assert pool["findings"][0]["code"] == codes[category]
+    assert tuple(finding["code"] for finding in pool["findings"])[: len(codes)] == codes
 
 
 @pytest.mark.long

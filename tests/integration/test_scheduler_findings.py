@@ -24,6 +24,25 @@ print("done", flush=True)
 sys.stdin.readline()
 """
 
+OLDEST_FIRST = """
+import sys, threading
+from dataclasses import replace
+from idlehands_demo.faults import FAULTS
+from idlehands_demo.plan import Plan
+from idlehands_demo.pool import WorkStealingPool
+from idlehands_demo.scenarios import Settings
+from idlehands_demo.tide import run_tide_archive
+
+with WorkStealingPool(1, "waits-for-the-monitor"):
+    print("ready", flush=True)
+    sys.stdin.readline()
+fault = replace(FAULTS["owners-take-oldest"], plan=Plan())
+run_tide_archive(Settings(8, 8.0, 2, fault), threading.Event())
+print("done", flush=True)
+sys.stdin.readline()
+"""
+"""Owners take the oldest task of halved batches; a steal could have brought the larger half."""
+
 
 def findings_of(pool):
     total = pool["worker_seconds"] - pool["worker_time"]["working_s"]
@@ -47,11 +66,21 @@ def test_a_pool_that_gets_one_task_after_another_has_the_finding_park_churn(capt
 
 
 @pytest.mark.long
+def test_owners_that_take_the_oldest_task_leave_little_work_to_thieves(captured):
+    _, document, _ = captured(OLDEST_FIRST)
+    pool = next(pool for pool in document["pools"] if pool["name"] == "tide-archive")
+    found = findings_of(pool)
+    assert set(found) == {"wrong-steal-end"}
+    assert "owners took the oldest" in found["wrong-steal-end"]["sentence"]
+    assert 0 < found["wrong-steal-end"]["worker_seconds"] <= pool["worker_time"]["searching_s"]
+    assert 0 < pool["larger_steals"]["brought_s"] < pool["larger_steals"]["could_s"]
+
+
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("fault", "expected", "says"),
     [
         ("thieves-take-newest", "wrong-steal-end", "thieves took the newest"),
-        ("owners-take-oldest", "wrong-steal-end", "owners took the oldest"),
         ("fixed-victims", "uneven-victims", "fixed order"),
         ("nearest-neighbour", "uneven-victims", "nearest neighbour"),
         ("global-lock", "deque-contention", "waited for each other"),
