@@ -103,6 +103,9 @@ def _demo(command: argparse.ArgumentParser) -> None:
     command.add_argument("--seed", type=int, metavar="N", help="seed of the invented data")
     command.add_argument("--fault", metavar="NAME", help="make the pool misbehave (see --list)")
     command.add_argument(
+        "--pool", metavar="KIND", help="the pool: stealing, or a stock pool of threads or processes"
+    )
+    command.add_argument(
         "--for", dest="seconds", type=duration, metavar="TIME", help="stop after TIME"
     )
     command.add_argument("--capture", metavar="FILE", help="write a capture of it all")

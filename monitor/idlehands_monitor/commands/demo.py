@@ -41,6 +41,7 @@ def _arguments(options: argparse.Namespace) -> list[str]:
         ("--workers", options.workers),
         ("--seed", options.seed),
         ("--fault", options.fault),
+        ("--pool", options.pool),
         ("--for", options.seconds),
     ):
         if value is not None:

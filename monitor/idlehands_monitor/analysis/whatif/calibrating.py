@@ -77,9 +77,10 @@ def calibrated(
         trial, scenario = _with_share(trial, share), _with_share(scenario, share)
     wanted = core_wait_ns * part
     if unknown_ns and share is not None:
-        own_part = _own_part(trial, (core_wait_ns + unknown_ns) * part)
+        own_part = _own_part(trial, wanted, unknown_ns * part)
         wanted += unknown_ns * part * (1 - own_part)
-        trial, scenario = _with_off(trial, own_part), _with_off(scenario, own_part)
+        factor = _less_unknown(trial, own_part, unknown_ns * part)
+        trial, scenario = _with_off(trial, factor), _with_off(scenario, factor)
     now = trial.run()
     lock_others = 0.0
     if now.core_wait_ns < wanted - LEAST_WAIT * own and not _is_lock_full(trial, now.end_ns):
@@ -159,18 +160,27 @@ def _is_lock_full(trial: Scenario, end_ns: float) -> bool:
     return held >= FULL * end_ns
 
 
-def _own_part(trial: Scenario, off_ns: float) -> float:
-    """Return which part of the time off the core is the tasks' own, if all of it was `off_ns`.
+def _own_part(trial: Scenario, wait_ns: float, unknown_ns: float) -> float:
+    """Return which part of the time off the core without a sign of what for is the tasks' own.
 
-    The least that explains it: a lock that is always held explains any wait.
+    The least that explains it together with `wait_ns`, which tasks are known to have waited for
+    cores and lock: a lock that is always held explains any wait.
     """
-    own = _off_ns(trial)
 
     def is_less(part: float) -> bool:
-        waits = _with_off(trial, part).run().core_wait_ns
-        return waits + part * own < off_ns * (1 - LEAST_WAIT)
+        less = _with_off(trial, _less_unknown(trial, part, unknown_ns))
+        all_ns = (wait_ns + unknown_ns) * (1 - LEAST_WAIT)
+        return less.run().core_wait_ns + part * unknown_ns < all_ns
 
     return _most(is_less) if is_less(0.0) else 0.0
+
+
+def _less_unknown(trial: Scenario, part: float, unknown_ns: float) -> float:
+    """Return by what time off the core is multiplied so that `part` of the unknown one is left.
+
+    Declared waits are known, and stay.
+    """
+    return max(0.0, 1 - (1 - part) * unknown_ns / _off_ns(trial))
 
 
 def _off_ns(scenario: Scenario) -> int:
