@@ -65,10 +65,20 @@ class SlotsPool(SharedPool):
         if signature != self.seen:
             self.seen = signature
             self.revision += 1
-        if self.closed_ns >= 0 and not self.off and self.workers_present():
-            self.closed_ns = NONE  # its workers were only about to start
-            self.revision += 1
+        if self.closed_ns >= 0 and not self.off:
+            self._put_off_its_end()
         super().refresh()
+
+    def _put_off_its_end(self) -> None:
+        """Let a pool that nobody can hand tasks to end with its workers, which had tasks left."""
+        if self.workers_present():
+            self.closed_ns = NONE  # they were only about to start
+            self.revision += 1
+            return
+        left = max([self.closed_ns, *(_left_ns(probe) for probe in self.probes)])
+        if left > self.closed_ns:  # they have come and gone since
+            self.closed_ns = left
+            self.revision += 1
 
     def _find_new(self, shared: SharedSlots) -> None:
         index = len(self.probes)
@@ -172,3 +182,13 @@ class SlotsPool(SharedPool):
     def broken(self) -> str:
         """Return why the pool cannot be used any more."""
         return self.why_broken()
+
+
+def _left_ns(probe: SlotView) -> int:
+    """Return when the last process in a slot left, -1 where none has."""
+    ring = probe.lifetimes
+    written = ring.written
+    if not written:
+        return NONE
+    _, rows = ring.read(written - 1, 1)
+    return max(rows.column("ended_ns"), default=NONE)

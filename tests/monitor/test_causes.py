@@ -355,3 +355,9 @@ def test_idle_workers_of_another_pool_come_before_more_workers():
     found = stranded((replace(more, number=0), replace(idle, number=1, findings=())), several)
     assert found[0].findings == ()
     assert [one.code for one in found[1].findings] == ["stranded-in-other-pool"]
+
+
+@pytest.mark.parametrize("made", [change.RightEnds(), change.ParkWhenEmpty(), change.EvenVictims()])
+def test_a_fault_of_the_scheduler_comes_before_more_workers_that_would_hide_it(made):
+    found = named(answer((change.Workers(8),), 4.0, 0.64), answer((made,), 8.0, 0.28))
+    assert [one.code for one in found][1] == "too-few-workers"

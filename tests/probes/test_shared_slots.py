@@ -527,6 +527,25 @@ def test_a_pool_with_a_worker_keeps_its_shared_memory_and_is_open_again(slots_po
     leave(pool.link)
 
 
+def test_a_closed_pool_ends_with_its_last_worker(slots_pool, in_child):
+    """Nobody can hand in tasks any more, but those that were handed in run between two looks."""
+    pool = slots_pool()
+    pool.close()
+    closed_ns = pool.closed_ns
+
+    def run_a_task():
+        worker = worker_of(pool.link)
+        worker.running(token(1))
+        worker.finished()
+        worker.leave()
+
+    in_child(run_a_task)
+    pool.refresh(at_once=True)
+    (probe,) = pool.probes
+    _, read = probe.tasks.read(0, 1)
+    assert pool.closed_ns >= max(read.column("ended_ns")) > closed_ns
+
+
 def test_a_closed_pools_shared_memory_waits_a_while_for_the_workers_of_tasks_that_were_handed_in(
     slots_pool, in_child
 ):

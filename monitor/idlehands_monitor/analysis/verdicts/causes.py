@@ -25,6 +25,14 @@ if TYPE_CHECKING:
 
 LEAST_GAIN = 0.05
 """A smaller gain is not worth a change: half of the error at which a simulation is refused."""
+HIDDEN = {
+    FindingCode.STARVED_BESIDE_WORK,
+    FindingCode.WRONG_STEAL_END,
+    FindingCode.UNEVEN_VICTIMS,
+    FindingCode.GROWING_BACKLOG,
+}
+"""Broken promises of a scheduler, and a queue that never ends: more workers hide them for a while,
+and the simulation would advise more workers."""
 MOST_SINGLE = 3
 """So few tasks of a kind are no pieces that work was divided into: chosen."""
 DECIDED = {
@@ -58,10 +66,16 @@ def caused(pool: PoolReading, answered: WhatIfPool) -> PoolReading:
         for one in pool.findings
         if one.code not in URGENT and one.code not in DECIDED and one.code not in known
     ]
-    by_gain = sorted(found, key=lambda one: -(one.gain.share if one.gain else 0.0))
+    by_gain = sorted(found, key=_rank)
     findings = attributed(pool, (*first, *by_gain, *others))
     healthy = "" if findings else health(pool, answered, _perhaps(pool, answered))
     return replace(pool, findings=findings, health=healthy)
+
+
+def _rank(finding: Finding) -> tuple[bool, float]:
+    """Return what findings with a gain are ordered by: faults that more workers would only hide
+    come first, then the largest gain."""
+    return finding.code not in HIDDEN, -(finding.gain.share if finding.gain else 0.0)
 
 
 def _without_the_same(pool: PoolReading, found: list[Finding]) -> list[Finding]:
@@ -150,7 +164,7 @@ def stranded(pools: tuple[PoolReading, ...], answered: WhatIfPool) -> tuple[Pool
         return pools
     held = [one for one in (*idlest.findings, *found) if one.code not in URGENT]
     first = [one for one in idlest.findings if one.code in URGENT]
-    by_gain = sorted(held, key=lambda one: -(one.gain.share if one.gain else 0.0))
+    by_gain = sorted(held, key=_rank)
     changed = replace(idlest, findings=(*first, *by_gain), health="")
     gain = max((one.gain.share for one in found if one.gain), default=0.0)
     return tuple(changed if pool is idlest else _with_those_first(pool, gain) for pool in pools)
