@@ -27,7 +27,7 @@ OTHERS = tuple(f"probe-{version}" for version in VERSIONS if version != RUNNING)
 
 LINT = (("ruff", "check", "."), ("ruff", "format", "--check", "."), ("mypy",))
 TESTS = (
-    ("pytest", "-q", *SIDE_BY_SIDE, "--durations=12", "-m", "not alone and not simulations"),
+    ("pytest", "-q", *SIDE_BY_SIDE, "--durations=12", "-m", "not alone and not extra"),
     ("pytest", "-q", "-m", "alone"),
     ("nox", "-f", "tests/noxfile.py", "--sessions", *OTHERS, "missing"),
 )

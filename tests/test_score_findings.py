@@ -162,6 +162,7 @@ def options_of(entry):
 RUNS = [(entry, options) for entry in FOREIGN_JOBS for options in options_of(entry)]
 
 
+@pytest.mark.extra
 @pytest.mark.parametrize(
     ("entry", "options"), RUNS, ids=[" ".join((entry.name, *opts)) for entry, opts in RUNS]
 )

@@ -100,7 +100,7 @@ def test_a_half_loaded_pool_waits_as_erlang_says(servers):
     compare_with_erlang(servers, 0.5, tasks=4_000)
 
 
-@pytest.mark.simulations
+@pytest.mark.extra
 @pytest.mark.parametrize("load", [0.5, 0.8, 0.9])
 @pytest.mark.parametrize("servers", [1, 2, 4, 8])
 def test_a_pool_waits_as_erlang_says(servers, load):
@@ -117,7 +117,7 @@ def test_one_queue_runs_a_path_as_the_recursion_of_its_workers_does():
     assert list(play(independent(lengths, comes), 3).began_ns) == pytest.approx(begun, abs=1.0)
 
 
-@pytest.mark.simulations
+@pytest.mark.extra
 def test_a_sample_path_of_three_servers_waits_as_the_eye_clinic_does():
     # Gross & Harris, M/M/3, six an hour, twenty minutes each: mean wait 4/27 h, P(wait) 4/9;
     # P(wait > t) = C exp(-(c mu - lambda) t).
@@ -142,7 +142,7 @@ def test_few_patients_of_the_county_hospital_wait_long(servers, half, one):
     assert (found > 1.0).mean() == pytest.approx(one, abs=0.02)
 
 
-@pytest.mark.simulations
+@pytest.mark.extra
 def test_a_hundred_servers_wait_as_halfin_and_whitt_say():
     # S. Halfin, W. Whitt (1981), Oper. Res. 29(3):567-588: with (1 - rho) sqrt(c) = 1 near 0.22336;
     # exactly C(100, 90) = 0.21694.
@@ -163,7 +163,7 @@ def test_waits_with_probability_c_follow_from_lost_ones_with_probability_b(offer
         assert erlang_c(servers, offered) == pytest.approx(expected, abs=1e-4)
 
 
-@pytest.mark.simulations
+@pytest.mark.extra
 @pytest.mark.parametrize(
     ("servers", "offered", "wait"),
     [
@@ -184,7 +184,7 @@ def test_examples_of_textbooks_wait_as_printed(servers, offered, wait):
     assert_within_interval([float(run.mean()) for run in runs], exact)
 
 
-@pytest.mark.simulations
+@pytest.mark.extra
 def test_five_pools_of_one_take_as_much_longer_than_one_pool_as_terminals_do():
     # R. Jain (1991), examples 31.2 and 31.3: 24 min in the system together, 60 min apart.
     together, apart = [], []
@@ -214,7 +214,7 @@ def test_one_worker_waits_as_pollaczek_and_khinchine_say(service, variation, wai
     assert allen_cunneen_wait(0.5, 1.0, 1, 1.0, variation) == pytest.approx(wait)
 
 
-@pytest.mark.simulations
+@pytest.mark.extra
 @pytest.mark.parametrize(
     ("load", "service", "wait"),
     [(0.8, constant, 2.0), (0.8, erlang_of_four, 2.5), (0.9, constant, 4.5)],
@@ -224,7 +224,7 @@ def test_one_worker_under_load_waits_as_pollaczek_and_khinchine_say(load, servic
     assert_within_interval([float(run.mean()) for run in runs], wait)
 
 
-@pytest.mark.simulations
+@pytest.mark.extra
 @pytest.mark.parametrize("servers", [2, 4])
 def test_the_approximation_of_allen_and_cunneen_is_near_for_constant_run_times(servers):
     # A. O. Allen (1990), Probability, Statistics, and Queueing Theory (from memory). It is exact
@@ -274,7 +274,7 @@ def test_each_pool_of_two_in_a_row_waits_as_if_it_were_alone(first, second):
     compare_tandem(first, second, 0.5, tasks=4_000)
 
 
-@pytest.mark.simulations
+@pytest.mark.extra
 @pytest.mark.parametrize(("first", "second", "rate"), [(1, 1, 0.8), (2, 1, 0.8), (4, 2, 1.6)])
 def test_each_pool_of_two_in_a_row_under_load_waits_as_if_it_were_alone(first, second, rate):
     compare_tandem(first, second, rate, tasks=20_000)

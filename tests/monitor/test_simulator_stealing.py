@@ -82,7 +82,7 @@ def test_stealing_on_empty_takes_the_mean_field_time_at_half_load():
 
 # The more loaded, the slower a run forgets how it began, and the longer or the more it has to be;
 # and the more workers it takes to be like workers without number.
-@pytest.mark.simulations
+@pytest.mark.extra
 @pytest.mark.parametrize(
     ("load", "workers", "tasks", "seeds"),
     [
