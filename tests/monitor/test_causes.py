@@ -237,9 +237,10 @@ def live():
     return clock, search, Causes(search, lambda: clock[0])
 
 
-def headline(causes):
+def headline(causes, end_s=0.0):
     held = reading()
-    held = replace(held, pools=(replace(held.pools[0], findings=()),))
+    end_ns = held.pools[0].end_ns + int(end_s * 1e9)
+    held = replace(held, pools=(replace(held.pools[0], findings=(), end_ns=end_ns),))
     shown = causes.of(held)
     return shown.headline[1].code if shown.headline else ""
 
@@ -249,8 +250,8 @@ def searched(live, *answers, at):
     clock, search, causes = live
     search.answers = answers
     clock[0] = at
-    headline(causes)
-    return headline(causes)
+    headline(causes, at)
+    return headline(causes, at)
 
 
 MORE, FINER = answer((change.Workers(8),), 6.0, 0.4), answer((change.Grain(0.5),), 8.0, 0.3)
@@ -286,8 +287,17 @@ def test_searches_become_rare(live):
     headline(causes)
     for second in range(120):
         clock[0] = second
-        headline(causes)
+        headline(causes, second)
     assert 5 <= search.asked <= 7
+
+
+def test_nothing_is_searched_again_once_the_job_has_ended(live):
+    clock, search, causes = live
+    headline(causes)
+    for second in range(120):
+        clock[0] = second
+        headline(causes, 5)
+    assert search.asked == 1
 
 
 def test_units_of_gains_are_those_of_arrivals():

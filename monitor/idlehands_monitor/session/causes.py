@@ -53,6 +53,7 @@ class Causes:
         self._next: float | None = None
         self._shown: tuple[WhatIfPool, ...] = ()
         self._doubted = False
+        self._ends: tuple[int, ...] = ()
 
     def of(self, reading: Reading) -> Reading:
         """Return a reading with the causes found last; begin to look for them when it is time."""
@@ -62,11 +63,17 @@ class Causes:
         if self._is_searching():
             if self._search.look() and not self._is_searching():
                 self._take(reading)
-        elif now >= self._next and reading.pools:
+        elif now >= self._next and self._has_gone_on(reading):
             self._search.ask(LIVE)
             spacing = SPACINGS[min(self._begun, len(SPACINGS) - 1)]
             self._begun, self._next = self._begun + 1, now + spacing
         return with_causes(reading, self._shown) if self._shown else reading
+
+    def _has_gone_on(self, reading: Reading) -> bool:
+        """Return whether there is anything new to judge: not where a job or a replay has ended."""
+        ends = tuple(pool.end_ns for pool in reading.pools)
+        before, self._ends = self._ends, ends
+        return ends != before
 
     def _is_searching(self) -> bool:
         return self._search.state is State.RUNNING
