@@ -52,7 +52,10 @@ def main() -> int:
     )
     source = LiveSource(str(program.pid))
     try:
-        svg = asyncio.run(take(Dashboard(Session(Feed(source, WINDOW_NS)))))
+        session = Session(Feed(source, WINDOW_NS))
+        session.names_causes = True
+        svg = asyncio.run(take(Dashboard(session)))
+        session.close()
     finally:
         source.close()
         program.terminate()
