@@ -92,7 +92,7 @@ def explained(job: PureJob, folder: Path, environment: dict[str, str], seconds: 
             process.stdout.readline()
             if procs is not None:
                 procs.write_text(str(process.pid))
-            explain = ["explain", str(process.pid), "--json", "--for", f"{seconds}s"]
+            explain = ["explain", str(process.pid), "--json", "--no-gains", "--for", f"{seconds}s"]
             done = subprocess.run(
                 [sys.executable, "-m", "idlehands", *explain],
                 env=environment,

@@ -65,7 +65,7 @@ def test_a_dozen_jobs_come_to_the_same_with_a_reader_attached(verdicts_of):
     assert sum(verdict.rows for verdict in verdicts) > 0
 
 
-@pytest.mark.long
+@pytest.mark.extra
 @pytest.mark.timeout(600)
 def test_all_other_jobs_come_to_the_same_with_a_reader_attached(verdicts_of):
     verdicts = verdicts_of([job for name, job in JOBS.items() if name not in QUICK], WATCHED)
