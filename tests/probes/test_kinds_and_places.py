@@ -355,7 +355,8 @@ asyncio.run(main())
 SHORT_LIVED = {
     "executors": "with ThreadPoolExecutor(1) as pool: pool.submit(moor).result()",
     "process executors": "with ProcessPoolExecutor(1) as pool: pool.submit(moor).result()",
-    "pools of threads": "with ThreadPool(1) as pool: pool.apply(moor)",
+    # Joined: a pool that is only terminated may have threads for a moment longer, and a name.
+    "pools of threads": "pool = ThreadPool(1); pool.apply(moor); pool.close(); pool.join()",
     "executors that nobody waits for": "ThreadPoolExecutor(1).submit(moor).result()",
     "queues": "feed(queue.Queue())",
     "loops": "asyncio.run(in_a_loop())",
