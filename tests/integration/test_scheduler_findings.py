@@ -76,7 +76,7 @@ def test_owners_that_take_the_oldest_task_leave_little_work_to_thieves(captured)
     assert 0 < pool["larger_steals"]["brought_s"] < pool["larger_steals"]["could_s"]
 
 
-@pytest.mark.long
+@pytest.mark.extra
 @pytest.mark.parametrize(
     ("fault", "expected", "says"),
     [

@@ -96,8 +96,14 @@ def _kinds(pools):
     return seen
 
 
-@pytest.mark.long
-@pytest.mark.parametrize("name", JOBS)
+OFTEN = [
+    pytest.param(name, marks=pytest.mark.long if place % 2 else pytest.mark.extra)
+    for place, name in enumerate(JOBS)
+]
+"""Every second job is among the long tests, the others run with `pytest -m extra`."""
+
+
+@pytest.mark.parametrize("name", OFTEN)
 def test_a_stock_job_has_its_exact_counts_and_readable_names(name, explained):
     if name in NEEDS:
         pytest.importorskip(NEEDS[name])
