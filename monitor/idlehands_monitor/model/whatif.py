@@ -44,6 +44,10 @@ UNIT_OF = {
 }
 
 
+LEAST_GAIN = 0.05
+"""A smaller gain is not worth a change: half of the error at which a simulation is refused."""
+
+
 @dataclass(frozen=True, slots=True)
 class ChangeReading:
     """A change, or several at once. facts: what it sets, as in JSON, such as {"workers": 8}.

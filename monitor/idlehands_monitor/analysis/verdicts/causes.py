@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from ...model.findings import URGENT, Finding, GainReading
 from ...model.vocabulary import FindingCode
-from ...model.whatif import Arrivals, Unit
+from ...model.whatif import LEAST_GAIN, Arrivals, Unit
 from .attributing import attributed
 from .cause_list import CAUSES, Cause, idle, in_tasks, part_of, percent, where_of
 from .health import health
@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from ...model.reading import PoolReading
     from ...model.whatif import AnswerReading, WhatIfPool
 
-LEAST_GAIN = 0.05
-"""A smaller gain is not worth a change: half of the error at which a simulation is refused."""
 HIDDEN = {
     FindingCode.STARVED_BESIDE_WORK,
     FindingCode.WRONG_STEAL_END,

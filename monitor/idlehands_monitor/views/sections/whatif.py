@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ...model.whatif import Arrivals, Unit
+from ...model.whatif import LEAST_GAIN, Arrivals, Unit
 from ..curve import axes_of
 from ..foreign_text import bounded
 from ..formatting import number_of
@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from .facts import Part
 
 LONGEST_SENTENCE = 2000
-LEAST_GAIN = 0.05
-"""A smaller gain is not worth a change (chosen)."""
 CHANGE_CELLS = 30
 STOPPED = (
     "Stopped before all simulated runs were made: the answers are made of the runs that there are"
