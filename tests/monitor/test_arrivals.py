@@ -116,3 +116,12 @@ def test_two_in_flight_nearly_always_are_a_closed_stream():
     after = exponential(100, 300, MS // 5)
     found = recognised(stream(300, 2, exponential(0, 300, MS), after), 6)
     assert (found.arrivals, found.in_flight) == (Arrivals.CLOSED, 2)
+
+
+@pytest.mark.parametrize("pause_ns", [1000, 20 * MS])
+def test_batches_after_a_short_or_an_even_pause_are_batches(pause_ns):
+    gates = {n: (n // 20 * 20, pause_ns + n % 20) for n in range(20, 200)}
+    steps = tuple(((int(Do.CORE), length),) for length in exponential(1, 200, MS))
+    found = recognised(Program(steps, dict.fromkeys(range(20), 0), gates=gates), 4)
+    assert found.arrivals is Arrivals.BATCH
+    assert found.count.tolist() == [n // 20 * 20 for n in range(200)]

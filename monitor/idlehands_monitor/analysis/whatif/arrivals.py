@@ -99,8 +99,8 @@ def _groups(came: Int64, ends: Int64, ended_before: Int64) -> Int64 | None:
     if np.mean(several) < 0.5 or np.mean(taken[several] <= AT_ONCE * whole[several]) < MOSTLY:
         return None
     gaps = came[first][1:] - ends[first[1:] - 1]
-    if np.median(gaps) > AT_ONCE * np.median(whole):
-        return None  # nobody seems to wait for the last end of a group
+    if np.median(gaps) > AT_ONCE * np.median(whole) and _spread(gaps) > MOVES:
+        return None  # neither soon after the last end of a group nor always as long after it
     return np.repeat(first, sizes).astype(np.int64)
 
 
