@@ -64,9 +64,9 @@ take the oldest task begin with the long tape."""
 LONG_LAST = replace(LONG_FIRST, long_station=LONG_FIRST.stations - 1)
 """The same with the long tape spawned last: an owner that takes its newest task begins with it."""
 
-WIDE = Plan(stations=96, days=14, batches_in_flight=2, uneven=True, delay_factor=0.25)
-"""Most deques hold tasks most of the time, so that an order of victims shows. It costs little: a
-thief finds a task at once in either order."""
+WIDE = Plan(stations=16, days=40, batches_in_flight=1)
+"""Wide batches, one at a time: all tasks of a batch come from the deque of the worker that began
+it, so thieves must find their way to them."""
 
 OF_THE_SCHEDULER = (
     Fault(
@@ -78,19 +78,19 @@ OF_THE_SCHEDULER = (
     ),
     Fault(
         "fixed-victims",
-        "thieves always try victims in ascending order",
-        "uneven-victims: steal attempts in a fixed order",
+        "every thief tries worker 0 and nobody else",
+        "uneven-victims: all steal attempts go to one worker",
         "draw each victim at random, anew for every attempt",
         plan=WIDE,
-        switches=Switches(victims_in_fixed_order=True),
+        switches=Switches(victims_in_fixed_order=True, victims_tried=1),
     ),
     Fault(
         "nearest-neighbour",
-        "thieves always try their neighbours first",
-        "uneven-victims: steal attempts at the nearest neighbours",
+        "every thief tries its next neighbour and nobody else",
+        "uneven-victims: steal attempts go to the next neighbour",
         "draw each victim at random, anew for every attempt",
         plan=WIDE,
-        switches=Switches(victims_nearest_neighbour=True),
+        switches=Switches(victims_nearest_neighbour=True, victims_tried=1),
     ),
     Fault(
         "thieves-take-newest",

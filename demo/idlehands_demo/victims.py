@@ -2,7 +2,7 @@
 
 The bound on the running time of randomised work stealing assumes an even choice (R. D. Blumofe, C.
 E. Leiserson 1999, "Scheduling multithreaded computations by work stealing", J. ACM 46(5):720-748).
-Two switches replace it by a fixed order.
+Switches replace it by a fixed order, of which the first victims or all are tried.
 """
 
 from __future__ import annotations
@@ -44,6 +44,8 @@ class VictimChoice:
             self._order = self.others
         elif switches.victims_nearest_neighbour:
             self._order = ring_order(index, workers)
+        if self._order is not None and switches.victims_tried:
+            self._order = self._order[: switches.victims_tried]
 
     def draw(self) -> int:
         """Draw one victim uniformly; each draw is independent of those before.
@@ -64,7 +66,7 @@ class VictimChoice:
         return (self.draw() for _ in range(count))
 
     def sweep(self) -> list[int]:
-        """Every other worker once: a random permutation, or the fixed order."""
+        """Every other worker once: a random permutation, or the fixed order as far as it goes."""
         if self._order is not None:
             return list(self._order)
         order = list(self.others)

@@ -65,6 +65,8 @@ class PoolProbe(PoolRings):
     """The worker processes whose end broke the pool: (id, exit status or negative signal)."""
     unwanted = False
     """Whether it has turned out to be no pool: it is forgotten, and readers get a `withdrawn`."""
+    most_workers = NONE
+    """How many workers a pool can have that starts them as they are needed, -1 where unknown."""
     last_step = 1
     """The last step of detail that this sort of pool can give up, see `_governor`."""
 

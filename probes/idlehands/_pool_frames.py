@@ -23,6 +23,7 @@ def names_frame(pool: PoolProbe) -> Frame:
         "name": pool.name,
         "pool_kind": pool.kind,
         "workers": pool.workers,
+        "most_workers": pool.most_workers,
         "declared_ns": pool.declared_ns,
         "closed_ns": pool.closed_ns,
         "shared_queue": pool.shared_queue,

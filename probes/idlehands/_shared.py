@@ -45,6 +45,7 @@ class SharedPool(PoolProbe):
         "known",
         "last_number",
         "lasting",
+        "most_workers",
         "on_refresh",
         "on_step",
         "rows_per_worker",
@@ -66,6 +67,7 @@ class SharedPool(PoolProbe):
         self.first_dead = ()
         self.unwanted = False
         self.last_number = NONE
+        self.most_workers = NONE
         self.on_refresh: Callable[[], None] = _do_nothing
         self.on_step: Callable[[], None] = _do_nothing
         self.still_open: Callable[[], bool] = lambda: True

@@ -238,6 +238,7 @@ def _reading(
         hand_overs=hand_overs_reading(pool, begin_ns, end_ns),
         lifetimes=counts.lifetimes,
         broken=pool.broken,
+        most_workers=pool.most_workers,
         inbox=pool.inbox,
         findings=counts.findings,
         lost_rows=pool.lost_rows,

@@ -83,6 +83,7 @@ FRAMES: Mapping[str, Mapping[str, Key]] = {
         "name": Key(text),
         "pool_kind": Key(text),
         "workers": Key(integer(0, limits.NUMBER)),
+        "most_workers": Key(COUNT_OR_NONE, NONE),
         "declared_ns": Key(TIMESTAMP),
         "closed_ns": Key(TIMESTAMP),
         "shared_queue": Key(flag, False),

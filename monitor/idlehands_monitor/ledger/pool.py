@@ -58,7 +58,8 @@ class PoolLedger:
     """All data of one pool. `apply` takes its frames in the order in which they were sent.
 
     `first_dead`: exit status, by process id, of the processes whose end broke the pool.
-    `left_out`: workers past `limits.WORKERS`; only the number of their tasks is known.
+    `most_workers`: how many workers a pool can have that starts them as they are needed, -1 for
+    others. `left_out`: workers past `limits.WORKERS`; only the number of their tasks is known.
     `unreported`: tasks that ran without a row, because the probe had given up detail.
     `spawns_lost_ns`: the last spawn before the latest loss of such rows, -1 without a loss. `gone`:
     by worker, the last sign of life of an ended thread, for pools that do not report lifetimes.
@@ -70,6 +71,7 @@ class PoolLedger:
         self.name = f"pool {number}"
         self.kind = ""
         self.workers = 0
+        self.most_workers = NONE
         self.left_out = 0
         self.declared_ns = NONE
         self.closed_ns = NONE
@@ -146,6 +148,7 @@ class PoolLedger:
         self.first_dead = dict(frame["first_dead"])
         self.thinned_by = frame["sampled_by"]
         self.left_out = frame["left_out"]
+        self.most_workers = frame["most_workers"]
         if frame["steps"]:
             self.steps = sorted(dict([*self.steps, *frame["steps"]]).items())[-MOST_STEPS:]
         self.task_kinds = frame["task_kinds"]

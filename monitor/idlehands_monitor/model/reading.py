@@ -50,7 +50,8 @@ class PoolReading:
     stealing: figures of the steal attempts, None where the workers have no deques.
     ends, sizes: None for pools that do not steal, and where tasks left no row; sizes also with too
     little data. parking: None where tasks left no row, or with too few wakes. health: what limits
-    the pool where a simulation shows that no change gains 5 %, "" otherwise.
+    the pool where a simulation shows that no change gains 5 %, "" otherwise. most_workers: how many
+    workers a pool can have that starts them as they are needed, -1 for others.
     """
 
     name: str
@@ -93,6 +94,12 @@ class PoolReading:
     stealing: StealingReading | None = None
     larger_steals: LargerStealsReading | None = None
     health: str = ""
+    most_workers: int = -1
+
+    @property
+    def size(self) -> int:
+        """How many workers the pool has, or will have when it needs them."""
+        return max(len(self.workers), self.most_workers)
 
     @property
     def headline(self) -> Finding | None:

@@ -140,6 +140,7 @@ def _pool(pool: PoolReading) -> dict[str, Any]:
     hand_overs = pool.hand_overs.matrix
     return {
         **_any_pool(pool),
+        "most_workers": pool.most_workers if pool.most_workers >= 0 else None,
         "unrecorded_s": pool.unrecorded_s,
         "worker_seconds": pool.time.worker_seconds,
         "worker_time": _time(pool.time),

@@ -76,6 +76,7 @@ class ExecutorReporter:
         if workers is None:
             raise ValueError("how many workers it has is no whole number")
         self.pool = pool = slots_pool(self.site, self.kind, workers)
+        pool.most_workers = max(pool.most_workers, workers)
         link = pool.link
         # As many as the pipe to the workers can hold: a pool that breaks drops them.
         self.sent_last = deque(maxlen=link.slots)

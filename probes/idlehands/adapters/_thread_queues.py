@@ -21,6 +21,7 @@ from .._job_objects import attributes_of, bases_of, defined, is_set, text, type_
 from .._names import writable
 from .._process import share_pool
 from .._shared import SharedPool
+from .._tables import NONE
 from ._guard import failed
 from ._instrumented import length_of, open_while, weakly
 from ._places import made_at
@@ -244,10 +245,13 @@ def _pool_of(executor: Any, site: str) -> SharedPool:
     name = site if not prefix or NUMBERED.fullmatch(prefix) else prefix
     classes = [type_name(cls) for cls in bases_of(type(executor))]
     kind = "interpreter pool" if "InterpreterPoolExecutor" in classes else "thread pool"
-    workers = whole(names.get("_max_workers")) or USUAL_WORKERS
-    return share_pool(
+    most = whole(names.get("_max_workers")) or NONE
+    workers = most if most > 0 else USUAL_WORKERS
+    pool = share_pool(
         name, SharedPool, kind, lambda name, number: SharedPool(name, kind, number, workers)
     )
+    pool.most_workers = max(pool.most_workers, most)
+    return pool
 
 
 def _is_usable(executor: Callable[[], Any]) -> bool:

@@ -31,6 +31,9 @@ HIDDEN = {
 }
 """Broken promises of a scheduler, and a queue that never ends: more workers hide them for a while,
 and the simulation would advise more workers."""
+PREFERENCE = {FindingCode.TOO_FEW_WORKERS: 0.5}
+"""What a gain counts for in the order: more workers also run through what a lock or a slow
+hand-over makes tasks wait for, and then the lock or the hand-over is the cause. Chosen."""
 MOST_SINGLE = 3
 """So few tasks of a kind are no pieces that work was divided into: chosen."""
 DECIDED = {
@@ -44,6 +47,21 @@ DECIDED = {
     FindingCode.PARK_CHURN,
 }
 """Findings by a category of worker time; where there is a simulation, its gains decide."""
+OF_IDLE_TIME = {
+    FindingCode.STARVED_BESIDE_WORK,
+    FindingCode.STRANDED_IN_OTHER_POOL,
+    FindingCode.TOO_LITTLE_PARALLELISM,
+    FindingCode.BARRIER_WAIT,
+    FindingCode.SLOW_SUBMITTER,
+    FindingCode.GRAIN_TOO_COARSE,
+    FindingCode.UNEVEN_VICTIMS,
+    FindingCode.WRONG_STEAL_END,
+}
+"""Causes whose mending leaves the tasks as they are: it gains idle time and nothing else."""
+SURE_GAIN = LEAST_GAIN / 2
+"""What a change surely gains, at the low end of its interval: chosen."""
+IN_PROPORTION = 0.5
+"""A cause may account for half of the time that its mending saves: figures have errors. Chosen."""
 BY_PROMISE = {FindingCode.WRONG_STEAL_END: "right_ends", FindingCode.UNEVEN_VICTIMS: "even_victims"}
 """Findings of a broken promise stay, whatever they gain."""
 
@@ -72,16 +90,21 @@ def caused(pool: PoolReading, answered: WhatIfPool) -> PoolReading:
 
 def _rank(finding: Finding) -> tuple[bool, float]:
     """Return what findings with a gain are ordered by: faults that more workers would only hide
-    come first, then the largest gain."""
-    return finding.code not in HIDDEN, -(finding.gain.share if finding.gain else 0.0)
+    come first, then the largest gain, that of more workers counting for less."""
+    gain = finding.gain.share if finding.gain else 0.0
+    return finding.code not in HIDDEN, -gain * PREFERENCE.get(finding.code, 1.0)
 
 
 def _without_the_same(pool: PoolReading, found: list[Finding]) -> list[Finding]:
     """Leave out one of two findings on the same thing: pieces too large, or one that runs alone.
 
     The only tasks of their kind are no pieces of a division: that they run alone is the cause.
+    Where tasks are handed in one after the other, to divide each of them only helps as more tasks
+    in flight do.
     """
     codes = {finding.code for finding in found}
+    if FindingCode.TOO_LITTLE_PARALLELISM in codes:
+        return [one for one in found if one.code is not FindingCode.GRAIN_TOO_COARSE]
     if not codes >= {FindingCode.SERIAL_STRETCH, FindingCode.GRAIN_TOO_COARSE}:
         return found
     alone = next(one for one in found if one.code is FindingCode.SERIAL_STRETCH)
@@ -160,7 +183,8 @@ def stranded(pools: tuple[PoolReading, ...], answered: WhatIfPool) -> tuple[Pool
     found = tuple(_finding(idlest, answered, *pair) for pair in _best(idlest, answered))
     if not found:
         return pools
-    held = [one for one in (*idlest.findings, *found) if one.code not in URGENT]
+    busy = (one for one in idlest.findings if one.code is not FindingCode.TOO_FEW_WORKERS)
+    held = [one for one in (*busy, *found) if one.code not in URGENT]
     first = [one for one in idlest.findings if one.code in URGENT]
     by_gain = sorted(held, key=_rank)
     changed = replace(idlest, findings=(*first, *by_gain), health="")
@@ -187,15 +211,31 @@ def _best(pool: PoolReading, answered: WhatIfPool) -> list[tuple[Cause, AnswerRe
     """Return the best answer for each cause, where it gains enough."""
     best: dict[FindingCode, tuple[Cause, AnswerReading]] = {}
     for answer in _candidates(answered):
-        if answer.gain < LEAST_GAIN or answer.gain_low <= 0:
+        if answer.gain < LEAST_GAIN or answer.gain_low < SURE_GAIN:
             continue
         cause = _cause_of(pool, answer)
-        if cause is None:
+        if cause is None or not _can_gain(pool, answered, cause, answer):
             continue
         held = best.get(cause.code)
         if held is None or answer.gain > held[1].gain:
             best[cause.code] = (cause, answer)
     return list(best.values())
+
+
+def _can_gain(pool: PoolReading, answered: WhatIfPool, cause: Cause, answer: AnswerReading) -> bool:
+    """Return whether the time that a cause accounts for suffices for what its mending gains.
+
+    Tasks that take as long as before on as many workers can be run faster only in the time in which
+    a worker had none. Time beside queued tasks is worth most if all of it was on the critical path.
+    """
+    if answered.unit is Unit.P95_S or cause.code not in OF_IDLE_TIME:
+        return True
+    more = answered.unit is Unit.TASKS_PER_S
+    saved = answer.gain / (1 + answer.gain) if more else answer.gain
+    most = idle(pool)
+    if cause.code is FindingCode.STARVED_BESIDE_WORK:
+        most = min(most, cause.share(pool) * len(pool.workers))
+    return most >= max(LEAST_GAIN, saved * IN_PROPORTION)
 
 
 def _candidates(answered: WhatIfPool) -> Iterable[AnswerReading]:
@@ -211,7 +251,7 @@ def _cause_of(pool: PoolReading, answer: AnswerReading) -> Cause | None:
     """Return the cause that a change mends, None for changes that mend none."""
     facts = dict(answer.change.facts)
     if "workers" in facts:
-        more = int(facts["workers"]) > len(pool.workers)
+        more = int(facts["workers"]) > pool.size
         return CAUSES["more_workers" if more else "fewer_workers"]
     if "grain" in facts:
         return CAUSES["coarser" if float(facts["grain"]) > 1 else "finer"]

@@ -1,10 +1,10 @@
 """How work comes into a pool: all at once, so many in flight, or at its own pace.
 
 Pure. Judged from when the tasks from outside came and ended. A batch: they come within a tenth of
-the time to the last end, or so much faster than they are run that most are still there when the
-last one comes, or group after group, each once all before it have ended. A closed stream: after
-each hand-in nearly as many are in flight as ever, and hand-ins move with ends. Otherwise open. The
-limits are common practice, no source.
+the time to the last end, or in a loop so much faster than they are run that most are still there
+when the last one comes, or group after group, each once all before it have ended. A closed stream:
+after each hand-in nearly as many are in flight as ever and hand-ins move with ends, or hand-ins
+come right after ends. Otherwise open. The limits are common practice, no source.
 """
 
 from __future__ import annotations
@@ -23,6 +23,9 @@ AT_ONCE = 0.1
 """Hand-ins within this part of the time to the last end are all there at first."""
 STILL_THERE = 0.6
 """So large a part of all tasks in flight at the last hand-in: nobody waits for these workers."""
+LOOP_NS = 1_000_000
+"""A loop that only hands in takes at most so long for each task: a stream that comes more slowly
+and still faster than it is run is an open one, with more tasks than its workers can run."""
 FULL, MOSTLY = 0.75, 0.85
 """In a closed stream so many of the most in flight are there after most of the hand-ins."""
 MOVES, LEAST_VARIATION = 0.5, 0.01
@@ -77,7 +80,8 @@ def coming(came: Int64, ended: Int64, asked: Arrivals | None = None) -> Coming:
 
 def _recognised(came: Int64, ends: Int64, flight: Int64, *, grouped: bool) -> Arrivals:
     at_once = came[-1] - came[0] <= AT_ONCE * (ends[-1] - came[0])
-    if at_once or grouped or flight[-1] >= STILL_THERE * len(came):
+    in_a_loop = len(came) < 2 or np.median(np.diff(came)) <= LOOP_NS
+    if at_once or grouped or (in_a_loop and flight[-1] >= STILL_THERE * len(came)):
         return Arrivals.BATCH
     return Arrivals.CLOSED if _is_closed(came, ends, flight) else Arrivals.OPEN
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from .program import Do, Program
-from .shaping import reshaped, scaled, with_interpreter_lock, with_lock
+from .shaping import with_interpreter_lock, with_lock, with_waits
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -92,6 +92,7 @@ def calibrated(
         if missing > LEAST_WAIT * own:
             more = 1 + missing / _off_ns(trial)
             trial, scenario = _with_off(trial, more), _with_off(scenario, more)
+            scenario = replace(scenario, turns=more if name == "lock_others" else 1.0)
     held: float | None = 0.0
     lock_wait = lock_wait_ns * part
     if locking and lock_wait > LEAST_WAIT * own:
@@ -189,9 +190,7 @@ def _off_ns(scenario: Scenario) -> int:
 
 def _with_off(scenario: Scenario, factor: float) -> Scenario:
     """Let all waits of the tasks' own take so many times as long."""
-    off = frozenset({Do.OFF})
-    program = reshaped(scenario.program, lambda _, steps: scaled(steps, factor, off))
-    return replace(scenario, program=program)
+    return replace(scenario, program=with_waits(scenario.program, factor))
 
 
 def _with_others(scenario: Scenario, name: str, others: float) -> Scenario:

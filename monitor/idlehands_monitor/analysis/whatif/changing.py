@@ -11,7 +11,7 @@ from ...model import changes as ask
 from ...model.whatif import Arrivals
 from .grain import regrained
 from .program import Do
-from .shaping import reshaped, scaled
+from .shaping import reshaped, scaled, with_waits
 
 if TYPE_CHECKING:
     from .rules import Overheads, Rules
@@ -45,7 +45,9 @@ def _(change: ask.Cores, scenario: Scenario) -> Scenario:
 @_made.register(ask.NoInterpreterLock)
 def _(_: ask.NoInterpreterLock, scenario: Scenario) -> Scenario:
     machine = replace(scenario.machine, one_lock=False, lock_others=0.0)
-    return _with_overheads(replace(scenario, machine=machine), dispatch_locked=False)
+    program = with_waits(scenario.program, 1 / scenario.turns)
+    freed = replace(scenario, machine=machine, program=program, turns=1.0)
+    return _with_overheads(freed, dispatch_locked=False)
 
 
 @_made.register(ask.Grain)
@@ -93,7 +95,7 @@ def _(_: ask.ParkWhenEmpty, scenario: Scenario) -> Scenario:
 
 @_made.register(ask.EvenVictims)
 def _(_: ask.EvenVictims, scenario: Scenario) -> Scenario:
-    return _with_rules(scenario, random_victims=True)
+    return _with_rules(scenario, random_victims=True, tried=())
 
 
 @_made.register(ask.RightEnds)

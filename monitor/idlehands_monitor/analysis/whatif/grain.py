@@ -121,11 +121,12 @@ class _Joined:
         for part, first in self._into.items():
             if first in new:
                 new[part] = new[first]
+        times = self._times(new)
         program = Program(
             tuple(self._steps(task, new) for task in kept),
-            self._times(new),
+            times,
             {new[task]: tuple(new[one] for one in first) for task, first in old.after.items()},
-            self._gates(new),
+            {task: gate for task, gate in self._gates(new).items() if task not in times},
             tuple(old.teams[task] for task in kept) if old.teams else (),
         )
         kinds = tuple(self._scenario.kinds[task] for task in kept)

@@ -23,12 +23,17 @@ if TYPE_CHECKING:
     from ...ledger import PoolLedger
     from ...model.arrays import Int64
     from ...model.reading import PoolReading
+    from ...model.stealing import StealReading
     from .recorded import Recorded
 
 THREADS = {PoolKind.THREAD_POOL, PoolKind.QUEUE_AND_THREADS, PoolKind.THREADS, PoolKind.STEALING}
 """Pools whose workers share one interpreter."""
 LEAST = 10
 """Fewer measured times than this are not used; common practice, no source."""
+STRAY = 0.01
+"""A victim with less of its thief's attempts was not tried on purpose: chosen."""
+PARTLY = 0.5
+"""Thieves that try more than this part of all workers are taken to try all, in an order: chosen."""
 HITCHES = 5
 """So many of the longest times, and at most one in `LEAST`, are taken to be as long as the next
 one: single hitches of the machine."""
@@ -92,14 +97,34 @@ def rules(pool: PoolReading, ledger: PoolLedger) -> Rules:
     if not pool.has_steals:
         return Rules(Taking.ARRIVAL)
     broken = {promise.code for promise in pool.promises if promise.verdict is Verdict.BROKEN}
+    uneven = PromiseCode.VICTIMS_CHOSEN_EVENLY in broken
     gives_up = PromiseCode.PARKS_WHEN_EMPTY in broken
     return Rules(
         Taking.DEQUES,
         owners_newest=PromiseCode.OWNERS_TAKE_NEWEST not in broken,
         thieves_oldest=PromiseCode.THIEVES_TAKE_OLDEST not in broken,
-        random_victims=PromiseCode.VICTIMS_CHOSEN_EVENLY not in broken,
+        random_victims=not uneven,
+        tried=_tried(pool.steals) if uneven else (),
         attempts=_attempts(ledger, pool.begin_ns) if gives_up else 0,
     )
+
+
+def _tried(steals: StealReading) -> tuple[tuple[int, ...], ...]:
+    """Return the victims that each thief tries, the most tried first; empty where that is most.
+
+    A victim with less than `STRAY` of its thief's attempts is none.
+    """
+    attempts = steals.counts.sum(axis=0)
+    rows = [
+        tuple(
+            int(victim)
+            for victim in np.argsort(-row, kind="stable")
+            if row[victim] > STRAY * sum(row)
+        )
+        for row in attempts
+    ]
+    reached = sum(len(row) for row in rows)
+    return tuple(rows) if reached <= PARTLY * attempts.size else ()
 
 
 def _attempts(pool: PoolLedger, begin_ns: int) -> int:

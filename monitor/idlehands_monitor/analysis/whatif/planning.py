@@ -17,7 +17,7 @@ from .changing import changed, kind_number
 from .joint import joint
 from .list_of_changes import all_changes
 from .recording import PoolInput, Recording, recording
-from .rules import Taking
+from .rules import MOST_WORKERS, Taking
 from .scenario import value_of
 from .sizing import queue_over, sized_by_runs, sizing, supply_of
 from .summing import Asked, pool_answers
@@ -32,7 +32,6 @@ if TYPE_CHECKING:
 
 UNVARIED = 2
 """Where victims are chosen at random, one run in so many is of the recorded tasks."""
-MOST_WORKERS = 1024
 CURVE = (1, 2, 4, 8, 16, 32, 64, 128, 256)
 """Numbers of workers on a curve that was not asked for, up to four times the present one."""
 FEWEST_SEEDS, MOST_SEEDS = 8, 32
@@ -170,11 +169,17 @@ def _sizing(pool: PoolInput, made: Recording, wanted_s: float | None) -> SizingR
         return None
     return sizing(
         reading.queueing,
-        queue_over(pool.ledger, reading.begin_ns, reading.end_ns),
+        queue_over(pool.ledger, *_while_handed_in(pool, made)),
         supply_of(scenario),
         sized_by_runs(scenario, made.value, wanted_s),
         spawning=bool((made.held.parent >= 0).any()),
     )
+
+
+def _while_handed_in(pool: PoolInput, made: Recording) -> tuple[int, int]:
+    """Return from when to when tasks came: what is left then is run whatever the load is."""
+    came = made.held.came_ns[made.held.outside]
+    return max(pool.reading.begin_ns, int(came.min())), min(pool.reading.end_ns, int(came.max()))
 
 
 def _curve(present: int) -> list[int]:

@@ -69,13 +69,10 @@ class Deques:
         return self._steal(worker)
 
     def _steal(self, worker: int) -> tuple[int, int]:
-        workers = len(self._deques)
-        most = min(self._rules.attempts or workers, workers - 1)
-        steps: Sequence[int] = range(1, workers)  # from the thief on to its victim
-        if self._rules.random_victims:
-            steps = self._random.sample(steps, most)
-        for tried, step in enumerate(steps[:most], 1):
-            tasks = self._deques[(worker + step) % workers]
+        victims = self._victims(worker)
+        most = min(self._rules.attempts or len(victims), len(victims))
+        for tried, victim in enumerate(victims[:most], 1):
+            tasks = self._deques[victim]
             if tasks:
                 self.attempts += tried
                 self.hits += 1
@@ -83,6 +80,15 @@ class Deques:
         self._queued += 1
         self.attempts += most
         return -1, most
+
+    def _victims(self, worker: int) -> Sequence[int]:
+        """Return whom a thief tries, in this order."""
+        workers, rules = len(self._deques), self._rules
+        if rules.tried:
+            tried = rules.tried[min(worker, len(rules.tried) - 1)]
+            return [victim for victim in tried if victim < workers and victim != worker]
+        around = [(worker + step) % workers for step in range(1, workers)]
+        return self._random.sample(around, len(around)) if rules.random_victims else around
 
     def _take_from(self, tasks: deque[int], own: deque[int]) -> int:
         take = tasks.popleft if self._rules.thieves_oldest else tasks.pop

@@ -14,7 +14,7 @@ from .arrivals import Coming, coming
 from .calibrating import LEAST_WAIT, Calibrated, calibrated
 from .measured import overheads, rules, shares_interpreter
 from .recorded import KindShares, Recorded, recorded
-from .rules import Machine, Team
+from .rules import MOST_WORKERS, Machine, Team
 from .scenario import Scenario, measure
 from .shares import INTERPRETER, LEAST_SAMPLES, kind_shares
 
@@ -93,7 +93,9 @@ def _recording(
     pool = asked.reading
     outside = held.outside
     comes = coming(held.came_ns[outside], held.ended_ns[outside], arrivals)
-    team = Team(max(1, len(pool.workers)), rules(pool, asked.ledger), overheads(pool, held))
+    team = Team(
+        max(1, min(pool.size, MOST_WORKERS)), rules(pool, asked.ledger), overheads(pool, held)
+    )
     last = len(shares) - 1
     scenario = Scenario(
         program=_handed_in(held, comes),
@@ -108,7 +110,14 @@ def _recording(
         k if k < last else -1 for k, s in enumerate(shares) if s.lock_wait > LOCKING
     )
     unknown = 0.0 if sampled else held.off_core_ns
-    found = calibrated(scenario, held.core_wait_ns, held.lock_wait_ns, locking, unknown_ns=unknown)
+    found = calibrated(
+        scenario,
+        held.core_wait_ns,
+        held.lock_wait_ns,
+        locking,
+        unknown_ns=unknown,
+        for_the_lock=_waits_for_the_lock(asked),
+    )
     value = measure(comes.arrivals, held.came_ns[outside], held.ended_ns[outside])
     return Recording(
         found.scenario, held, comes, value, found, sampled, pool.counted_s + pool.thinned_s > 0

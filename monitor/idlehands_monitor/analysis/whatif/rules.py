@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+MOST_WORKERS = 1024
+"""The most workers of a simulated pool: as many as are read of a recorded one."""
+
 
 class Taking(StrEnum):
     """Where a worker takes its next task from.
@@ -61,9 +64,11 @@ class Rules:
     """How workers take tasks and wait. helping: whether a worker in a join runs other tasks.
 
     wakes: whether each hand-in wakes a parked worker. The next are for deques. random_victims:
-    whether a thief tries victims in random order, else by rising index from its own on. attempts:
-    after so many failed steal attempts a worker parks, also beside queued tasks; 0: only when the
-    whole pool is empty. steals_half: whether a steal takes half of the victim's deque (rounded up)
+    whether a thief tries victims in random order, else by rising index from its own on. tried: the
+    victims that each thief tries and no others, the first one first; workers beyond try those of
+    the last one; empty for all. attempts: after so many failed steal attempts a worker parks, also
+    beside queued tasks; 0: only when the whole pool is empty. steals_half: whether a steal takes
+    half of the victim's deque (rounded up)
     and not one task; the thief runs the first and keeps the others in its own deque.
     """
 
@@ -73,6 +78,7 @@ class Rules:
     owners_newest: bool = True
     thieves_oldest: bool = True
     random_victims: bool = True
+    tried: tuple[tuple[int, ...], ...] = ()
     attempts: int = 0
     steals_half: bool = False
 

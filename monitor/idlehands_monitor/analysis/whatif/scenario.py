@@ -23,7 +23,11 @@ end it runs empty."""
 
 @dataclass(frozen=True, slots=True)
 class Scenario:
-    """A program on a machine. kinds: the kind of each task, as an index of `names`, −1 unknown."""
+    """A program on a machine. kinds: the kind of each task, as an index of `names`, −1 unknown.
+
+    turns: so many times as long do tasks' own waits take because a thread comes back from each of
+    them only when it gets the interpreter lock; 1 where it gets it at once.
+    """
 
     program: Program
     machine: Machine
@@ -31,6 +35,7 @@ class Scenario:
     arrivals: Arrivals
     kinds: tuple[int, ...]
     names: tuple[str, ...] = ()
+    turns: float = 1.0
 
     @property
     def workers(self) -> int:

@@ -6,6 +6,7 @@ Pure. Every function returns a new program; tasks that do not change share their
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from .program import Do, Program
@@ -60,7 +61,7 @@ class _Marking:
 
 
 def with_lock(program: Program, tasks: Collection[int], share: float, lock: int = 0) -> Program:
-    """Let some tasks hold a lock for the last `share` of their own time."""
+    """Let some tasks hold a lock for `share` of their own time."""
     if share <= 0:
         return program
     chosen = frozenset(tasks)
@@ -70,14 +71,16 @@ def with_lock(program: Program, tasks: Collection[int], share: float, lock: int 
 
 
 def _holding(steps: Steps, share: float, lock: int) -> Steps:
-    """Return steps that hold a lock in their last part; a step is divided where the part begins.
+    """Return steps that hold a lock; a step is divided where that part begins.
 
-    A lock is not held over a join or before a spawn: the part begins after the last of these.
+    A lock is not held over a spawn or a join: it is held in the last part of what takes longest
+    between them.
     """
+    begin, end = _longest(steps)
     left = round(share * sum(number for do, number in steps if do <= Do.OFF))
     held: list[Step] = []
-    before = list(steps)
-    while before and left > 0 and before[-1][0] <= Do.OFF:
+    before = list(steps[begin:end])
+    while before and left > 0:
         do, number = before.pop()
         part = min(number, left)
         held.append((do, part))
@@ -86,9 +89,24 @@ def _holding(steps: Steps, share: float, lock: int) -> Steps:
             before.append((do, number - part))
     if not held:
         return steps
-    return (*before, (int(Do.ACQUIRE), lock), *reversed(held), (int(Do.RELEASE), lock))
+    inside = ((int(Do.ACQUIRE), lock), *reversed(held), (int(Do.RELEASE), lock))
+    return (*steps[:begin], *before, *inside, *steps[end:])
+
+
+def _longest(steps: Steps) -> tuple[int, int]:
+    """Return from where to where a task's steps take longest without any that is not its time."""
+    cuts = [-1, *(place for place, (do, _) in enumerate(steps) if do > Do.OFF), len(steps)]
+    return max(
+        ((begin + 1, end) for begin, end in pairwise(cuts)),
+        key=lambda ends: sum(number for _, number in steps[slice(*ends)]),
+    )
 
 
 def scaled(steps: Steps, factor: float, does: Collection[Do]) -> Steps:
     """Return steps of which those in `does` take so many times as long."""
     return tuple((do, round(number * factor) if do in does else number) for do, number in steps)
+
+
+def with_waits(program: Program, factor: float) -> Program:
+    """Let all waits of the tasks' own take so many times as long."""
+    return reshaped(program, lambda _, steps: scaled(steps, factor, frozenset({Do.OFF})))

@@ -21,7 +21,7 @@ def pool_head(pool: PoolReading, cost: float | None) -> Section:
     where = f", process {pool.pid}" if pool.pid >= 0 else ""
     closed = ", closed" if pool.closed else ""
     lead = (
-        f"{bounded(pool.kind)}{where}{closed}; {number_of(len(pool.workers), 'worker')} over "
+        f"{bounded(pool.kind)}{where}{closed}; {workers_phrase(pool)} over "
         f"{seconds(pool.window_s)}, {pool.time.worker_seconds:.1f} worker-seconds"
     )
     parts = []
@@ -33,6 +33,12 @@ def pool_head(pool: PoolReading, cost: float | None) -> Section:
     if detail:
         parts.append(Sentence(detail))
     return Section(f"Pool {bounded(pool.name)}", lead, tuple(parts), level=2)
+
+
+def workers_phrase(pool: PoolReading) -> str:
+    """Return how many workers a pool has, and how many it may start where those are more."""
+    more = f" of at most {pool.size}" if pool.size > len(pool.workers) else ""
+    return f"{number_of(len(pool.workers), 'worker')}{more}"
 
 
 def workers(pool: PoolReading) -> Section:
