@@ -15,9 +15,9 @@ from ._guard import is_for_the_job
 from ._notes import shown, warn
 from ._off import OffWorkerProbe
 from ._packed_rows import PackedRows
-from ._pool_rings import PoolRings
+from ._pool_rings import SPAWN_ROWS_PER_POOL, PoolRings
 from ._recorder import WorkerProbe
-from ._rings import NO_TOKEN, Token, is_token
+from ._rings import NO_TOKEN, Room, Token, is_token
 from ._settings import ProbeMisuse, Settings
 from ._tables import CANCELLED, MOVED, NONE, OTHER_POOL
 from ._worker import LONGEST_NAME
@@ -182,7 +182,10 @@ class PoolProbe(PoolRings):
                 return
             now = monotonic_ns()
             with self.rare:  # any thread may cancel, and this ring too has one writer at a time
-                self.cancellations.put((token, now, now, NONE, NONE, CANCELLED))
+                ring = self.cancellations
+                if ring.written == len(ring.slots):  # a pool may drop all that it has queued
+                    ring.grow(Room.for_rows(SPAWN_ROWS_PER_POOL))
+                ring.put((token, now, now, NONE, NONE, CANCELLED))
         except Exception as error:
             self.failed(error)
 

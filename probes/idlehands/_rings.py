@@ -82,7 +82,13 @@ class Ring:
 
         The first number is past `position` where rows were overwritten before they were read.
         """
-        slots = self.slots
+        while True:
+            slots = self.slots
+            found = self._read(slots, position, limit)
+            if slots is self.slots:  # else it has grown: newer rows are in the other list only
+                return found
+
+    def _read(self, slots: list[Row | None], position: int, limit: int) -> tuple[int, Any]:
         size = len(slots)
         end = self.written
         first = max(position, end + 1 - size)  # the oldest may be overwritten just now
@@ -97,6 +103,13 @@ class Ring:
 
     def _copy(self, slots: list[Row | None], first: int, end: int) -> Any:
         return _between(slots, first, end)
+
+    def grow(self, most: int) -> None:
+        """Take twice the room, if that is at most so many rows. Only the writer calls this."""
+        if 2 * len(self.slots) <= most:
+            first, rows = max(0, self.written - len(self.slots)), self.slots
+            self._hold(first, _between(rows, first, self.written), 2 * len(rows))
+            self.most_rows = len(self.slots)
 
     def compact(self) -> None:
         """Take no more room than the rows there are. Only while no thread writes."""

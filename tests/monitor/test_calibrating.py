@@ -135,6 +135,6 @@ def test_threads_beside_the_workers_that_hold_the_interpreter_lock_are_found(oth
     plain = scenario(4.0, one_lock=True, off=2.0, workers=2)
     plain = replace(plain, program=with_interpreter_lock(plain.program, 1.0))
     true = replace(plain, machine=replace(plain.machine, lock_others=others))
-    made = found(true, plain, for_the_lock=True)
+    made = found(true, plain, lock_part=1.0)
     assert made.lock_others == pytest.approx(others, abs=0.15)
     assert made.others == 0.0

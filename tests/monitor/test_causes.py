@@ -81,11 +81,53 @@ def test_tasks_that_do_what_they_are_for_are_no_cause(made):
 
 def test_what_gains_most_comes_first():
     found = named(
-        answer((change.Grain(2),), 10.0, 0.1),
+        answer((change.Grain(0.5),), 10.0, 0.1),
         answer((change.Workers(8),), 6.0, 0.46),
         answer((change.HandOver(0.5),), 9.0, 0.2),
     )
-    assert [one.code for one in found] == ["too-few-workers", "slow-hand-over", "grain-too-fine"]
+    assert [one.code for one in found] == ["too-few-workers", "slow-hand-over", "grain-too-coarse"]
+
+
+@pytest.mark.parametrize("made", [change.NoInterpreterLock(), change.SplitLock()])
+def test_a_lock_comes_before_more_workers_that_would_only_gain_somewhat_more(made):
+    found = named(answer((made,), 7.0, 0.3), answer((change.Workers(8),), 6.0, 0.46))
+    assert [one.code for one in found][1] == "too-few-workers"
+
+
+@pytest.mark.parametrize(
+    ("larger_pieces", "code"), [(0.19, "grain-too-fine"), (0.1, "slow-hand-over")]
+)
+def test_larger_pieces_are_the_cause_where_they_save_most_of_a_hand_over(larger_pieces, code):
+    (finding,) = named(
+        answer((change.Grain(2),), 10.0, larger_pieces), answer((change.HandOver(0.5),), 9.0, 0.2)
+    )
+    assert finding.code == code
+
+
+def test_to_divide_tasks_that_come_one_after_the_other_is_no_cause_of_its_own():
+    found = named(answer((change.InFlight(2),), 6.0, 0.4), answer((change.Grain(0.5),), 6.0, 0.4))
+    assert [one.code for one in found] == ["too-little-parallelism"]
+
+
+def test_time_that_nobody_lost_beside_queued_tasks_cannot_be_gained():
+    (held,) = reading().pools
+    nobody = replace(held, findings=(), time=replace(held.time, starved=0, waking=0))
+    answers = (answer((change.WakeAtOnce(),), 6.0, 0.4),)
+    assert caused(nobody, batch(answers=answers, curve=None)).findings == ()
+
+
+def test_tiny_tasks_are_named_without_a_simulation():
+    (held,) = reading().pools
+    tiny = replace(
+        held,
+        findings=(),
+        tasks=replace(held.tasks, finished=1_000_000),
+        time=replace(held.time, working=held.time.total // 4, dispatch=held.time.total // 2),
+    )
+    (finding,) = caused(tiny, batch(answers=(), curve=None, refused="it was not whole")).findings
+    assert finding.code == "grain-too-fine"
+    few = replace(tiny, tasks=replace(held.tasks, finished=999))
+    assert not caused(few, batch(answers=(), curve=None, refused="it was not whole")).findings
 
 
 def test_of_several_answers_for_one_cause_the_best_counts():
@@ -127,7 +169,9 @@ def test_a_broken_promise_stays_with_the_little_that_mending_it_gains():
 
 
 def test_without_a_simulation_the_findings_stay_and_say_why_they_have_no_gain():
-    (finding,) = named(findings=(plain(FindingCode.BLOCKED_IN_TASK),), refused="it was not whole")
+    (finding,) = named(
+        findings=(plain(FindingCode.TOO_LITTLE_PARALLELISM),), refused="it was not whole"
+    )
     assert finding.gain is None
     assert gain_text(finding) == "Gain: not known, nothing was simulated: it was not whole"
 

@@ -39,7 +39,7 @@ TAKES = {
     FindingCode.UNEVEN_VICTIMS: (Category.SEARCHING,),
     FindingCode.WRONG_STEAL_END: (Category.SEARCHING,),
     FindingCode.DEQUE_CONTENTION: (Category.DISPATCH, Category.SEARCHING),
-    FindingCode.GRAIN_TOO_FINE: (Category.DISPATCH,),
+    FindingCode.GRAIN_TOO_FINE: (Category.DISPATCH, Category.WAKING, Category.STARVED),
     FindingCode.SLOW_HAND_OVER: (Category.DISPATCH,),
     FindingCode.GROWING_BACKLOG: IN_TASK,
     FindingCode.LOST_WORKER: (),

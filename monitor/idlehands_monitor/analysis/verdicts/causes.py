@@ -34,6 +34,12 @@ and the simulation would advise more workers."""
 PREFERENCE = {FindingCode.TOO_FEW_WORKERS: 0.5}
 """What a gain counts for in the order: more workers also run through what a lock or a slow
 hand-over makes tasks wait for, and then the lock or the hand-over is the cause. Chosen."""
+FIXED = 0.8
+"""Larger pieces that save so large a part of what faster hand-overs do show that a hand-over takes
+its time for each task and not for its data. Chosen."""
+LEAST_TINY, TINY_NS = 1_000, 1_000_000
+"""So many tasks of at most so many nanoseconds each can be too small without a simulation that says
+so: chosen."""
 MOST_SINGLE = 3
 """So few tasks of a kind are no pieces that work was divided into: chosen."""
 DECIDED = {
@@ -69,9 +75,7 @@ BY_PROMISE = {FindingCode.WRONG_STEAL_END: "right_ends", FindingCode.UNEVEN_VICT
 def caused(pool: PoolReading, answered: WhatIfPool) -> PoolReading:
     """Return a reading whose findings are causes with gains, the largest first."""
     if answered.refused:
-        why = f"nothing was simulated: {answered.refused}"
-        kept = tuple(replace(finding, no_gain=why) for finding in pool.findings)
-        return replace(pool, findings=kept)
+        return replace(pool, findings=_not_simulated(pool, answered.refused))
     found = [_finding(pool, answered, *pair) for pair in _best(pool, answered)]
     found += [*_backlog(pool, answered), *_serial(pool, answered)]
     found = _without_the_same(pool, found)
@@ -88,6 +92,34 @@ def caused(pool: PoolReading, answered: WhatIfPool) -> PoolReading:
     return replace(pool, findings=findings, health=healthy)
 
 
+def _not_simulated(pool: PoolReading, refused: str) -> tuple[Finding, ...]:
+    """Return the findings of a pool without a simulation: by rules of their own, then by shares."""
+    found = [*_tiny(pool), *pool.findings]
+    found.sort(key=lambda one: (one.code not in URGENT, one.code in DECIDED))
+    why = f"nothing was simulated: {refused}"
+    named = attributed(pool, tuple(replace(one, no_gain=one.no_gain or why) for one in found))
+    return tuple(one for one in named if one.worker_seconds > 0 or one.code not in DECIDED)
+
+
+def _tiny(pool: PoolReading) -> Iterator[Finding]:
+    """Tasks are so small that the pool takes longer to hand them over than they take."""
+    time, finished = pool.time, pool.tasks.finished
+    around = time.dispatch + time.waking + time.starved
+    if finished < LEAST_TINY or pool.in_task_ns > TINY_NS * finished or around < pool.in_task_ns:
+        return
+    share = around / max(1, time.total)
+    yield Finding(
+        FindingCode.GRAIN_TOO_FINE,
+        around / 1e9,
+        share,
+        f"Tasks are too small: they take {pool.in_task_ns / finished / 1e3:.3g} µs each, and what "
+        f"the pool needs around them takes {percent(share)} of the worker time",
+        f"Put about {-(-2 * around // max(1, pool.in_task_ns))} calls into one task (a chunk or "
+        "batch size)",
+        source="common practice, no source",
+    )
+
+
 def _rank(finding: Finding) -> tuple[bool, float]:
     """Return what findings with a gain are ordered by: faults that more workers would only hide
     come first, then the largest gain, that of more workers counting for less."""
@@ -100,11 +132,16 @@ def _without_the_same(pool: PoolReading, found: list[Finding]) -> list[Finding]:
 
     The only tasks of their kind are no pieces of a division: that they run alone is the cause.
     Where tasks are handed in one after the other, to divide each of them only helps as more tasks
-    in flight do.
+    in flight do. What larger pieces save of a hand-over is not for the data that it copies.
     """
     codes = {finding.code for finding in found}
     if FindingCode.TOO_LITTLE_PARALLELISM in codes:
         return [one for one in found if one.code is not FindingCode.GRAIN_TOO_COARSE]
+    if codes >= {FindingCode.GRAIN_TOO_FINE, FindingCode.SLOW_HAND_OVER}:
+        share = {one.code: one.gain.share if one.gain else 0.0 for one in found}
+        fixed = share[FindingCode.GRAIN_TOO_FINE] >= FIXED * share[FindingCode.SLOW_HAND_OVER]
+        other = FindingCode.SLOW_HAND_OVER if fixed else FindingCode.GRAIN_TOO_FINE
+        found = [one for one in found if one.code is not other]
     if not codes >= {FindingCode.SERIAL_STRETCH, FindingCode.GRAIN_TOO_COARSE}:
         return found
     alone = next(one for one in found if one.code is FindingCode.SERIAL_STRETCH)
@@ -119,7 +156,9 @@ def _perhaps(pool: PoolReading, answered: WhatIfPool) -> AnswerReading | None:
     unsure = [
         answer
         for answer in _candidates(answered)
-        if answer.gain >= LEAST_GAIN and _cause_of(pool, answer) is not None
+        if answer.gain >= LEAST_GAIN
+        and (cause := _cause_of(pool, answer)) is not None
+        and _can_gain(pool, answered, cause, answer)
     ]
     return max(unsure, key=lambda answer: answer.gain, default=None)
 
@@ -226,13 +265,13 @@ def _can_gain(pool: PoolReading, answered: WhatIfPool, cause: Cause, answer: Ans
     """Return whether the time that a cause accounts for suffices for what its mending gains.
 
     Tasks that take as long as before on as many workers can be run faster only in the time in which
-    a worker had none. Time beside queued tasks is worth most if all of it was on the critical path.
+    a worker had none, workers that were never started included. Time beside queued tasks is worth most if all of it was on the critical path.
     """
     if answered.unit is Unit.P95_S or cause.code not in OF_IDLE_TIME:
         return True
     more = answered.unit is Unit.TASKS_PER_S
     saved = answer.gain / (1 + answer.gain) if more else answer.gain
-    most = idle(pool)
+    most = 1 - in_tasks(pool) * len(pool.workers) / max(1, pool.size)
     if cause.code is FindingCode.STARVED_BESIDE_WORK:
         most = min(most, cause.share(pool) * len(pool.workers))
     return most >= max(LEAST_GAIN, saved * IN_PROPORTION)

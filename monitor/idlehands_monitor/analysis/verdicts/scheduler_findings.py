@@ -47,8 +47,8 @@ SURE = 2.0
 class SchedulerUse(NamedTuple):
     """The input of the findings; None where it is not known.
 
-    contention: also None where contention is as rare as promised. can_spin: whether the job decides
-    when a worker parks; a job that uses a library's executor does not.
+    contended: whether contention at long deques is not as rare as promised. can_spin: whether the
+    job decides when a worker parks; a job that uses a library's executor does not.
     """
 
     ends: EndsReading | None = None
@@ -56,6 +56,7 @@ class SchedulerUse(NamedTuple):
     choice: VictimChoice | None = None
     parking: ParkingReading | None = None
     contention: ContentionReading | None = None
+    contended: bool = True
     can_spin: bool = True
 
     @classmethod
@@ -71,7 +72,8 @@ class SchedulerUse(NamedTuple):
             deques.larger_steals,
             stealing.choice if stealing is not None else None,
             scheduler.parking,
-            deques.contention if contended else None,
+            deques.contention,
+            contended=contended,
             can_spin=stealing is not None,
         )
 
@@ -100,7 +102,7 @@ def scheduler_costs(time: PoolTime, steals: StealReading, use: SchedulerUse) -> 
     uneven = uneven if uneven >= LEAST_BROKEN_SHARE * total else 0.0
     left -= uneven
     stealing, popping = _contention_ns(use, left, time.pool.dispatch)
-    if stealing + popping < LEAST_BROKEN_SHARE * total:
+    if stealing + popping < (LEAST_BROKEN_SHARE if use.contended else LEAST_SHARE) * total:
         stealing = popping = 0.0
     left -= stealing
     churn = _churn_ns(use.parking, time.pool.waking, left)
@@ -199,7 +201,7 @@ def _contention_ns(use: SchedulerUse, searching: float, dispatch: float) -> tupl
 
 
 def _contention(contention: ContentionReading, cost: _Cost) -> Finding:
-    sentence = f"Owners and thieves waited for each other at deques of two tasks or more: {cost}."
+    sentence = f"Owners and thieves waited for each other at the ends of deques: {cost}."
     evidence = (
         f"{contention.contended} contended operations at deque ends, {contention.longer} of them "
         f"at deques of two tasks or more; {contention.waited_s:.2g} s of waiting in all, "

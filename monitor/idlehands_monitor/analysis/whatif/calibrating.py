@@ -26,6 +26,9 @@ MOST_TASKS = 2_500
 """Tasks that are simulated for it."""
 ROUNDS = 7
 """Halvings of the range of what is sought: to within a hundredth."""
+BEHIND_THE_LOCK = 2.0
+"""Waits for the interpreter lock may bring as much waiting for a core along: who gets the lock must
+wake up first. Chosen."""
 LEAST_WAIT = 0.01
 """Waits below this share of own time are too short to judge by; common practice, no source."""
 FULL = 0.9
@@ -59,19 +62,20 @@ def calibrated(
     locking: frozenset[int],
     *,
     unknown_ns: float = 0.0,
-    for_the_lock: bool = False,
+    lock_part: float = 1.0,
 ) -> Calibrated:
     """Return a scenario that waits as long as recorded.
 
     core_wait_ns: how long all tasks waited for a core or the interpreter lock; lock_wait_ns: for
     other locks, as tasks of the kinds `locking` do. unknown_ns: how long they were off the core
-    without a sign of what for: it may have been the interpreter lock. for_the_lock: whether most of
-    core_wait_ns was for the interpreter lock, not for a core.
+    without a sign of what for: it may have been the interpreter lock. lock_part: which part of
+    core_wait_ns was for the interpreter lock, the rest was for a core.
     """
     trial, part = shortened(scenario)
     own = max(1.0, float(trial.program.work_ns))
     share, others = (1.0 if scenario.machine.one_lock else None), 0.0
-    allowed = (core_wait_ns + unknown_ns) * part + LEAST_WAIT * own
+    for_lock_ns = core_wait_ns * min(1.0, lock_part * BEHIND_THE_LOCK)
+    allowed = (for_lock_ns + unknown_ns) * part + LEAST_WAIT * own
     if share is not None:
         share = _most(lambda part: _with_share(trial, part).run().core_wait_ns <= allowed)
         trial, scenario = _with_share(trial, share), _with_share(scenario, share)
@@ -84,7 +88,7 @@ def calibrated(
     now = trial.run()
     lock_others = 0.0
     if now.core_wait_ns < wanted - LEAST_WAIT * own and not _is_lock_full(trial, now.end_ns):
-        name = "lock_others" if for_the_lock and share is not None else "others"
+        name = "lock_others" if lock_part > 0.5 and share is not None else "others"
         found = _others(trial, wanted, name)
         trial, scenario = _with_others(trial, name, found), _with_others(scenario, name, found)
         others, lock_others = (0.0, found) if name == "lock_others" else (found, 0.0)

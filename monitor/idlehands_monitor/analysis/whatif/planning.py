@@ -179,7 +179,10 @@ def _sizing(pool: PoolInput, made: Recording, wanted_s: float | None) -> SizingR
 def _while_handed_in(pool: PoolInput, made: Recording) -> tuple[int, int]:
     """Return from when to when tasks came: what is left then is run whatever the load is."""
     came = made.held.came_ns[made.held.outside]
-    return max(pool.reading.begin_ns, int(came.min())), min(pool.reading.end_ns, int(came.max()))
+    last = int(came.max())
+    if pool.ledger.shared_queue:  # there every spawn is from outside, also of what never ran
+        last = max(last, int(pool.ledger.spawns["spawned_ns"].max(initial=last)))
+    return max(pool.reading.begin_ns, int(came.min())), min(pool.reading.end_ns, last)
 
 
 def _curve(present: int) -> list[int]:

@@ -116,7 +116,7 @@ def _recording(
         held.lock_wait_ns,
         locking,
         unknown_ns=unknown,
-        for_the_lock=_waits_for_the_lock(asked),
+        lock_part=_part_for_the_lock(asked),
     )
     value = measure(comes.arrivals, held.came_ns[outside], held.ended_ns[outside])
     return Recording(
@@ -124,11 +124,16 @@ def _recording(
     )
 
 
-def _waits_for_the_lock(asked: PoolInput) -> bool:
-    """Return whether tasks waited for the interpreter lock for longer than for a core."""
+def _part_for_the_lock(asked: PoolInput) -> float:
+    """Return which part of the waits for a core or the interpreter lock were for the lock, 0 to 1.
+
+    A thread that waits for the lock sleeps, so the kernel counts it as blocked, and samples say for
+    what; a wait in a run queue is for a core.
+    """
     samples = asked.in_task.samples.sum(axis=1)
     part = float(samples[INTERPRETER]) / max(1, int(samples.sum()))
-    return part * int(asked.in_task.by_kind[1].sum()) > int(asked.in_task.by_kind[2].sum())
+    for_the_lock = part * int(asked.in_task.by_kind[1].sum())
+    return for_the_lock / max(1.0, for_the_lock + int(asked.in_task.by_kind[2].sum()))
 
 
 def _is_known(asked: PoolInput) -> bool:
