@@ -162,7 +162,7 @@ OF_THE_FEEDING = (
     ),
     Fault(
         "slow-submitter",
-        "the one submitter takes longer to prepare a batch than the workers to read it",
+        "the one submitter computes longer for each batch than the workers take to read it",
         "slow-submitter: workers wait for the thread that hands in",
         "prepare batches beside each other, or ahead of time",
         plan=Plan(prepare=0.04),
@@ -179,17 +179,17 @@ OF_THE_FEEDING = (
     Fault(
         "grain-too-coarse",
         "a batch is one task: more workers than tasks",
-        "grain-too-coarse: few large tasks, and workers without work",
+        "grain-too-coarse too-little-parallelism: few large tasks, and workers without work",
         "a task for each station-day",
         plan=Plan(whole_batches=True),
         pools=ALL_POOLS,
     ),
     Fault(
         "grain-too-fine",
-        "a tape is wound in 256 tasks one after another",
+        "the 512 pages of each tape are checked in a task each",
         "grain-too-fine: the tasks are too small for their overhead",
-        "one task for each station-day",
-        plan=Plan(pieces=256),
+        "check all pages of a tape in one task",
+        plan=Plan(pages=512),
         pools=ALL_POOLS,
     ),
 )
@@ -197,10 +197,10 @@ OF_THE_FEEDING = (
 OF_THE_TASKS = (
     Fault(
         "slow-tapes",
-        "drives rewind for three times the usual wait before they give the tape",
-        "blocked-in-task: station-day sleeps in rewind",
+        "after some seconds drives begin to rewind, for three times the usual wait for a tape",
+        "blocked-in-task: station-day takes four times as long as before, and sleeps in rewind",
         "let the drive rewind after the task has ended",
-        plan=Plan(rewind=3.0),
+        plan=Plan(days=20_000, rewind=3.0, rewind_from=150),
         pools=ALL_POOLS,
     ),
     Fault(
@@ -237,9 +237,9 @@ OF_THE_TASKS = (
     ),
     Fault(
         "slow-hand-over",
-        "each result brings 16 MiB along from the worker process",
-        "slow-hand-over: results are serialised and copied",
-        "return only the totals",
+        "each task takes 16 MiB along to its worker process",
+        "slow-hand-over: arguments are serialised and copied",
+        "hand over only the tape",
         plan=Plan(ballast=16 << 20),
         pools=frozenset({PoolChoice.PROCESSES}),
     ),

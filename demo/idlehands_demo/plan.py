@@ -21,20 +21,20 @@ class Plan:
     Handing in: `stations` is the number of station-days in a batch and `days` that of batches in a
     pass. `batches_in_flight` at a time; 0 stands for as many as give each worker one station-day.
     `workers` of the pool, 0 for as many as were asked for. `prepare` is how many seconds the one
-    submitter takes before each hand-in. With `barrier` one station-day for each worker is handed
+    submitter computes before each hand-in. With `barrier` one station-day for each worker is handed
     in at a time, and the next ones when all of them have ended; with `paced` batches are handed in
     by the clock.
 
     Dividing: a `flat` batch is divided into station-days at once; tapes of `long_station` take
     `long_factor` times as long. `whole_batches` are read by one task each, `chained` station-days
-    follow one another, `pieces` is the number of tasks one after another in which a tape is wound.
+    follow one another, `pages` is the number of tasks in which the pages of each tape are checked.
 
     Reading: `delay_factor` multiplies the wait for a tape, which is about as long for all tapes of
     a day, or, with `uneven`, varies as the times between random arrivals do. `rewind` is a further
-    wait, in waits for the tape. `one_lock` is held while a tape is wound. With `computing` the tape
-    is searched in plain Python instead of wound. `failing` is the share of readings that raise.
-    The tapes of `stuck_days` never come. `ballast` is the number of bytes
-    that come back with each result.
+    wait, in waits for the tape, from day `rewind_from` on. `one_lock` is held while a tape is
+    wound. With `computing` the tape is searched in plain Python instead of wound. `failing` is the
+    share of readings that raise. The tapes of `stuck_days` never come. `ballast` is the number of
+    bytes that each task takes along to its worker.
     """
 
     stations: int = 4
@@ -49,10 +49,11 @@ class Plan:
     long_factor: float = 1.0
     whole_batches: bool = False
     chained: bool = False
-    pieces: int = 1
+    pages: int = 0
     delay_factor: float = 1.0
     uneven: bool = False
     rewind: float = 0.0
+    rewind_from: int = 0
     one_lock: bool = False
     computing: bool = False
     failing: float = 0.0
@@ -60,8 +61,8 @@ class Plan:
     ballast: int = 0
 
     def __post_init__(self) -> None:
-        if min(self.stations, self.days, self.pieces) < 1 or not 0.0 <= self.failing < 1.0:
-            raise ValueError("a plan has stations, days, pieces, and readings that do not fail")
+        if min(self.stations, self.days) < 1 or self.pages < 0 or not 0.0 <= self.failing < 1.0:
+            raise ValueError("a plan has stations, days, and readings that do not fail")
 
     def streams(self, workers: int) -> int:
         """Batches in flight at a time, for a pool of which `workers` workers were asked."""

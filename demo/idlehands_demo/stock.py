@@ -22,47 +22,34 @@ from .feeding import Feeder
 from .plan import Plan
 from .rectangle import Rectangle, singles
 from .scenarios import Outcome, Settings
-from .tape import Drive, Tape, UnreadableTape, tape_at
+from .tape import Drive, Tape, UnreadableTape, check_page, tape_at
 
 
-@dataclass(frozen=True)
-class Found:
-    """What a task found, and what else it brings along."""
-
-    totals: Totals
-    ballast: bytes = b""
+def station_day(drive: Drive, tape: Tape, attempt: int = 0, ballast: bytes = b"") -> Totals:
+    """Task: read one tape. `ballast` is not needed for it."""
+    return drive.read(tape, attempt)
 
 
-def station_day(drive: Drive, tape: Tape, attempt: int = 0) -> Found:
-    """Task: read one tape."""
-    return Found(drive.read(tape, attempt), bytes(drive.ballast))
-
-
-def whole_batch(drive: Drive, tapes: Sequence[Tape]) -> Found:
+def whole_batch(drive: Drive, tapes: Sequence[Tape]) -> Totals:
     """Task: read the tapes of a batch one after another."""
     totals = Totals()
     for tape in tapes:
         totals = totals.merged(drive.read(tape))
-    return Found(totals)
+    return totals
 
 
-def waiting_batch(executor: Executor, drive: Drive, tapes: Sequence[Tape]) -> Found:
+def waiting_batch(executor: Executor, drive: Drive, tapes: Sequence[Tape]) -> Totals:
     """Task: hand the tapes of a batch to the pool that this task is in, and wait for them."""
     totals = Totals()
     for reading in [executor.submit(station_day, drive, tape) for tape in tapes]:
-        totals = totals.merged(reading.result().totals)
-    return Found(totals)
-
-
-def piece(drive: Drive, seconds: float) -> None:
-    """Task: wind one piece of a tape."""
-    drive.wind(seconds)
+        totals = totals.merged(reading.result())
+    return totals
 
 
 class Reading:
     """A part that was handed in. A tape that could not be read is handed in again."""
 
-    def __init__(self, submit: Callable[[int], Future[Found]], stop: threading.Event) -> None:
+    def __init__(self, submit: Callable[[int], Future[Totals]], stop: threading.Event) -> None:
         self._submit = submit
         self._stop = stop
         self._future = submit(0)
@@ -78,7 +65,7 @@ class Reading:
             if self._stop.is_set() and self._future.cancel():
                 return Totals()
             try:
-                return self._future.result(timeout).totals
+                return self._future.result(timeout)
             except UnreadableTape:
                 self._future = self._submit(attempt)
             except FutureTimeoutError:
@@ -159,10 +146,15 @@ class StockPass:
         if self.plan.whole_batches:
             return Reading(lambda _: pool.submit(whole_batch, drive, tapes), self.stop)
         (tape,) = tapes
-        for _ in range(self.plan.pieces if self.plan.pieces > 1 else 0):
-            if not self.stop.is_set():
-                pool.submit(piece, drive, tape.delay / self.plan.pieces).result()
-        return Reading(lambda attempt: pool.submit(station_day, drive, tape, attempt), self.stop)
+        pages = self.plan.pages if not self.stop.is_set() else 0
+        for page in [
+            pool.submit(check_page, tape.block.packed, number, pages) for number in range(pages)
+        ]:
+            page.result()
+        more = (bytes(self.plan.ballast),) if self.plan.ballast else ()
+        return Reading(
+            lambda attempt: pool.submit(station_day, drive, tape, attempt, *more), self.stop
+        )
 
 
 def plan_for_stock(fault: Fault, workers: int) -> Plan:
@@ -179,6 +171,7 @@ def plan_for_stock(fault: Fault, workers: int) -> Plan:
         stations=1,
         days=size * plan.days,
         prepare=plan.prepare / size,
+        rewind_from=plan.rewind_from * size,
         stuck_days=range(size * stuck.start, size * stuck.stop),
     )
 

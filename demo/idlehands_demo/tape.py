@@ -28,7 +28,8 @@ class UnreadableTape(Exception):
 class Tape:
     """The tape of one station-day: its block, datum in mm, and wait in seconds.
 
-    `failures`: how many readings fail before one succeeds. `stuck`: it never comes.
+    `failures`: how many readings fail before one succeeds. `stuck`: it never comes. `rewind`: the
+    wait for its drive to rewind, in seconds.
     """
 
     block: Block
@@ -36,16 +37,19 @@ class Tape:
     delay: float
     failures: int = 0
     stuck: bool = False
+    rewind: float = 0.0
 
 
 def tape_at(archive: Archive, plan: Plan, station: int, day: int) -> Tape:
     """Return the tape of one station-day."""
+    delay = float(archive.delay[station, day])
     return Tape(
         archive.blocks[int(archive.block_of[station, day])],
         int(archive.datum[station, day]),
-        float(archive.delay[station, day]),
+        delay,
         int(archive.failures[station, day]),
         stuck=day in plan.stuck_days,
+        rewind=delay * plan.rewind if day >= plan.rewind_from else 0.0,
     )
 
 
@@ -73,11 +77,6 @@ class Drive:
         """Let a drive go to another process, where it has a lock of its own and is not stopped."""
         return Drive, (self._plan,)
 
-    @property
-    def ballast(self) -> int:
-        """Bytes that come back with each result."""
-        return self._plan.ballast
-
     def read(self, tape: Tape, attempt: int = 0) -> Totals:
         """Wait for the tape and evaluate it; raises as `fetch` does."""
         self.fetch(tape, attempt)
@@ -90,15 +89,15 @@ class Drive:
             self._wait_for_lost_tape()
         if self._plan.computing:
             search_plainly(tape)
-        elif self._plan.pieces == 1:
+        else:
             self.wind(tape.delay)
-        if self._plan.rewind:
-            rewind(tape.delay * self._plan.rewind)
+        if tape.rewind:
+            rewind(tape.rewind)
         if attempt < tape.failures:
             raise UnreadableTape("the checksum of the tape's header is wrong (invented)")
 
     def wind(self, seconds: float) -> None:
-        """Wind the tape, or a piece of it, to its place."""
+        """Wind the tape to its place."""
         with self._lock:
             self._sleep(seconds)
 
@@ -109,6 +108,12 @@ class Drive:
 def rewind(seconds: float) -> None:
     """Wait until a drive has rewound, in the task that needs the next tape."""
     time.sleep(seconds)
+
+
+def check_page(packed: bytes, number: int, pages: int) -> int:
+    """Return the checksum of one of the pages of a tape."""
+    size = -(-len(packed) // pages)
+    return zlib.crc32(packed[number * size : (number + 1) * size])
 
 
 def search_plainly(tape: Tape) -> int:

@@ -21,7 +21,7 @@ from .pool import WorkStealingPool, pair
 from .rectangle import Rectangle, singles
 from .scenarios import Outcome, Settings
 from .station_day import evaluate
-from .tape import Drive, UnreadableTape, tape_at
+from .tape import Drive, UnreadableTape, check_page, tape_at
 from .task import Task
 
 
@@ -76,12 +76,13 @@ class TidePass:
         if self._stopped():
             return Totals()
         tape = tape_at(self.archive, self.plan, part.first_station, part.first_day)
-        pieces = self.plan.pieces
-        for _ in range(pieces if pieces > 1 else 0):
-            if self._stopped():
-                return Totals()
-            self.pool.spawn(self._drive.wind, tape.delay / pieces, kind="piece", size=0).join()
         self._drive.fetch(tape, attempt)
+        packed, pages = tape.block.packed, self.plan.pages
+        for page in [
+            self.pool.spawn(check_page, packed, number, pages, kind="page", size=0)
+            for number in range(pages)
+        ][::-1]:
+            page.join()
         if self.pool.switches.joins_block:  # every worker might wait for such a task
             return evaluate(tape.block, tape.datum)
         # Less than a station-day, so its size is 0.

@@ -144,6 +144,6 @@ def test_the_deadline_stops_the_feeding_while_parts_are_unfinished():
 
 
 def test_impossible_plans_are_refused():
-    for wrong in ({"stations": 0}, {"pieces": 0}, {"failing": 1.0}):
+    for wrong in ({"stations": 0}, {"pages": -1}, {"failing": 1.0}):
         with pytest.raises(ValueError, match="a plan has"):
             Plan(**wrong)

@@ -185,14 +185,24 @@ def test_a_single_station_leaves_work_for_one_worker_at_a_time(make_pool):
     assert deepest == 0
 
 
-def test_rewinding_takes_three_times_the_wait_for_the_tape(monkeypatch):
+def test_from_some_day_on_rewinding_takes_three_times_the_wait_for_the_tape(monkeypatch):
     slept = []
     monkeypatch.setattr(tape.time, "sleep", slept.append)
     archive = make_archive(SMALL, 1)
-    plan = FAULTS["slow-tapes"].plan
-    one = tape_at(archive, plan, 0, 0)
-    Drive(plan, sleep=slept.append).read(one)
-    assert slept == [one.delay, 3.0 * one.delay]
+    plan = replace(FAULTS["slow-tapes"].plan, rewind_from=1)
+    before, after = (tape_at(archive, plan, 0, day) for day in (0, 1))
+    for one in (before, after):
+        Drive(plan, sleep=slept.append).read(one)
+    assert slept == [before.delay, after.delay, 3.0 * after.delay]
+
+
+@pytest.mark.parametrize("pages", [1, 3, 512])
+def test_the_pages_of_a_tape_are_all_of_it(pages):
+    packed = make_archive(SMALL, 1).blocks[0].packed
+    size = -(-len(packed) // pages)
+    assert [tape.check_page(packed, number, pages) for number in range(pages)] == [
+        zlib.crc32(packed[number * size : (number + 1) * size]) for number in range(pages)
+    ]
 
 
 def test_the_tapes_of_a_day_take_about_as_long_and_uneven_ones_do_not():

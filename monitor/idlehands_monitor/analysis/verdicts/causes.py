@@ -265,7 +265,8 @@ def _can_gain(pool: PoolReading, answered: WhatIfPool, cause: Cause, answer: Ans
     """Return whether the time that a cause accounts for suffices for what its mending gains.
 
     Tasks that take as long as before on as many workers can be run faster only in the time in which
-    a worker had none, workers that were never started included. Time beside queued tasks is worth most if all of it was on the critical path.
+    a worker had none, workers that were never started included. Time beside queued tasks is worth
+    most if all of it was on the critical path.
     """
     if answered.unit is Unit.P95_S or cause.code not in OF_IDLE_TIME:
         return True
