@@ -15,7 +15,7 @@ from .whatif.planning import Plan, plan
 from .whatif.recording import PoolInput
 
 if TYPE_CHECKING:
-    from ..ledger import Ledger
+    from ..ledger import Ledger, PoolLedger
     from ..model.changes import Question
     from ..model.reading import PoolReading, Reading
     from ..model.whatif import WhatIfPool
@@ -50,4 +50,19 @@ def _input(ledger: Ledger, reading: Reading, pool: PoolReading) -> PoolInput:
     times = pool_times(held, ledger.host, pool.begin_ns, pool.end_ns, None)
     known = (host.usable_cores for host in reading.host)
     cores = min(known, default=float(reading.source.cores or NO_HOST))
-    return PoolInput(held, pool, times.in_window.in_task, cores)
+    busy = _main_busy(ledger, held, pool)
+    return PoolInput(held, pool, times.in_window.in_task, cores, busy)
+
+
+def _main_busy(ledger: Ledger, held: PoolLedger, pool: PoolReading) -> float:
+    """Return the part of the window in which the main thread was on a core or ready to run.
+
+    0 where it is a worker of the pool, and where it was sampled for less than half of the window.
+    """
+    main = pool.pid  # on Linux the main thread's id is that of its process
+    if any(thread.native_id == main for thread in held.threads.values()):
+        return 0.0
+    on_core, ready, sampled = ledger.host.between(main, pool.begin_ns, pool.end_ns)
+    if sampled * 2 < pool.end_ns - pool.begin_ns or sampled <= 0:
+        return 0.0
+    return min(1.0, (on_core + ready) / sampled)

@@ -150,6 +150,7 @@ def _(change: ask.HandOver, scenario: Scenario) -> Scenario:
             overheads=replace(
                 team.overheads,
                 hand_over_ns=team.overheads.hand_over_ns * factor,
+                feed_ns=team.overheads.feed_ns * factor,
                 dispatch_ns=team.overheads.dispatch_ns * factor,
             ),
         )

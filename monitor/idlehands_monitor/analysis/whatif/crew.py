@@ -16,10 +16,11 @@ class Crew:
     """The workers of a team during a run: where their tasks are queued, and who is parked.
 
     parked: in the order in which they parked. gates: (count, ns, task) of tasks that come after so
-    many ends, the next one last. ended: how many tasks from outside have.
+    many ends, the next one last. ended: how many tasks from outside have. fed_ns: until when the
+    submitter is busy with tasks on their way to the workers.
     """
 
-    __slots__ = ("ended", "first", "gates", "overheads", "parked", "queues", "rules")
+    __slots__ = ("ended", "fed_ns", "first", "gates", "overheads", "parked", "queues", "rules")
 
     def __init__(self, team: Team, first: int, seed: int) -> None:
         self.rules, self.overheads, self.first = team.rules, team.overheads, first
@@ -31,3 +32,4 @@ class Crew:
         self.parked = dict.fromkeys(range(first, first + team.workers))
         self.gates: list[tuple[int, int, int]] = []
         self.ended = 0
+        self.fed_ns = 0.0

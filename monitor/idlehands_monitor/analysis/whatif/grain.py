@@ -27,7 +27,7 @@ stays however many tasks become one: chosen, some times what it takes for empty 
 def regrained(scenario: Scenario, factor: float) -> Scenario:
     """Return a scenario whose pieces are `factor` times as large, 1/`factor` a whole number or
     `factor` one. Raises ValueError for another factor."""
-    scenario = _with_data_in_tasks(scenario)
+    scenario = _with_data_in_tasks(_with_data_fed(scenario, factor))
     if factor >= 1 and factor == round(factor):
         largest = round(factor)
         while largest > 1 and largest % 2 == 0:  # two by two, so that recursions end level by level
@@ -37,6 +37,16 @@ def regrained(scenario: Scenario, factor: float) -> Scenario:
     if 0 < factor < 1 and abs(1 / factor - round(1 / factor)) < 1e-9:
         return _divided(scenario, round(1 / factor))
     raise ValueError(f"pieces cannot be made {factor:g} times as large: use ×2, ×3, ÷2 and so on")
+
+
+def _with_data_fed(scenario: Scenario, factor: float) -> Scenario:
+    """Return a scenario in which a piece takes longer on its way by the data that it has more."""
+    teams = []
+    for team in scenario.teams:
+        fixed = min(team.overheads.feed_ns, FIXED_NS)
+        fed = fixed + (team.overheads.feed_ns - fixed) * factor
+        teams.append(replace(team, overheads=replace(team.overheads, feed_ns=fed)))
+    return replace(scenario, teams=tuple(teams))
 
 
 def _with_data_in_tasks(scenario: Scenario) -> Scenario:

@@ -80,5 +80,6 @@ def _scheduler(scenario: Scenario) -> Iterator[ask.Change]:
             yield ask.EvenVictims()
         if not (rules.owners_newest and rules.thieves_oldest):
             yield ask.RightEnds()
-    if overheads.hand_over_ns + overheads.dispatch_ns > 0 and not scenario.machine.one_lock:
+    over_ns = overheads.hand_over_ns + overheads.dispatch_ns + overheads.feed_ns
+    if over_ns > 0 and not scenario.machine.one_lock:
         yield ask.HandOver(HALF)

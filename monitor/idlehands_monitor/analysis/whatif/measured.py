@@ -34,6 +34,9 @@ STRAY = 0.01
 """A victim with less of its thief's attempts was not tried on purpose: chosen."""
 PARTLY = 0.5
 """Thieves that try more than this part of all workers are taken to try all, in an order: chosen."""
+MOST_BEHIND = 0.5
+"""So large a part of all tasks comes to idle workers one behind the other where the way to them is
+what they wait for: chosen."""
 HITCHES = 5
 """So many of the longest times, and at most one in `LEAST`, are taken to be as long as the next
 one: single hitches of the machine."""
@@ -60,10 +63,12 @@ def overheads(pool: PoolReading, held: Recorded) -> Overheads:
     between, woken = _between(held)
     overhead = _mean(between)
     on_core = min(overhead, pool.time.dispatch / max(1, pool.tasks.finished))
+    feed_ns = 0.0 if locked else _feed(held)
     return Overheads(
         dispatch_ns=on_core * running,
         hand_over_ns=overhead - on_core,
-        wake_ns=max(0.0, _median(woken) - overhead),
+        feed_ns=feed_ns,
+        wake_ns=0.0 if feed_ns else max(0.0, _median(woken) - overhead),
         dispatch_locked=locked,
     )
 
@@ -78,6 +83,34 @@ def _between(held: Recorded) -> tuple[Int64, Int64]:
     queued = same & (came[1:] <= ended[:-1]) & (started[1:] >= ended[:-1])
     idle = same & (came[1:] > ended[:-1])
     return (started[1:] - ended[:-1])[queued], (started - came)[1:][idle]
+
+
+def _feed(held: Recorded) -> float:
+    """Return how long tasks take on their way to the workers one after the other, 0 where they do
+    not come to idle workers so.
+
+    Where a task was handed in and the worker that runs it was idle when another worker began its
+    task, both came one behind the other. So must most tasks, or the workers are what they wait for.
+    """
+    outside = held.outside
+    order = outside[np.argsort(held.started_ns[outside], kind="stable")]
+    came, started = held.came_ns[order], held.started_ns[order]
+    free = _free_since(held.worker[order], held.ended_ns[order])
+    apart = np.diff(started)
+    behind = (came[1:] <= started[:-1]) & (free[1:] < started[:-1])
+    if np.count_nonzero(behind) < max(LEAST, MOST_BEHIND * len(apart)):
+        return 0.0
+    return _mean(apart[behind])
+
+
+def _free_since(worker: Int64, ended: Int64) -> Int64:
+    """Return since when the worker of each task had none, of tasks in the order of their begins."""
+    last: dict[int, int] = {}
+    since = []
+    for who, end in zip(worker.tolist(), ended.tolist(), strict=True):
+        since.append(last.get(who, 0))
+        last[who] = end
+    return np.array(since, dtype=np.int64)
 
 
 def _mean(times: Int64) -> float:

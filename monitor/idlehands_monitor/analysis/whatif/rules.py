@@ -46,7 +46,9 @@ class Overheads:
     """Nanoseconds that a pool needs beside its tasks.
 
     dispatch: on a core, before each task; with `dispatch_locked` it holds the interpreter lock.
-    hand_over: off the core, before each task (a result or a task on its way through a pipe).
+    hand_over: off the core, before each task (a result or a task on its way through a pipe). feed:
+    how long each task from outside takes on its way to the workers, one after the other (a thread
+    of the submitter serialises it and writes it into a pipe).
     attempt: on a core, for each steal attempt. wake: from the wake of a parked worker until it
     runs. poll: how long a parked worker that nobody wakes stays parked, 0 for ever.
     """
@@ -55,6 +57,7 @@ class Overheads:
     attempt_ns: float = 0.0
     wake_ns: float = 0.0
     hand_over_ns: float = 0.0
+    feed_ns: float = 0.0
     poll_ns: float = 0.0
     dispatch_locked: bool = False
 

@@ -24,9 +24,9 @@ if TYPE_CHECKING:
     from .program import Program
     from .rules import Machine, Team
 
-COMES, GOES_ON, TAKES, POLLS = range(4)
-"""What happens at a time, in this order: tasks come from outside, workers go on, and only then do
-workers take tasks, so that they choose among all that are ready then."""
+COMES, FED, GOES_ON, TAKES, POLLS = range(5)
+"""What happens at a time, in this order: tasks come from outside, reach the workers, workers go on,
+and only then do workers take tasks, so that they choose among all that are ready then."""
 
 
 def simulate(program: Program, machine: Machine, teams: Sequence[Team], seed: int = 0) -> Outcome:
@@ -107,7 +107,9 @@ class _Run:
                 continue
             now, what, _, which = heappop(events)
             if what == COMES:
-                self._come(now, which, -1)
+                self._feed(now, which)
+            elif what == FED:
+                self._queue(now, which, -1)
             elif what == POLLS:
                 self._poll(now, which)
             elif what == GOES_ON or self._takes(now, which):
@@ -117,9 +119,22 @@ class _Run:
         self._order += 1
         heappush(self._events, (when, what, self._order, which))
 
-    def _come(self, now: float, task: int, worker: int) -> None:
-        """Queue a task, and wake a worker for it."""
+    def _feed(self, now: float, task: int) -> None:
+        """Let a task from outside go to the workers, behind those that are on their way."""
+        crew = self.crews[self._team[task]]
         self.came[task] = now
+        if crew.overheads.feed_ns > 0:
+            crew.fed_ns = max(now, crew.fed_ns) + crew.overheads.feed_ns
+            self._at(crew.fed_ns, FED, task)
+        else:
+            self._queue(now, task, -1)
+
+    def _spawn(self, now: float, task: int, worker: int) -> None:
+        self.came[task] = now
+        self._queue(now, task, worker)
+
+    def _queue(self, now: float, task: int, worker: int) -> None:
+        """Queue a task, and wake a worker for it."""
         crew = self.crews[self._team[task]]
         own = worker >= 0 and self._crew_of[worker] is crew
         home = worker - crew.first if own else self._homes.get(task, -1)
@@ -177,7 +192,7 @@ class _Run:
                 return self._joins(now, worker, number)
             frame[1] = place + 1
             if do == Do.SPAWN:
-                self._come(now, number, worker)
+                self._spawn(now, number, worker)
             elif do == Do.OFF:
                 self._at(now + number, GOES_ON, worker)
                 return False

@@ -152,14 +152,14 @@ class Attachment:
         while True:
             threads = {thread for pool in self._threads.values() for thread in pool}
             if threads:
+                main = self._of_owner([(self.pid, self.pid)])  # it mostly feeds the workers
                 waits.keep_only(pid for pid, _ in threads)
-                frames = [thread_counters.sample(threads, waits)]
+                frames = [thread_counters.sample(threads | main, waits)]
                 if monotonic() >= processes_at:
                     spacing = max(PROCESS_SAMPLE_SECONDS, len(threads) / MOST_SWITCHES_A_SECOND)
                     spacing = min(SLOWEST_PROCESS_SAMPLE_SECONDS, spacing)
                     processes_at = max(processes_at + spacing, monotonic())
-                    own = self._of_owner([(self.pid, self.pid)])
-                    pids = sorted({pid for pid, _ in threads | own})
+                    pids = sorted({pid for pid, _ in threads | main})
                     counted, switches = processes.sample(processes.in_turn(pids, turn))
                     turn += 1
                     workers = {native_id for _, native_id in threads} & switches.keys()
