@@ -23,6 +23,7 @@ class PoolChoice(str, Enum):
 STEALING = frozenset({PoolChoice.STEALING})
 IN_THREADS = STEALING | {PoolChoice.THREADS}
 ALL_POOLS = frozenset(PoolChoice)
+STOCK = ALL_POOLS - STEALING
 
 
 @dataclass(frozen=True)
@@ -190,7 +191,7 @@ OF_THE_FEEDING = (
         "grain-too-fine: the tasks are too small for their overhead",
         "check all pages of a tape in one task",
         plan=Plan(pages=512),
-        pools=ALL_POOLS,
+        pools=STOCK,
     ),
 )
 

@@ -21,7 +21,7 @@ from .pool import WorkStealingPool, pair
 from .rectangle import Rectangle, singles
 from .scenarios import Outcome, Settings
 from .station_day import evaluate
-from .tape import Drive, UnreadableTape, check_page, tape_at
+from .tape import Drive, UnreadableTape, tape_at
 from .task import Task
 
 
@@ -77,12 +77,6 @@ class TidePass:
             return Totals()
         tape = tape_at(self.archive, self.plan, part.first_station, part.first_day)
         self._drive.fetch(tape, attempt)
-        packed, pages = tape.block.packed, self.plan.pages
-        for page in [
-            self.pool.spawn(check_page, packed, number, pages, kind="page", size=0)
-            for number in range(pages)
-        ][::-1]:
-            page.join()
         if self.pool.switches.joins_block:  # every worker might wait for such a task
             return evaluate(tape.block, tape.datum)
         # Less than a station-day, so its size is 0.

@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from idlehands.wire import NONE
+
 from .time.pool_times import pool_times
 from .verdicts.causes import caused, stranded
 from .whatif.planning import Plan, plan
@@ -50,19 +52,18 @@ def _input(ledger: Ledger, reading: Reading, pool: PoolReading) -> PoolInput:
     times = pool_times(held, ledger.host, pool.begin_ns, pool.end_ns, None)
     known = (host.usable_cores for host in reading.host)
     cores = min(known, default=float(reading.source.cores or NO_HOST))
-    busy = _main_busy(ledger, held, pool)
+    busy = _busy_beside(ledger, held, pool)
     return PoolInput(held, pool, times.in_window.in_task, cores, busy)
 
 
-def _main_busy(ledger: Ledger, held: PoolLedger, pool: PoolReading) -> float:
-    """Return the part of the window in which the main thread was on a core or ready to run.
+def _busy_beside(ledger: Ledger, held: PoolLedger, pool: PoolReading) -> float:
+    """Return how many threads of the pool's process that are no workers were on a core or ready.
 
-    0 where it is a worker of the pool, and where it was sampled for less than half of the window.
+    The mean over the window, at most 1.
     """
-    main = pool.pid  # on Linux the main thread's id is that of its process
-    if any(thread.native_id == main for thread in held.threads.values()):
-        return 0.0
-    on_core, ready, sampled = ledger.host.between(main, pool.begin_ns, pool.end_ns)
-    if sampled * 2 < pool.end_ns - pool.begin_ns or sampled <= 0:
-        return 0.0
-    return min(1.0, (on_core + ready) / sampled)
+    workers = {thread.native_id for thread in held.threads.values()}
+    origin = ledger.origins.get(pool.pid) or ledger.origins.get(NONE)
+    beside = origin.beside - workers if origin is not None else ()
+    sampled = (ledger.host.between(one, pool.begin_ns, pool.end_ns) for one in beside)
+    busy = sum(on_core + ready for on_core, ready, _ in sampled)
+    return min(1.0, busy / max(1, pool.end_ns - pool.begin_ns))

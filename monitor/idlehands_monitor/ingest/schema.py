@@ -125,6 +125,7 @@ FRAMES: Mapping[str, Mapping[str, Key]] = {
         "moments": Key(pairs(KERNEL_THREAD, TIMESTAMP, limits.THREADS), {}),
         "waits": Key(pairs(KERNEL_THREAD, text, limits.THREADS), {}),
         "gone": Key(integers(0, limits.PROCESS_ID, limits.THREADS), []),
+        "beside": Key(integers(0, limits.PROCESS_ID, limits.THREADS), []),
         "switches": Key(pairs(KERNEL_THREAD, counters(3), limits.THREADS), {}),
     },
     "process": {

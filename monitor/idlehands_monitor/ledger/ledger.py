@@ -16,6 +16,9 @@ from .host import HostCounters, ProcessCounters
 from .pool import PoolLedger
 from .stacks import Samples
 
+MOST_BESIDE = 256
+"""Threads that are no workers held for a process; with more the former ones are dropped."""
+
 
 class Cost(NamedTuple):
     """CPU time of the probe in its process up to a time, in nanoseconds."""
@@ -26,12 +29,22 @@ class Cost(NamedTuple):
 
 
 class Origin:
-    """One process of a job: its hello frame, the cost of its probe, how it ended ("" before)."""
+    """One process of a job: its hello frame, the cost of its probe, how it ended ("" before).
+
+    beside: the kernel's ids of threads that are no workers, the last ones sampled.
+    """
 
     def __init__(self) -> None:
         self.hello = CheckedFrame({})
         self.costs: deque[Cost] = deque(maxlen=120)
         self.ended = ""
+        self.beside: set[int] = set()
+
+    def note_beside(self, threads: list[int]) -> None:
+        """Note threads of the process that are no workers."""
+        if len(self.beside) > MOST_BESIDE:
+            self.beside.clear()
+        self.beside.update(threads[:MOST_BESIDE])
 
 
 class Ledger:
@@ -115,6 +128,8 @@ class Ledger:
         elif kind == "host":
             self.host.apply(frame)
             self.processes.apply_switches(frame)
+            if frame["beside"]:
+                self._origin().note_beside(frame["beside"])
             for native_id in frame["gone"]:
                 for number, worker in self._workers_of.pop((self._from, native_id), ()):
                     self.pools[number].note_gone(worker, self.host.last_ns(native_id))

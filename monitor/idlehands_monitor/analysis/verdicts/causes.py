@@ -7,6 +7,7 @@ cannot be simulated (a dead worker, growing memory, a quota) stays a finding by 
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -15,6 +16,7 @@ from ...model.vocabulary import FindingCode
 from ...model.whatif import LEAST_GAIN, Arrivals, Unit
 from .attributing import attributed
 from .cause_list import CAUSES, Cause, idle, in_tasks, part_of, percent, where_of
+from .findings import LEAST_SHARE
 from .health import health
 
 if TYPE_CHECKING:
@@ -37,9 +39,9 @@ hand-over makes tasks wait for, and then the lock or the hand-over is the cause.
 FIXED = 0.8
 """Larger pieces that save so large a part of what faster hand-overs do show that a hand-over takes
 its time for each task and not for its data. Chosen."""
-LEAST_TINY, TINY_NS = 1_000, 1_000_000
-"""So many tasks of at most so many nanoseconds each can be too small without a simulation that says
-so: chosen."""
+LEAST_TINY, TINY_S, MOST_OF_ALL = 1_000, 1e-3, 0.8
+"""So many tasks of a kind, of at most so many seconds each and so large a part of all tasks, can be
+too small without a simulation that says so: chosen."""
 MOST_SINGLE = 3
 """So few tasks of a kind are no pieces that work was divided into: chosen."""
 DECIDED = {
@@ -103,19 +105,27 @@ def _not_simulated(pool: PoolReading, refused: str) -> tuple[Finding, ...]:
 
 def _tiny(pool: PoolReading) -> Iterator[Finding]:
     """Tasks are so small that the pool takes longer to hand them over than they take."""
-    time, finished = pool.time, pool.tasks.finished
-    around = time.dispatch + time.waking + time.starved
-    if finished < LEAST_TINY or pool.in_task_ns > TINY_NS * finished or around < pool.in_task_ns:
+    time = pool.time
+    around_s = (time.dispatch + time.waking + time.starved) / 1e9
+    kind = max(pool.tasks.kinds, key=lambda one: one.finished, default=None)
+    if (
+        kind is None
+        or kind.finished < max(LEAST_TINY, MOST_OF_ALL * pool.tasks.finished)
+        or kind.total_s > TINY_S * kind.finished
+        or around_s < kind.total_s
+        or around_s < LEAST_SHARE * time.worker_seconds
+    ):
         return
-    share = around / max(1, time.total)
+    share = around_s / time.worker_seconds
+    together = math.ceil(2 * around_s / max(1e-9, kind.total_s))
     yield Finding(
         FindingCode.GRAIN_TOO_FINE,
-        around / 1e9,
+        around_s,
         share,
-        f"Tasks are too small: they take {pool.in_task_ns / finished / 1e3:.3g} µs each, and what "
-        f"the pool needs around them takes {percent(share)} of the worker time",
-        f"Put about {-(-2 * around // max(1, pool.in_task_ns))} calls into one task (a chunk or "
-        "batch size)",
+        f"Tasks are too small: they take {1e6 * kind.total_s / kind.finished:.3g} µs each, and "
+        f"what the pool needs around them takes {percent(share)} of the worker time",
+        f"Put about {together} calls into one task (a chunk or batch size)",
+        where=kind.kind,
         source="common practice, no source",
     )
 

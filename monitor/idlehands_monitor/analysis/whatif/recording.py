@@ -30,23 +30,23 @@ LOCKING = 0.01
 
 
 BUSY = 0.8
-"""A main thread that computes for so large a part of the time hands in as fast as it can: what it
-hands in is a batch that comes slowly. Chosen."""
+"""A thread that computes beside the workers for so large a part of the time hands in as fast as it
+can: what it hands in is a batch that comes slowly. Chosen."""
 
 
 @dataclass(frozen=True, slots=True)
 class PoolInput:
     """What is known of one pool: its rows, its reading, its time in tasks, the usable cores.
 
-    main_busy: the part of the window in which the process's main thread, which is no worker, was on
-    a core or ready to run, 0 to 1.
+    busy_beside: how many threads of the process that are no workers were on a core or ready to run,
+    the mean over the window, at most 1.
     """
 
     ledger: PoolLedger
     reading: PoolReading
     in_task: InTask
     usable_cores: float
-    main_busy: float = 0.0
+    busy_beside: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +103,7 @@ def _recording(
     pool = asked.reading
     outside = held.outside
     comes = coming(held.came_ns[outside], held.ended_ns[outside], arrivals)
-    if arrivals is None and comes.arrivals is Arrivals.OPEN and asked.main_busy >= BUSY:
+    if arrivals is None and comes.arrivals is Arrivals.OPEN and asked.busy_beside >= BUSY:
         comes = coming(held.came_ns[outside], held.ended_ns[outside], Arrivals.BATCH)
     team = Team(
         max(1, min(pool.size, MOST_WORKERS)), rules(pool, asked.ledger), overheads(pool, held)

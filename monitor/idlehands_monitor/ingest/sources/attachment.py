@@ -36,6 +36,8 @@ READ_BYTES = 1 << 18
 GREETING = ("hello", "names")
 """These frames arrive first; a reader that gets a ``bye`` right behind them was refused."""
 MOST_GREETING_BYTES = 4 << 20
+MOST_BESIDE = 16
+"""Threads that are no workers whose counters are sampled."""
 MOST_THREADS = 4096
 """Threads of one process whose counters are sampled."""
 
@@ -147,19 +149,27 @@ class Attachment:
         own = {pid for pid in {pid for pid, _ in threads} if host.user(pid) == self._owner}
         return {(pid, native_id) for pid, native_id in threads if pid in own}
 
+    def _beside(self, workers: set[tuple[int, int]]) -> set[tuple[int, int]]:
+        """Return the process's threads that are no workers, the main thread and the oldest first:
+        one of them feeds the workers."""
+        known = {native_id for _, native_id in workers}
+        others = [one for one in host.thread_ids(self.pid) if one not in known]
+        return self._of_owner((self.pid, one) for one in others[:MOST_BESIDE])
+
     async def _sample_host(self) -> None:
         waits, processes_at, turn = KernelWaits(), monotonic(), 0
         while True:
             threads = {thread for pool in self._threads.values() for thread in pool}
             if threads:
-                main = self._of_owner([(self.pid, self.pid)])  # it mostly feeds the workers
+                beside = self._beside(threads)
                 waits.keep_only(pid for pid, _ in threads)
-                frames = [thread_counters.sample(threads | main, waits)]
+                frames = [thread_counters.sample(threads | beside, waits)]
+                frames[0]["beside"] = sorted(native_id for _, native_id in beside)
                 if monotonic() >= processes_at:
                     spacing = max(PROCESS_SAMPLE_SECONDS, len(threads) / MOST_SWITCHES_A_SECOND)
                     spacing = min(SLOWEST_PROCESS_SAMPLE_SECONDS, spacing)
                     processes_at = max(processes_at + spacing, monotonic())
-                    pids = sorted({pid for pid, _ in threads | main})
+                    pids = sorted({pid for pid, _ in threads | beside})
                     counted, switches = processes.sample(processes.in_turn(pids, turn))
                     turn += 1
                     workers = {native_id for _, native_id in threads} & switches.keys()
