@@ -137,6 +137,36 @@ class KindWait(Change):
 
 
 @dataclass(frozen=True, slots=True)
+class AsBefore(Change):
+    """Tasks of a kind take as long as before they got slower: their time `factor` times as long.
+
+    since_ns: when they did. before_s, after_s: their median run times before and after.
+    """
+
+    kind: str
+    factor: float
+    since_ns: int
+    before_s: float
+    after_s: float
+
+    @property
+    def facts(self) -> Facts:
+        """What is set, as in JSON."""
+        return (
+            ("as_before", self.kind),
+            ("time", self.factor),
+            ("since_ns", self.since_ns),
+            ("before_s", self.before_s),
+            ("after_s", self.after_s),
+        )
+
+    @property
+    def sentence(self) -> str:
+        """The change as an order, without a full stop."""
+        return f"let tasks of {self.kind} take as long as they did before they got slower"
+
+
+@dataclass(frozen=True, slots=True)
 class SplitLock(Change):
     """The lock for which tasks wait is split into so many; 0: tasks need none."""
 

@@ -116,6 +116,16 @@ def _too_few(pool: PoolReading, answer: AnswerReading) -> str:
     )
 
 
+def _slower(pool: PoolReading, answer: AnswerReading) -> str:
+    facts = dict(answer.change.facts)
+    since_s = max(0.0, (float(facts["since_ns"]) - pool.begin_ns) / 1e9)
+    before_s, after_s = float(facts["before_s"]), float(facts["after_s"])
+    return (
+        f"Tasks of {facts['as_before']} got slower {since_s:.1f} s after the begin: they take "
+        f"{1e3 * after_s:.3g} ms in the median, and took {1e3 * before_s:.3g} ms before"
+    )
+
+
 def _hand_over_advice(pool: PoolReading, _answer: AnswerReading) -> str:
     return (
         "Send less: pass names of files or offsets instead of the data, keep large arguments in "
@@ -166,6 +176,15 @@ CAUSES = {
         lambda *_: (
             "Hold the lock for less of each task (do the waiting and the computing outside it), "
             "or use one lock for each part of what it protects"
+        ),
+    ),
+    "as_before": Cause(
+        FindingCode.BLOCKED_IN_TASK,
+        _own_waits,
+        _slower,
+        lambda *_: (
+            "Find what these tasks wait for since then (a service, a disk, a lock of its own), and "
+            "mend that, or do the waiting after the task has ended"
         ),
     ),
     "hand_in_at_once": Cause(

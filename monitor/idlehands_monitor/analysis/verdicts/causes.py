@@ -313,6 +313,7 @@ def _finding(
 ) -> Finding:
     share = max(0.0, min(1.0, cause.share(pool)))
     assumes = "; ".join(answer.assumes)
+    since = dict(answer.change.facts).get("since_ns")
     return Finding(
         code=cause.code,
         worker_seconds=share * pool.time.worker_seconds,
@@ -322,6 +323,7 @@ def _finding(
         evidence=f"The simulation assumes: {assumes}" if assumes else "",
         gain=gain_of(answered, answer),
         where=where_of(pool, cause.code),
+        since_ns=-1 if since is None else int(since),
         source="simulated, see docs/whatif.md",
     )
 

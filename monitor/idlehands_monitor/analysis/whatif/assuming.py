@@ -18,6 +18,7 @@ ASSUMES: dict[type[ask.Change], tuple[str, ...]] = {
     ),
     ask.Cores: ("all of these cores are free",),
     ask.Grain: ("each piece costs the same dispatch as now, and the work itself stays",),
+    ask.AsBefore: ("what the tasks wait for can be as fast as it was",),
     ask.SplitLock: ("all kinds that wait for locks wait for the same one",),
     ask.OnePool: ("every worker can run every task",),
     ask.HandInAtOnce: ("no task needs the result of another batch",),

@@ -65,6 +65,11 @@ def _(change: ask.KindWait, scenario: Scenario) -> Scenario:
     return _of_kind(scenario, change.kind, change.factor, frozenset({Do.OFF}))
 
 
+@_made.register(ask.AsBefore)
+def _(change: ask.AsBefore, scenario: Scenario) -> Scenario:
+    return _of_kind(scenario, change.kind, change.factor, OWN)
+
+
 @_made.register(ask.SplitLock)
 def _(change: ask.SplitLock, scenario: Scenario) -> Scenario:
     parts = change.parts

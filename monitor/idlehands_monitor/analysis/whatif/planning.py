@@ -20,6 +20,7 @@ from .recording import PoolInput, Recording, recording
 from .rules import MOST_WORKERS, Taking
 from .scenario import value_of
 from .sizing import queue_over, sized_by_runs, sizing, supply_of
+from .slowing import part_as_before, slowed
 from .summing import Asked, pool_answers
 from .varying import varied
 
@@ -146,6 +147,7 @@ def _pool_plan(pool: PoolInput, made: Recording, question: ask.Question) -> Pool
         asked = [Asked(one) for one in question.changes]
     else:
         asked = [Asked(one) for one in all_changes(scenario, with_curve=True)]
+        asked += [Asked((one,)) for one in _as_before(pool, made)]
         asked += [Asked((ask.Workers(n),), workers=n) for n in _curve(scenario.workers)]
     for one in asked:
         _check(one.changes, scenario)
@@ -153,6 +155,18 @@ def _pool_plan(pool: PoolInput, made: Recording, question: ask.Question) -> Pool
     sized = _sizing(pool, made, question.p95_s)
     reading = pool.reading
     return PoolPlan(reading.name, reading.kind, made, tuple(asked), seeds, sized, reading.number)
+
+
+def _as_before(pool: PoolInput, made: Recording) -> list[ask.AsBefore]:
+    """Return the change that undoes what made tasks slower, where something did."""
+    found = slowed(pool.ledger, pool.reading)
+    if found is None:
+        return []
+    held = made.held
+    of_kind = held.kind == pool.ledger.task_kinds.index(found.kind)
+    lengths = (held.ended_ns - held.started_ns) / 1e9
+    factor = part_as_before(found, of_kind, held.started_ns, lengths)
+    return [ask.AsBefore(found.kind, factor, found.since_ns, found.before_s, found.after_s)]
 
 
 def _sizing(pool: PoolInput, made: Recording, wanted_s: float | None) -> SizingReading | None:
