@@ -118,16 +118,19 @@ def test_time_that_nobody_lost_beside_queued_tasks_cannot_be_gained():
 
 def test_tiny_tasks_are_named_without_a_simulation():
     (held,) = reading().pools
-    tiny = replace(
-        held,
-        findings=(),
-        tasks=replace(held.tasks, finished=1_000_000),
-        time=replace(held.time, working=held.time.total // 4, dispatch=held.time.total // 2),
-    )
-    (finding,) = caused(tiny, batch(answers=(), curve=None, refused="it was not whole")).findings
-    assert finding.code == "grain-too-fine"
-    few = replace(tiny, tasks=replace(held.tasks, finished=999))
-    assert not caused(few, batch(answers=(), curve=None, refused="it was not whole")).findings
+
+    def found(finished, total_s=1.0, others=0):
+        kinds = (KindReading("mill", finished, total_s, total_s / finished, 0),)
+        tasks = replace(held.tasks, finished=finished + others, kinds=kinds)
+        time = replace(held.time, dispatch=held.time.total // 2)
+        tiny = replace(held, findings=(), tasks=tasks, time=time)
+        pool = batch(answers=(), curve=None, refused="it was not whole")
+        return [one.code for one in caused(tiny, pool).findings]
+
+    assert found(10_000) == ["grain-too-fine"]
+    assert found(999) == []  # too few
+    assert found(10_000, total_s=11.0) == []  # not tiny
+    assert found(10_000, others=2_600) == []  # not what the pool is for
 
 
 def test_of_several_answers_for_one_cause_the_best_counts():
