@@ -112,6 +112,7 @@ def _process(
         throttled_periods_share=throttled_periods / periods if periods else None,
         io_wait_s=waited / 1e9 if waited_over_ns else None,
         threads=threads,
+        memory_left_bytes=last.memory_left_bytes if last.memory_left_bytes >= 0 else None,
     )
 
 
