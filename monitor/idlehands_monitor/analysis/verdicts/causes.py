@@ -16,6 +16,8 @@ from ...model.whatif import LEAST_GAIN, Arrivals, Unit
 from .attributing import attributed
 from .cause_list import CAUSES, Cause, idle, in_tasks, part_of, percent, where_of
 from .health import health
+from .never_steals import never_steals
+from .running_out import backlog_runs_out
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
 
 HIDDEN = {
     FindingCode.STARVED_BESIDE_WORK,
+    FindingCode.NEVER_STEALS,
     FindingCode.WRONG_STEAL_END,
     FindingCode.UNEVEN_VICTIMS,
     FindingCode.GROWING_BACKLOG,
@@ -137,7 +140,7 @@ def _backlog(pool: PoolReading, answered: WhatIfPool) -> Iterator[Finding]:
         pool.time.worker_seconds * in_tasks(pool),
         in_tasks(pool),
         f"Tasks come faster than they are run: the queue grows by {sizing.growth_per_s:.3g} tasks "
-        "each second",
+        f"each second{backlog_runs_out(pool, sizing.growth_per_s)}",
         f"Use more workers{needed}, make tasks shorter, or hand in no more than can be run",
         gain=gain_of(answered, best) if best is not None and best.gain >= LEAST_GAIN else None,
         no_gain="" if best is not None and best.gain >= LEAST_GAIN else "more workers do not help",
@@ -255,7 +258,10 @@ def _cause_of(pool: PoolReading, answer: AnswerReading) -> Cause | None:
         return CAUSES["more_workers" if more else "fewer_workers"]
     if "grain" in facts:
         return CAUSES["coarser" if float(facts["grain"]) > 1 else "finer"]
-    return next((CAUSES[key] for key in facts if key in CAUSES), None)
+    found = next((CAUSES[key] for key in facts if key in CAUSES), None)
+    if found is not None and found.code is FindingCode.STARVED_BESIDE_WORK and never_steals(pool):
+        return CAUSES["never_steals"]
+    return found
 
 
 def _finding(
