@@ -41,8 +41,9 @@ def error_in(value: object) -> type[BaseException] | None:
     (CPython, Lib/concurrent/futures/process.py and Lib/multiprocessing/pool.py, 3.9 to 3.15).
     """
     for one in (value, attributes_of(value).get("exc")):
-        if issubclass(type(one), BaseException):
-            return type(one)
+        cls: Any = type(one)
+        if issubclass(cls, BaseException):
+            return cls  # type: ignore[no-any-return]
     return None
 
 

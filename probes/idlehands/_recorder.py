@@ -218,7 +218,7 @@ class WorkerProbe(Thief):
             self.failed(error)
 
     def raised(self, error: BaseException) -> None:
-        """End the running task, which raised `error`: as ``finished(FAILED)``, and its class counts.
+        """End the running task, which raised `error`; its class is counted, see `_raised`.
 
         Misuse: no task is running, or `error` is no exception.
         """

@@ -217,9 +217,7 @@ class SharedWorker(TaskRing, WorkerSense):
         self.started = monotonic_ns()
         self.token = token
 
-    def finished(
-        self, outcome: int = FINISHED, error: type[BaseException] | None = None
-    ) -> None:
+    def finished(self, outcome: int = FINISHED, error: type[BaseException] | None = None) -> None:
         """End the running task, `error`: what it raised; do nothing where none is running."""
         token = self.open_token
         if token is None:

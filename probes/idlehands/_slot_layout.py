@@ -1,8 +1,8 @@
 """Where everything lies in a slot of the shared memory, in 64-bit integers from the slot's begin.
 
 A slot is a header of `HEADER_CELLS` integers and behind it three rings of packed rows: tasks,
-worker lifetimes and idle intervals. The end of the header counts exceptions, see `_raised`. All integers are in the machine's own byte order: the memory
-never leaves it.
+worker lifetimes and idle intervals. The end of the header counts exceptions, see `_raised`. All
+integers are in the machine's own byte order: the memory never leaves it.
 """
 
 from __future__ import annotations

@@ -121,9 +121,7 @@ class SlotWorker:
         except Exception as error:
             self._failed(error)
 
-    def finished(
-        self, outcome: int = FINISHED, error: type[BaseException] | None = None
-    ) -> None:
+    def finished(self, outcome: int = FINISHED, error: type[BaseException] | None = None) -> None:
         """End the running task, `error`: what it raised; do nothing where none is running."""
         started = self._started
         if not started:

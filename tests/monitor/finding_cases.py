@@ -27,7 +27,7 @@ from idlehands_monitor.analysis.queueing import speeds
 from idlehands_monitor.analysis.stealing.evenness import victim_choice
 from idlehands_monitor.analysis.time.blocked import blocked
 from idlehands_monitor.analysis.verdicts import judging, promises, recorded_promises
-from idlehands_monitor.analysis.verdicts.causes import caused, stranded
+from idlehands_monitor.analysis.verdicts.causes import caused
 from idlehands_monitor.analysis.verdicts.external_findings import with_external_findings
 from idlehands_monitor.analysis.verdicts.findings import findings
 from idlehands_monitor.analysis.verdicts.health import health
@@ -87,9 +87,7 @@ class Case(NamedTuple):
     guards: tuple[str, ...] = ()
 
 
-def case(
-    code: str, sort: str, words: str, codes: Callable[[], list[str]], *guards: str
-) -> Case:
+def case(code: str, sort: str, words: str, codes: Callable[[], list[str]], *guards: str) -> Case:
     """Return a case of a finding: whether its code is among the codes."""
     return Case(code, sort, words, lambda: code in codes(), sort == FOUND, guards)
 
@@ -134,7 +132,7 @@ CATEGORIES_OF = {
     "long-searches": "searching",
     "blocked-in-task": "blocked",
 }
-BY_CATEGORY = tuple(
+BY_ONE_CATEGORY = tuple(
     one
     for code, name in CATEGORIES_OF.items()
     for one in (
@@ -149,10 +147,10 @@ BY_CATEGORY = tuple(
         ),
         case(code, FOUND, "1.3 s", lambda n=name: by_category(1.3, **{n: 1.0}), "LEAST_WINDOW_S"),
     )
-) + (
-    case(
-        "stranded-in-other-pool", FOUND, "6 %", lambda: by_category(stranded_s=1.2, no_work=1.2)
-    ),
+)
+BY_CATEGORY = (
+    *BY_ONE_CATEGORY,
+    case("stranded-in-other-pool", FOUND, "6 %", lambda: by_category(stranded_s=1.2, no_work=1.2)),
     case(
         "stranded-in-other-pool", NOT_FOUND, "4 %", lambda: by_category(stranded_s=0.8, no_work=2)
     ),
@@ -198,9 +196,7 @@ CHANGES = {
 
 def changed(*answers, held=None, **told):
     """Return the codes of a pool to which these answers were given."""
-    return codes_of(
-        caused(held or base(), batch(answers=answers, curve=None, **told)).findings
-    )
+    return codes_of(caused(held or base(), batch(answers=answers, curve=None, **told)).findings)
 
 
 BY_CHANGE = tuple(
@@ -248,10 +244,10 @@ def backlog(growth=1.75, **told):
 
 
 OF_RUNS = (
-    case("serial-stretch", FOUND, "0.8 s of 11.2 s", lambda: changed(held=alone(0.8)), "LEAST_GAIN"),
-    case(
-        "serial-stretch", NOT_FOUND, "0.4 s of 11.2 s", lambda: changed(held=alone(0.4)), "LEAST_GAIN"
-    ),
+    case("serial-stretch", FOUND, "0.8 s of 11.2 s", lambda: changed(held=alone(0.8)),
+         "LEAST_GAIN"),
+    case("serial-stretch", NOT_FOUND, "0.4 s of 11.2 s", lambda: changed(held=alone(0.4)),
+         "LEAST_GAIN"),
     case("serial-stretch", TOO_LITTLE, "no task graph", changed),
     case(
         "serial-stretch",
@@ -269,7 +265,7 @@ OF_RUNS = (
     ),
     case("growing-backlog", FOUND, "1.75 tasks/s", backlog),
     case("growing-backlog", NOT_FOUND, "no growth", lambda: backlog(0.0)),
-    case("growing-backlog", TOO_LITTLE, "no sizing", lambda: changed()),
+    case("growing-backlog", TOO_LITTLE, "no sizing", changed),
     Case("growing-backlog", FOUND, "3 errors", lambda: Growth(3, 1).significant, True,
          ("SIGNIFICANT",)),
     Case("growing-backlog", NOT_FOUND, "2 errors", lambda: Growth(2, 1).significant, False,
@@ -283,7 +279,9 @@ OF_RUNS = (
 
 def limit(working_s=0.0, recorded=10.0, span=0.0):
     """Return what a healthy pool is limited by."""
-    held = replace(base(), window_s=10.0, time=seconds_of(working=working_s, no_work=40 - working_s))
+    held = replace(
+        base(), window_s=10.0, time=seconds_of(working=working_s, no_work=40 - working_s)
+    )
     points = tuple(CurvePoint(n, 9.0, 9.0, 9.0) for n in (2, 4))
     bent = CurveReading(points, present=4, best=4, work_s=40.0, span_s=span)
     said = health(held, batch(answers=(), curve=bent, recorded=recorded), None)
@@ -356,12 +354,8 @@ def alike(workers_s=9.0, waits_s=(0.0, 0.0), **told):
         seconds_of(working=workers_s - waits, run_queue_wait=waits, no_work=10 - workers_s)
         for waits in waits_s
     ]
-    workers = tuple(
-        replace(one, time=time) for one, time in zip(held.workers, times, strict=True)
-    )
-    return replace(
-        held, workers=workers, time=times[0] + times[1], slowest=replace(speed, **told)
-    )
+    workers = tuple(replace(one, time=time) for one, time in zip(held.workers, times, strict=True))
+    return replace(held, workers=workers, time=times[0] + times[1], slowest=replace(speed, **told))
 
 
 def slow(**told):
@@ -638,7 +632,7 @@ def raced(lead_us):
 
 
 def against_the_bound(ratio):
-    graph = GraphReading(9, 4, 10.0, 5.0, 2.0, 2.5, 6.0, 6.0 * ratio, 0.0, at_once=True)
+    graph = GraphReading(9, 4, 10.0, 5.0, 2.0, 2.5, 6.0 * ratio, 6.0, 0.0)
     return promises.greedy_bound(graph).verdict
 
 
@@ -674,14 +668,33 @@ def split(samples, *, working=10.0, blocked_s=9.0):
     return blocked(replace(time, core_time=CoreTimeSource.KERNEL, in_task=in_task))
 
 
-def attempts(row):
-    """Return the verdict on eight thieves who each try the seven others so often."""
-    return victim_choice(with_diagonal([row] * 8)).verdict
+def attempts(*first, others=None):
+    """Return the verdict on eight thieves; the first tries the others so often, the rest alike."""
+    rows = [list(first)] + [list(others or first)] * 7
+    return victim_choice(with_diagonal(rows)).verdict
+
+
+def zigzag(more):
+    """Return attempts at seven victims, every other one so much above or below the mean of 1000."""
+    return (1000 - more, 1000 + more) * 3 + (1000,)
+
+
+def falling(step):
+    """Return attempts at seven victims, in a fixed order: each one so much below the one before."""
+    return tuple(1000 + step * (3 - place) for place in range(7))
 
 
 def one_thief(*row):
-    """Return the verdict on one thief's attempts at three victims, of three busy even thieves."""
-    return victim_choice(with_diagonal([list(row)] + [[0, 0, 0]] * 3)).verdict
+    """Return the verdict on the only thief of three workers."""
+    return victim_choice(with_diagonal([list(row), [0, 0], [0, 0]])).verdict
+
+
+def tested(lazy):
+    """Return how many of three thieves are tested, of whom one makes so many attempts a victim."""
+    return len(victim_choice(with_diagonal([[400, 400], [400, 400], [lazy, lazy]])).thieves)
+
+
+EVENLY = (1000,) * 7
 
 
 VERDICTS = (
@@ -723,6 +736,25 @@ VERDICTS = (
          lambda: split(0, working=10, blocked_s=6).one_core, True, ("MANY_IN_TASK",)),
     Case("interpreter-lock", NOT_FOUND, "1.4 in tasks",
          lambda: split(0, working=10, blocked_s=4).one_core, False, ("MANY_IN_TASK",)),
+    Case("uneven-victims", FOUND, "w of 0.25", lambda: attempts(*zigzag(270)), "broken",
+         ("UNEVEN",)),
+    Case("uneven-victims", NOT_FOUND, "w of 0.16", lambda: attempts(*zigzag(173)), "kept",
+         ("UNEVEN",)),
+    Case("uneven-victims", FOUND, "an order with w of 0.12", lambda: attempts(*falling(60)),
+         "broken", ("ORDERED",)),
+    Case("uneven-victims", NOT_FOUND, "an order with w of 0.08", lambda: attempts(*falling(40)),
+         "kept", ("ORDERED",)),
+    Case("uneven-victims", FOUND, "p of 2e-7", lambda: one_thief(125, 55), "broken", ("CHANCE",)),
+    Case("uneven-victims", TOO_LITTLE, "p of 0.003", lambda: one_thief(110, 70), "unknown",
+         ("CHANCE",)),
+    Case("uneven-victims", FOUND, "6 expected at each victim", lambda: tested(6), 3,
+         ("LEAST_EXPECTED",)),
+    Case("uneven-victims", TOO_LITTLE, "4 expected at each victim", lambda: tested(4), 2,
+         ("LEAST_EXPECTED",)),
+    Case("uneven-victims", FOUND, "none of 24 expected",
+         lambda: attempts(0, *(28,) * 6, others=EVENLY), "broken", ("NEVER_EXPECTED",)),
+    Case("uneven-victims", NOT_FOUND, "none of 16 expected",
+         lambda: attempts(0, *(19,) * 4, 18, 18, others=EVENLY), "kept", ("NEVER_EXPECTED",)),
 )  # fmt: skip
 
 # -- external processes ----------------------------------------------------------------------------
@@ -790,11 +822,13 @@ OF_EXTERNAL = (
          lambda: external(a_host(usable_cores=8.0), working=0.5, queued=0.3)),
     case("more-workers-than-cores", TOO_LITTLE, "0.8 s",
          lambda: external(a_host(), working=0.5, queued=0.3, window_s=0.8)),
-    case("cores-busy-elsewhere", FOUND, "half of the cores", lambda: external(a_host(), queued=0.3)),
+    case("cores-busy-elsewhere", FOUND, "half of the cores",
+         lambda: external(a_host(), queued=0.3)),
     case("cores-busy-elsewhere", NOT_FOUND, "no wait", lambda: external(a_host(), queued=0.03)),
     case("cores-busy-elsewhere", TOO_LITTLE, "no figures of the host",
          lambda: external(queued=0.3)),
-    case("cpu-quota", FOUND, "held back", lambda: external(a_host(throttled_share=1.0), queued=0.3)),
+    case("cpu-quota", FOUND, "held back",
+         lambda: external(a_host(throttled_share=1.0), queued=0.3)),
     case("cpu-quota", NOT_FOUND, "not held back", lambda: external(a_host(), queued=0.3)),
     case("cpu-quota", TOO_LITTLE, "0.8 s",
          lambda: external(a_host(throttled_share=1.0), queued=0.3, window_s=0.8)),

@@ -148,7 +148,7 @@ def test_a_worker_under_a_real_quota_has_the_finding(group, job):
         assert cores_phrase(reading).startswith("0.3 of ")
 
 
-# -- memory that is left -----------------------------------------------------------------------------
+# -- memory that is left ---------------------------------------------------------------------------
 
 V2_PROCESS = "0::/shop/kiln"
 V2_MOUNT = "30 24 0:26 / /sys/fs/cgroup rw shared:4 - cgroup2 cgroup2 rw"

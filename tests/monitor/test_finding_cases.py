@@ -1,4 +1,4 @@
-"""Every finding on small hand-made cases, and every threshold moved: a case must come out otherwise.
+"""Every finding on small hand-made cases; every threshold moved, and a case comes out otherwise.
 
 The thresholds are those of the table in docs/findings/README.md, which
 `tests/test_findings_pages.py` compares with the code.
@@ -13,9 +13,9 @@ from pathlib import Path
 
 import pytest
 from finding_cases import CASES, FOUND, NOT_FOUND, TOO_LITTLE
-from test_findings_pages import thresholds
 
 from idlehands_monitor.model.vocabulary import FindingCode
+from test_findings_pages import thresholds
 
 PACKAGE = Path(importlib.import_module("idlehands_monitor").__file__).parent
 FACTOR = 1.5

@@ -165,7 +165,7 @@ class Reading:
         """
         busy = max(1, sum(pool.in_task_ns for pool in self.pools))
         parts = {id(pool): pool.in_task_ns / busy for pool in self.pools}
-        pools = (*self.pools, *self.external)
+        pools: tuple[PoolReading | ExternalPoolReading, ...] = (*self.pools, *self.external)
         found = [(pool, pool.findings[0]) for pool in pools if pool.findings]
 
         def weight(

@@ -55,8 +55,8 @@ class DeadWorkerReading:
 class LifetimesReading:
     """How many workers a pool has, and how many joined, left and died in the window.
 
-    dead: the workers whose end broke the pool, the first other that died and the latest ones, oldest
-    first. none_for_s: how long none of the workers has been there, 0 where one is or none ever was.
+    dead: the workers whose end broke the pool, the first other that died and the latest ones,
+    oldest first. none_for_s: how long no worker has been there, 0 where one is or none ever was.
     """
 
     present: int

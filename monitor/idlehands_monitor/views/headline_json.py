@@ -26,7 +26,8 @@ def headline(pool: dict[str, Any]) -> dict[str, Any] | None:
 def job_headline(reading: Reading, pools: list[dict[str, Any]]) -> dict[str, Any] | None:
     """Return the headline of a job and the pool that it is of; pools: the documents of all."""
     chosen = reading.headline[0] if reading.headline is not None else reading.busiest
-    for pool, document in zip((*reading.pools, *reading.external), pools, strict=True):
-        if pool is chosen and (found := headline(document)) is not None:
-            return {"pool": pool.name, "pid": pool.pid, **found}
-    return None
+    if chosen is None:
+        return None
+    place = [pool is chosen for pool in (*reading.pools, *reading.external)].index(True)
+    found = headline(pools[place])
+    return None if found is None else {"pool": chosen.name, "pid": chosen.pid, **found}

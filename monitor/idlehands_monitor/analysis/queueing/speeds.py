@@ -44,7 +44,7 @@ def slowest(pool: PoolLedger, begin_ns: int, end_ns: int) -> SpeedReading | None
     kinds, workers = store["kind"][chosen], store["worker"][chosen]
     calls = np.maximum(store["size"][chosen], 1)  # of one task, which may be a batch of calls
     run_ns = (store["ended_ns"] - store["started_ns"])[chosen] / calls
-    spent = {}
+    spent: dict[int, list[_Stratum]] = {}
     for kind in np.unique(kinds).tolist():
         of_kind = kinds == kind
         for worker, one in _of_kind(kind, workers[of_kind], run_ns[of_kind]):

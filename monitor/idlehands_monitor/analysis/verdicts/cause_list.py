@@ -232,7 +232,10 @@ CAUSES = {
         lambda *_: "Wake a parked worker at every spawn and every hand-in",
     ),
     "never_steals": Cause(
-        FindingCode.NEVER_STEALS, _parked, lambda *_: never_steals.SENTENCE, lambda *_: never_steals.ADVICE
+        FindingCode.NEVER_STEALS,
+        _parked,
+        lambda *_: never_steals.SENTENCE,
+        lambda *_: never_steals.ADVICE,
     ),
     "even_victims": Cause(
         FindingCode.UNEVEN_VICTIMS,

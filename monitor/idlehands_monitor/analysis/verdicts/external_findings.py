@@ -99,11 +99,9 @@ def _waits(pool: ExternalPoolReading) -> Iterator[Finding]:
     if _low(pool, locked) >= LEAST_LOCKED:
         words = (
             f"Workers in tasks wait for a lock for {_with_interval(pool, locked)} of their time",
-            "Hold the lock for less of each task, or use one lock for each part of what it protects",
+            "Hold the lock for less of each task, or use a lock for each part of what it protects",
         )
-        yield _finding(
-            pool, FindingCode.LOCK_WAIT, locked, words, _samples(pool), _place(pool)
-        )
+        yield _finding(pool, FindingCode.LOCK_WAIT, locked, words, _samples(pool), _place(pool))
     others = sum(shares.values())
     if _low(pool, others) >= LEAST_BLOCKED and time.parked.high <= MOST_PARKED:
         most = max(shares, key=shares.__getitem__)
@@ -158,12 +156,12 @@ def _stuck(pool: ExternalPoolReading) -> Iterator[Finding]:
         return
     worst: ExternalWorkerReading = max(stuck, key=lambda one: one.same_for_s)
     more = f", and {len(stuck) - 1} more" if len(stuck) > 1 else ""
-    waits = f", waiting for {WAIT_NAMES.get(worst.waits_for, 'something')}" if worst.waits_for else ""
+    waits = (
+        f", waiting for {WAIT_NAMES.get(worst.waits_for, 'something')}" if worst.waits_for else ""
+    )
     where = ""
     if worst.place is not None:
-        where = (
-            f"{worst.place.function}, {worst.place.file.rpartition('/')[2]}:{worst.place.line}"
-        )
+        where = f"{worst.place.function}, {worst.place.file.rpartition('/')[2]}:{worst.place.line}"
     seconds = sum(worker.same_for_s for worker in stuck)
     share = min(1.0, seconds / max(1e-9, pool.time.seconds))
     words = (

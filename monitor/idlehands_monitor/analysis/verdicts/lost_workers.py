@@ -1,4 +1,4 @@
-"""The finding on workers that died, on a pool that is broken, and on one without any worker. Pure."""
+"""The finding on workers that died, on a broken pool, and on a pool without any worker. Pure."""
 
 from __future__ import annotations
 
@@ -53,9 +53,7 @@ def lost_workers(
     return (Finding(FindingCode.LOST_WORKER, seconds, share, sentence, advice, where=where),)
 
 
-def _deserted(
-    lifetimes: LifetimesReading, queued: int, raised: tuple[RaisedReading, ...]
-) -> str:
+def _deserted(lifetimes: LifetimesReading, queued: int, raised: tuple[RaisedReading, ...]) -> str:
     """Say that all workers of a pool are gone beside queued tasks, and which one died first."""
     tasks = "1 task is" if queued == 1 else f"{queued} tasks are"
     sentence = (
@@ -64,7 +62,7 @@ def _deserted(
     )
     if not lifetimes.dead:
         return f"{sentence}: all of them have left the pool."
-    return f"{sentence}. The first to die was {_death(lifetimes.dead[0], raised)}."
+    return f"{sentence}. The first death: {_death(lifetimes.dead[0], raised)}."
 
 
 def _deaths(lifetimes: LifetimesReading, raised: tuple[RaisedReading, ...]) -> str:

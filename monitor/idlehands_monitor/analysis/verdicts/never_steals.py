@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from ...model.reading import PoolReading
 
 MOST_ATTEMPTS_PER_S = 1.0
-"""Steal attempts for each second in which a worker was starved, up to which nobody tries: chosen."""
+"""Steal attempts for each second of starved time, up to which nobody tries: chosen."""
 SENTENCE = "Nobody steals: workers are parked beside deques that hold tasks, and do not try them"
 ADVICE = (
     "Let a worker whose deque is empty try the deques of others before it parks, and wake one when "

@@ -23,7 +23,7 @@ SURE_SLOWER = 5.0
 """Standard errors by which it must exceed one half: each of many workers is compared, and a live
 pool again and again."""
 MORE_WAIT = 0.1
-"""So much more of a worker's time in tasks waits for a core, where that is why it is slow: chosen."""
+"""If so much more of its time in tasks waits for a core, that is why a worker is slow: chosen."""
 
 
 def slow_worker(pool: PoolReading) -> Iterator[Finding]:
@@ -36,7 +36,7 @@ def slow_worker(pool: PoolReading) -> Iterator[Finding]:
         or held.superiority - 0.5 < SURE_SLOWER * held.error
     ):
         return
-    (own, *_) = [one.time for one in pool.workers if one.index == held.worker] or [None]
+    own = next((one.time for one in pool.workers if one.index == held.worker), None)
     if own is None:
         return
     lost_s = (own.working + own.blocked + own.run_queue_wait) / 1e9 * (1 - 1 / held.slowdown)

@@ -41,7 +41,12 @@ IN_TASK = (WorkerState.WORKING, WorkerState.WAITING)
 
 def with_worker_findings(pool: PoolReading) -> PoolReading:
     """Return a reading whose first findings are these, where there are any."""
-    found = (*(_deadlock(pool) or _nested(pool)), *_stuck(pool), *_failing(pool), *slow_worker(pool))
+    found = (
+        *(_deadlock(pool) or _nested(pool)),
+        *_stuck(pool),
+        *_failing(pool),
+        *slow_worker(pool),
+    )
     return replace(pool, findings=(*found, *pool.findings)) if found else pool
 
 

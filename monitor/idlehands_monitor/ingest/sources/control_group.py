@@ -2,8 +2,9 @@
 
 Reads files only. Formats: Linux kernel documentation, admin-guide/cgroup-v2.rst (``cpu.max``,
 ``cpu.stat``, ``memory.max``, ``memory.current``, ``memory.stat``), scheduler/sched-bwc.rst (version
-1: ``cpu.cfs_quota_us``, ``cpu.cfs_period_us``, ``cpu.stat``) and admin-guide/cgroup-v1/memory.rst;
-``/proc/PID/cgroup`` in cgroups(7), ``mountinfo`` and ``meminfo`` in proc(5). The mount points of the groups are read from there, never assumed.
+1: ``cpu.cfs_quota_us``, ``cpu.cfs_period_us``, ``cpu.stat``), admin-guide/cgroup-v1/memory.rst;
+``/proc/PID/cgroup`` in cgroups(7), ``mountinfo`` and ``meminfo`` in proc(5). The mount points of
+the groups are read from there, never assumed.
 """
 
 from __future__ import annotations
@@ -125,7 +126,7 @@ class ControlGroups:
         return UNKNOWN
 
     def _place(self, pid: int, controller: str) -> _Place | None:
-        """Return where the group of a process is visible that may limit what a controller counts."""
+        """Return where the group of a process that a controller may limit is visible."""
         for version, group in _groups(self._read(f"/proc/{pid}/cgroup"), controller):
             for mount in self._mounts:
                 below = _below(mount.root, group)

@@ -11,8 +11,8 @@ from ..quantities import quantity
 from .facts import Section, Sentence, Tone
 
 if TYPE_CHECKING:
-    from ...model.findings import Finding
     from ...model.external import ExternalPoolReading
+    from ...model.findings import Finding
 
 LONGEST_SENTENCE = 2000
 
@@ -27,7 +27,7 @@ def findings(pool: PoolReading | ExternalPoolReading) -> Section:
     return Section("Findings", "none", health)
 
 
-def headline_text(finding: Finding) -> str:
+def finding_text(finding: Finding) -> str:
     """Return a finding's code, its sentence and where it is."""
     place = f" ({finding.where})" if finding.where else ""
     return _bounded(f"{finding.code}: {finding.sentence}{place}")
@@ -40,7 +40,7 @@ def _finding(finding: Finding) -> list[Sentence]:
         f"Evidence: {finding.evidence}" if finding.evidence else "",
     )
     return [
-        Sentence(headline_text(finding), Tone.STRONG),
+        Sentence(finding_text(finding), Tone.STRONG),
         *(Sentence(_bounded(text), Tone.DETAIL) for text in texts if text),
     ]
 

@@ -9,7 +9,7 @@ from ...model.vocabulary import CoreTimeSource
 from ..foreign_text import bounded
 from ..formatting import number_of
 from .facts import Section, Sentence, plain
-from .findings import headline_text
+from .findings import finding_text
 from .time_split import split_parts
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ def job(reading: Reading) -> Section | None:
     parts = split_parts(reading.total, known)
     if reading.headline is not None:
         pool, finding = reading.headline
-        parts += (Sentence(f"Headline, pool {bounded(pool.name)}: {headline_text(finding)}"),)
+        parts += (Sentence(f"Headline, pool {bounded(pool.name)}: {finding_text(finding)}"),)
     elif reading.busiest is not None and reading.busiest.health:
         parts += (Sentence(f"Headline: {bounded(reading.busiest.health)}"),)
     return Section("The job", lead, parts, level=2)

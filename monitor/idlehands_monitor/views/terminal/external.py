@@ -18,7 +18,7 @@ from ..sections.external import (
     stack_text,
     state_text,
 )
-from ..sections.findings import headline_text
+from ..sections.findings import finding_text
 from ..sections.waits import off_core_name, waits_phrase
 from .drawing import fit
 from .header import legend_rows, wrap
@@ -154,11 +154,10 @@ def _headline(pool: ExternalPoolReading, cells: int) -> list[Row]:
     if not pool.findings:
         return []
     first = pool.findings[0]
-    sentence = wrap(clean(headline_text(first), 600), cells)
-    return [
-        *([(text, style(bold=True))] for text in sentence),
-        *([(text, None)] for text in wrap(clean(f"Try: {first.advice}", 600), cells)),
+    found: list[Row] = [
+        [(text, style(bold=True))] for text in wrap(clean(finding_text(first), 600), cells)
     ]
+    return found + [[(text, None)] for text in wrap(clean(f"Try: {first.advice}", 600), cells)]
 
 
 def _stacks(pool: ExternalPoolReading, cells: int, most: int) -> list[Row]:
