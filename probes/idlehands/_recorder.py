@@ -223,11 +223,14 @@ class WorkerProbe(Thief):
         Misuse: no task is running, or `error` is no exception.
         """
         try:
-            token, raised = self.token, error_in(error)
-            if raised is None:
+            token, cls = self.token, error_in(error)
+            if token is None:
+                self.misused(refusal("raised", self))
+                return
+            if cls is None:
                 self.misused(f"raised() needs the exception, not {shown(error)}")
-            elif token is not None:
-                count(self.errors, token[2], raised)
+            else:
+                count(self.errors, token[2], cls)
         except Exception as failure:
             self.failed(failure)
         self.finished(FAILED)
