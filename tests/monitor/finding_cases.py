@@ -227,6 +227,17 @@ BY_CHANGE = tuple(
 )
 
 
+def nearly_sure(spread):
+    """Return the codes where 6 % are gained, or so much less or more."""
+    return changed(answer((change.SplitLock(),), 10.5, 0.06, spread=spread))
+
+
+def idle_for_a_fifth(gain):
+    """Return the codes where workers are idle for 20 % and to leave out barriers gains so much."""
+    held = replace(base(), time=seconds_of(working=32, no_work=8))
+    return changed(answer((change.HandInAtOnce(),), 11.2 * (1 - gain), gain), held=held)
+
+
 def alone(longest_s=1.5, kind="mill", tasks=1):
     """Return a pool in whose run of 11.2 s one task runs alone for a while."""
     serial = SerialReading(4.0, 0.8, longest_s, 0.0, kind)
@@ -263,6 +274,12 @@ OF_RUNS = (
         lambda: changed(answer((change.Grain(0.5),), 8.0, 0.28), held=alone(tasks=4)),
         "MOST_SINGLE",
     ),
+    case("lock-wait", FOUND, "surely gains 3 %", lambda: nearly_sure(0.03), "SURE_GAIN"),
+    case("lock-wait", TOO_LITTLE, "surely gains 2 %", lambda: nearly_sure(0.04), "SURE_GAIN"),
+    case("barrier-wait", FOUND, "idle for 2/3 of the gain", lambda: idle_for_a_fifth(0.3),
+         "IN_PROPORTION"),
+    case("barrier-wait", NOT_FOUND, "idle for 2/5 of the gain", lambda: idle_for_a_fifth(0.5),
+         "IN_PROPORTION"),
     case("growing-backlog", FOUND, "1.75 tasks/s", backlog),
     case("growing-backlog", NOT_FOUND, "no growth", lambda: backlog(0.0)),
     case("growing-backlog", TOO_LITTLE, "no sizing", changed),

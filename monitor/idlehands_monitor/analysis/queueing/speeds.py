@@ -12,7 +12,7 @@ the worker's tasks of that kind.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -22,8 +22,6 @@ from ...ledger.rows import Recent, kind_name
 from ...model.workers import SpeedReading
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from ...ledger import PoolLedger
     from ...model.arrays import Float, Int64
 
@@ -41,58 +39,63 @@ def slowest(pool: PoolLedger, begin_ns: int, end_ns: int) -> SpeedReading | None
     store = Recent(pool.tasks, begin_ns)
     chosen = (store["ended_ns"] > begin_ns) & (store["ended_ns"] <= end_ns)
     chosen &= (store["outcome"] == FINISHED) & (store["worker"] >= 0)
+    chosen &= store["worker"] < pool.workers
     kinds, workers = store["kind"][chosen], store["worker"][chosen]
     calls = np.maximum(store["size"][chosen], 1)  # of one task, which may be a batch of calls
     run_ns = (store["ended_ns"] - store["started_ns"])[chosen] / calls
-    spent: dict[int, list[_Stratum]] = {}
-    for kind in np.unique(kinds).tolist():
-        of_kind = kinds == kind
-        for worker, one in _of_kind(kind, workers[of_kind], run_ns[of_kind]):
-            spent.setdefault(worker, []).append(one)
-    readings = (_together(pool, worker, strata) for worker, strata in spent.items())
-    return max(readings, key=lambda one: one.superiority, default=None)
-
-
-class _Stratum:
-    """One worker's tasks of one kind against its siblings'.
-
-    tasks, others: how many. superiority, error: as in `stats.rank_test.RankTest`. slowdown: ratio
-    of the medians.
-    """
-
-    def __init__(self, kind: int, own: Float, others: Float, ranks: float) -> None:
-        self.kind, self.tasks, self.others = kind, len(own), len(others)
-        pairs = self.tasks * self.others
-        self.superiority = (ranks - self.tasks * (self.tasks + 1) / 2) / pairs
-        self.error = math.sqrt((self.tasks + self.others + 1) / (12 * pairs))
-        usual = float(np.median(others))
-        self.slowdown = float(np.median(own)) / usual if usual else 1.0
-
-
-def _of_kind(kind: int, workers: Int64, run_ns: Float) -> Iterator[tuple[int, _Stratum]]:
-    """Yield each worker that ran tasks enough of a kind, if its siblings did too."""
-    _, place, counts = np.unique(run_ns, return_inverse=True, return_counts=True)
-    ranks = (np.cumsum(counts) - (counts - 1) / 2)[place]  # equal values share their mean rank
-    for worker in np.unique(workers).tolist():
-        own = workers == worker
-        tasks = int(np.count_nonzero(own))
-        if tasks >= LEAST_COMPARED and len(own) - tasks >= LEAST_COMPARED:
-            yield worker, _Stratum(kind, run_ns[own], run_ns[~own], float(ranks[own].sum()))
-
-
-def _together(pool: PoolLedger, worker: int, strata: list[_Stratum]) -> SpeedReading:
-    tasks = sum(one.tasks for one in strata)
-    most = max(strata, key=lambda one: one.tasks)
-
-    def mean(name: str) -> float:
-        return sum(one.tasks * float(getattr(one, name)) for one in strata) / tasks
-
+    strata = [
+        _stratum(kind, workers[kinds == kind], run_ns[kinds == kind], pool.workers)
+        for kind in np.unique(kinds).tolist()
+    ]
+    tasks = sum((one.tasks for one in strata), np.zeros(pool.workers, dtype=np.int64))
+    if not tasks.any():
+        return None
+    compared = np.maximum(tasks, 1)
+    superiority = sum(one.tasks * one.superiority for one in strata) / compared
+    worker = int(np.where(tasks > 0, superiority, -1.0).argmax())
+    own = [one for one in strata if one.tasks[worker]]
+    weights = [int(one.tasks[worker]) for one in own]
     return SpeedReading(
         worker=worker,
-        kind=kind_name(pool, most.kind),
-        tasks=tasks,
-        others=sum(one.others for one in strata),
-        slowdown=mean("slowdown"),
-        superiority=mean("superiority"),
-        error=math.sqrt(sum((one.tasks * one.error) ** 2 for one in strata)) / tasks,
+        kind=kind_name(pool, max(own, key=lambda one: int(one.tasks[worker])).kind),
+        tasks=sum(weights),
+        others=sum(len(one.run_ns) - int(one.tasks[worker]) for one in own),
+        slowdown=float(np.average([_slowdown(one, worker) for one in own], weights=weights)),
+        superiority=float(superiority[worker]),
+        error=math.hypot(*(one.tasks[worker] * one.error[worker] for one in own)) / sum(weights),
     )
+
+
+class _Stratum(NamedTuple):
+    """The tasks of one kind: the worker and the run time of each, and each worker's comparison.
+
+    tasks: of each worker, 0 where it is not compared. superiority, error: as in
+    `stats.rank_test.RankTest`, of each worker against all its siblings.
+    """
+
+    kind: int
+    workers: Int64
+    run_ns: Float
+    tasks: Int64
+    superiority: Float
+    error: Float
+
+
+def _stratum(kind: int, workers: Int64, run_ns: Float, most: int) -> _Stratum:
+    """Compare the workers, whose indices are below `most`, by the ranks of their tasks."""
+    _, place, counts = np.unique(run_ns, return_inverse=True, return_counts=True)
+    ranks = (np.cumsum(counts) - (counts - 1) / 2)[place]  # equal values share their mean rank
+    tasks = np.bincount(workers, minlength=most)
+    others = len(run_ns) - tasks
+    pairs = np.maximum(tasks * others, 1)
+    above = np.bincount(workers, weights=ranks, minlength=most) - tasks * (tasks + 1) / 2
+    enough = (tasks >= LEAST_COMPARED) & (others >= LEAST_COMPARED)
+    error = np.sqrt((len(run_ns) + 1) / (12 * pairs))
+    return _Stratum(kind, workers, run_ns, np.where(enough, tasks, 0), above / pairs, error)
+
+
+def _slowdown(stratum: _Stratum, worker: int) -> float:
+    """Return the ratio of the medians of a worker and of its siblings."""
+    own = stratum.workers == worker
+    usual = float(np.median(stratum.run_ns[~own]))
+    return float(np.median(stratum.run_ns[own])) / usual if usual else 1.0

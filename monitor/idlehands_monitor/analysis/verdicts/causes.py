@@ -52,6 +52,7 @@ DECIDED = {
 """Findings by a category of worker time; where there is a simulation, its gains decide."""
 OF_IDLE_TIME = {
     FindingCode.STARVED_BESIDE_WORK,
+    FindingCode.NEVER_STEALS,
     FindingCode.STRANDED_IN_OTHER_POOL,
     FindingCode.TOO_LITTLE_PARALLELISM,
     FindingCode.BARRIER_WAIT,
@@ -236,7 +237,7 @@ def _can_gain(pool: PoolReading, answered: WhatIfPool, cause: Cause, answer: Ans
     more = answered.unit is Unit.TASKS_PER_S
     saved = answer.gain / (1 + answer.gain) if more else answer.gain
     most = idle(pool)
-    if cause.code is FindingCode.STARVED_BESIDE_WORK:
+    if cause.code in (FindingCode.STARVED_BESIDE_WORK, FindingCode.NEVER_STEALS):
         most = min(most, cause.share(pool) * len(pool.workers))
     return most >= max(LEAST_GAIN, saved * IN_PROPORTION)
 
