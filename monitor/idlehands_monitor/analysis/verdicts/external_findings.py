@@ -10,7 +10,7 @@ is known, so nothing can be simulated, and no finding has a gain.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from ...model.findings import Finding
 from ...model.vocabulary import FindingCode, WaitReason
@@ -32,7 +32,7 @@ LEAST_LOCKED = 0.1
 LEAST_BLOCKED = 0.25
 """The least share of the worker time blocked otherwise: waiting may be what the tasks are for, so
 more than at locks. Chosen."""
-MOST_PARKED = 0.1
+MOST_PARKED = 0.2
 """Workers that are parked for a larger share keep up with what comes, however long they wait."""
 LEAST_STUCK_S, LEAST_STUCK_SAMPLES = 30.0, 10
 """A worker is called stuck after so long at one line, in so many samples: nobody knows how long its
@@ -84,51 +84,62 @@ def _waits(pool: ExternalPoolReading) -> Iterator[Finding]:
     if time.wait_samples < LEAST_SAMPLES:
         return
     shares = {wait.sort: wait.share for wait in time.waits}
-    interpreter = shares.pop(WaitReason.INTERPRETER_LOCK, 0.0)
-    if _low(pool, interpreter) >= LEAST_LOCKED:
+    interpreter = _Sampled(shares.pop(WaitReason.INTERPRETER_LOCK, 0.0), time.wait_samples)
+    if interpreter.low >= LEAST_LOCKED:
         words = (
             "Workers wait for the interpreter lock, which only one thread holds at a time, for "
-            f"{_with_interval(pool, interpreter)} of their time",
+            f"{interpreter} of their time",
             "Run these tasks in processes, on a free-threaded build, or in code that releases the "
             "lock (arrays, compression, hashes)",
         )
-        yield _finding(pool, FindingCode.INTERPRETER_LOCK, interpreter, words, _samples(pool))
-    if time.parked is None or time.dumps < LEAST_SAMPLES:
+        yield _finding(pool, FindingCode.INTERPRETER_LOCK, interpreter.share, words, _samples(pool))
+    if time.parked is None or not time.dumps:
         return  # without stacks a parked worker looks like one that waits
-    locked = shares.pop(WaitReason.LOCK, 0.0)
-    if _low(pool, locked) >= LEAST_LOCKED:
+    samples = min(time.wait_samples, time.dumps)
+    locked = _Sampled(shares.pop(WaitReason.LOCK, 0.0), samples)
+    if locked.low >= LEAST_LOCKED:
         words = (
-            f"Workers in tasks wait for a lock for {_with_interval(pool, locked)} of their time",
+            f"Workers in tasks wait for a lock for {locked} of their time",
             "Hold the lock for less of each task, or use a lock for each part of what it protects",
         )
-        yield _finding(pool, FindingCode.LOCK_WAIT, locked, words, _samples(pool), _place(pool))
-    others = sum(shares.values())
-    if _low(pool, others) >= LEAST_BLOCKED and time.parked.high <= MOST_PARKED:
-        most = max(shares, key=shares.__getitem__)
-        words = (
-            f"Workers are blocked in tasks for {_with_interval(pool, others)} of their time, "
-            f"mostly waiting for {WAIT_NAMES.get(most, 'something else')}, and hardly ever parked: "
-            "more is queued than they can begin",
-            "Make these waits shorter, or use more workers if what the tasks wait for can serve "
-            "more at a time",
-        )
         yield _finding(
-            pool, FindingCode.BLOCKED_IN_TASK, others, words, _samples(pool), _place(pool)
+            pool, FindingCode.LOCK_WAIT, locked.share, words, _samples(pool), _place(pool)
         )
+    others = _Sampled(sum(shares.values()), samples)
+    if others.low >= LEAST_BLOCKED and time.parked.high <= MOST_PARKED:
+        yield _blocked(pool, others, max(shares, key=shares.__getitem__))
 
 
-def _interval(pool: ExternalPoolReading, share: float) -> tuple[float, float]:
-    samples = pool.time.wait_samples
-    return wilson(min(1.0, share) * samples, samples)
+def _blocked(pool: ExternalPoolReading, others: _Sampled, most: str) -> Finding:
+    words = (
+        f"Workers are blocked in tasks for {others} of their time, mostly waiting for "
+        f"{WAIT_NAMES.get(most, 'something else')}, and hardly ever parked: more is queued than "
+        "they can begin",
+        "Make these waits shorter, or use more workers if what the tasks wait for can serve more "
+        "of them at once",
+    )
+    code, share = FindingCode.BLOCKED_IN_TASK, others.share
+    return _finding(pool, code, share, words, _samples(pool), _place(pool))
 
 
-def _low(pool: ExternalPoolReading, share: float) -> float:
-    return _interval(pool, share)[0]
+class _Sampled(NamedTuple):
+    """A share of the worker time, and how many samples it rests on."""
 
+    share: float
+    samples: int
 
-def _with_interval(pool: ExternalPoolReading, share: float) -> str:
-    low, high = _interval(pool, share)
-    return f"{100 * share:.0f} % ({100 * low:.0f} to {100 * high:.0f})"
+    @property
+    def _interval(self) -> tuple[float, float]:
+        return wilson(min(1.0, self.share) * self.samples, self.samples)
+
+    @property
+    def low(self) -> float:
+        """The lower end of its interval."""
+        return self._interval[0]
+
+    def __str__(self) -> str:
+        low, high = self._interval
+        return f"{100 * self.share:.0f} % ({100 * low:.0f} to {100 * high:.0f})"
 
 
 def _samples(pool: ExternalPoolReading) -> str:
@@ -196,8 +207,7 @@ def _for_cores(
     if used_cores < BUSY * cores:
         words = (
             "Other processes or threads had the cores: workers that were ready waited for one for "
-            f"{100 * left:.0f} % of their time, and {used_cores:.2g} of {cores:.3g} cores were "
-            "theirs",
+            f"{100 * left:.0f} % of their time, and used {used_cores:.1f} of {cores:.3g} cores",
             "Find what else runs on this machine (top), or give the pool cores of its own",
         )
         yield _finding(pool, FindingCode.CORES_BUSY_ELSEWHERE, left, words)

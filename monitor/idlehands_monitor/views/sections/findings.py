@@ -21,7 +21,8 @@ def findings(pool: PoolReading | ExternalPoolReading) -> Section:
     """Return each finding with what to try, what that would gain, and its evidence."""
     parts = tuple(sentence for finding in pool.findings for sentence in _finding(finding))
     if parts:
-        return Section("Findings", "what gains most first", parts)
+        is_recorded = isinstance(pool, PoolReading)
+        return Section("Findings", f"what {'gains' if is_recorded else 'costs'} most first", parts)
     said = pool.health if isinstance(pool, PoolReading) else ""
     health = (Sentence(_bounded(said), Tone.STRONG),) if said else ()
     return Section("Findings", "none", health)
