@@ -58,7 +58,7 @@ from idlehands_monitor.model.external import (
 from idlehands_monitor.model.graph import CriticalReading, GraphReading, SerialReading
 from idlehands_monitor.model.host import HostReading
 from idlehands_monitor.model.shares import Estimate
-from idlehands_monitor.model.tasks import HandOverReading, KindReading, RaisedReading
+from idlehands_monitor.model.tasks import HandOverReading, KindReading
 from idlehands_monitor.model.vocabulary import (
     CoreTimeSource,
     ExternalState,
@@ -446,13 +446,13 @@ def lost(died=0, none_for_s=0.0, queued=0, broken=""):
 def deaths(*, apart_s=9.0, thread=False, errors=()):
     """Return the sentence on two deaths so far apart, with so many exceptions of their kind."""
     dead = tuple(
-        DeadWorkerReading(n, 7 + n, "brew", 1.0, round(n * apart_s * SECOND), thread)
+        DeadWorkerReading(
+            n, 7 + n, "brew", 1.0, round(n * apart_s * SECOND), thread, errors=tuple(errors)
+        )
         for n in range(2)
     )
-    raised = tuple(RaisedReading("brew", error, 1) for error in errors)
     lifetimes = LifetimesReading(1, 3, 0, 2, dead)
-    tasks = replace(base().tasks, raised=raised)
-    return lost_workers(seconds_of(working=20), lifetimes, "", tasks)[0].sentence
+    return lost_workers(seconds_of(working=20), lifetimes, "", None)[0].sentence
 
 
 def errors_named(number):

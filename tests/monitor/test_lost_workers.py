@@ -13,7 +13,6 @@ from idlehands.wire import DIED
 from idlehands_monitor.analysis.assemble import read
 from idlehands_monitor.analysis.verdicts.lost_workers import lost_workers
 from idlehands_monitor.model.source import SourceReading
-from idlehands_monitor.model.tasks import RaisedReading
 from idlehands_monitor.model.vocabulary import StreamState
 from idlehands_monitor.model.worker_time import WorkerTime
 from idlehands_monitor.model.workers import DeadWorkerReading, LifetimesReading
@@ -21,21 +20,20 @@ from idlehands_monitor.model.workers import DeadWorkerReading, LifetimesReading
 SECOND = 1_000_000_000
 
 
-def sentence(lifetimes, queued=0, raised=(), broken=""):
+def sentence(lifetimes, queued=0):
     (pool,) = reading().pools
-    tasks = replace(pool.tasks, queued=queued, raised=raised)
-    (finding,) = lost_workers(WorkerTime(working=20 * SECOND), lifetimes, broken, tasks)
+    tasks = replace(pool.tasks, queued=queued)
+    (finding,) = lost_workers(WorkerTime(working=20 * SECOND), lifetimes, "", tasks)
     return finding.sentence
 
 
-def thread(worker, at_s, kind="press"):
-    return DeadWorkerReading(worker, 7, kind, 1.5, at_s * SECOND, is_thread=True)
+def thread(worker, at_s, *errors, kind="press"):
+    return DeadWorkerReading(worker, 7, kind, 1.5, at_s * SECOND, is_thread=True, errors=errors)
 
 
 def test_of_a_pool_without_workers_the_first_death_and_what_is_left_undone_are_said():
-    gone = LifetimesReading(0, 2, 0, 2, (thread(0, 1), thread(1, 2)), none_for_s=41.2)
-    raised = (RaisedReading("press", "KeyError", 2),)
-    assert sentence(gone, 12, raised) == (
+    gone = LifetimesReading(0, 2, 0, 2, (thread(0, 1, "KeyError"), thread(1, 2)), none_for_s=41.2)
+    assert sentence(gone, 12) == (
         "No worker is left, for 41 s, and 12 tasks are queued that nobody will run. The first "
         "death: worker 0, a thread, in press, 1.5 s after that task began, by KeyError."
     )
@@ -56,18 +54,18 @@ def test_of_a_pool_whose_workers_have_all_left_nobody_died():
 
 
 def test_of_several_deaths_the_first_and_the_last_are_said():
-    gone = LifetimesReading(1, 3, 0, 2, (thread(0, 1), thread(1, 9, "sew")))
-    raised = (RaisedReading("press", "KeyError", 1), RaisedReading("sew", "OSError", 1))
-    said = sentence(gone, raised=raised)
+    gone = LifetimesReading(
+        1, 3, 0, 2, (thread(0, 1, "KeyError"), thread(1, 9, "OSError", kind="sew"))
+    )
+    said = sentence(gone)
     assert "the first one was worker 0, a thread, in press" in said
     assert "by KeyError, the last one worker 1, a thread, in sew" in said
     assert said.endswith("by OSError.")
 
 
 def test_which_of_many_exceptions_ended_a_thread_is_not_guessed():
-    raised = tuple(RaisedReading("press", f"Error{n}", 1) for n in range(3))
-    gone = LifetimesReading(1, 2, 0, 1, (thread(0, 1),))
-    assert "Error" not in sentence(gone, raised=raised)
+    gone = LifetimesReading(1, 2, 0, 1, (thread(0, 1, "Error0", "Error1", "Error2"),))
+    assert "Error" not in sentence(gone)
 
 
 def deserted(end_s, ends_s=(1.0, 2.0)):

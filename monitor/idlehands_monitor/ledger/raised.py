@@ -29,6 +29,11 @@ class RaisedCounts:
             self._held.pop()
         self._held.append((at_ns, Counter({(kind, name): times for kind, name, times in rows})))
 
+    def names(self, kind: int) -> tuple[str, ...]:
+        """Return what tasks of a kind have raised so far, the most frequent first."""
+        counted = self._held[-1][1].most_common() if self._held else []
+        return tuple(name for (of, name), _ in counted if of == kind and name)
+
     def between(self, begin_ns: int, end_ns: int) -> Raised:
         """Return what was counted between two timestamps, as far as counts were taken then."""
         before: Raised = Counter()

@@ -40,6 +40,7 @@ class DeadWorkerReading:
 
     died_ns: when its end was noticed. is_thread: whether only a thread ended and its process goes
     on. exit_status: of a process whose end broke its pool, negative for a signal; otherwise None.
+    errors: of a thread, the classes of exceptions that have ended tasks of its kind.
     """
 
     worker: int
@@ -49,6 +50,7 @@ class DeadWorkerReading:
     died_ns: int = -1
     is_thread: bool = False
     exit_status: int | None = None
+    errors: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -180,10 +180,12 @@ def _dead(pool: PoolLedger, row: int) -> DeadWorkerReading:
     tasks = pool.tasks
     lost = (tasks["worker"] == worker) & (tasks["outcome"] == LOST) & (tasks["ended_ns"] <= ended)
     places = np.flatnonzero(lost & (tasks["started_ns"] >= pool.lifetimes["began_ns"][row]))
-    kind, run_s = "", 0.0
+    kind, run_s, is_thread = "", 0.0, pid == pool.pid
+    errors: tuple[str, ...] = ()
     if len(places):
         last = int(places[-1])
         run_s = int(tasks["ended_ns"][last] - tasks["started_ns"][last]) / 1e9
-        kind = kind_name(pool, int(tasks["kind"][last]))
-    is_thread, status = pid == pool.pid, pool.first_dead.get(pid)
-    return DeadWorkerReading(worker, pid, kind, run_s, ended, is_thread, status)
+        number = int(tasks["kind"][last])
+        kind, errors = kind_name(pool, number), pool.raised.names(number) if is_thread else ()
+    status = pool.first_dead.get(pid)
+    return DeadWorkerReading(worker, pid, kind, run_s, ended, is_thread, status, errors)
