@@ -87,6 +87,13 @@ def test_for_how_long_a_worker_was_blocked_alike_is_counted_back_from_its_last_s
     assert (worker.same_for_s, worker.same_samples) == (2.0, 3)
 
 
+def test_a_worker_may_have_been_at_its_line_since_before_the_window():
+    held = two_workers(0, dumps=10)
+    pool = only_pool(held, 2 * 1_000_000_000)
+    assert pool.time.dumps == 2
+    assert (pool.workers[0].same_for_s, pool.workers[0].same_samples) == (9.0, 10)
+
+
 def test_a_worker_that_is_parked_or_runs_is_at_no_line():
     assert only_pool(two_workers(10)).workers[0].same_samples == 0
     running = ledger(

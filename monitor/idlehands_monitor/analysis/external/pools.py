@@ -114,7 +114,7 @@ class _Window:
         place = None
         if found:
             state, place = _state(found[-1]), next(iter(_places(found[-1])), None)
-        same_for_s, same_samples = self._same(found)
+        same_for_s, same_samples = self._same(worker.appearances) if found else (0.0, 0)
         name = worker.name
         if worker.native_id == worker.key.pid:
             name = f"process {worker.key.pid}"
@@ -133,7 +133,10 @@ class _Window:
         )
 
     def _same(self, found: list[Appearance]) -> tuple[float, int]:
-        """Return for how long, and in how many of its last samples, a worker was blocked alike."""
+        """Return for how long, and in how many of its last samples, a worker was blocked alike.
+
+        That may have begun before the window.
+        """
         alike = list(
             takewhile(
                 lambda one: _is_blocked(one) and one.sample.stack == found[-1].sample.stack,

@@ -32,8 +32,9 @@ LEAST_LOCKED = 0.1
 LEAST_BLOCKED = 0.25
 """The least share of the worker time blocked otherwise: waiting may be what the tasks are for, so
 more than at locks. Chosen."""
-MOST_PARKED = 0.2
-"""Workers that are parked for a larger share keep up with what comes, however long they wait."""
+MOST_PARKED = 0.3
+"""Workers that may be parked for a larger share may keep up, however long they wait: ten samples of
+workers that are never parked are enough. Chosen."""
 LEAST_STUCK_S, LEAST_STUCK_SAMPLES = 30.0, 10
 """A worker is called stuck after so long at one line, in so many samples: nobody knows how long its
 tasks usually take. Chosen."""
