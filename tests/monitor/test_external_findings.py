@@ -25,6 +25,7 @@ from idlehands_monitor.analysis.stats.summary import wilson
 from idlehands_monitor.analysis.verdicts.external_findings import NO_GAIN, with_external_findings
 from idlehands_monitor.views.html import render as render_html
 from idlehands_monitor.views.json import render as render_json
+from idlehands_monitor.views.line import second_line
 from idlehands_monitor.views.markdown import render as render_markdown
 from idlehands_monitor.views.terminal.external import rows
 from idlehands_monitor.views.text import explain
@@ -136,6 +137,11 @@ def test_json_has_the_findings_of_an_external_pool():
     assert pool["findings"][0]["code"] == "lock-wait"
     assert pool["findings"][0]["gain"] is None
     assert pool["headline"]["code"] == "lock-wait"
+
+
+def test_the_line_of_a_second_ends_with_the_code_of_the_headline():
+    assert "; lock-wait" in second_line(found())
+    assert "lock-wait" not in second_line(shown())
 
 
 @pytest.mark.parametrize("cells", [78, 160])

@@ -138,3 +138,8 @@ class ExternalPoolReading:
     library: str = ""
     unanswered: tuple[str, ...] = UNANSWERED
     findings: tuple[Finding, ...] = ()
+
+    @property
+    def headline(self) -> Finding | None:
+        """The first finding, None without findings."""
+        return self.findings[0] if self.findings else None
