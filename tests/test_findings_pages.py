@@ -35,7 +35,7 @@ HEADINGS = [
 ANALYSIS = ROOT / "monitor" / "idlehands_monitor" / "analysis"
 OF_FINDINGS = ("verdicts",)
 """The packages of the analysis whose constants are thresholds of findings."""
-NO_THRESHOLDS = {"MOST_TIMESTAMPS"}
+NO_THRESHOLDS = {"MOST_NAMED", "MOST_TIMESTAMPS"}
 """Constants there that bound what is shown, not what is found."""
 THRESHOLD = re.compile(r"^\| [^|]+ \| ([^|]+) \| [^|]+ \| `([\w.]+)\.(\w+)` \|$", re.MULTILINE)
 UNITS = {"": 1.0, "%": 0.01, "% a minute": 0.01, "MiB a minute": 2.0**20, "s": 1.0, "ms": 1e-3}

@@ -142,6 +142,11 @@ class Task(Generic[T]):
             self._error = error
 
     @property
+    def error(self) -> BaseException | None:
+        """What the task raised, None where it has not raised."""
+        return self._error
+
+    @property
     def failed(self) -> bool:
         """Whether the function raised."""
         return self._error is not None

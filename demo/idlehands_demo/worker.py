@@ -170,11 +170,11 @@ class Worker:
         # Counts and probe come before the joiners are woken, so that a thread that has joined
         # every task reads complete numbers.
         counts.finished += 1
-        if task.failed:
+        if task.error is not None:
             counts.failed += 1
-            self.probe.finished(idlehands.FAILED)
+            self.probe.raised(task.error)
         else:
-            self.probe.finished(idlehands.FINISHED)
+            self.probe.finished()
         task.settle(self.index if taken_from != idlehands.OTHER_POOL else -1)
         self.pool.task_settled(self.index)
 

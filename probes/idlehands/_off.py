@@ -28,6 +28,9 @@ class OffWorkerProbe(WorkerProbe):
     def finished(self, outcome: int = FINISHED) -> None:
         """Do nothing."""
 
+    def raised(self, error: BaseException) -> None:
+        """Do nothing."""
+
     def waiting(self, on: Token | None = None) -> None:
         """Do nothing."""
 

@@ -8,6 +8,7 @@ from typing import Any, Callable
 
 from ._packed_rows import fitting
 from ._pool import PoolProbe
+from ._raised import together
 from ._tables import MOST_WORKERS, NONE
 from ._wire import Frame
 
@@ -86,6 +87,7 @@ def levels_frame(pool: PoolProbe, now: int, open_now: list[list[list[int]]]) -> 
         "misuses": pool.misuses,
         "spawned": pool.tasks_spawned(),
         "ran": [probe.tasks_run for probe in pool.probes],
+        "raised": together(probe.errors for probe in pool.probes[:]),
     }
 
 

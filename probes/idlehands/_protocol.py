@@ -52,6 +52,7 @@ CALLS = {
     for call in (
         Call("running", OUTSIDE_A_TASK, RUNNING),
         Call("finished", IN_A_TASK, BETWEEN),
+        Call("raised", IN_A_TASK, BETWEEN),
         Call("waiting", IN_A_TASK, BETWEEN, opens=1),
         Call("resumed", OUTSIDE_A_TASK, RUNNING, opens=-1),
         Call("searching", frozenset({BETWEEN, SEARCHING}), SEARCHING),

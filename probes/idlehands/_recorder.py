@@ -21,9 +21,11 @@ from typing import Any, Optional
 from ._notes import shown
 from ._packed_rows import SPAWN_BYTES, TaskRing, pack_spawn
 from ._protocol import refusal
+from ._raised import Raised, count, error_in
 from ._rings import NO_TOKEN, Ring, Token, is_token
 from ._tables import (
     CONTENTION,
+    FAILED,
     FINISHED,
     IDLE_INTERVALS,
     NONE,
@@ -60,6 +62,7 @@ class WorkerProbe(Thief):
     __slots__ = (
         "cpu",
         "cpu_kinds",
+        "errors",
         "helped",
         "ident",
         "idle_interval",
@@ -91,6 +94,7 @@ class WorkerProbe(Thief):
         self.stack: list[Suspended] = []
         self.idle_interval: IdleInterval = None
         self.helped = 0
+        self.errors: Raised = {}
 
     @property
     def tasks_run(self) -> int:
@@ -212,6 +216,24 @@ class WorkerProbe(Thief):
                 self.helped += 1
         except Exception as error:
             self.failed(error)
+
+    def raised(self, error: BaseException) -> None:
+        """End the running task, which raised `error`; its class is counted, see `_raised`.
+
+        Misuse: no task is running, or `error` is no exception.
+        """
+        try:
+            token, cls = self.token, error_in(error)
+            if token is None:
+                self.misused(refusal("raised", self))
+                return
+            if cls is None:
+                self.misused(f"raised() needs the exception, not {shown(error)}")
+            else:
+                count(self.errors, token[2], cls)
+        except Exception as failure:
+            self.failed(failure)
+        self.finished(FAILED)
 
     def waiting(self, on: Token | None = None) -> None:
         """Begin a wait of the running task: a join of `on`, or a wait for anything else.

@@ -16,6 +16,7 @@ from types import FunctionType
 from typing import Any, Protocol
 
 from ._packed_rows import TaskRing
+from ._raised import Raised, count
 from ._rings import Ring, Token
 from ._tables import (
     DIED,
@@ -116,6 +117,7 @@ class SharedWorker(TaskRing, WorkerSense):
         "after_state",
         "cpu_kinds",
         "died",
+        "errors",
         "ident",
         "idle_interval",
         "idle_intervals",
@@ -150,6 +152,7 @@ class SharedWorker(TaskRing, WorkerSense):
         self.joined_ns = NONE
         self.pid = NONE
         self.died = False
+        self.errors: Raised = {}
 
     @property
     def open_token(self) -> Token | None:
@@ -214,16 +217,25 @@ class SharedWorker(TaskRing, WorkerSense):
         self.started = monotonic_ns()
         self.token = token
 
-    def finished(self, outcome: int = FINISHED) -> None:
-        """End the running task; do nothing where none is running."""
+    def finished(self, outcome: int = FINISHED, error: type[BaseException] | None = None) -> None:
+        """End the running task, `error`: what it raised; do nothing where none is running."""
         token = self.open_token
         if token is None:
             return
         ended = monotonic_ns()
         cpu = thread_time_ns() - self.mark if self.mark >= 0 else NONE
         self.put((token, self.started, ended, INBOX, cpu, outcome))
+        if error is not None:
+            count(self.errors, token[2], error)
         if self.pool.every:
             self.after, self.after_state = ended, PARKED if self.pool.is_empty() else FETCHING
+
+    def ends_by(self, error: type[BaseException]) -> None:
+        """Note which exception ends the worker's thread; `SystemExit` for none."""
+        token = self.open_token
+        self.died = not issubclass(error, SystemExit)
+        if self.died and token is not None:
+            count(self.errors, token[2], error)
 
     def leave(self) -> None:
         """End the worker's lifetime with its thread; a task that an exception ended so is lost."""
@@ -264,7 +276,7 @@ class _LastCall:
             raise AttributeError(LAST_CALL) from None
         worker = workers.get(threading.get_ident())
         if worker is not None and sys._getframe(1).f_code is _bootstrap.__code__:
-            worker.died = not issubclass(sys.exc_info()[0] or SystemExit, SystemExit)
+            worker.ends_by(sys.exc_info()[0] or SystemExit)
         return call
 
     def __set__(self, thread: Any, call: Any) -> None:

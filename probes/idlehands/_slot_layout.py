@@ -1,8 +1,8 @@
 """Where everything lies in a slot of the shared memory, in 64-bit integers from the slot's begin.
 
 A slot is a header of `HEADER_CELLS` integers and behind it three rings of packed rows: tasks,
-worker lifetimes and idle intervals. All integers are in the machine's own byte order: the memory
-never leaves it.
+worker lifetimes and idle intervals. The end of the header counts exceptions, see `_raised`. All
+integers are in the machine's own byte order: the memory never leaves it.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 import struct
 
 from ._packed_rows import CELL_BYTES
+from ._raised import RAISED_CELLS
 from ._tables import IDLE_INTERVALS, TASKS, TOKEN_COLUMNS, WORKER_LIFETIMES
 
 PID, TICKS, JOINED, NATIVE_ID, IDENT, TASKS_WRITTEN, LIFETIMES_WRITTEN, STARTED, TOKEN = range(9)
@@ -18,7 +19,8 @@ IDLE_INTERVALS_WRITTEN, SKIPPED, EVERY, LAST_PID, REFUSED = range(24, 29)
 """`EVERY` and `REFUSED` are the pool's, and used in the first slot only. The owner writes `EVERY`,
 the mask of the present step of detail (see `_detail`). `REFUSED` counts the worker processes
 that found no free slot."""
-HEADER_CELLS = 32
+RAISED = 32
+HEADER_CELLS = RAISED + RAISED_CELLS
 
 TASK_CELLS = TASKS.width
 LIFETIME_CELLS = WORKER_LIFETIMES.width

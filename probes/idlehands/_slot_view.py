@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 
 from . import _slot_layout as layout
 from ._packed_rows import CELL_BYTES, PackedRows
+from ._raised import Raised, counted_in
 from ._rings import Token
 from ._shared_slots import SharedSlots
 from ._slot_layout import HEADER_CELLS, NAME_BYTES, SLOT_CELLS
@@ -210,6 +211,11 @@ class SlotView:
         if not started or started != self.started:
             return None
         return tuple(cells)  # type: ignore[return-value]
+
+    @property
+    def errors(self) -> Raised:
+        """The exceptions that its tasks raised."""
+        return counted_in(self.slot.cells, self.slot.begin + layout.RAISED)
 
     def weigh(self, rows: Sequence[Any]) -> None:
         """Do nothing: a worker process chooses for itself which CPU times it reads."""

@@ -16,6 +16,7 @@ from ._descriptors import Identity
 from ._guard import is_for_the_job
 from ._packed_rows import CELL_BYTES
 from ._process import LAST_OF_ALL
+from ._raised import count_in
 from ._rings import NO_TOKEN, Token
 from ._shared_slots import SharedSlots, start_ticks
 from ._slot_layout import (
@@ -33,6 +34,7 @@ from ._slot_layout import (
     NAME_BYTES,
     NATIVE_ID,
     PID,
+    RAISED,
     REFUSED,
     SKIPPED,
     SLOT_CELLS,
@@ -119,8 +121,8 @@ class SlotWorker:
         except Exception as error:
             self._failed(error)
 
-    def finished(self, outcome: int = FINISHED) -> None:
-        """End the running task; do nothing where none is running."""
+    def finished(self, outcome: int = FINISHED, error: type[BaseException] | None = None) -> None:
+        """End the running task, `error`: what it raised; do nothing where none is running."""
         started = self._started
         if not started:
             return
@@ -133,6 +135,8 @@ class SlotWorker:
                 return
             shared.put_task(self._slot, token, started, ended, cpu, outcome)
             shared.cells[base + STARTED] = 0
+            if error is not None:
+                count_in(shared.cells, base + RAISED, token[2], error)
             every = shared.cells[EVERY]
             self._long[token[2]] = not every and ended - started >= CPU_WORTH_NS
             self._after = ended if every else 0
@@ -159,12 +163,13 @@ class SlotWorker:
         """Record no task from now on, only count them."""
         self._shared_slots.cells[EVERY] = 1
 
-    def amend(self, outcome: int) -> None:
+    def amend(self, outcome: int, error: type[BaseException]) -> None:
         """Change the outcome of the task that ended last: its result could not be sent."""
         cells, base = self._shared_slots.cells, self._base
         last = cells[base + TASKS_WRITTEN] - 1
         if last >= 0 and self.has_slot:
             cells[base + HEADER_CELLS + last % TASK_ROWS * TASK_CELLS + TASK_CELLS - 1] = outcome
+            count_in(cells, base + RAISED, self._token[2], error)
 
     def leave(self) -> None:
         """Give the slot back."""

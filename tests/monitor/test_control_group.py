@@ -146,3 +146,54 @@ def test_a_worker_under_a_real_quota_has_the_finding(group, job):
     assert "CPU quota 0.3" in text.explain(reading)
     if reading.host[0].affinity > 1:
         assert cores_phrase(reading).startswith("0.3 of ")
+
+
+# -- memory that is left ---------------------------------------------------------------------------
+
+V2_PROCESS = "0::/shop/kiln"
+V2_MOUNT = "30 24 0:26 / /sys/fs/cgroup rw shared:4 - cgroup2 cgroup2 rw"
+V1_PROCESS = "5:memory:/shop/kiln\n0::/"
+V1_MOUNT = "31 24 0:27 / /sys/fs/cgroup/memory rw shared:5 - cgroup cgroup rw,memory"
+
+
+def memory_left(folder: Path, mount: str, process: str, files: dict[str, str]) -> int:
+    """Return the memory left for process 42 on a machine with these files."""
+    known = {"proc/self/mountinfo": mount, "proc/42/cgroup": process}
+    for path, content in {**known, **files}.items():
+        target = folder / path
+        target.parent.mkdir(parents=True, exist_ok=True)
+        target.write_text(content + "\n", encoding="utf-8")
+    return ControlGroups(str(folder)).memory_left(42)
+
+
+def test_memory_is_left_up_to_the_tightest_limit_of_a_group_and_those_above_it(tmp_path):
+    files = {
+        "sys/fs/cgroup/shop/memory.max": "1000",
+        "sys/fs/cgroup/shop/memory.current": "700",
+        "sys/fs/cgroup/shop/memory.stat": "anon 500\ninactive_file 150\nactive_file 50",
+        "sys/fs/cgroup/shop/kiln/memory.max": "max",
+        "sys/fs/cgroup/shop/kiln/memory.current": "600",
+        "proc/meminfo": "MemTotal: 900 kB\nMemAvailable:    800 kB",
+    }
+    assert memory_left(tmp_path, V2_MOUNT, V2_PROCESS, files) == 450
+
+
+def test_without_a_limit_of_a_group_the_machine_is_the_limit(tmp_path):
+    files = {"proc/meminfo": "MemTotal: 900 kB\nMemAvailable:    800 kB"}
+    assert memory_left(tmp_path, V2_MOUNT, V2_PROCESS, files) == 800 * 1024
+
+
+def test_version_1_has_its_own_names_of_the_same_files(tmp_path):
+    group = "sys/fs/cgroup/memory/shop/kiln"
+    files = {
+        "sys/fs/cgroup/memory/memory.limit_in_bytes": "9223372036854771712",
+        "sys/fs/cgroup/memory/memory.usage_in_bytes": "5000",
+        f"{group}/memory.limit_in_bytes": "1000",
+        f"{group}/memory.usage_in_bytes": "700",
+        f"{group}/memory.stat": "cache 1\ntotal_inactive_file 100",
+    }
+    assert memory_left(tmp_path, V1_MOUNT, V1_PROCESS, files) == 400
+
+
+def test_where_nothing_can_be_read_it_is_not_known_how_much_memory_is_left(tmp_path):
+    assert memory_left(tmp_path, V2_MOUNT, V2_PROCESS, {}) == -1

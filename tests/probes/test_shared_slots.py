@@ -27,7 +27,7 @@ from idlehands._slot_layout import SLOT_CELLS
 from idlehands._slot_worker import leave, worker_of
 from idlehands._slots_link import Link
 from idlehands._slots_pool import SlotsPool
-from idlehands._tables import DIED, LEFT, LOST, NONE
+from idlehands._tables import DIED, FAILED, LEFT, LOST, NONE
 from idlehands.adapters._executors import ExecutorReporter
 from idlehands.wire import Decoder
 
@@ -452,9 +452,9 @@ def test_whatever_the_job_writes_into_the_shared_slots_nothing_fails(damage, slo
         worker.running(token(3))
         size = len(shared.memory)
         shared.memory[:] = dice.randbytes(size) if damage is None else damage * (size // 8)
-        worker.finished()
+        worker.finished(FAILED, KeyError)
         worker.running(token(4))
-        worker.amend(1)
+        worker.amend(FAILED, KeyError)
         worker.leave()
         pool.refresh(at_once=True)
         pool.work_recorded()

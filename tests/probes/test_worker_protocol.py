@@ -62,6 +62,8 @@ def make(call: str, worker: WorkerProbe, other) -> None:
         worker.adopted(other.spawned("mow"), other)
     elif call in ("missed", "stolen", "lost_race", "contended"):
         getattr(worker, call)(1)
+    elif call == "raised":
+        worker.raised(KeyError("rust"))
     else:
         getattr(worker, call)()
 

@@ -20,9 +20,10 @@ from .deques.use import deques
 from .external.pools import external_pools
 from .graph.bounds import graph_reading
 from .graph.graph import MOST_LIVE_TASKS, MOST_TASKS
-from .host.host import host_readings, of_pool
+from .host.host import host_readings, memory_lasts_s, of_pool
 from .parking.parking import parking
 from .queueing.flow import balance, queueing
+from .queueing.speeds import slowest
 from .queueing.tasks import hand_overs_reading, task_reading
 from .stats.cache import FRESH
 from .stealing.steals import stealing
@@ -31,8 +32,10 @@ from .time.job_history import DAMAGED
 from .time.pool_times import PoolTimes, pool_times
 from .time.stranded import stranded
 from .time.workers import lifetimes_reading, worker_readings
+from .verdicts.external_findings import with_external_findings
 from .verdicts.findings import findings
 from .verdicts.host_findings import host_findings
+from .verdicts.never_steals import with_never_steals
 from .verdicts.promises import promises
 from .verdicts.scheduler_findings import SchedulerUse, scheduler_costs, scheduler_findings
 from .verdicts.worker_findings import with_worker_findings
@@ -130,7 +133,7 @@ def read(
         tuple(pools),
         host,
         tuple(StrandedReading(*pair, ns / 1e9) for pair, ns in pairs),
-        external_pools(ledger, window_ns),
+        with_external_findings(external_pools(ledger, window_ns), host),
     )
 
 
@@ -143,10 +146,10 @@ def _host(
 ) -> tuple[HostReading, ...]:
     """Return what the host reported of the job's processes; of a live job at most `age` seconds
     old."""
-    if not windows:
+    held = list(windows.values()) or [(ledger.samples.first_ns, ledger.samples.latest_ns)]
+    begin, end = min(window[0] for window in held), max(window[1] for window in held)
+    if end < 0:
         return ()
-    end = max(window[1] for window in windows.values())
-    begin = min(window[0] for window in windows.values())
     since = begin if window_ns is None else end - window_ns
     if history is None:
         return host_readings(ledger, since, end)
@@ -200,9 +203,10 @@ def _pool(asked: _Asked, ages: Ages) -> PoolReading:
         costs.searching,
         one_queue=pool.shared_queue,
         broken=pool.broken.rstrip("."),
+        tasks=tasks,
     )
     counts = _Counts(steals, lifetimes, tasks, waited, found)
-    return with_worker_findings(_reading(asked, times, scheduler, counts))
+    return with_worker_findings(with_never_steals(_reading(asked, times, scheduler, counts)))
 
 
 def _reading(
@@ -254,6 +258,8 @@ def _reading(
         stealing=scheduler.stealing,
         queueing=scheduler.queueing,
         balance=scheduler.balance,
+        slowest=scheduler.slowest,
+        memory_lasts_s=memory_lasts_s(of_pool(pool, asked.host)),
     )
 
 
@@ -275,8 +281,8 @@ def _judged(
     time, live = times.in_window, asked.is_live
     recorded = not times.is_thinned and time.recorded_ns == end_ns - begin_ns
     use, parked = NO_DEQUES, None
+    since = last_rows(pool.tasks, begin_ns, MOST_LIVE_ROWS if live else MOST_ROWS)
     if is_fully_recorded(pool, time, begin_ns, end_ns):
-        since = last_rows(pool.tasks, begin_ns, MOST_LIVE_ROWS if live else MOST_ROWS)
         parked = parking(pool, since, end_ns)
         if pool.kind == PoolKind.STEALING:
             use = deques(pool, begin_ns, end_ns, since)
@@ -291,4 +297,5 @@ def _judged(
         stealing=attempts,
         queueing=queueing(pool, time, begin_ns, end_ns),
         balance=balance(time, finished),
+        slowest=slowest(pool, since, end_ns),
     )

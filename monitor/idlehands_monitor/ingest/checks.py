@@ -145,6 +145,14 @@ def dead_process(value: Any) -> tuple[int, int]:
     return PROCESS(pid), EXIT_STATUS(status)
 
 
+def raised(value: Any) -> tuple[int, str, int]:
+    """Return (number of a kind, name of an exception's class, tasks that raised it)."""
+    row = sequence(value, 3)
+    if len(row) != 3:
+        raise Refused("too short")
+    return COUNT_OR_NONE(row[0]), text(row[1]), COUNT(row[2])
+
+
 def step(value: Any) -> tuple[int, int]:
     """Return (timestamp, step of detail)."""
     at_ns, number = two_of(value)

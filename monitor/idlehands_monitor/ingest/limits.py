@@ -21,6 +21,8 @@ WORKERS = MOST_WORKERS
 """Workers of one pool; of further workers only the number of tasks is read."""
 OPEN_INTERVALS = 1 << 16
 """Open intervals of all workers of a pool at one time: a task that waits in a task adds two."""
+RAISED = 1024
+"""Kinds and exceptions of a pool that are counted apart."""
 STEPS = 1024
 THREADS = 1 << 14
 """Threads in one sample."""

@@ -32,6 +32,7 @@ from .checks import (
     listed,
     open_workers,
     pairs,
+    raised,
     stack_frame,
     step,
     text,
@@ -104,6 +105,7 @@ FRAMES: Mapping[str, Mapping[str, Key]] = {
         "misuses": Key(COUNT),
         "ran": Key(integers(0, limits.NUMBER, limits.LISTED_WORKERS), []),
         "spawned": Key(COUNT_OR_NONE, NONE),
+        "raised": Key(listed(raised, limits.RAISED), []),
     },
     "cost": {
         "at_ns": Key(TIMESTAMP),
@@ -136,7 +138,7 @@ FRAMES: Mapping[str, Mapping[str, Key]] = {
             for name in (
                 *("resident_bytes", "minor_faults", "major_faults", "voluntary_switches"),
                 *("nonvoluntary_switches", "io_wait_ns", "affinity", "periods"),
-                *("throttled_periods", "throttled_ns"),
+                *("throttled_periods", "throttled_ns", "memory_left_bytes"),
             )
         },
         "started_ns": Key(integer(-limits.TIMESTAMP_NS, limits.TIMESTAMP_NS), NONE),

@@ -202,6 +202,7 @@ class ProcessSample(NamedTuple):
     throttled_periods: int
     throttled_ns: int
     started_ns: int = NONE
+    memory_left_bytes: int = NONE
 
 
 class ProcessCounters:

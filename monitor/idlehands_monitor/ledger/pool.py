@@ -13,6 +13,7 @@ from idlehands.wire import CONTENTION, IDLE_INTERVALS, NONE, SPAWNS, TASKS, WAIT
 
 from .attempts import AttemptCounts
 from .open_intervals import OpenInterval, open_intervals
+from .raised import RaisedCounts
 from .rings import Ring, Rings
 from .store import TableStore
 
@@ -82,6 +83,7 @@ class PoolLedger:
         self.first_dead: dict[int, int] = {}
         self.steps: list[tuple[int, int]] = []
         self.thinned_by = ""
+        self.raised = RaisedCounts()
         self.totals: deque[tuple[int, int, int]] = deque(maxlen=MOST_TOTALS)
         self.threads: dict[int, WorkerThread] = {}
         stores = [TableStore(table, time) for table, time in TABLE_TIMES]
@@ -229,6 +231,7 @@ class PoolLedger:
         self.attempts.note(at_ns)
         ran = frame["ran"]
         self._total(at_ns, sum(ran), frame["spawned"])
+        self.raised.note(at_ns, frame["raised"])
         rows = self.written(TASKS.name) - self._rings.ring(TASKS.name, NONE).written
         self.unreported = max(0, sum(ran) - rows) if ran else 0
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from .findings import Finding
 from .shares import Estimate, Share
 from .vocabulary import ExternalCategory, ExternalState
 
@@ -97,7 +98,8 @@ class ExternalWorkerReading:
     """One worker of an external process. native_id: the kernel's thread id, -1 where not known.
 
     All in the last sample: state; waits_for, the sort of wait; place, the innermost frame, None
-    where no stack was read.
+    where no stack was read. same_for_s, same_samples: for how long, and in how many samples up to
+    the last one, it was blocked with this very stack; 0 where it was not blocked.
     """
 
     index: int
@@ -109,6 +111,8 @@ class ExternalWorkerReading:
     state: ExternalState
     waits_for: str
     place: PlaceReading | None
+    same_for_s: float = 0.0
+    same_samples: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,3 +137,9 @@ class ExternalPoolReading:
     missing: str = ""
     library: str = ""
     unanswered: tuple[str, ...] = UNANSWERED
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def headline(self) -> Finding | None:
+        """The first finding, None without findings."""
+        return self.findings[0] if self.findings else None

@@ -23,7 +23,8 @@ class HostReading:
     before the window; growth_is_steady: memory was higher in every part of growth_over_s than in
     the part before. usable_cores: the smaller of affinity and quota_cores (None without a quota).
     throttled_share: core time for which its control group was throttled / window, above 1 where
-    several cores were. io_wait_s: time that its threads waited for block I/O.
+    several cores were. io_wait_s: time that its threads waited for block I/O. memory_left_bytes:
+    how much more memory it can take until its control group or the machine has none left.
     """
 
     pid: int
@@ -43,6 +44,7 @@ class HostReading:
     throttled_periods_share: float | None
     io_wait_s: float | None
     threads: tuple[ThreadReading, ...] = ()
+    memory_left_bytes: int | None = None
 
     @property
     def quota_binds(self) -> bool:

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from .parking import ParkingReading
     from .promises import PromiseReading
     from .stealing import StealingReading
+    from .workers import SpeedReading
 
 
 NO_HAND_OVERS = HandOverReading(())
@@ -51,7 +52,9 @@ class PoolReading:
     ends, sizes: None for pools that do not steal, and where tasks left no row; sizes also with too
     little data. parking: None where tasks left no row, or with too few wakes. health: what limits
     the pool where a simulation shows that no change gains 5 %, "" otherwise. most_workers: how many
-    workers a pool can have that starts them as they are needed, -1 for others.
+    workers a pool can have that starts them as they are needed, -1 for others. slowest: the worker
+    that is slowest against its siblings, None with too few tasks. memory_lasts_s: after how long no
+    memory is left for the pool's processes at their present steady growth, None without one.
     """
 
     name: str
@@ -95,6 +98,8 @@ class PoolReading:
     larger_steals: LargerStealsReading | None = None
     health: str = ""
     most_workers: int = -1
+    slowest: SpeedReading | None = None
+    memory_lasts_s: float | None = None
 
     @property
     def size(self) -> int:
@@ -146,7 +151,12 @@ class Reading:
         return sum((pool.time for pool in self.pools), start=WorkerTime())
 
     @property
-    def headline(self) -> tuple[PoolReading, Finding] | None:
+    def busiest(self) -> PoolReading | None:
+        """The recorded pool with most time in tasks, None without one."""
+        return max(self.pools, key=lambda pool: pool.in_task_ns, default=None)
+
+    @property
+    def headline(self) -> tuple[PoolReading | ExternalPoolReading, Finding] | None:
         """The first finding of the pool where mending it gains most; None where there is none.
 
         A gain counts by the pool's part of all time in tasks: half of a small pool is little. A
@@ -154,10 +164,14 @@ class Reading:
         the costliest one is it.
         """
         busy = max(1, sum(pool.in_task_ns for pool in self.pools))
-        found = [(pool, pool.findings[0]) for pool in self.pools if pool.findings]
+        parts = {id(pool): pool.in_task_ns / busy for pool in self.pools}
+        pools: tuple[PoolReading | ExternalPoolReading, ...] = (*self.pools, *self.external)
+        found = [(pool, pool.findings[0]) for pool in pools if pool.findings]
 
-        def weight(pair: tuple[PoolReading, Finding]) -> tuple[bool, float, float]:
+        def weight(
+            pair: tuple[PoolReading | ExternalPoolReading, Finding],
+        ) -> tuple[bool, float, float]:
             urgent, gain, cost = pair[1].weight
-            return urgent, gain * pair[0].in_task_ns / busy, cost
+            return urgent, gain * parts.get(id(pair[0]), 1.0), cost
 
         return max(found, key=weight, default=None)

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from .promises import PromiseReading
     from .queueing import BalanceReading, QueueingReading
     from .stealing import StealingReading
+    from .workers import SpeedReading
 
 NO_DEQUES = DequesReading()
 
@@ -22,7 +23,7 @@ class SchedulerReading:
     """One part for each question about a scheduler; None where there is too little data for it.
 
     stealing: None where workers have no deques. graph: None where no task began and ended in the
-    window, or too many did.
+    window, or too many did. slowest: the worker that is slowest against its siblings.
     """
 
     promises: tuple[PromiseReading, ...] = ()
@@ -32,3 +33,4 @@ class SchedulerReading:
     stealing: StealingReading | None = None
     queueing: QueueingReading | None = None
     balance: BalanceReading | None = None
+    slowest: SpeedReading | None = None

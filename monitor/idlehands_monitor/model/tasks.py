@@ -41,12 +41,25 @@ class KindReading:
 
 
 @dataclass(frozen=True, slots=True)
+class RaisedReading:
+    """Tasks of one kind that raised an exception of one class, by its name; "" where not known.
+
+    tasks: those that the probe recorded: where it recorded only some of the tasks, some of them.
+    """
+
+    kind: str
+    error: str
+    tasks: int
+
+
+@dataclass(frozen=True, slots=True)
 class TaskReading:
     """Tasks in the window; queued and running are at its end.
 
     median_queue_wait_s: from spawn to start, None where no task ended. per_s: finished tasks a
     second. calls: function calls in the finished tasks, see `KindReading`. lost: tasks whose worker
-    died in them. moved: tasks that a worker of another pool took.
+    died in them. moved: tasks that a worker of another pool took. raised: which exceptions ended
+    tasks, the most frequent first; empty where the pool does not report them.
     """
 
     finished: int
@@ -61,6 +74,7 @@ class TaskReading:
     moved: int = 0
     per_s: float = 0.0
     calls: int = 0
+    raised: tuple[RaisedReading, ...] = ()
 
     @property
     def failed_share(self) -> float:

@@ -180,6 +180,8 @@ class FindingCode(StrEnum):
     STUCK_WORKER = "stuck-worker"
     FAILING_TASKS = "failing-tasks"
     GROWING_BACKLOG = "growing-backlog"
+    NEVER_STEALS = "never-steals"
+    SLOW_WORKER = "slow-worker"
 
 
 class PromiseCode(StrEnum):

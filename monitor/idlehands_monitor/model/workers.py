@@ -40,6 +40,7 @@ class DeadWorkerReading:
 
     died_ns: when its end was noticed. is_thread: whether only a thread ended and its process goes
     on. exit_status: of a process whose end broke its pool, negative for a signal; otherwise None.
+    errors: of a thread, the classes of exceptions that have ended tasks of its kind.
     """
 
     worker: int
@@ -49,13 +50,15 @@ class DeadWorkerReading:
     died_ns: int = -1
     is_thread: bool = False
     exit_status: int | None = None
+    errors: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class LifetimesReading:
     """How many workers a pool has, and how many joined, left and died in the window.
 
-    dead: the workers whose end broke the pool, and the latest others that died, oldest first.
+    dead: the workers whose end broke the pool, the first other that died and the latest ones,
+    oldest first. none_for_s: how long no worker has been there, 0 where one is or none ever was.
     """
 
     present: int
@@ -63,3 +66,23 @@ class LifetimesReading:
     left: int
     died: int
     dead: tuple[DeadWorkerReading, ...]
+    none_for_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class SpeedReading:
+    """The run times of one worker's tasks against those of its siblings, kind by kind.
+
+    kind: the one of which it ran most. tasks, others: compared tasks of the worker and of all its
+    siblings. slowdown: its median run time over theirs. superiority: the probability that a task of
+    the worker takes longer than one of a sibling, 0.5 for equal ones; error: its standard error if
+    they are equal.
+    """
+
+    worker: int
+    kind: str
+    tasks: int
+    others: int
+    slowdown: float
+    superiority: float
+    error: float

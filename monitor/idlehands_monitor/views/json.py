@@ -12,6 +12,7 @@ from math import isfinite
 from typing import TYPE_CHECKING, Any
 
 from ..model.worker_time import CATEGORIES, WorkerTime
+from .headline_json import headline, job_headline
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -47,6 +48,8 @@ CHUNKS = 1 << 14
 
 def document(reading: Reading) -> dict[str, Any]:
     """Return the document as plain lists, maps, strings and finite numbers."""
+    pools = [_pool(pool) for pool in reading.pools]
+    external = [_external(pool) for pool in reading.external]
     content = {
         "schema": SCHEMA,
         "source": fields_of(reading.source),
@@ -56,11 +59,12 @@ def document(reading: Reading) -> dict[str, Any]:
             "workers": sum(len(pool.workers) for pool in reading.pools),
             "worker_seconds": reading.total.worker_seconds,
             "worker_time": _time(reading.total),
+            "headline": job_headline(reading, [*pools, *external]),
         },
-        "pools": [_pool(pool) for pool in reading.pools],
+        "pools": [{**pool, "headline": headline(pool)} for pool in pools],
         "host": _value(reading.host),
         "stranded": _value(reading.stranded),
-        "sampled": [_external(pool) for pool in reading.external],
+        "sampled": [{**pool, "headline": headline(pool)} for pool in external],
     }
     plain: dict[str, Any] = _plain(content)
     return plain
@@ -178,6 +182,8 @@ def _pool(pool: PoolReading) -> dict[str, Any]:
         "lost_rows": pool.lost_rows,
         "misuses": pool.misuses,
         "closed": pool.closed,
+        "slowest": _value(pool.slowest),
+        "memory_lasts_s": pool.memory_lasts_s,
         **_scheduling(pool),
     }
 
@@ -236,12 +242,14 @@ def _external(pool: ExternalPoolReading) -> dict[str, Any]:
                 **_any_worker(worker),
                 "waits_for": worker.waits_for,
                 "place": _value(worker.place),
+                "same_for_s": worker.same_for_s,
                 "time": _external_time(worker.time),
             }
             for worker in pool.workers
         ],
         "missing": pool.missing,
         "library": pool.library,
+        "findings": [_finding(finding) for finding in pool.findings],
         "recorded": False,
         "unanswered": pool.unanswered,
     }

@@ -63,4 +63,5 @@ def _external(pool: ExternalPoolReading) -> str:
     if pool.missing:
         shares += f"; stacks could not be read: {clean(pool.missing, 400)}"
     workers = number_of(len(pool.workers), "worker")
-    return f"{clean(pool.name, 60)} ({workers}, external): {shares}"
+    headline = f"; {pool.headline.code}" if pool.headline else ""
+    return f"{clean(pool.name, 60)} ({workers}, external): {shares}{headline}"

@@ -18,6 +18,7 @@ from typing import Any, Protocol
 from .._job_objects import attributes_of
 from .._notes import log_pending
 from .._process import LAST_OF_ALL, queue_arrived, share_pool
+from .._raised import error_in
 from .._rings import Token
 from .._slot_worker import leave, worker_of
 from .._slots_link import Link
@@ -91,23 +92,23 @@ class Between:
         except Exception as error:
             self.leave_alone(error)
 
-    def end(self, outcome: int) -> None:
-        """End the present task."""
+    def end(self, outcome: int, raised: object = None) -> None:
+        """End the present task; `raised`: the exception, None for none."""
         try:
             worker = None if self.idlehands is None else worker_of(self.idlehands)
             if worker is not None:
-                worker.finished(outcome)
+                worker.finished(outcome, None if raised is None else error_in(raised))
         except Exception as error:
             self.leave_alone(error)
 
-    def amend(self) -> None:
+    def amend(self, error: BaseException) -> None:
         """Record the last task as failed: its result could not be sent."""
         try:
             worker = None if self.idlehands is None else worker_of(self.idlehands)
             if worker is not None:
-                worker.amend(FAILED)
-        except Exception as error:
-            self.leave_alone(error)
+                worker.amend(FAILED, type(error))
+        except Exception as failure:
+            self.leave_alone(failure)
 
     def leave(self) -> None:
         """Give this worker process's slot back."""
@@ -161,9 +162,10 @@ class Results(Between):
                 self.leave()
             super().put(obj)  # type: ignore[misc]
             return
-        self.end(FINISHED if obj.exception is None else FAILED)  # type: ignore[attr-defined]
+        raised: object = obj.exception  # type: ignore[attr-defined]
+        self.end(FINISHED if raised is None else FAILED, raised)
         try:
             super().put(obj)  # type: ignore[misc]
-        except BaseException:
-            self.amend()
+        except BaseException as error:
+            self.amend(error)
             raise

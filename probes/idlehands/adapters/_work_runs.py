@@ -7,6 +7,7 @@ recorded.
 
 from __future__ import annotations
 
+import sys
 from concurrent.futures import Future
 from threading import get_ident
 from time import monotonic_ns, thread_time_ns
@@ -14,6 +15,7 @@ from typing import Any, Callable
 
 from .._job_objects import attributes_of
 from .._packed_rows import pack_task
+from .._raised import count, error_in
 from .._rings import Row, Token
 from .._shared import SharedPool
 from .._shared_worker import SKIPPED, SharedWorker, cpu_readers, workers
@@ -181,6 +183,7 @@ def raised(worker: SharedWorker, mark: int) -> None:
             ended = monotonic_ns()
             cpu = unmarked(worker, mark, ended) if mark != NONE else NONE
             worker.put((token, worker.started, ended, INBOX, cpu, FAILED))
+            count(worker.errors, token[2], sys.exc_info()[0] or BaseException)
     except Exception as error:
         hook_failed(worker, error)
 
@@ -209,7 +212,7 @@ def _wrapped(theirs: Any, known_item: type, joined_worker: Callable[[], SharedWo
         theirs(self, *context)
         if worker is not nobody:
             try:
-                worker.finished(_outcome(attributes_of(self).get("future")))
+                worker.finished(*_outcome(attributes_of(self).get("future")))
             except Exception as error:
                 hook_failed(worker, error)
         # A traceback may keep this frame alive, and must not keep the task alive with it.
@@ -218,9 +221,9 @@ def _wrapped(theirs: Any, known_item: type, joined_worker: Callable[[], SharedWo
     return run
 
 
-def _outcome(future: Any) -> int:
+def _outcome(future: Any) -> tuple[int, type[BaseException] | None]:
     if type(future) is not Future:
-        return FINISHED
+        return FINISHED, None
     if future._exception is not None:
-        return FAILED
-    return FINISHED if future._state == "FINISHED" else CANCELLED
+        return FAILED, error_in(future._exception)
+    return FINISHED if future._state == "FINISHED" else CANCELLED, None

@@ -22,6 +22,7 @@ from typing import Any, Callable
 from .._job_objects import attributes_of, defined, type_name, whole
 from .._notes import warn
 from .._process import share_pool
+from .._raised import error_in
 from .._shared import SharedPool
 from .._shared_worker import SharedWorker, workers
 from .._tables import FAILED, FINISHED, NONE
@@ -101,15 +102,15 @@ class Results(Between):
 
     def put(self, obj: Any) -> None:
         """Send (job, place, (whether it succeeded, value)); None comes from the owner."""
-        outcome = outcome_in(obj)
+        outcome, raised = ending_in(obj)
         if outcome == NONE:
             super().put(obj)  # type: ignore[misc]
             return
-        self.end(outcome)
+        self.end(outcome, raised)
         try:
             super().put(obj)  # type: ignore[misc]
-        except BaseException:
-            self.amend()
+        except BaseException as error:
+            self.amend(error)
             raise
 
 
@@ -172,9 +173,9 @@ class ThreadResults(ThreadQueue):  # type: ignore[type-arg]
     def put(self, item: Any, block: bool = True, timeout: float | None = None) -> None:
         """Hand over (job, place, (whether it succeeded, value))."""
         try:
-            worker, outcome = workers.get(get_ident()), outcome_in(item)
+            worker, (outcome, raised) = workers.get(get_ident()), ending_in(item)
             if worker is not None and outcome != NONE and worker.pool is self.pool:
-                worker.finished(outcome)
+                worker.finished(outcome, None if raised is None else error_in(raised))
         except Exception as error:
             failed(self.pool, error)
         super().put(item, block, timeout)
@@ -202,11 +203,14 @@ def has_token(task: Any) -> bool:
     return type(task) is tuple and len(task) > TASK_PARTS
 
 
-def outcome_in(result: Any) -> int:
-    """Return the outcome of a result's task, -1 where it is no result of a task."""
+def ending_in(result: Any) -> tuple[int, Any]:
+    """Return (outcome, what its task raised) of a result; -1 where it is no result of a task."""
     if type(result) is not tuple or len(result) != 3 or type(result[2]) is not tuple:
-        return NONE
-    return FINISHED if result[2] and result[2][0] is True else FAILED
+        return NONE, None
+    done = result[2]
+    if done and done[0] is True:
+        return FINISHED, None
+    return FAILED, done[-1] if done else None
 
 
 def _with_tokens(pool: SharedPool, tasks: Iterable[Any], spawned_ns: int) -> Iterator[Any]:

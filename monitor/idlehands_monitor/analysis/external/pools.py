@@ -13,6 +13,7 @@ of wait that also occurs in parked workers is counted in the dumps, which distin
 from __future__ import annotations
 
 from collections import Counter
+from itertools import takewhile
 from typing import TYPE_CHECKING
 
 from ...ledger.rows import NEVER
@@ -63,8 +64,8 @@ class _Window:
     def __init__(self, ledger: Ledger, begin_ns: int, end_ns: int) -> None:
         self._host: HostCounters = ledger.host
         self._begin_ns, self._end_ns = begin_ns, end_ns
-        dumps = ledger.samples.dumps
-        self._inside = {n for n, dump in enumerate(dumps) if dump.at_ns >= begin_ns}
+        self._dumps = list(ledger.samples.dumps)
+        self._inside = {n for n, dump in enumerate(self._dumps) if dump.at_ns >= begin_ns}
 
     def pool(
         self, group: Group, workers: list[Worker], missing: str = ""
@@ -113,6 +114,7 @@ class _Window:
         place = None
         if found:
             state, place = _state(found[-1]), next(iter(_places(found[-1])), None)
+        same_for_s, same_samples = self._same(worker.appearances) if found else (0.0, 0)
         name = worker.name
         if worker.native_id == worker.key.pid:
             name = f"process {worker.key.pid}"
@@ -126,7 +128,25 @@ class _Window:
             state=state,
             waits_for="" if wait == RUNNING else wait,
             place=place,
+            same_for_s=same_for_s,
+            same_samples=same_samples,
         )
+
+    def _same(self, found: list[Appearance]) -> tuple[float, int]:
+        """Return for how long, and in how many of its last samples, a worker was blocked alike.
+
+        That may have begun before the window.
+        """
+        alike = list(
+            takewhile(
+                lambda one: _is_blocked(one) and one.sample.stack == found[-1].sample.stack,
+                reversed(found),
+            )
+        )
+        if not alike:
+            return 0.0, 0
+        first, last = (self._dumps[one.dump].at_ns for one in (alike[-1], alike[0]))
+        return (last - first) / 1e9, len(alike)
 
     def _last_wait(self, native_id: int) -> str:
         _, codes = self._host.waits.of(native_id, self._begin_ns, NEVER)

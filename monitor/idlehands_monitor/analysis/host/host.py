@@ -71,6 +71,18 @@ def of_pool(pool: PoolLedger, host: tuple[HostReading, ...]) -> tuple[HostReadin
     return tuple(reading for reading in host if reading.pid in pids)
 
 
+def memory_lasts_s(host: tuple[HostReading, ...]) -> float | None:
+    """Return after how many seconds no memory is left, if all processes go on growing as they do.
+
+    None where none grows steadily, or where it is not known how much is left.
+    """
+    grows = sum(
+        max(0.0, one.growth_bytes_per_minute or 0.0) for one in host if one.growth_is_steady
+    )
+    left = [one.memory_left_bytes for one in host if one.memory_left_bytes is not None]
+    return min(left) / grows * 60 if left and grows > 0 else None
+
+
 def _main_pid(ledger: Ledger) -> int:
     pid = ledger.hello.get("pid")
     return pid if isinstance(pid, int) else NONE
@@ -112,6 +124,7 @@ def _process(
         throttled_periods_share=throttled_periods / periods if periods else None,
         io_wait_s=waited / 1e9 if waited_over_ns else None,
         threads=threads,
+        memory_left_bytes=last.memory_left_bytes if last.memory_left_bytes >= 0 else None,
     )
 
 

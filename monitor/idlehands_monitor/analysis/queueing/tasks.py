@@ -13,7 +13,7 @@ from ...ledger.detail import tasks_run, weights
 from ...ledger.queue_length import queued_at
 from ...ledger.rows import Recent, kind_name, ran_to_end
 from ...model.arrays import Bool, Int64
-from ...model.tasks import HandOverReading, KindReading, TaskReading
+from ...model.tasks import HandOverReading, KindReading, RaisedReading, TaskReading
 from ...model.vocabulary import PoolKind
 from ...model.worker_time import PoolTime
 from ..stats.cache import FRESH, Cache
@@ -73,6 +73,16 @@ def task_reading(
         running=sum(map(_runs_task, pool.open)),
         median_queue_wait_s=median,
         kinds=kinds,
+        raised=_raised(pool, begin_ns, end_ns),
+    )
+
+
+def _raised(pool: PoolLedger, begin_ns: int, end_ns: int) -> tuple[RaisedReading, ...]:
+    """Return which exceptions ended tasks, the most frequent first."""
+    counted = pool.raised.between(begin_ns, end_ns).most_common()
+    return tuple(
+        RaisedReading(kind_name(pool, kind) if kind >= 0 else "", error, tasks)
+        for (kind, error), tasks in counted
     )
 
 

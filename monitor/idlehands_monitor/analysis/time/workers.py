@@ -127,7 +127,8 @@ def lifetimes_reading(pool: PoolLedger, begin_ns: int, end_ns: int) -> Lifetimes
     if still or pool.closed_ns >= 0:  # otherwise no worker is left, and all deaths count
         deaths = ended & deaths
     rows = np.flatnonzero(deaths)
-    shown = np.union1d(rows[_broke_pool(pool)[rows]], rows[-MOST_DEAD_SHOWN:]).tolist()
+    latest = np.concatenate([rows[:1], rows[1 - MOST_DEAD_SHOWN :]])
+    shown = np.union1d(rows[_broke_pool(pool)[rows]], latest).tolist()
     without_row = tuple(
         DeadWorkerReading(NONE, pid, "", 0.0, exit_status=status)
         for pid, status in pool.first_dead.items()
@@ -139,7 +140,16 @@ def lifetimes_reading(pool: PoolLedger, begin_ns: int, end_ns: int) -> Lifetimes
         left=int(np.count_nonzero(ended & ~deaths & (lifetimes["how"] != DIED))),
         died=len(rows) + len(without_row),
         dead=(*without_row, *(_dead(pool, row) for row in shown)),
+        none_for_s=_none_for_s(pool, len(still)),
     )
+
+
+def _none_for_s(pool: PoolLedger, present: int) -> float:
+    """Return for how long no worker has been there, 0 where one is, or none ever was."""
+    ended = pool.lifetimes["ended_ns"]
+    if present or not len(ended) or pool.closed_ns >= 0:
+        return 0.0
+    return max(0, pool.complete_ns - int(ended.max())) / 1e9
 
 
 def _broke_pool(pool: PoolLedger) -> Bool:
@@ -170,10 +180,12 @@ def _dead(pool: PoolLedger, row: int) -> DeadWorkerReading:
     tasks = pool.tasks
     lost = (tasks["worker"] == worker) & (tasks["outcome"] == LOST) & (tasks["ended_ns"] <= ended)
     places = np.flatnonzero(lost & (tasks["started_ns"] >= pool.lifetimes["began_ns"][row]))
-    kind, run_s = "", 0.0
+    kind, run_s, is_thread = "", 0.0, pid == pool.pid
+    errors: tuple[str, ...] = ()
     if len(places):
         last = int(places[-1])
         run_s = int(tasks["ended_ns"][last] - tasks["started_ns"][last]) / 1e9
-        kind = kind_name(pool, int(tasks["kind"][last]))
-    is_thread, status = pid == pool.pid, pool.first_dead.get(pid)
-    return DeadWorkerReading(worker, pid, kind, run_s, ended, is_thread, status)
+        number = int(tasks["kind"][last])
+        kind, errors = kind_name(pool, number), pool.raised.names(number) if is_thread else ()
+    status = pool.first_dead.get(pid)
+    return DeadWorkerReading(worker, pid, kind, run_s, ended, is_thread, status, errors)

@@ -34,6 +34,7 @@ TAKES = {
     FindingCode.SLOW_SUBMITTER: (Category.NO_WORK,),
     FindingCode.TOO_LITTLE_PARALLELISM: (Category.NO_WORK,),
     FindingCode.STARVED_BESIDE_WORK: (Category.STARVED, Category.WAKING),
+    FindingCode.NEVER_STEALS: (Category.STARVED, Category.WAKING),
     FindingCode.PARK_CHURN: (Category.WAKING, Category.SEARCHING),
     FindingCode.LONG_SEARCHES: (Category.SEARCHING,),
     FindingCode.UNEVEN_VICTIMS: (Category.SEARCHING,),
@@ -45,6 +46,7 @@ TAKES = {
     FindingCode.LOST_WORKER: (),
     FindingCode.MEMORY_GROWTH: (),
     FindingCode.NESTED_WAIT: IN_TASK,
+    FindingCode.SLOW_WORKER: IN_TASK,
     FindingCode.STUCK_WORKER: IN_TASK,
     FindingCode.FAILING_TASKS: IN_TASK,
 }

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from ...model.vocabulary import FindingCode, PoolKind, WaitReason
+from . import never_steals
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -248,6 +249,12 @@ CAUSES = {
             "they were parked beside queued tasks"
         ),
         lambda *_: "Wake a parked worker at every spawn and every hand-in",
+    ),
+    "never_steals": Cause(
+        FindingCode.NEVER_STEALS,
+        _parked,
+        lambda *_: never_steals.SENTENCE,
+        lambda *_: never_steals.ADVICE,
     ),
     "even_victims": Cause(
         FindingCode.UNEVEN_VICTIMS,

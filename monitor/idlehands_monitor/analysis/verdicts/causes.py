@@ -18,6 +18,8 @@ from .attributing import attributed
 from .cause_list import CAUSES, Cause, idle, in_tasks, part_of, percent, where_of
 from .findings import LEAST_SHARE
 from .health import health
+from .never_steals import never_steals
+from .running_out import backlog_runs_out
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -27,6 +29,7 @@ if TYPE_CHECKING:
 
 HIDDEN = {
     FindingCode.STARVED_BESIDE_WORK,
+    FindingCode.NEVER_STEALS,
     FindingCode.WRONG_STEAL_END,
     FindingCode.UNEVEN_VICTIMS,
     FindingCode.GROWING_BACKLOG,
@@ -57,6 +60,7 @@ DECIDED = {
 """Findings by a category of worker time; where there is a simulation, its gains decide."""
 OF_IDLE_TIME = {
     FindingCode.STARVED_BESIDE_WORK,
+    FindingCode.NEVER_STEALS,
     FindingCode.STRANDED_IN_OTHER_POOL,
     FindingCode.TOO_LITTLE_PARALLELISM,
     FindingCode.BARRIER_WAIT,
@@ -186,7 +190,7 @@ def _backlog(pool: PoolReading, answered: WhatIfPool) -> Iterator[Finding]:
         pool.time.worker_seconds * in_tasks(pool),
         in_tasks(pool),
         f"Tasks come faster than they are run: the queue grows by {sizing.growth_per_s:.3g} tasks "
-        "each second",
+        f"each second{backlog_runs_out(pool, sizing.growth_per_s)}",
         f"Use more workers{needed}, make tasks shorter, or hand in no more than can be run",
         gain=gain_of(answered, best) if best is not None and best.gain >= LEAST_GAIN else None,
         no_gain="" if best is not None and best.gain >= LEAST_GAIN else "more workers do not help",
@@ -283,7 +287,7 @@ def _can_gain(pool: PoolReading, answered: WhatIfPool, cause: Cause, answer: Ans
     more = answered.unit is Unit.TASKS_PER_S
     saved = answer.gain / (1 + answer.gain) if more else answer.gain
     most = 1 - in_tasks(pool) * len(pool.workers) / max(1, pool.size)
-    if cause.code is FindingCode.STARVED_BESIDE_WORK:
+    if cause.code in (FindingCode.STARVED_BESIDE_WORK, FindingCode.NEVER_STEALS):
         most = min(most, cause.share(pool) * len(pool.workers))
     return most >= max(LEAST_GAIN, saved * IN_PROPORTION)
 
@@ -305,7 +309,10 @@ def _cause_of(pool: PoolReading, answer: AnswerReading) -> Cause | None:
         return CAUSES["more_workers" if more else "fewer_workers"]
     if "grain" in facts:
         return CAUSES["coarser" if float(facts["grain"]) > 1 else "finer"]
-    return next((CAUSES[key] for key in facts if key in CAUSES), None)
+    found = next((CAUSES[key] for key in facts if key in CAUSES), None)
+    if found is not None and found.code is FindingCode.STARVED_BESIDE_WORK and never_steals(pool):
+        return CAUSES["never_steals"]
+    return found
 
 
 def _finding(

@@ -6,23 +6,22 @@ A finding is silent with less than `LEAST_WINDOW_S` recorded seconds or worker-s
 
 from __future__ import annotations
 
-from signal import Signals
 from typing import TYPE_CHECKING, NamedTuple
 
 from ...model.blocked import BlockedReading
 from ...model.findings import Finding
 from ...model.vocabulary import FindingCode, WaitReason
+from .lost_workers import lost_workers
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from ...model.tasks import TaskReading
     from ...model.worker_time import WorkerTime
-    from ...model.workers import DeadWorkerReading, LifetimesReading
+    from ...model.workers import LifetimesReading
 
 LEAST_WINDOW_S = 1.0
 LEAST_SHARE = 0.05
-AT_ONCE_NS = 1_000_000_000
-"""Deaths within this time count as simultaneous: the probe checks about once a second."""
 WAIT_NAMES: dict[str, str] = {
     WaitReason.LOCK: "a lock",
     WaitReason.SLEEP: "a sleep to end",
@@ -127,6 +126,7 @@ def findings(
     *,
     one_queue: bool | None = None,
     broken: str = "",
+    tasks: TaskReading | None = None,
 ) -> tuple[Finding, ...]:
     """Return the findings on `time` (over `workers` workers and `window_s` seconds).
 
@@ -136,7 +136,8 @@ def findings(
     lifetimes: given where workers join and leave. others: further findings, put in order. blocked:
     what blocked time waited for. stranded_ns: idle time while tasks were queued in another pool.
     searched_ns: the searching time that `others` account for. one_queue: whether workers share a
-    queue; None: they do if `lifetimes` is given. broken: why the pool can no longer be used.
+    queue; None: they do if `lifetimes` is given. broken: why the pool can no longer be used. tasks:
+    those of the window.
     """
     quota_s = sum(
         finding.worker_seconds for finding in others if finding.code == FindingCode.CPU_QUOTA
@@ -147,65 +148,7 @@ def findings(
     costs = _costs(facts, workers, window_s, one_queue=shared)
     costs += others
     by_cost = sorted(costs, key=lambda finding: -finding.worker_seconds)
-    return (*_dead_workers(time, lifetimes, broken), *by_cost)
-
-
-def _dead_workers(
-    time: WorkerTime, lifetimes: LifetimesReading | None, broken: str
-) -> tuple[Finding, ...]:
-    if lifetimes is None or not (lifetimes.died or broken):
-        return ()
-    seconds = sum(dead.run_s for dead in lifetimes.dead)
-    share = min(1.0, seconds * 1e9 / time.total) if time.total else 0.0
-    sentence = _deaths(lifetimes) if lifetimes.died else f"The pool is broken: {broken}."
-    advice = (
-        "Find the cause: too little memory (see the kernel's log), a crash in compiled code "
-        "(run with -X faulthandler), a signal from another process, or, for a thread, an "
-        "exception that its loop does not catch."
-    )
-    return (Finding(FindingCode.LOST_WORKER, seconds, share, sentence, advice),)
-
-
-def _deaths(lifetimes: LifetimesReading) -> str:
-    broke = [dead for dead in lifetimes.dead if dead.exit_status is not None]
-    first, last = lifetimes.dead[0], lifetimes.dead[-1]
-    if broke:
-        sentence = f"The pool broke: {'; '.join(map(_death, broke))}."
-        if lifetimes.died + lifetimes.left > len(broke):
-            sentence += " The pool then ended its other workers itself."
-    elif lifetimes.died == 1:
-        sentence = f"A worker died: {_death(last)}."
-    elif last.died_ns - first.died_ns < AT_ONCE_NS and not last.is_thread:
-        sentence = (
-            f"{lifetimes.died} workers died at once, {_death(first)}. A pool that breaks ends all "
-            "its workers itself, so it is not known which of them died first."
-        )
-    else:
-        sentence = f"{lifetimes.died} workers died; the last one was {_death(last)}."
-    return sentence
-
-
-def _death(dead: DeadWorkerReading) -> str:
-    who = f"worker {dead.worker}, a thread" if dead.is_thread else f"process {dead.pid}"
-    if dead.exit_status is not None:
-        how = f"{who} {_ending(dead.exit_status)}"
-        return f"{how}{_where(dead)}" if dead.kind else f"{how}, in no task"
-    return f"{who},{_where(dead) or ' in a task'}"
-
-
-def _where(dead: DeadWorkerReading) -> str:
-    return f" in {dead.kind}, {dead.run_s:.1f} s after that task began" if dead.kind else ""
-
-
-def _ending(status: int) -> str:
-    """Return how a process ended."""
-    if status >= 0:
-        return f"ended with exit status {status}"
-    try:
-        name = f" ({Signals(-status).name})"
-    except ValueError:
-        name = ""
-    return f"was killed by signal {-status}{name}"
+    return (*lost_workers(time, lifetimes, broken, tasks), *by_cost)
 
 
 def _costs(facts: _Facts, workers: int, window_s: float, *, one_queue: bool) -> tuple[Finding, ...]:

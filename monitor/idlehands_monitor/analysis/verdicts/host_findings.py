@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from ...model.findings import Finding
 from ...model.vocabulary import CoreTimeSource, FindingCode
 from .findings import LEAST_SHARE, is_too_little, part_of_all
+from .running_out import memory_runs_out
 
 if TYPE_CHECKING:
     from ...model.host import HostReading
@@ -35,7 +36,7 @@ def host_findings(
     """Return the findings on a pool from its worker time and the readings of its processes."""
     if not host:
         return ()
-    found = _memory_growth(host)
+    found = memory_growth(host)
     if is_too_little(time.pool, time.recorded_ns / 1e9):
         return found
     workers = _workers(time, lifetimes)
@@ -94,7 +95,8 @@ def _too_many(
     return (_finding(FindingCode.MORE_WORKERS_THAN_CORES, time, waited, sentence, advice),)
 
 
-def _memory_growth(host: tuple[HostReading, ...]) -> tuple[Finding, ...]:
+def memory_growth(host: tuple[HostReading, ...]) -> tuple[Finding, ...]:
+    """Return the finding on the process whose memory grows fastest, if one grows for long."""
     growing = [
         (reading.growth_bytes_per_minute, reading)
         for reading in host
@@ -105,9 +107,12 @@ def _memory_growth(host: tuple[HostReading, ...]) -> tuple[Finding, ...]:
     if not growing:
         return ()
     rate, worst = max(growing, key=lambda pair: pair[0])
+    left = worst.memory_left_bytes
+    out = memory_runs_out(None if left is None else left / rate * 60)
     sentence = (
         f"Resident memory of process {worst.pid} grew steadily by {rate / 2**20:.1f} MiB a minute "
-        f"over {worst.growth_over_s:.0f} s, to {worst.resident_bytes / 2**20:.0f} MiB."
+        f"over {worst.growth_over_s:.0f} s, to {worst.resident_bytes / 2**20:.0f} MiB"
+        f"{f'; {out}' if out else ''}."
     )
     advice = (
         "Find what tasks leave behind: caches without a bound, or results and futures that are "

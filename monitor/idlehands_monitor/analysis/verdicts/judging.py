@@ -27,14 +27,16 @@ def judged(
     broken: int,
     timestamps: Int64,
     *,
-    least: int = LEAST_CASES,
-    most: float = MOST_BROKEN,
+    least: int | None = None,
+    most: float | None = None,
 ) -> PromiseReading:
     """Return the reading of a promise that was broken in `broken` of `cases`.
 
     timestamps: when it was broken, ns. The verdict is broken above the share `most`, and unknown
-    below `least` cases.
+    below `least` cases; these are `MOST_BROKEN` and `LEAST_CASES` where they are not given.
     """
+    least = LEAST_CASES if least is None else least
+    most = MOST_BROKEN if most is None else most
     share = broken / cases if cases else 0.0
     verdict = Verdict.UNKNOWN if cases < least else Verdict.BROKEN if share > most else Verdict.KEPT
     return PromiseReading(

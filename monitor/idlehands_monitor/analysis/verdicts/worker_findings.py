@@ -10,11 +10,13 @@ from typing import TYPE_CHECKING
 
 from ...model.findings import Finding
 from ...model.vocabulary import FindingCode, WaitReason, WorkerState
+from .slow_workers import slow_worker
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from ...model.reading import PoolReading
+    from ...model.tasks import KindReading, RaisedReading
     from ...model.workers import WorkerReading
 
 LEAST_FAILED, LEAST_FAILED_SHARE = 5, 0.1
@@ -28,6 +30,8 @@ FOR_A_LOCK = 0.8
 LEAST_NESTED, OWN_TASKS = 0.25, 0.2
 """Waits for tasks of the same pool are a finding from this share of the worker time on; waits for a
 lock count as such where the pool's own workers hand in so large a part of its tasks."""
+MOST_NAMED = 3
+"""Kinds, and exceptions of each, that a sentence names."""
 RETURN_INSTEAD = (
     "Do not wait in a task for a task of the same pool: return instead and let the caller combine "
     "the results, run other tasks while waiting, or give inner tasks a pool of their own"
@@ -37,7 +41,12 @@ IN_TASK = (WorkerState.WORKING, WorkerState.WAITING)
 
 def with_worker_findings(pool: PoolReading) -> PoolReading:
     """Return a reading whose first findings are these, where there are any."""
-    found = (*(_deadlock(pool) or _nested(pool)), *_stuck(pool), *_failing(pool))
+    found = (
+        *(_deadlock(pool) or _nested(pool)),
+        *_stuck(pool),
+        *_failing(pool),
+        *slow_worker(pool),
+    )
     return replace(pool, findings=(*found, *pool.findings)) if found else pool
 
 
@@ -138,17 +147,32 @@ def _failing(pool: PoolReading) -> Iterator[Finding]:
     if tasks.failed < LEAST_FAILED or tasks.failed < LEAST_FAILED_SHARE * tasks.finished:
         return
     kinds = sorted((kind for kind in tasks.kinds if kind.failed), key=lambda kind: -kind.failed)
+    which = _kinds_and_errors(kinds, tasks.raised)
     seconds = sum(kind.total_s * kind.failed / max(1, kind.finished) for kind in kinds)
     yield Finding(
         FindingCode.FAILING_TASKS,
         min(seconds, pool.time.worker_seconds),
         _share(pool, seconds),
         f"{tasks.failed} of {tasks.finished} tasks failed, "
-        f"{100 * tasks.failed / max(1, tasks.finished):.0f} %",
+        f"{100 * tasks.failed / max(1, tasks.finished):.0f} %{which}",
         "Read the exceptions: ask each future for its result, or log them in the task",
         where=kinds[0].kind if kinds else "",
         no_gain="tasks that fail are no useful work, and a faster pool would only fail sooner",
     )
+
+
+def _kinds_and_errors(kinds: list[KindReading], raised: tuple[RaisedReading, ...]) -> str:
+    """Return which kinds failed, and what their tasks raised: ": 30 of brew (KeyError 90 %)"."""
+    parts = []
+    for kind in kinds[:MOST_NAMED]:
+        errors = [one for one in raised if one.kind == kind.kind and one.error]
+        whole = sum(one.tasks for one in raised if one.kind == kind.kind)
+        names = ", ".join(
+            f"{one.error} {100 * one.tasks / whole:.0f} %" for one in errors[:MOST_NAMED]
+        )
+        parts.append(f"{kind.failed} of {kind.kind}{f' ({names})' if names else ''}")
+    more = f", and {len(kinds) - MOST_NAMED} kinds more" if len(kinds) > MOST_NAMED else ""
+    return f": {', '.join(parts)}{more}" if parts else ""
 
 
 def _time(seconds: float) -> str:

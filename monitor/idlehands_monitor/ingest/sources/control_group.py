@@ -1,9 +1,10 @@
-"""The CPU quota of a process's control group, and how often it throttled the process.
+"""The limits of a process's control group: its CPU quota, and the memory that it has left.
 
 Reads files only. Formats: Linux kernel documentation, admin-guide/cgroup-v2.rst (``cpu.max``,
-``cpu.stat``) and scheduler/sched-bwc.rst (version 1: ``cpu.cfs_quota_us``,
-``cpu.cfs_period_us``, ``cpu.stat``); ``/proc/PID/cgroup`` in cgroups(7), ``mountinfo`` in
-proc(5). The mount points of the groups are read from there, never assumed.
+``cpu.stat``, ``memory.max``, ``memory.current``, ``memory.stat``), scheduler/sched-bwc.rst (version
+1: ``cpu.cfs_quota_us``, ``cpu.cfs_period_us``, ``cpu.stat``), admin-guide/cgroup-v1/memory.rst;
+``/proc/PID/cgroup`` in cgroups(7), ``mountinfo`` and ``meminfo`` in proc(5). The mount points of
+the groups are read from there, never assumed.
 """
 
 from __future__ import annotations
@@ -37,11 +38,30 @@ class CpuLimit:
 
 
 class _Mount(NamedTuple):
-    """Where a hierarchy is visible: its folder `root` is mounted at `point`."""
+    """Where a hierarchy is visible: its folder `root` is mounted at `point`.
+
+    controllers: of a hierarchy of version 1; one of version 2 may have any.
+    """
 
     root: str
     point: str
     version: int
+    controllers: tuple[str, ...] = ()
+
+
+class _MemoryFiles(NamedTuple):
+    """The names of a group's files: the limit, what it uses, and in ``memory.stat`` the page cache
+    that it can give up at once."""
+
+    limit: str
+    used: str
+    cache: str
+
+
+MEMORY_FILES = {
+    1: _MemoryFiles("memory.limit_in_bytes", "memory.usage_in_bytes", "total_inactive_file"),
+    2: _MemoryFiles("memory.max", "memory.current", "inactive_file"),
+}
 
 
 class ControlGroups:
@@ -57,31 +77,63 @@ class ControlGroups:
             for line in self._read("/proc/self/mountinfo").splitlines()
             if (mount := _mount(line)) is not None
         ]
-        self._known: dict[tuple[str, str], CpuLimit | None] = {}
+        self._limits: dict[_Place, CpuLimit | None] = {}
+        self._left: dict[_Place, int] = {}
+        self._free = self._number_of("/proc/meminfo", "MemAvailable:") * 1024
 
     def cpu_limit(self, pid: int) -> CpuLimit | None:
         """Return the tightest limit from the process's group up to the root.
 
         None where there is no limit, or where it cannot be read.
         """
-        for version, group in _groups(self._read(f"/proc/{pid}/cgroup")):
+        place = self._place(pid, "cpu")
+        if place is None:
+            return None
+        if place not in self._limits:
+            read = self._limit_v1 if place.mount.version == 1 else self._limit_v2
+            limits = [limit for folder in place.folders if (limit := read(folder)) is not None]
+            tightest = min(limits, key=lambda limit: limit.cores, default=None)
+            self._limits[place] = tightest
+        return self._limits[place]
+
+    def memory_left(self, pid: int) -> int:
+        """Return how many bytes more a process can take, -1 where that cannot be read.
+
+        Until its control group, one above it, or the machine has none left. Page cache that the
+        kernel can drop at once counts as free.
+        """
+        place = self._place(pid, "memory")
+        if place is not None and place not in self._left:
+            names = MEMORY_FILES[place.mount.version]
+            left = (self._memory_left(folder, names) for folder in place.folders)
+            self._left[place] = min((one for one in left if one >= 0), default=UNKNOWN)
+        known = [self._left[place] if place is not None else UNKNOWN, self._free]
+        return min((one for one in known if one >= 0), default=UNKNOWN)
+
+    def _memory_left(self, folder: str, names: _MemoryFiles) -> int:
+        limit, used = (_number(self._read(f"{folder}/{name}")) for name in names[:2])
+        if limit < 0 or used < 0:  # "max", a number of 19 digits (version 1) or nothing: no limit
+            return UNKNOWN
+        cache = max(0, self._number_of(f"{folder}/memory.stat", names.cache))
+        return max(0, limit - used + cache)
+
+    def _number_of(self, path: str, name: str) -> int:
+        """Return the number behind a name at the begin of a line, -1 where there is none."""
+        for line in self._read(path).splitlines():
+            first, _, rest = line.partition(" ")
+            if first == name:
+                return _number(rest.strip().partition(" ")[0])
+        return UNKNOWN
+
+    def _place(self, pid: int, controller: str) -> _Place | None:
+        """Return where the group of a process that a controller may limit is visible."""
+        for version, group in _groups(self._read(f"/proc/{pid}/cgroup"), controller):
             for mount in self._mounts:
                 below = _below(mount.root, group)
-                if mount.version == version and below is not None:
-                    key = (mount.point, below)
-                    if key not in self._known:
-                        self._known[key] = self._tightest(mount, below)
-                    return self._known[key]
+                has_it = version == 2 or controller in mount.controllers
+                if mount.version == version and has_it and below is not None:
+                    return _Place(mount, below)
         return None
-
-    def _tightest(self, mount: _Mount, below: str) -> CpuLimit | None:
-        read = self._limit_v1 if mount.version == 1 else self._limit_v2
-        parts = [part for part in below.split("/") if part]
-        folders = [
-            "/".join([mount.point.rstrip("/"), *parts[:depth]]) for depth in range(len(parts) + 1)
-        ]
-        limits = [limit for folder in folders if (limit := read(folder)) is not None]
-        return min(limits, key=lambda limit: limit.cores, default=None)
 
     def _limit_v2(self, folder: str) -> CpuLimit | None:
         quota, _, period = self._read(f"{folder}/cpu.max").partition(" ")
@@ -127,8 +179,22 @@ def _number(text: str) -> int:
     return int(text) if re.fullmatch(r"\s*\d{1,18}\s*", text, re.ASCII) else UNKNOWN
 
 
+class _Place(NamedTuple):
+    """A group: its path below a mount."""
+
+    mount: _Mount
+    below: str
+
+    @property
+    def folders(self) -> list[str]:
+        """The folder of the root, of the groups below it, and last of this group."""
+        parts = [part for part in self.below.split("/") if part]
+        point = self.mount.point.rstrip("/")
+        return ["/".join([point, *parts[:depth]]) for depth in range(len(parts) + 1)]
+
+
 def _mount(line: str) -> _Mount | None:
-    """Return the mount in a line of ``mountinfo`` if it has CPU quotas, else None."""
+    """Return the mount in a line of ``mountinfo`` if it is one of control groups, else None."""
     before, _, after = line.partition(" - ")
     fields, kind = before.split(" "), after.split(" ")
     if len(fields) < 5 or len(kind) < 3:
@@ -136,8 +202,8 @@ def _mount(line: str) -> _Mount | None:
     root, point = (re.sub(r"\\([0-7]{3})", _unescape, field) for field in fields[3:5])
     if kind[0] == "cgroup2":
         return _Mount(root, point, 2)
-    if kind[0] == "cgroup" and "cpu" in kind[2].split(","):
-        return _Mount(root, point, 1)
+    if kind[0] == "cgroup":
+        return _Mount(root, point, 1, tuple(kind[2].split(",")))
     return None
 
 
@@ -145,16 +211,16 @@ def _unescape(match: re.Match[str]) -> str:
     return chr(int(match[1], 8))
 
 
-def _groups(text: str) -> list[tuple[int, str]]:
-    """Return (version, path) of the groups in ``/proc/PID/cgroup`` that may set a CPU quota.
+def _groups(text: str, controller: str) -> list[tuple[int, str]]:
+    """Return (version, path) of the groups in ``/proc/PID/cgroup`` that may have a controller.
 
-    A controller is in one hierarchy only: where version 1 has ``cpu``, version 2 does not.
+    A controller is in one hierarchy only: where version 1 has it, version 2 does not.
     """
     found = []
     for line in text.splitlines():
         number, _, rest = line.partition(":")
         controllers, _, path = rest.partition(":")
-        if "cpu" in controllers.split(","):
+        if controller in controllers.split(","):
             return [(1, path)]
         if number == "0" and not controllers:
             found.append((2, path))

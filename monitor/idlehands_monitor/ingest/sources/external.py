@@ -24,13 +24,14 @@ from idlehands.wire import VERSION, Frame, WireError
 
 from ...model.vocabulary import StreamState
 from ..intake import TakingSource, made
-from . import host, stacks, thread_counters
+from . import host, processes, stacks, thread_counters
 from .kernel_waits import KernelWaits
 from .stack_frames import clip, thread_frame, thread_of
 from .status import SourceStatus
 from .thread_ids import UNKNOWN, ThreadIds
 
 HOST_SECONDS = 0.25
+PROCESS_SECONDS = 1.0
 HOST_SHARE = 0.02
 """Sampling the kernel's counters takes at most this share of the time of one core."""
 BUDGET = 0.0025
@@ -60,6 +61,7 @@ class ExternalSource(TakingSource):
         self._dumped_at: dict[int, float] = {}
         self._not_before: dict[int, float] = {}
         self._dump_seconds = FIRST_GUESS_SECONDS
+        self._processes_at, self._turn = -PROCESS_SECONDS, 0
         self._ids = ThreadIds()
         self._waits = KernelWaits()
         self._state, self._note = StreamState.CONNECTING, f"sampling process {pid}"
@@ -86,6 +88,9 @@ class ExternalSource(TakingSource):
             while _runs(process):
                 began = monotonic()
                 self._sample_host()
+                if began - self._processes_at >= PROCESS_SECONDS:
+                    self._processes_at = began
+                    self._sample_processes()
                 took = monotonic() - began
                 await asyncio.sleep(stretch.next(max(HOST_SECONDS, took / HOST_SHARE)))
         finally:
@@ -147,6 +152,13 @@ class ExternalSource(TakingSource):
         frame = thread_counters.sample(threads[:MOST_THREADS])
         waits = self._waits.sample(threads[:MOST_THREADS])
         self._take({**frame, "waits": waits} if waits else frame)
+
+    def _sample_processes(self) -> None:
+        """Send the counters of whole processes: memory, quota and usable cores."""
+        frames, _ = processes.sample(processes.in_turn(sorted(self._relatives()), self._turn))
+        self._turn += 1
+        for frame in frames:
+            self._take(frame)
 
     async def _dump_in_turn(self) -> None:
         cores = host.cores_by_affinity(self._pid) or 1

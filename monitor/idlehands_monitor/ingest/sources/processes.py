@@ -145,4 +145,5 @@ def _frame(
         "periods": limit.periods if limit else UNKNOWN,
         "throttled_periods": limit.throttled_periods if limit else UNKNOWN,
         "throttled_ns": limit.throttled_ns if limit else UNKNOWN,
+        "memory_left_bytes": groups.memory_left(pid),
     }

@@ -9,6 +9,7 @@ from ...model.vocabulary import CoreTimeSource, ExternalState
 from ..foreign_text import bounded
 from ..formatting import number_of, seconds, shortened
 from .facts import Column, Section, Sentence, Table, Tone, plain
+from .findings import findings
 from .time_split import EXTERNAL_NOTE, WorkerRow, time_split, workers_section
 from .waits import external_waits
 
@@ -58,6 +59,7 @@ def external_pool(pool: ExternalPoolReading) -> list[Section | None]:
         Section(f"Pool {bounded(pool.name, NAME_LETTERS)}", lead, missing, level=2),
         time_split(pool.time, CoreTimeSource.KERNEL, "" if pool.missing else EXTERNAL_NOTE),
         external_waits(pool.time),
+        findings(pool),
         _stacks("Most often parked in", pool.parked_stacks),
         _stacks("Most often blocked in", pool.blocked_stacks),
         _workers(pool),

@@ -4,36 +4,44 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from ...model.reading import PoolReading
 from ...model.whatif import Unit
 from ..foreign_text import bounded
 from ..quantities import quantity
 from .facts import Section, Sentence, Tone
 
 if TYPE_CHECKING:
+    from ...model.external import ExternalPoolReading
     from ...model.findings import Finding
-    from ...model.reading import PoolReading
 
 LONGEST_SENTENCE = 2000
 
 
-def findings(pool: PoolReading) -> Section:
+def findings(pool: PoolReading | ExternalPoolReading) -> Section:
     """Return each finding with what to try, what that would gain, and its evidence."""
     parts = tuple(sentence for finding in pool.findings for sentence in _finding(finding))
     if parts:
-        return Section("Findings", "what gains most first", parts)
-    health = (Sentence(_bounded(pool.health), Tone.STRONG),) if pool.health else ()
+        is_recorded = isinstance(pool, PoolReading)
+        return Section("Findings", f"what {'gains' if is_recorded else 'costs'} most first", parts)
+    said = pool.health if isinstance(pool, PoolReading) else ""
+    health = (Sentence(_bounded(said), Tone.STRONG),) if said else ()
     return Section("Findings", "none", health)
 
 
-def _finding(finding: Finding) -> list[Sentence]:
+def finding_text(finding: Finding) -> str:
+    """Return a finding's code, its sentence and where it is."""
     place = f" ({finding.where})" if finding.where else ""
+    return _bounded(f"{finding.code}: {finding.sentence}{place}")
+
+
+def _finding(finding: Finding) -> list[Sentence]:
     texts = (
         f"Try: {finding.advice}",
         gain_text(finding),
         f"Evidence: {finding.evidence}" if finding.evidence else "",
     )
     return [
-        Sentence(_bounded(f"{finding.code}: {finding.sentence}{place}"), Tone.STRONG),
+        Sentence(finding_text(finding), Tone.STRONG),
         *(Sentence(_bounded(text), Tone.DETAIL) for text in texts if text),
     ]
 

@@ -9,6 +9,7 @@ from ...model.vocabulary import CoreTimeSource
 from ..foreign_text import bounded
 from ..formatting import number_of
 from .facts import Section, Sentence, plain
+from .findings import finding_text
 from .time_split import split_parts
 
 if TYPE_CHECKING:
@@ -34,7 +35,9 @@ def job(reading: Reading) -> Section | None:
     parts = split_parts(reading.total, known)
     if reading.headline is not None:
         pool, finding = reading.headline
-        parts += (Sentence(f"Costliest finding: {finding.code} in pool {bounded(pool.name)}"),)
+        parts += (Sentence(f"Headline, pool {bounded(pool.name)}: {finding_text(finding)}"),)
+    elif reading.busiest is not None and reading.busiest.health:
+        parts += (Sentence(f"Headline: {bounded(reading.busiest.health)}"),)
     return Section("The job", lead, parts, level=2)
 
 

@@ -18,6 +18,7 @@ from ..sections.external import (
     stack_text,
     state_text,
 )
+from ..sections.findings import finding_text
 from ..sections.waits import off_core_name, waits_phrase
 from .drawing import fit
 from .header import legend_rows, wrap
@@ -139,12 +140,24 @@ def rows(
         found += [
             [(text, style(bold=True))] for text in wrap(clean(missing_text(pool), 600), cells)
         ]
+    found += _headline(pool, cells)
     found.append([])
     found += _stacks(pool, cells, FEW_STACKS if height < LOW_SCREEN else MORE_STACKS)
     first = len(found) + 1
     found += [*_workers(pool, cells, chosen), []]
     caution = wrap(f"{NOT_RECORDED} {clean(advice_text(pool, program), 400)}", cells)
     return found + [[(text, style(dim=True))] for text in caution], first
+
+
+def _headline(pool: ExternalPoolReading, cells: int) -> list[Row]:
+    """Return the first finding and what to try; nothing where there is none."""
+    if not pool.findings:
+        return []
+    first = pool.findings[0]
+    found: list[Row] = [
+        [(text, style(bold=True))] for text in wrap(clean(finding_text(first), 600), cells)
+    ]
+    return found + [[(text, None)] for text in wrap(clean(f"Try: {first.advice}", 600), cells)]
 
 
 def _stacks(pool: ExternalPoolReading, cells: int, most: int) -> list[Row]:
