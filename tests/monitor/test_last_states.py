@@ -333,7 +333,7 @@ def test_a_last_state_says_when_it_was_written_and_what_each_worker_was_in():
     assert "Last state of process 4711: job.py, Python 3.12.1" in text
     assert "killed, it crashed, it called os._exit" in text
     assert "3 min 20 s ago" in text
-    assert "3.0GB" in text
+    assert "2.8 GiB" in text
     assert "no room for 2 open pools more" in text
     assert "Pool berth: thread pool, 3 workers" in text
     assert "900 tasks handed in, 500 ended, 398 in the queue." in text

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from ..foreign_text import bounded
 from ..formatting import STATE_NAMES, count, maybe, number_of, seconds
 from .facts import Column, Section, Sentence, Table, Tone, plain
+from .host import size
 
 if TYPE_CHECKING:
     from ...model.last_state import LastPool, LastState, LastWorker
@@ -42,7 +43,7 @@ def _head(state: LastState) -> Section:
     if state.began_s is not None:
         sentences += plain(f"It began at {moment(state.began_s)}.")
     if state.peak_bytes:
-        sentences += plain(f"The most memory it had held: {count(state.peak_bytes)}B.")
+        sentences += plain(f"The most memory that it had held: {size(state.peak_bytes)}.")
     if state.pools_left_out:
         left_out = number_of(state.pools_left_out, "open pool")
         sentences += plain(f"The page has no room for {left_out} more.")
