@@ -21,6 +21,7 @@ from idlehands_monitor.commands.pools import MOST_ENDED
 from idlehands_monitor.commands.pools import run as run_pools
 from idlehands_monitor.ingest.page import state_in
 from idlehands_monitor.ingest.sources import pages
+from idlehands_monitor.ingest.sources.asking import FoundProcess
 from idlehands_monitor.ingest.sources.host import beginning
 from idlehands_monitor.ingest.sources.pages import read_pages
 from idlehands_monitor.model.errors import NOTHING_TO_WATCH, CommandError
@@ -282,6 +283,21 @@ def test_a_running_process_whose_page_is_old_is_silent_unless_its_probe_rests(le
     (found,) = last_states(())
     assert found.silent_s is None
     assert found.is_resting
+
+
+@pytest.mark.parametrize(
+    ("mark", "said", "is_silent"), [(0, "", True), (PAGE_RESTING, "until the next task", False)]
+)
+def test_a_process_that_does_not_answer_is_listed_with_what_its_page_says(
+    leave, mark, said, is_silent
+):
+    leave(1, mark, **own(at_ns=time.monotonic_ns() - 12_000_000_000))
+    found = FoundProcess(os.getpid(), "here.sock", note="has a probe that did not answer")
+    other = FoundProcess(os.getpid(), "here.sock")
+    (process,) = deciding.with_last_states([found])
+    assert said in process.note
+    assert (process.silent_s is not None) == is_silent
+    assert deciding.with_last_states([other]) == [other]
 
 
 def test_a_target_is_found_by_its_id_or_by_the_name_of_a_pool(leave):

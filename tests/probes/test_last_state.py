@@ -10,6 +10,7 @@ import errno
 import fcntl
 import os
 import resource
+import shutil
 import signal
 import stat
 import subprocess
@@ -611,6 +612,58 @@ def test_where_the_page_cannot_be_written_one_warning_says_so_and_no_page_is_lef
     ]
     last.end()
     last.abandon()
+
+
+@pytest.fixture
+def small_folder(folder):
+    """The socket folder on a file system of its own, of 64 KiB."""
+    mount, umount = shutil.which("mount"), shutil.which("umount")
+    if mount is None or umount is None:
+        pytest.skip("there is no program to mount with")
+    options = ["-t", "tmpfs", "-o", "size=64k,mode=700", "none", str(folder)]
+    if subprocess.run([mount, *options], check=False, capture_output=True).returncode:
+        pytest.skip("file systems cannot be mounted here")
+    yield folder
+    subprocess.run([umount, "-l", str(folder)], check=True)
+
+
+def fill(folder: Path) -> None:
+    with contextlib.suppress(OSError), open(folder / "filler", "wb", buffering=0) as file:
+        while True:
+            file.write(bytes(4096))
+
+
+@as_root
+def test_a_job_whose_folder_is_full_from_the_start_runs_on_without_a_page(start, small_folder):
+    fill(small_folder)
+    target = start(
+        """
+        pool = idlehands.declare_pool("meadow", 1)
+        worker = pool.worker(0)
+        worker.bind()
+        until(lambda: publisher()._last_state._from)
+        task(worker)
+        say(worker.tasks.written)
+        """
+    )
+    assert target.says() == "1"
+    assert target.ends().count("the last state of this process is not kept") == 1
+    assert pages(small_folder) == []
+
+
+@as_root
+def test_a_page_is_still_written_when_its_folder_becomes_full(
+    start, small_folder, page_of, wait_until
+):
+    target = start(f"{ONE_POOL}    told('end')\n    os.kill(os.getpid(), 9)\n")
+    assert target.says() == "ready"
+    path = page_of(target.pid)
+    fill(small_folder)
+    _, before, _ = copy_in(path)
+    wait_until(lambda: copy_in(path)[1] >= before + 3)
+    target.tell("end")
+    target.process.wait(30)
+    assert copy_in(path)[2]["pools"][0]["task_kinds"] == ["sow"]
 
 
 @pytest.mark.parametrize("bound_at", ["the first task", "a later moment"])

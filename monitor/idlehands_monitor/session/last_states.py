@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
 BOOT_ID = "/proc/sys/kernel/random/boot_id"
 NAMESPACE = "/proc/self/ns/pid"
+RESTS = "since a fork it has no thread until the next task is handed in"
 
 
 def last_states(sockets: Collection[str], machine: Machine = MACHINE) -> list[LastState]:
@@ -57,12 +58,19 @@ def with_last_states(found: Collection[FoundProcess]) -> list[FoundProcess]:
     states = last_states([process.path for process in found])
     running = {state.pid: state for state in states if state.is_running}
     processes = [
-        replace(process, silent_s=running[process.pid].silent_s)
+        _silent(process, running[process.pid])
         if process.note and process.pid in running
         else process
         for process in found
     ]
     return processes + [_ended(state) for state in states if not state.is_running]
+
+
+def _silent(process: FoundProcess, state: LastState) -> FoundProcess:
+    """Return a process that does not answer with what its last state says of that."""
+    if state.is_resting:
+        return replace(process, note=f"{process.note}; {RESTS}")
+    return replace(process, silent_s=state.silent_s)
 
 
 def _ended(state: LastState) -> FoundProcess:
