@@ -694,6 +694,15 @@ def test_a_job_that_may_write_no_large_file_runs_on_without_a_page(start, folder
     assert pages(folder) == []
 
 
+def test_a_write_past_the_limit_of_files_is_not_tried_so_that_no_signal_comes(page, monkeypatch):
+    written = []
+    monkeypatch.setattr(resource, "getrlimit", lambda which: (16, 16))
+    monkeypatch.setattr(os, "pwrite", lambda *arguments: written.append(arguments))
+    with pytest.raises(OSError, match="so large a file"):
+        page.mark(PAGE_ENDED)
+    assert written == []
+
+
 def test_a_page_that_is_not_linked_under_its_name_any_more_is_left_alone_at_the_end(place):
     page = StatePage()
     name = Path(page.path)
