@@ -19,11 +19,11 @@ class Allowed:
 
 ALLOWED = (
     Allowed(
-        "Sockets left behind",
+        "Sockets and last states left behind",
         "Nothing of the probe's runs when a process ends by os._exit, by a signal or by exec, and"
         " none can take a file away whose folder it may no longer enter.",
         ("sockets",),
-        r"\+(\(pid\)\.sock|\.\(pid\)-\(random\))",
+        r"\+(\(pid\)(\.sock|-\(random\)\.state)|\.\(pid\)-\(random\))",
         (
             "exits/aborted",
             "exits/exec_of_another_program",
@@ -82,7 +82,8 @@ ALLOWED = (
         "Who waits for a socket or a pool wants to know; the job goes on. It is on the `idlehands`"
         " logger.",
         ("stderr",),
-        r"\+nobody can attach to this process: .*|\+.* (is|are) not (probed|recorded): .*",
+        r"\+nobody can attach to this process: .*|\+.* (is|are) not (probed|recorded): .*"
+        r"|\+the last state of this process is not kept: .*",
         (
             "descriptors/few_allowed",
             "libraries/joblib_memory_mapped",

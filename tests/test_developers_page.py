@@ -16,6 +16,7 @@ HOLDS = {
     "Where is a finding's sentence?": "sentence",
     "Where is a capture's block written?": "encode_block",
     "Where is a key bound?": "Binding",
+    "Where is a killed process's last state written?": "def worker_state",
     "Where is a frame's meaning?": "def apply",
     "Where is a new pool hooked?": "ADAPTERS",
     "Where is the kernel read?": "os.read",

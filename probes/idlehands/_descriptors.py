@@ -45,6 +45,15 @@ def content_of(path: str) -> bytes:
         close_if_ours(descriptor, identity)
 
 
+def start_ticks(pid: int) -> int:
+    """Return when a process started (proc(5), stat, field 22), 0 if it has ended, -1 if unknown."""
+    try:
+        fields = content_of(f"/proc/{pid}/stat").rpartition(b")")[2].split()
+        return 0 if fields[0] in (b"Z", b"X") else int(fields[19])
+    except (OSError, IndexError, ValueError):
+        return -1
+
+
 class OwnSocket:
     """A socket of the probe's; check `is_ours` before each use of `socket`."""
 

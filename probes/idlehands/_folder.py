@@ -20,14 +20,17 @@ import stat
 import struct
 import time
 from types import TracebackType
+from typing import Callable
 
-from ._descriptors import close_if_ours, identity_of
+from ._descriptors import Identity, close_if_ours, identity_of
 
 ENVIRONMENT = "IDLEHANDS_DIR"
 SUFFIX = ".sock"
 UNNAMED = re.compile(r"\.\d+-[0-9a-f]{12}")
 """The name of a socket until it listens."""
 DESCRIPTORS = "/proc/self/fd"
+IsSort = Callable[[int], bool]
+"""Tells by its mode whether a file is of a sort, as `stat.S_ISSOCK` does."""
 _OPENING = os.O_RDONLY | os.O_CLOEXEC | getattr(os, "O_DIRECTORY", 0) | getattr(os, "O_NOFOLLOW", 0)
 
 
@@ -101,22 +104,42 @@ class Folder:
             return 0.0
         return time.time() - status.st_mtime
 
-    def identity(self, name: str) -> tuple[int, int] | None:
-        """Return (device, inode) of a socket, None where `name` is none of the owner's sockets."""
+    def files(self, names: re.Pattern[str]) -> list[tuple[str, os.stat_result]]:
+        """Return the owner's regular files with such a name, in order, each with its status."""
+        found = (
+            (name, self._status(name))
+            for name in sorted(os.listdir(self.descriptor))
+            if names.fullmatch(name)
+        )
+        return [
+            (name, status)
+            for name, status in found
+            if status is not None and stat.S_ISREG(status.st_mode)
+        ]
+
+    def identity(self, name: str, is_sort: IsSort = stat.S_ISSOCK) -> Identity | None:
+        """Return (device, inode) of a socket, or of a file of another sort; None where `name` is
+        none of the owner's."""
+        status = self._status(name)
+        if status is None or not is_sort(status.st_mode):
+            return None
+        return status.st_dev, status.st_ino
+
+    def _status(self, name: str) -> os.stat_result | None:
+        """Return the status of what the owner has under a name, None where that is nothing."""
         try:
             status = os.stat(name, dir_fd=self.descriptor, follow_symlinks=False)
         except OSError:
             return None
-        if not stat.S_ISSOCK(status.st_mode) or status.st_uid != self.owner:
-            return None
-        return status.st_dev, status.st_ino
+        return status if status.st_uid == self.owner else None
 
-    def remove(self, name: str, identity: tuple[int, int] | None) -> bool:
-        """Remove a socket if it still is the one of that identity; return whether it is gone.
+    def remove(self, name: str, identity: Identity | None, is_sort: IsSort = stat.S_ISSOCK) -> bool:
+        """Remove a socket, or a file of another sort, if it still is the one of that identity;
+        return whether it is gone.
 
         Only in this user's own folder: a user removes no other user's files.
         """
-        if identity is None or not self.is_own or self.identity(name) != identity:
+        if identity is None or not self.is_own or self.identity(name, is_sort) != identity:
             return False
         try:
             os.unlink(name, dir_fd=self.descriptor)

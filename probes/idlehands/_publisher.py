@@ -2,8 +2,9 @@
 
 While no reader is attached the thread sleeps in the kernel and wakes once a second for the pools:
 to check what the probe costs them, which of them have closed, and which messages wait to be logged.
-A failure switches the publisher off, logs one warning, and leaves the pools alone. Touches: the
-socket folder, sockets, the clock, the pools.
+Each time it also writes the process's last state, see `_last_state`. A failure switches the
+publisher off, logs one warning, and leaves the pools alone. Touches: the socket folder, sockets,
+the clock, the pools.
 
 While it works, and not while it sleeps, the thread holds the lock `working`. A fork takes that
 lock, so that no child inherits anything in the middle of a change. The thread takes no signals:
@@ -23,6 +24,7 @@ from time import monotonic
 from ._costs import Costs
 from ._descriptors import OwnSocket
 from ._guard import own_threads
+from ._last_state import LastState
 from ._listener import Listener
 from ._notes import log_pending_in_own_thread, warn
 from ._own_thread import signals_blocked, wait_until_gone
@@ -56,6 +58,7 @@ class Publisher:
         self._registry = registry
         self._costs = Costs(registry.present_pools)
         self.readers = Readers(registry, self._costs)
+        self._last_state = LastState(registry.present_pools)
         self._working = threading.Lock()
         self._listener: Listener | None = None
         self._listeners = 0
@@ -143,6 +146,7 @@ class Publisher:
 
     def abandon(self) -> None:
         """Close every descriptor and send nothing: for a forked child, which has copies of them."""
+        self._last_state.abandon()
         ends = [self._wake, self._woken, *self.readers.attached]
         self.readers.attached = []
         if self._listener is not None:
@@ -165,6 +169,8 @@ class Publisher:
             with contextlib.suppress(Exception):
                 if self._stopping:
                     self._close()
+                else:
+                    self._last_state.rest()
                 log_pending_in_own_thread()
             self._costs.thread_ends()
             self._is_stuck = False
@@ -265,6 +271,7 @@ class Publisher:
             self._listener.sweep()
         self._registry.tidy(self.readers.want_rows)
         self._costs.govern(self.readers.rows_sent)
+        self._last_state.write(self._listener.name if self._listener is not None else "")
 
     def _accept(self) -> None:
         try:
@@ -284,4 +291,5 @@ class Publisher:
         self.readers.send_rest(deadline - monotonic())
         if self._listener is not None:
             self._listener.remove()
+        self._last_state.end()
         self.abandon()

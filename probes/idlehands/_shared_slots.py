@@ -25,7 +25,7 @@ from collections.abc import Iterable, Iterator
 from time import monotonic, monotonic_ns, sleep
 from typing import Any
 
-from ._descriptors import Identity, OwnSocket, content_of
+from ._descriptors import Identity, OwnSocket, start_ticks
 from ._mapping import Mapping
 from ._packed_rows import CELL_BYTES
 from ._rings import Token
@@ -232,15 +232,6 @@ def _bind(holder: socket.socket, name: str) -> bool:
     except OSError as error:
         return error.errno != errno.EADDRINUSE
     return True
-
-
-def start_ticks(pid: int) -> int:
-    """Return when a process started (proc(5), stat, field 22), 0 if it has ended, -1 if unknown."""
-    try:
-        fields = content_of(f"/proc/{pid}/stat").rpartition(b")")[2].split()
-        return 0 if fields[0] in (b"Z", b"X") else int(fields[19])
-    except (OSError, IndexError, ValueError):
-        return NONE
 
 
 def is_there(pid: int) -> bool:

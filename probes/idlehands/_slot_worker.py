@@ -12,13 +12,13 @@ import threading
 from multiprocessing import process, util
 from time import monotonic_ns, sleep, thread_time_ns
 
-from ._descriptors import Identity
+from ._descriptors import Identity, start_ticks
 from ._guard import is_for_the_job
 from ._packed_rows import CELL_BYTES
 from ._process import LAST_OF_ALL
 from ._raised import count_in
 from ._rings import NO_TOKEN, Token
-from ._shared_slots import SharedSlots, start_ticks
+from ._shared_slots import SharedSlots
 from ._slot_layout import (
     EVERY,
     HEADER_CELLS,

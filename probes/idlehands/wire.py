@@ -14,6 +14,11 @@ from ._folder import (
     peer_uid,
     temporary_folder,
 )
+from ._state_page import ENDED as PAGE_ENDED
+from ._state_page import NAME as PAGE_NAME
+from ._state_page import PAGE_BYTES, WORKER_STATES, newest_copy
+from ._state_page import RESTING as PAGE_RESTING
+from ._state_page import sweep as sweep_pages
 from ._tables import (
     CANCELLED,
     CONTENTION,
@@ -73,6 +78,10 @@ __all__ = [
     "OTHER_POOL",
     "OUTCOMES",
     "OWN_DEQUE",
+    "PAGE_BYTES",
+    "PAGE_ENDED",
+    "PAGE_NAME",
+    "PAGE_RESTING",
     "PARKED",
     "SEARCHING",
     "SPAWNS",
@@ -84,6 +93,7 @@ __all__ = [
     "VERSION",
     "WAITS",
     "WORKER_LIFETIMES",
+    "WORKER_STATES",
     "Column",
     "Decoder",
     "Folder",
@@ -97,6 +107,8 @@ __all__ = [
     "encode_columns",
     "folder_path",
     "may_talk",
+    "newest_copy",
     "peer_uid",
+    "sweep_pages",
     "temporary_folder",
 ]

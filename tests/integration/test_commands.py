@@ -58,7 +58,7 @@ def pools(folder):
             started.append(
                 subprocess.Popen([sys.executable, "-c", POOL, name], env=environment(folder))
             )
-        wait_until(lambda: len(os.listdir(folder)) == len(started), "their sockets")
+        wait_until(lambda: len(list(folder.glob("*.sock"))) == len(started), "their sockets")
         return [process.pid for process in started]
 
     yield start

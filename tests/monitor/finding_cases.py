@@ -42,6 +42,7 @@ from idlehands_monitor.analysis.verdicts.scheduler_findings import (
     scheduler_findings,
 )
 from idlehands_monitor.analysis.verdicts.worker_findings import with_worker_findings
+from idlehands_monitor.analysis.whatif import slowing
 from idlehands_monitor.analysis.whatif.sizing import Growth
 from idlehands_monitor.analysis.whatif.summing import _refused
 from idlehands_monitor.model import changes as change
@@ -431,6 +432,65 @@ OF_WORKERS = (
     Case("slow-worker", FOUND, "20 tasks each", lambda: compared(20), True, ("LEAST_COMPARED",)),
     Case("slow-worker", TOO_LITTLE, "19 tasks each", lambda: compared(19), False,
          ("LEAST_COMPARED",)),
+)  # fmt: skip
+
+# -- tasks that got slower, and tiny ones ----------------------------------------------------------
+
+
+def slower(before, after, times=3.0, blocked=0.9, mixed=0):
+    """Return whether a kind got slower: of so many tasks before and after, `mixed` like others."""
+    lengths = [20 + n % 5 for n in range(before)]
+    lengths += [round(times * (20 + n % 5)) for n in range(after)]
+    for n in range(mixed):
+        lengths[n], lengths[-1 - n] = lengths[-1 - n], lengths[n]
+    ends = np.cumsum(lengths).tolist()
+    tasks = [(0, e - n, e - n, e) for n, e in zip(lengths, ends, strict=True)]
+    ledger = shared_ledger(tasks, [(0, 0, ends[-1] + 1)], ends[-1] + 1)
+    load = KindReading("load", len(tasks), 1.0, 0.02, 0, 1 - blocked, blocked)
+    held = replace(
+        base(1), begin_ns=-1, end_ns=ends[-1], tasks=replace(base(1).tasks, kinds=(load,))
+    )
+    return slowing.slowed(ledger.pools[0], held) is not None
+
+
+def tiny(finished=10_000, mean_ms=0.1, others=0):
+    """Return the codes of a pool that half of the time is around its tasks, not simulated."""
+    total_s = mean_ms * finished / 1e3
+    kinds = (KindReading("load", finished, total_s, mean_ms / 1e3, 0),)
+    tasks = replace(base().tasks, finished=finished + others, kinds=kinds)
+    held = replace(base(), findings=(), tasks=tasks, time=seconds_of(dispatch=20, no_work=20))
+    return codes_of(caused(held, batch(answers=(), curve=None, refused="not whole")).findings)
+
+
+def grain_or_data(larger_pieces):
+    """Return the codes where faster hand-overs gain 20 %, and larger pieces so much."""
+    return changed(
+        answer((change.Grain(2),), 10.0, larger_pieces), answer((change.HandOver(0.5),), 9.0, 0.2)
+    )
+
+
+SLOWER = (
+    Case("blocked-in-task", FOUND, "2 times", lambda: slower(40, 40, 2.0), True, ("SLOWER",)),
+    Case("blocked-in-task", NOT_FOUND, "1.2 times", lambda: slower(40, 40, 1.2), False,
+         ("SLOWER",)),
+    Case("blocked-in-task", FOUND, "25 and 25", lambda: slower(25, 25), True, ("LEAST_EACH",)),
+    Case("blocked-in-task", TOO_LITTLE, "15 and 40", lambda: slower(15, 40), False,
+         ("LEAST_EACH",)),
+    Case("blocked-in-task", FOUND, "9 in 10 million", lambda: slower(20, 20), True, ("CHANCE",)),
+    Case("blocked-in-task", NOT_FOUND, "by chance", lambda: slower(20, 20, mixed=4), False,
+         ("CHANCE",)),
+    Case("blocked-in-task", FOUND, "60 % blocked", lambda: slower(40, 40, blocked=0.6), True,
+         ("BLOCKED",)),
+    Case("blocked-in-task", NOT_FOUND, "40 % blocked", lambda: slower(40, 40, blocked=0.4), False,
+         ("BLOCKED",)),
+    case("grain-too-fine", FOUND, "1200 tasks", lambda: tiny(1200), "LEAST_TINY"),
+    case("grain-too-fine", TOO_LITTLE, "800 tasks", lambda: tiny(800), "LEAST_TINY"),
+    case("grain-too-fine", FOUND, "0.8 ms", lambda: tiny(mean_ms=0.8), "TINY_S"),
+    case("grain-too-fine", NOT_FOUND, "1.2 ms", lambda: tiny(mean_ms=1.2), "TINY_S"),
+    case("grain-too-fine", FOUND, "90 % of all", lambda: tiny(others=1111), "MOST_OF_ALL"),
+    case("grain-too-fine", NOT_FOUND, "60 % of all", lambda: tiny(others=6667), "MOST_OF_ALL"),
+    case("grain-too-fine", FOUND, "nearly as good", lambda: grain_or_data(0.18), "FIXED"),
+    case("grain-too-fine", NOT_FOUND, "mostly data", lambda: grain_or_data(0.13), "FIXED"),
 )  # fmt: skip
 
 # -- workers that died, and pools without any ------------------------------------------------------
@@ -855,7 +915,7 @@ OF_EXTERNAL = (
 )  # fmt: skip
 
 CASES = (
-    *BY_CATEGORY, *BY_CHANGE, *OF_RUNS, *HEALTHY, *OF_WORKERS, *LOST, *OF_THE_HOST, *OF_BACKLOGS,
-    *OF_SCHEDULERS, *VERDICTS, *OF_EXTERNAL,
+    *BY_CATEGORY, *BY_CHANGE, *OF_RUNS, *HEALTHY, *OF_WORKERS, *SLOWER, *LOST, *OF_THE_HOST,
+    *OF_BACKLOGS, *OF_SCHEDULERS, *VERDICTS, *OF_EXTERNAL,
 )  # fmt: skip
 FINDINGS = tuple(FindingCode)

@@ -204,8 +204,8 @@ def round():
 if __name__ == "__main__":
     round()
     deadline = time.monotonic() + 10
-    while not os.listdir(os.environ["IDLEHANDS_DIR"]) and time.monotonic() < deadline:
-        time.sleep(0.01)
+    while len(os.listdir(os.environ["IDLEHANDS_DIR"])) < 2 and time.monotonic() < deadline:
+        time.sleep(0.01)  # its socket and its last state
     before = left()
     for _ in range(4):
         round()
@@ -220,7 +220,9 @@ if __name__ == "__main__":
     assert list(folder.iterdir()) == []
 
 
-def test_a_job_that_is_killed_leaves_no_process_and_nothing_but_its_socket(start_job, folder):
+def test_a_job_that_is_killed_leaves_no_process_and_nothing_but_its_socket_and_last_state(
+    start_job, folder, wait_until
+):
     job = start_job(
         POOLS
         + """
@@ -234,6 +236,7 @@ if __name__ == "__main__":
 """
     )
     children = [int(pid) for pid in job.says().split()]
+    wait_until(lambda: list(folder.glob("*.state")))
     before = {path.name for path in folder.iterdir()}
     job.process.kill()
     job.process.wait(30)
@@ -244,7 +247,10 @@ if __name__ == "__main__":
             os.kill(child, 9)
         except ProcessLookupError:
             continue
-    assert {path.name for path in folder.iterdir()} == before == {f"{job.pid}.sock"}
+    assert {path.name for path in folder.iterdir()} == before
+    assert {path.name for path in folder.glob("*.sock")} == {f"{job.pid}.sock"}
+    assert [path.name.partition("-")[0] for path in folder.glob("*.state")] == [str(job.pid)]
+    assert len(before) == 2
 
 
 def test_joining_every_thread_there_is_does_not_wait_for_the_probe(says):

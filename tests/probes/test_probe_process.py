@@ -233,10 +233,10 @@ def test_a_process_has_no_thread_and_no_socket_of_ours_until_a_worker_binds(
     assert [target.says(), target.says()] == ["1", "1"]
     assert list(folder.iterdir()) == []
     target.tell("bind")
-    wait_until(lambda: list(folder.iterdir()))
+    wait_until(lambda: list(folder.glob("*.sock")))
     target.tell("look")
     assert target.says() == "2 ['MainThread']"
-    assert [path.name for path in folder.iterdir()] == [f"{target.pid}.sock"]
+    assert [path.name for path in folder.glob("*.sock")] == [f"{target.pid}.sock"]
     target.tell("end")
     target.ends()
 

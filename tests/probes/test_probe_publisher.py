@@ -521,7 +521,7 @@ def test_a_killed_process_leaves_a_socket_that_the_next_of_its_name_replaces(
             return True
 
     wait_until(answers)
-    assert [path.name for path in folder.iterdir()] == [f"{following.pid}.sock"]
+    assert [path.name for path in folder.glob("*.sock")] == [f"{following.pid}.sock"]
     reader = attach(following.pid)
     reader.take_until(seen("names"))
     assert reader.frames[0]["pid"] == following.pid

@@ -6,9 +6,11 @@ from typing import TYPE_CHECKING
 
 from ..model.errors import DONE, NOTHING_TO_WATCH, CommandError
 from ..session.captures import new_file
+from ..session.last_states import last_state
 from ..session.opening import read_target
 from ..session.targets import is_file
 from ..views.sections.head import nothing, skipped_lines
+from .last_state import print_last_state
 from .output import message, write
 
 if TYPE_CHECKING:
@@ -20,7 +22,22 @@ ATTACHED_SECONDS = 5.0
 
 
 def run(options: argparse.Namespace) -> int:
-    """Print the reading on stdout, or write the HTML file."""
+    """Print the reading on stdout, or write the HTML file; of a process that has ended or does not
+    answer, its last state."""
+    try:
+        return _explain(options)
+    except CommandError as error:
+        state = None
+        if error.status == NOTHING_TO_WATCH and not is_file(options.target):
+            state = last_state(options.target)
+        if state is None:
+            raise
+        message(str(error), options.command)
+    print_last_state(state, options)
+    return DONE
+
+
+def _explain(options: argparse.Namespace) -> int:
     if options.html:
         # The file is made before anything is read, so that no hour of watching is for nothing.
         with new_file(options.html, replace=options.force) as file:

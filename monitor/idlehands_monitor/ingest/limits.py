@@ -45,6 +45,9 @@ JOB_WORKERS = 1 << 13
 JOB_PAIRS = 1 << 20
 """Pairs of workers of one pool, summed over all pools held: steals are counted for each pair."""
 
+PAGES = 1024
+"""Pages with the last state of a process that are read of one folder."""
+
 # One capture
 BLOCK_BYTES = 16 << 20
 """Frames in one block take at most so much; a writer closes a block past 4 MiB."""

@@ -59,7 +59,7 @@ def thread_sample(value: Any) -> CheckedFrame:
     """Return one thread of a ``stacks`` frame. Raises Refused."""
     if type(value) is not dict:
         raise Refused("not a map")
-    return _by_key(value, STACK_THREAD)
+    return by_keys(value, STACK_THREAD)
 
 
 STACK_THREAD: Mapping[str, Key] = {
@@ -158,12 +158,13 @@ FRAMES: Mapping[str, Mapping[str, Key]] = {
 
 def checked(frame: Frame, kind: str) -> CheckedFrame:
     """Return a frame of a kind in `FRAMES` in the form for the ledger. Raises Refused."""
-    found = _by_key(frame, FRAMES[kind])
+    found = by_keys(frame, FRAMES[kind])
     found["frame"] = kind
     return found
 
 
-def _by_key(frame: Mapping[str, Any], keys: Mapping[str, Key]) -> CheckedFrame:
+def by_keys(frame: Mapping[str, Any], keys: Mapping[str, Key]) -> CheckedFrame:
+    """Return the keys of a table, each of its type and within its limits. Raises Refused."""
     found: dict[str, Any] = {}
     for name, (check, default) in keys.items():
         if name in frame:

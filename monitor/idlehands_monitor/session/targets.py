@@ -17,6 +17,7 @@ from ..model.errors import NOTHING_TO_WATCH, CommandError
 from ..model.external import RUNS_PROBED
 from ..model.vocabulary import StreamState
 from .captures import command_errors
+from .last_states import with_last_states
 from .machine import MACHINE, Machine
 
 if TYPE_CHECKING:
@@ -140,8 +141,9 @@ def wait_until_attached(
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """What can be watched. refused: why a folder could not be searched, a line each. unasked: how
-    many sockets there was no time to ask."""
+    """What can be watched, and then the processes that have ended otherwise than well, which have a
+    note. refused: why a folder could not be searched, a line each. unasked: how many sockets there
+    was no time to ask."""
 
     processes: tuple[FoundProcess, ...]
     refused: tuple[str, ...]
@@ -149,9 +151,10 @@ class Found:
 
 
 def find() -> Found:
-    """Return the processes with a probe whose sockets this user may reach, each asked once."""
+    """Return the processes with a probe whose sockets this user may reach, each asked once, and
+    those that left a last state."""
     finder = Finder()
-    processes = finder.find()
+    processes = with_last_states(finder.find())
     return Found(tuple(processes), tuple(finder.refused), finder.unasked)
 
 

@@ -49,7 +49,9 @@ class FoundProcess:
     """A process with a probe: the path of its socket, and what the probe reports.
 
     owner: the user whose folder the socket is in. note: why the monitor cannot attach to it, worded
-    to follow "process 4711"; empty where it can.
+    to follow "process 4711"; empty where it can. last_seen_s: of a process that has ended, when its
+    last state was written, in seconds of the wall clock; path is that of its page then. silent_s:
+    how long its interpreter has run no other thread, None where that is not known.
     """
 
     pid: int
@@ -59,6 +61,8 @@ class FoundProcess:
     pools: tuple[FoundPool, ...] = ()
     owner: int = -1
     note: str = ""
+    last_seen_s: float | None = None
+    silent_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
