@@ -116,7 +116,7 @@ def test_workers_that_all_wait_for_locks_beside_queued_tasks_are_a_deadlock():
 
 @pytest.mark.parametrize(
     "changes",
-    [{"for_s": 2.9}, {"sort": "sleep"}, {"queued": 0}, {"blocked": 12}, {"closed": True}],
+    [{"for_s": 2.9}, {"sort": "sleep"}, {"queued": 0}, {"blocked": 6}, {"closed": True}],
 )
 def test_workers_that_may_go_on_are_none(changes):
     assert codes(waiting(**changes)) == []

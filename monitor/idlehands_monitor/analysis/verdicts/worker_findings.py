@@ -17,7 +17,6 @@ if TYPE_CHECKING:
 
     from ...model.reading import PoolReading
     from ...model.tasks import KindReading, RaisedReading
-    from ...model.workers import WorkerReading
 
 LEAST_FAILED, LEAST_FAILED_SHARE = 5, 0.1
 """Fewer failed tasks than this, or a smaller share of all, may be part of the job's normal life."""
@@ -26,7 +25,8 @@ LEAST_HANGING_S = 3.0
 TIMES_MEDIAN, LEAST_OF_KIND = 50, 20
 """A task hangs if it runs for so many medians of its kind, of which at least so many ended."""
 FOR_A_LOCK = 0.8
-"""So large a part of the blocked time waits for a lock where tasks wait for each other."""
+"""Tasks wait for each other where waits for a lock account for so large a part of the time since
+the last of them began to wait."""
 LEAST_NESTED, OWN_TASKS = 0.25, 0.2
 """Waits for tasks of the same pool are a finding from this share of the worker time on; waits for a
 lock count as such where the pool's own workers hand in so large a part of its tasks."""
@@ -64,8 +64,7 @@ def _deadlock(pool: PoolReading) -> tuple[Finding, ...]:
     if (
         not all(worker.state in IN_TASK for worker in workers)
         or since < LEAST_HANGING_S
-        or for_a_lock * 1e9 < FOR_A_LOCK * pool.time.blocked
-        or pool.time.blocked < FOR_A_LOCK * pool.time.total
+        or min(for_a_lock, pool.time.blocked / 1e9) < FOR_A_LOCK * since * len(workers)
     ):
         return ()
     seconds = since * len(workers)
@@ -118,7 +117,7 @@ def _stuck(pool: PoolReading) -> Iterator[Finding]:
     for worker in pool.workers:
         kind = kinds.get(worker.doing)
         usual = kind.median_s if kind is not None and kind.finished >= LEAST_OF_KIND else None
-        if worker.state in IN_TASK and usual is not None and _hangs(worker, usual):
+        if worker.state in IN_TASK and usual is not None and _hangs(worker.for_s, usual):
             hanging.append((worker, usual))
     if not hanging:
         return
@@ -138,8 +137,8 @@ def _stuck(pool: PoolReading) -> Iterator[Finding]:
     )
 
 
-def _hangs(worker: WorkerReading, usual_s: float) -> bool:
-    return worker.for_s >= max(LEAST_HANGING_S, TIMES_MEDIAN * usual_s)
+def _hangs(for_s: float, usual_s: float) -> bool:
+    return for_s >= max(LEAST_HANGING_S, TIMES_MEDIAN * usual_s)
 
 
 def _failing(pool: PoolReading) -> Iterator[Finding]:
