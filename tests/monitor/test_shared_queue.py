@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from histories import take_in
@@ -161,6 +161,7 @@ def histories(draw):
     return workers, sorted(tasks, key=lambda task: task[1]), lifetimes
 
 
+@example((1, [(0, 0, 1, 2), (0, 1, 1, 1), (0, 2, 2, 2)], [(0, 0, 2)]), 1, 1)
 @given(histories(), st.integers(0, 60), st.integers(1, 200))
 def test_categories_are_never_negative_and_add_up_to_the_time_that_workers_were_there(
     history, begin, length

@@ -99,6 +99,8 @@ def inside_lifetimes(tasks: Rows, lifetimes: Rows) -> Rows:
         tasks["began"] <= lifetimes["ended"][place]
     )
     order = np.argsort(key[known], kind="stable")
+    if (np.diff(key[known][order]) == 0).any():  # of tasks that begin at once one took no time
+        order = np.lexsort((tasks["ended"][known], key[known]))
     chosen = {name: column[known][order] for name, column in tasks.items()}
     chosen["lifetime"] = place[known][order]
     chosen["ended"] = np.minimum(chosen["ended"], lifetimes["ended"][chosen["lifetime"]])
