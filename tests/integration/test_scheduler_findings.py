@@ -80,33 +80,22 @@ def test_owners_that_take_the_oldest_task_leave_little_work_to_thieves(captured)
 @pytest.mark.parametrize(
     ("fault", "expected", "says"),
     [
-        ("thieves-take-newest", "wrong-steal-end", "thieves took the newest"),
-        ("fixed-victims", "uneven-victims", "fixed order"),
-        ("nearest-neighbour", "uneven-victims", "nearest neighbour"),
+        ("thieves-take-newest", "wrong-steal-end", "wrong end"),
+        ("fixed-victims", "uneven-victims", "unevenly"),
+        ("nearest-neighbour", "uneven-victims", "unevenly"),
         ("global-lock", "deque-contention", "waited for each other"),
         ("", "", ""),
     ],
 )
-def test_the_demonstration_has_the_finding_of_its_fault_and_of_no_other(
-    tmp_path, fault, expected, says
-):
+def test_the_headline_of_the_demonstration_is_its_fault(tmp_path, fault, expected, says):
     folder, file = tmp_path / "sockets", tmp_path / "a.idlehands"
     folder.mkdir(mode=0o700)
     chosen = ["--fault", fault] if fault else []
     demo = ["demo", "--for", "8s", "--seed", "2", "--no-screen", "--capture", file]
     done = idlehands(*demo, *chosen, folder=folder)
     assert done.returncode == 0, done.stderr
-    (pool,) = json.loads(idlehands("explain", file, "--json", "--no-gains", folder=folder).stdout)[
-        "pools"
-    ]
-    found = findings_of(pool)
-    assert set(found) == ({expected} if expected else set())
-    for finding in found.values():
-        assert says in finding["sentence"]
-        time = pool["worker_time"]
-        dispatch = time["dispatch_s"] if expected == "deque-contention" else 0.0
-        assert 0 < finding["worker_seconds"] <= time["searching_s"] + dispatch
-    if expected == "wrong-steal-end":
-        assert 0 < pool["larger_steals"]["brought_s"] < pool["larger_steals"]["could_s"]
-    else:
-        assert pool["larger_steals"] is None
+    done = idlehands("explain", file, "--json", folder=folder)
+    (pool,) = json.loads(done.stdout)["pools"]
+    headline = next(iter(pool["findings"]), {"code": "", "sentence": ""})
+    assert headline["code"] == expected
+    assert says in headline["sentence"]

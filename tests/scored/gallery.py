@@ -143,7 +143,6 @@ FOREIGN_JOBS = (
 
 EXPECTED = {
     "early-park": "starved-beside-work",
-    "slow-tapes": "too-few-workers",
     "single-station": ALONE,
     "fixed-victims": "uneven-victims",
     "nearest-neighbour": "uneven-victims",
