@@ -4,16 +4,25 @@ from __future__ import annotations
 
 import json
 import re
+from argparse import Namespace
+from dataclasses import replace
 
 import pytest
 from jsonschema import Draft202012Validator
 from readings import reading
 from reports import READINGS
+from test_last_states import ENDED
 
 from explain_schema import SCHEMA, faults
+from idlehands_monitor.commands.last_state import print_last_state
 from idlehands_monitor.model.findings import Finding
 from idlehands_monitor.model.vocabulary import FindingCode, PromiseCode
 from idlehands_monitor.views import json as json_view
+
+
+def documents():
+    """Return the schemas of both documents: of a reading, and of a last state."""
+    return [SCHEMA["$defs"][name] for name in ("Document", "LastStateDocument")]
 
 
 def document_of(name):
@@ -23,7 +32,8 @@ def document_of(name):
 def test_the_schema_is_a_valid_schema_of_the_2020_12_draft():
     Draft202012Validator.check_schema(SCHEMA)
     assert SCHEMA["$schema"] == "https://json-schema.org/draft/2020-12/schema"
-    assert SCHEMA["properties"]["schema"]["const"] == json_view.SCHEMA
+    numbers = [one["properties"]["schema"] for one in documents()]
+    assert numbers[0]["const"] == numbers[1]["const"] == json_view.SCHEMA
 
 
 @pytest.mark.parametrize("name", READINGS)
@@ -32,9 +42,15 @@ def test_the_document_of_every_reading_is_as_the_schema_says(name):
 
 
 def test_the_document_of_a_reading_without_a_pool_is_as_the_schema_says():
-    nothing = {"frames": (), "pools": ()}
-    empty = json.loads(json_view.render(reading()))
-    assert faults({**empty, "pools": nothing["pools"] or []}) == []
+    assert faults(json.loads(json_view.render(replace(reading(), pools=())))) == []
+
+
+def test_the_last_state_of_a_process_is_as_the_schema_says(capsys):
+    print_last_state(ENDED, Namespace(html=None, json=True, markdown=False))
+    document = json.loads(capsys.readouterr().out)
+    assert faults(document) == []
+    del document["last_state"]["pools"][0]["queued"]
+    assert any("queued" in fault for fault in faults(document))
 
 
 @pytest.mark.parametrize(
