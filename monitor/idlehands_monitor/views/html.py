@@ -70,7 +70,7 @@ def render(reading: Reading) -> str:
     return page(reading.source.target, sections)
 
 
-def page(target: str, sections: Sequence[Section]) -> str:
+def page(target: str, sections: Iterable[Section]) -> str:
     """Return sections as a whole document. target: what they are of."""
     lines = [
         '<!DOCTYPE html><html lang="en"><head><meta charset="utf-8">',
@@ -80,8 +80,9 @@ def page(target: str, sections: Sequence[Section]) -> str:
         f"<style>{STYLE}{picture_style()}{CURVE_STYLE}</style></head><body>",
         f'<a class="skip" href="#report">To the report</a>{definitions()}',
     ]
-    top = [section for section in sections if section.level == 1]
-    rest = [section for section in sections if section.level > 1]
+    held = tuple(sections)
+    top = [section for section in held if section.level == 1]
+    rest = [section for section in held if section.level > 1]
     lines += ["<header>", *(line for section in top for line in _top(section)), "</header>"]
     lines += [*_contents(rest), '<main id="report">']
     for number, section in enumerate(rest, 1):
