@@ -104,6 +104,13 @@ def test_the_headline_is_seen_on_a_phone_without_scrolling(browser, pages):
     assert browser.run(place) < 800
 
 
+def test_the_time_split_of_a_pool_fits_a_phone_without_scrolling(browser, pages):
+    browser.open(pages["stealing"], PHONE)
+    split = """(() => { const name = '[aria-label="Where the worker time went"]';
+        const one = document.querySelector(name); return one.scrollWidth - one.clientWidth })()"""
+    assert browser.run(split) == 0
+
+
 def test_every_picture_has_a_name_for_a_screen_reader(browser, pages):
     browser.open(pages["stealing"])
     tree = browser.ask("Accessibility.getFullAXTree")["nodes"]

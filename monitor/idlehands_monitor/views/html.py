@@ -77,7 +77,7 @@ def page(target: str, sections: Iterable[Section]) -> str:
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
         f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">',
         f"<title>idlehands: {marked(target)}</title>",
-        f"<style>{STYLE}{picture_style()}{CURVE_STYLE}</style></head><body>",
+        f"<style>{picture_style()}{CURVE_STYLE}{STYLE}</style></head><body>",
         f'<a class="skip" href="#report">To the report</a>{definitions()}',
     ]
     held = tuple(sections)

@@ -28,7 +28,7 @@ STYLE = """
 .curve { width: 100%; max-width: 46rem; height: auto }
 .curve text { font-size: 13px; paint-order: stroke; stroke: Canvas }
 .curve text { stroke-width: 4px; stroke-linejoin: round }
-@media (max-width: 40rem) { .curve text { font-size: 21px } }
+@media (max-width: 40rem) { .curve text { font-size: 18px } }
 @media screen and (prefers-color-scheme: dark) {
 .curve .line { stroke: #56B4E9 } .curve .fill { fill: #56B4E9 }
 }
