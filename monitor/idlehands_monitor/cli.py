@@ -159,7 +159,7 @@ def _explain(command: argparse.ArgumentParser) -> None:
     command.add_argument("target", metavar="FILE|PID|POOL", help="a capture, or what to attach to")
     form = command.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="as JSON, schema 1")
-    form.add_argument("--markdown", action="store_true", help="as Markdown, for a bug report")
+    form.add_argument("--markdown", action="store_true", help="in short as Markdown, for an issue")
     form.add_argument("--html", metavar="FILE", help="write one self-contained HTML file")
     _force_option(command)
     command.add_argument(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import pty
+import stat
 import subprocess
 import sys
 import time
@@ -193,11 +194,13 @@ def test_capture_writes_for_a_time_and_explain_reads_it(folder, pools, tmp_path)
     assert "Pool left" in explained.stdout
     printed = idlehands("explain", path, "--markdown", folder=folder)
     assert printed.returncode == 0, printed.stderr
-    assert "\n## Pool left\n" in printed.stdout
+    assert "\n### Pool left\n" in printed.stdout
     assert "\n| category | time | share |" in printed.stdout
     report = tmp_path / "left.html"
     assert idlehands("explain", path, "--html", report, folder=folder).returncode == 0
-    assert "<h2>Pool left</h2>" in report.read_text()
+    assert ">Pool left</h2>" in report.read_text()
+    assert stat.S_IMODE(report.stat().st_mode) == 0o600
+    assert "<title>idlehands:" in report.read_text()
 
 
 @pytest.mark.parametrize(("command", "option"), [("explain", "--html"), ("capture", "-o")])

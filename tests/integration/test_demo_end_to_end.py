@@ -17,6 +17,7 @@ import threading
 import psutil
 import pytest
 
+from explain_schema import faults
 from helpers import environment, idlehands, wait_until
 from idlehands_monitor.analysis.time.worker_time import pool_time
 from idlehands_monitor.ingest.sources.live import LiveSource
@@ -112,6 +113,7 @@ def test_the_command_of_the_readme_gives_a_document_that_closes(folder, tmp_path
     assert "live: tide-archive (8 workers): working" in done.stdout
     assert "invented" in done.stdout
     explained = idlehands("explain", capture, "--json", "--no-gains", folder=folder)
+    assert faults(json.loads(explained.stdout)) == []
     (pool,) = json.loads(explained.stdout)["pools"]
     assert pool["window_s"] > 2
     assert sum(pool["worker_time"].values()) == pytest.approx(8 * pool["window_s"], rel=1e-3)

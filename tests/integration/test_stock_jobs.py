@@ -19,12 +19,13 @@ from pathlib import Path
 import pytest
 
 import idlehands as probe
+from explain_schema import faults
 from helpers import environment, wait_until
 from idlehands_monitor.ingest.sources.live import LiveSource
 from idlehands_monitor.session import targets
 from idlehands_monitor.session.machine import Machine
 from idlehands_monitor.session.opening import read_target
-from idlehands_monitor.views import text
+from idlehands_monitor.views import markdown, text
 from idlehands_monitor.views.json import pieces
 
 FOLDER = Path(__file__).parent.parent / "jobs"
@@ -72,7 +73,10 @@ def explained(tmp_path):
         assert capture.wait(60) == 0
         reading = read_target(str(file), 0.0, causes=False)
         assert reading.source.skipped == (), "a frame or a pool of our own was left out"
-        return counts, json.loads("".join(pieces(reading))), text.explain(reading)
+        document = json.loads("".join(pieces(reading)))
+        assert faults(document) == []
+        assert markdown.render(reading).count("\n") <= 60
+        return counts, document, text.explain(reading)
 
     yield run
     for process in started:

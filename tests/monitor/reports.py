@@ -6,10 +6,12 @@ from __future__ import annotations
 from dataclasses import replace
 from html.parser import HTMLParser
 
+import numpy as np
 from markdown_it import MarkdownIt
 from readings import reading
 from test_external import shown
 from test_queue_screen import one_queue
+from whatifs import curve
 
 from idlehands_monitor.model.blocked import BlockedReading, WaitReading
 from idlehands_monitor.model.deques import (
@@ -29,15 +31,16 @@ from idlehands_monitor.model.graph import (
     StretchReading,
 )
 from idlehands_monitor.model.host import HostReading
+from idlehands_monitor.model.lengths import LengthsReading, PoolLengths
 from idlehands_monitor.model.parking import ParkingReading, SpinReading
 from idlehands_monitor.model.queueing import BalanceReading, QueueingReading
 from idlehands_monitor.model.reading import StrandedReading
 from idlehands_monitor.model.source import SkippedReading
 from idlehands_monitor.model.vocabulary import CoreTimeSource, GraphGap, Verdict
-from idlehands_monitor.model.worker_time import WorkerTime
+from idlehands_monitor.model.worker_time import WorkerSlices, WorkerTime
 from idlehands_monitor.model.workers import DeadWorkerReading, LifetimesReading
 from idlehands_monitor.views.foreign_text import safe_line
-from idlehands_monitor.views.sections.facts import Matrix, Sentence, Table
+from idlehands_monitor.views.sections.facts import Matrix, Picture, Sentence, Table
 
 SKIPPED = (SkippedReading("rows", "a time before the pool began", 12),)
 SPINS = (SpinReading(0.0002, 1, 0.1, 0.4, 0.6, 1),)
@@ -59,6 +62,21 @@ CRITICAL = CriticalReading(
 HOST = HostReading(
     4711, 10.0, 2**27, 1e6, 60.0, True, 10.0, 1.0, 100.0, 20.0, 2, 1.5, 1.5, 0.25, 0.4, 1.0
 )
+
+
+LENGTHS = LengthsReading(
+    (0.001, 0.00158, 0.00251, 0.00398, 0.00631, 0.01), (3, 0, 12, 40, 2), 4e-3, 8e-3
+)
+ONE_LENGTH = LengthsReading((1.0, 1.58), (1,), 1.2, 1.2)
+
+
+def slices_of(slices, workers):
+    """Return slices in which workers work and have no work in turn, the last one of none."""
+    by_category = np.zeros((slices, 8, workers), dtype=np.int64)
+    by_category[:, 0] = 10**8 * (1 + np.arange(slices))[:, None]
+    by_category[:, 7] = 10**9 - by_category[:, 0]
+    by_category[-1] = 0
+    return WorkerSlices(by_category)
 
 
 def stealing():
@@ -119,6 +137,9 @@ def stealing():
         lost_rows=7,
         unrecorded_s=1.5,
         misuses=2,
+        worker_slices=slices_of(10, len(pool.workers)),
+        lengths=PoolLengths(LENGTHS, None, ONE_LENGTH),
+        curve=curve(),
     )
     return replace(base, pools=(pool,), host=(HOST,))
 
@@ -170,8 +191,14 @@ READINGS = {
 }
 
 
-def facts_of(sections):
-    """Yield every text of sections, in order: titles, leads, sentences, heads and cells."""
+def _table_facts(table):
+    yield from (column.name for column in table.columns)
+    yield from (cell for row in table.rows for cell in row)
+
+
+def facts_of(sections, *, pictures=False):
+    """Yield every text of sections, in order: titles, leads, sentences, heads and cells; with those
+    of pictures, too, which only HTML has."""
     for section in sections:
         yield section.title
         yield section.lead
@@ -179,8 +206,10 @@ def facts_of(sections):
             if isinstance(part, Sentence):
                 yield part.text
             elif isinstance(part, Table):
-                yield from (column.name for column in part.columns)
-                yield from (cell for row in part.rows for cell in row)
+                yield from _table_facts(part)
+            elif isinstance(part, Picture) and pictures:
+                yield part.title
+                yield from _table_facts(part.table)
             elif isinstance(part, Matrix):
                 yield from (part.title, *part.columns)
                 for name, row in zip(part.rows, part.cells, strict=True):

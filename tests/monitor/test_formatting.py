@@ -20,6 +20,7 @@ from idlehands_monitor.model.worker_time import WorkerTime
 from idlehands_monitor.views import html, json, line, markdown, text
 from idlehands_monitor.views.formatting import number_of, shortened, without_main
 from idlehands_monitor.views.sections.external import PROBE_ADVICE, advice_lines
+from idlehands_monitor.views.sections.report import report
 from idlehands_monitor.views.sections.tasks import kinds_table
 from idlehands_monitor.views.terminal import kinds
 
@@ -85,7 +86,11 @@ def with_tasks(**changes):
     return replace(base, pools=(replace(pool, tasks=replace(pool.tasks, **changes)),))
 
 
-@pytest.mark.parametrize("view", [text.explain, markdown.render, html.render])
+def whole_markdown(held):
+    return markdown.page(report(held))
+
+
+@pytest.mark.parametrize("view", [text.explain, whole_markdown, html.render])
 def test_a_report_of_a_pool_without_an_ended_task_shows_no_median(view):
     unended = KindReading("load", 0, 0.0, None, 0, blocked_s=2.0)
     written = view(with_tasks(finished=0, kinds=(unended,), median_queue_wait_s=None))

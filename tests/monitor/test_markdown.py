@@ -82,7 +82,7 @@ def seen(name):
 @pytest.mark.parametrize("name", HOSTILE)
 def test_a_hostile_name_makes_no_link_image_html_or_cell_and_reads_as_it_is(name, make):
     hostile, harmless = make(name), make("kiln")
-    page, plain = (markdown_page(markdown.render(one)) for one in (hostile, harmless))
+    page, plain = (markdown_page(markdown.page(report(one))) for one in (hostile, harmless))
     assert page.tags == plain.tags
     assert set(page.tags) <= ALLOWED
     assert len(page.cells) == len(plain.cells)
@@ -91,6 +91,17 @@ def test_a_hostile_name_makes_no_link_image_html_or_cell_and_reads_as_it_is(name
         found = page.text.find(squeezed(fact), place)
         assert found >= 0, fact
         place = found + len(squeezed(fact))
+
+
+@pytest.mark.parametrize("make", [held, seen])
+@pytest.mark.parametrize("name", HOSTILE)
+def test_a_hostile_name_cannot_change_the_short_report_either(name, make):
+    hostile, harmless = (markdown.render(make(one)) for one in (name, "kiln"))
+    page, plain = markdown_page(hostile), markdown_page(harmless)
+    assert page.tags == plain.tags
+    assert set(page.tags) <= ALLOWED | {"pre"}
+    assert len(page.cells) == len(plain.cells)
+    assert hostile.count("\n") == harmless.count("\n")
 
 
 @pytest.mark.parametrize("make", [held, seen])

@@ -15,7 +15,8 @@ from idlehands_monitor.model.shares import Estimate
 from idlehands_monitor.model.worker_time import CATEGORIES, WorkerTime
 from idlehands_monitor.views import html, markdown, text
 from idlehands_monitor.views import json as json_view
-from idlehands_monitor.views.sections.facts import Matrix, Table
+from idlehands_monitor.views.sections.facts import Matrix, Picture, Table
+from idlehands_monitor.views.sections.glossary import glossary
 from idlehands_monitor.views.sections.report import report
 from idlehands_monitor.views.sections.time_split import WorkerRow, split_parts, workers_section
 from idlehands_monitor.views.terminal.header import legend_rows
@@ -23,7 +24,7 @@ from idlehands_monitor.views.terminal.strips import bar_runs
 
 VIEWS = {
     "text": lambda reading: " ".join(text.explain(reading).split()),
-    "markdown": lambda reading: markdown_page(markdown.render(reading)).text,
+    "markdown": lambda reading: markdown_page(markdown.page(report(reading))).text,
     "html": lambda reading: Page(html.render(reading)).text,
 }
 
@@ -33,7 +34,7 @@ VIEWS = {
 def test_every_title_sentence_and_cell_of_a_report_is_in_every_view_in_order(name, view):
     reading = READINGS[name]()
     written, place = VIEWS[view](reading), 0
-    for fact in facts_of(report(reading)):
+    for fact in facts_of(report(reading), pictures=view == "html"):
         found = written.find(squeezed(fact), place)
         assert found >= 0, f"{fact!r} is missing or stands too early"
         place = found + len(squeezed(fact))
@@ -42,17 +43,12 @@ def test_every_title_sentence_and_cell_of_a_report_is_in_every_view_in_order(nam
 @pytest.mark.parametrize("name", READINGS)
 def test_markdown_and_html_have_a_cell_for_each_of_the_report_and_no_other(name):
     reading = READINGS[name]()
-    expected = Counter()
-    for section in report(reading):
-        for part in section.parts:
-            if isinstance(part, Table):
-                expected.update(squeezed(column.name) for column in part.columns)
-                expected.update(squeezed(cell) for row in part.rows for cell in row)
-            elif isinstance(part, Matrix):
-                expected.update(map(squeezed, (*part.columns, *part.rows)))
-                expected.update(squeezed(cell) for row in part.cells for cell in row)
-    del expected[""]
-    for page in (markdown_page(markdown.render(reading)), Page(html.render(reading))):
+    sections = report(reading)
+    pages = (
+        (markdown_page(markdown.page(sections)), cells_of(sections)),
+        (Page(html.render(reading)), cells_of((*sections, glossary(reading)), pictures=True)),
+    )
+    for page, expected in pages:
         cells = [squeezed(cell) for cell in page.cells]
         bar = re.compile("[█▓▒░╱▴╳·─┄]+")
         found = Counter(cell for cell in cells if cell == "·" or not bar.fullmatch(cell))
@@ -60,6 +56,22 @@ def test_markdown_and_html_have_a_cell_for_each_of_the_report_and_no_other(name)
         spare = found - expected
         assert not expected - found
         assert not [cell for cell in spare if cell != "·"], "a bar of one cell reads as a dot"
+
+
+def cells_of(sections, *, pictures=False):
+    """Return how often each text is a cell of a report."""
+    found = Counter()
+    for section in sections:
+        for part in section.parts:
+            table = part.table if isinstance(part, Picture) and pictures else part
+            if isinstance(table, Table):
+                found.update(squeezed(column.name) for column in table.columns)
+                found.update(squeezed(cell) for row in table.rows for cell in row)
+            elif isinstance(part, Matrix):
+                found.update(map(squeezed, (*part.columns, *part.rows)))
+                found.update(squeezed(cell) for row in part.cells for cell in row)
+    del found[""]
+    return found
 
 
 def test_a_full_reading_fills_every_section():
@@ -72,7 +84,9 @@ def test_a_full_reading_fills_every_section():
         "Where the worker time went",
         "What blocked time waited for",
         "Findings",
+        "Over numbers of workers",
         "Tasks",
+        "Tasks and idle intervals by length",
         "Queueing",
         "Parking",
         "Steals",

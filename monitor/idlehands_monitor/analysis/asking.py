@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from idlehands.wire import NONE
 
-from .time.pool_times import pool_times
+from .time.worker_time import pool_time
 from .verdicts.causes import caused, stranded
 from .whatif.planning import Plan, plan
 from .whatif.recording import PoolInput
@@ -38,7 +38,7 @@ def with_causes(reading: Reading, answered: tuple[WhatIfPool, ...]) -> Reading:
     """Return a reading whose findings are causes, as far as its pools have been simulated."""
     by_number = {pool.number: pool for pool in answered if pool.number >= 0}
     pools = tuple(
-        caused(pool, by_number[pool.number]) if pool.number in by_number else pool
+        _caused(pool, by_number[pool.number]) if pool.number in by_number else pool
         for pool in reading.pools
     )
     for several in answered:
@@ -47,13 +47,19 @@ def with_causes(reading: Reading, answered: tuple[WhatIfPool, ...]) -> Reading:
     return replace(reading, pools=pools)
 
 
+def _caused(pool: PoolReading, answered: WhatIfPool) -> PoolReading:
+    """Return a reading with the causes, and the curve, that the answers for its pool give."""
+    curve = None if answered.refused else answered.curve
+    return replace(caused(pool, answered), curve=curve, curve_unit=answered.unit)
+
+
 def _input(ledger: Ledger, reading: Reading, pool: PoolReading) -> PoolInput:
     held = ledger.pools[pool.number]
-    times = pool_times(held, ledger.host, pool.begin_ns, pool.end_ns, None)
+    time = pool_time(held, ledger.host, pool.begin_ns, pool.end_ns)
     known = (host.usable_cores for host in reading.host)
     cores = min(known, default=float(reading.source.cores or NO_HOST))
     busy = _busy_beside(ledger, held, pool)
-    return PoolInput(held, pool, times.in_window.in_task, cores, busy)
+    return PoolInput(held, pool, time.in_task, cores, busy)
 
 
 def _busy_beside(ledger: Ledger, held: PoolLedger, pool: PoolReading) -> float:

@@ -226,6 +226,8 @@ def _reading(
         history=times.slices,
         slice_s=times.slice_s,
         queue_lengths=times.queue_lengths,
+        worker_slices=times.by_worker,
+        lengths=times.lengths,
         begin_ns=begin_ns,
         end_ns=end_ns,
         window_s=window_s,

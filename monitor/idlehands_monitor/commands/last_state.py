@@ -26,7 +26,7 @@ def print_last_state(state: LastState, options: argparse.Namespace) -> None:
         with new_file(options.html, replace=options.force) as file:
             file.write(page(f"process {state.pid}", sections).encode())
     elif options.json:
-        from ..views.json import fields_of
+        from ..views.json_fields import fields_of
 
         write(json.dumps({"schema": SCHEMA, "last_state": fields_of(state)}, indent=2) + "\n")
     elif options.markdown:

@@ -5,17 +5,19 @@ Views take a `Reading` and nothing else. Times are in nanoseconds (``_ns``) or s
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from .blocked import BlockedReading
 from .findings import Finding
+from .lengths import NO_LENGTHS, PoolLengths
 from .queueing import BalanceReading, QueueingReading
 from .source import SourceReading
 from .stealing import StealReading
 from .tasks import HandOverReading, TaskReading
 from .vocabulary import CoreTimeSource, PoolKind
-from .worker_time import WorkerTime
+from .whatif import Unit
+from .worker_time import WorkerSlices, WorkerTime
 from .workers import LifetimesReading, WorkerReading
 
 if TYPE_CHECKING:
@@ -26,6 +28,7 @@ if TYPE_CHECKING:
     from .parking import ParkingReading
     from .promises import PromiseReading
     from .stealing import StealingReading
+    from .whatif import CurveReading
     from .workers import SpeedReading
 
 
@@ -55,6 +58,9 @@ class PoolReading:
     workers a pool can have that starts them as they are needed, -1 for others. slowest: the worker
     that is slowest against its siblings, None with too few tasks. memory_lasts_s: after how long no
     memory is left for the pool's processes at their present steady growth, None without one.
+    worker_slices, lengths: the slices worker by worker, and how long intervals were; empty for a
+    live view. curve: what is predicted for other numbers of workers, in curve_unit; None without a
+    simulation.
     """
 
     name: str
@@ -100,6 +106,10 @@ class PoolReading:
     most_workers: int = -1
     slowest: SpeedReading | None = None
     memory_lasts_s: float | None = None
+    worker_slices: WorkerSlices = field(default_factory=WorkerSlices)
+    lengths: PoolLengths = NO_LENGTHS
+    curve: CurveReading | None = None
+    curve_unit: Unit = Unit.SECONDS
 
     @property
     def size(self) -> int:

@@ -166,6 +166,34 @@ class PoolTime:
         return inside - padded(self.waited, len(inside))
 
 
+@dataclass(frozen=True, eq=False)
+class WorkerSlices:
+    """The worker time of each worker in equal slices of a window, oldest first.
+
+    by_category: nanoseconds, shape (slices, 8, workers), in the order of `CATEGORIES`; no slices
+    where they are not known.
+    """
+
+    by_category: Int64 = field(
+        default_factory=lambda: np.zeros((0, len(CATEGORIES), 0), dtype=np.int64)
+    )
+
+    def merged(self, most: int) -> WorkerSlices:
+        """Return at most so many slices, each the sum of equally many; the last may be shorter."""
+        slices = len(self.by_category)
+        together = -(-slices // max(1, most))
+        if together < 2:
+            return self
+        return WorkerSlices(np.add.reduceat(self.by_category, range(0, slices, together), axis=0))
+
+    def shares(self, worker: int) -> Float:
+        """Return one worker's share of each category, shape (slices, 8); NaN where it has no
+        time."""
+        part = self.by_category[:, :, worker].astype(np.float64)
+        total = part.sum(axis=1, keepdims=True)
+        return np.asarray(part / np.where(total > 0, total, np.nan))
+
+
 def padded(values: Int64, length: int) -> Int64:
     """Return values of the given length: cut off, or filled up with zeros."""
     return np.concatenate([values, np.zeros(length, dtype=values.dtype)])[:length]

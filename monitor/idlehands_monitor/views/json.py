@@ -6,13 +6,13 @@ RFC 8259 permits no NaN, so none is let through. Every duration is in seconds.
 from __future__ import annotations
 
 import json
-from dataclasses import fields, is_dataclass
 from itertools import islice
 from math import isfinite
 from typing import TYPE_CHECKING, Any
 
-from ..model.worker_time import CATEGORIES, WorkerTime
 from .headline_json import headline, job_headline
+from .json_fields import as_lists, fields_of, finite, value_of
+from .json_slices import idle_shares, over_time, time_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -27,22 +27,6 @@ if TYPE_CHECKING:
     from ..model.workers import WorkerReading
 
 SCHEMA = 1
-KEYS = {
-    "attempts": "looks",
-    "attempts_per_hit": "looks_per_hit",
-    "attempts_at_random": "looks_at_random",
-    "attempt_s": "look_s",
-    "contended": "meetings",
-    "declared_s": "marked_s",
-    "external": "sampled",
-    "is_external": "sampled",
-    "reported": "told",
-    "samples": "looks",
-    "timestamps_ns": "moments_ns",
-}
-"""Keys of the document that keep an older word than the field they hold: keys are never renamed."""
-OWN_KEYS = {"StackReading": {"samples": "samples"}}
-"""Fields whose key is their own name in this one dataclass, whatever `KEYS` says."""
 CHUNKS = 1 << 14
 
 
@@ -58,40 +42,16 @@ def document(reading: Reading) -> dict[str, Any]:
             "pools": len(reading.pools),
             "workers": sum(len(pool.workers) for pool in reading.pools),
             "worker_seconds": reading.total.worker_seconds,
-            "worker_time": _time(reading.total),
+            "worker_time": time_of(reading.total),
             "headline": job_headline(reading, [*pools, *external]),
         },
         "pools": [{**pool, "headline": headline(pool)} for pool in pools],
-        "host": _value(reading.host),
-        "stranded": _value(reading.stranded),
+        "host": value_of(reading.host),
+        "stranded": value_of(reading.stranded),
         "sampled": [{**pool, "headline": headline(pool)} for pool in external],
     }
-    plain: dict[str, Any] = _plain(content)
+    plain: dict[str, Any] = as_lists(content)
     return plain
-
-
-def fields_of(reading: Any) -> dict[str, Any]:
-    """Return the fields of a dataclass by their keys in the document, dataclasses in it too."""
-    own = OWN_KEYS.get(type(reading).__name__, {})
-    return {
-        own.get(field.name, KEYS.get(field.name, field.name)): _value(getattr(reading, field.name))
-        for field in fields(reading)
-    }
-
-
-def _value(value: Any) -> Any:
-    if is_dataclass(value):
-        return fields_of(value)
-    return [_value(inner) for inner in value] if isinstance(value, tuple) else value
-
-
-def _plain(value: Any) -> Any:
-    """Return a value with lists for its tuples, at every depth."""
-    if isinstance(value, dict):
-        return {key: _plain(inner) for key, inner in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_plain(inner) for inner in value]
-    return value
 
 
 def pieces(reading: Reading) -> Iterator[str]:
@@ -147,19 +107,16 @@ def _pool(pool: PoolReading) -> dict[str, Any]:
         "most_workers": pool.most_workers if pool.most_workers >= 0 else None,
         "unrecorded_s": pool.unrecorded_s,
         "worker_seconds": pool.time.worker_seconds,
-        "worker_time": _time(pool.time),
+        "worker_time": time_of(pool.time),
         "core_time_from": pool.core_time,
-        "slices": {
-            "slice_s": pool.slice_s,
-            "worker_time": [_time(t) for t in pool.history],
-            "queued": [length if isfinite(length) else None for length in pool.queue_lengths],
-        },
-        "blocked": _value(pool.blocked),
+        **over_time(pool),
+        "blocked": value_of(pool.blocked),
         "per_worker": [
             {
                 **_any_worker(worker),
                 "tasks_finished": worker.tasks_finished,
-                "worker_time": _time(worker.time),
+                "worker_time": time_of(worker.time),
+                "idle_shares": idle_shares(pool, worker),
             }
             for worker in pool.workers
         ],
@@ -169,20 +126,20 @@ def _pool(pool: PoolReading) -> dict[str, Any]:
             "submitters": ["outside", *range(len(pool.workers))] if hand_overs else [],
             "matrix": hand_overs,
         },
-        "stays": _value(pool.lifetimes),
+        "stays": value_of(pool.lifetimes),
         "broken": pool.broken,
         "detail": pool.detail or "full",
         "counted_s": pool.counted_s,
         "sampled_s": pool.thinned_s,
         "sampling_error": pool.thinning_error if isfinite(pool.thinning_error) else None,
-        "graph": _value(pool.graph),
+        "graph": value_of(pool.graph),
         "promises": [_promise(promise) for promise in pool.promises],
         "findings": [_finding(finding) for finding in pool.findings],
         "health": pool.health,
         "lost_rows": pool.lost_rows,
         "misuses": pool.misuses,
         "closed": pool.closed,
-        "slowest": _value(pool.slowest),
+        "slowest": value_of(pool.slowest),
         "memory_lasts_s": pool.memory_lasts_s,
         **_scheduling(pool),
     }
@@ -191,13 +148,13 @@ def _pool(pool: PoolReading) -> dict[str, Any]:
 def _scheduling(pool: PoolReading) -> dict[str, Any]:
     """Return how tasks flowed, how deques were used, and how workers parked."""
     return {
-        "queueing": _finite(fields_of(pool.queueing)) if pool.queueing is not None else None,
-        "balance": _value(pool.balance),
+        "queueing": finite(fields_of(pool.queueing)) if pool.queueing is not None else None,
+        "balance": value_of(pool.balance),
         "ends": _ends(pool.ends) if pool.ends is not None else None,
         "sizes": _sizes(pool.sizes) if pool.sizes is not None else None,
-        "parking": _value(pool.parking),
+        "parking": value_of(pool.parking),
         "contention": _contention(pool.contention) if pool.contention is not None else None,
-        "larger_steals": _value(pool.larger_steals),
+        "larger_steals": value_of(pool.larger_steals),
     }
 
 
@@ -222,26 +179,18 @@ def _sizes(sizes: SizesReading) -> dict[str, Any]:
     return {**fields_of(sizes), **judged}
 
 
-def _finite(values: dict[str, Any]) -> dict[str, Any]:
-    """Return the value with null for an infinite number: a wait without bound."""
-    return {
-        name: None if isinstance(value, float) and not isfinite(value) else value
-        for name, value in values.items()
-    }
-
-
 def _external(pool: ExternalPoolReading) -> dict[str, Any]:
     return {
         **_any_pool(pool),
         "module": pool.module,
         "time": _external_time(pool.time),
-        "parked_stacks": _value(pool.parked_stacks),
-        "blocked_stacks": _value(pool.blocked_stacks),
+        "parked_stacks": value_of(pool.parked_stacks),
+        "blocked_stacks": value_of(pool.blocked_stacks),
         "per_worker": [
             {
                 **_any_worker(worker),
                 "waits_for": worker.waits_for,
-                "place": _value(worker.place),
+                "place": value_of(worker.place),
                 "same_for_s": worker.same_for_s,
                 "time": _external_time(worker.time),
             }
@@ -274,10 +223,6 @@ def _estimate(estimate: Estimate | None) -> dict[str, float] | None:
     if estimate is None:
         return None
     return {"share": estimate.value, "low": estimate.low, "high": estimate.high}
-
-
-def _time(time: WorkerTime) -> dict[str, float]:
-    return {f"{category}_s": getattr(time, category) / 1e9 for category in CATEGORIES}
 
 
 def _steals(steals: StealReading) -> dict[str, Any]:

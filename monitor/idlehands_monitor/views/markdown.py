@@ -12,15 +12,15 @@ from typing import TYPE_CHECKING
 
 from .curve_text import curve_text
 from .foreign_text import safe, safe_line
-from .sections.facts import Bar, Curve, Sentence, Table, Tone
-from .sections.report import report
+from .sections.brief import brief
+from .sections.facts import Bar, Commands, Curve, Matrix, Sentence, Table, Tone
 from .text import BAR_CELLS, CURVE_CELLS, CURVE_LINES, STACKED_CELLS, bar_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from ..model.reading import Reading
-    from .sections.facts import Matrix, Part, Section
+    from .sections.facts import Part, Section
 
 BREAK = "<!-- -->"
 OBEYED = re.compile(r"[\\`*_{}\[\]<>|~#!&$^]")
@@ -30,8 +30,8 @@ LEFT, RIGHT = ":--", "--:"
 
 
 def render(reading: Reading) -> str:
-    """Return the whole reading, ending with a newline."""
-    return page(report(reading))
+    """Return a reading in short, for an issue: at most sixty lines, ending with a newline."""
+    return page(brief(reading))
 
 
 def page(sections: Iterable[Section]) -> str:
@@ -60,7 +60,7 @@ def _section(section: Section) -> list[str]:
     blocks = [f"{'#' * section.level} {escaped(section.title)}"]
     if section.lead:
         blocks.append(paragraph(section.lead))
-    return blocks + [_part(part) for part in section.parts]
+    return blocks + [block for part in section.parts if (block := _part(part))]
 
 
 def _part(part: Part) -> str:
@@ -70,7 +70,11 @@ def _part(part: Part) -> str:
         return _code(bar_text(part, STACKED_CELLS))
     if isinstance(part, Curve):
         return _curve(part)
-    return _table(part) if isinstance(part, Table) else _matrix(part)
+    if isinstance(part, Commands):
+        return _commands(part)
+    if isinstance(part, Matrix):
+        return _matrix(part)
+    return _table(part) if isinstance(part, Table) else ""  # a picture has sentences beside it
 
 
 def _sentence(sentence: Sentence) -> str:
@@ -88,6 +92,12 @@ def _curve(curve: Curve) -> str:
     """Return a curve in characters as a block of code; none of them is a backtick."""
     drawn = curve_text(curve.reading, curve.unit, CURVE_CELLS, CURVE_LINES)
     return "\n".join((paragraph(curve.title), "", "```text", *drawn, "```"))
+
+
+def _commands(commands: Commands) -> str:
+    """Return commands as a block of code; one that began with backticks would end the block."""
+    lines = (safe_line(line).lstrip("` ") for line in commands.lines)
+    return "\n".join(("```sh", *lines, "```"))
 
 
 def _table(table: Table) -> str:

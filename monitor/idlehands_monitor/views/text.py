@@ -10,7 +10,7 @@ from .curve_text import curve_text
 from .foreign_text import safe, safe_line
 from .formatting import shortened
 from .palette import TIME_STYLES
-from .sections.facts import Bar, Curve, Matrix, Sentence, Table, Tone
+from .sections.facts import Bar, Commands, Curve, Matrix, Sentence, Table, Tone
 from .sections.report import report
 
 if TYPE_CHECKING:
@@ -68,7 +68,10 @@ def _part(part: Part) -> list[str]:
     if isinstance(part, Curve):
         drawn = curve_text(part.reading, part.unit, CURVE_CELLS, CURVE_LINES)
         return [f"  {line}" for line in (safe_line(part.title), *drawn)]
-    return _matrix(part)
+    if isinstance(part, Commands):
+        return [f"    {safe_line(line)}" for line in part.lines]
+    # A picture has sentences and tables beside it.
+    return _matrix(part) if isinstance(part, Matrix) else []
 
 
 def sentence_line(sentence: Sentence) -> str:

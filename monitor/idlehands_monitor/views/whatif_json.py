@@ -10,7 +10,7 @@ import json
 from math import isfinite
 from typing import TYPE_CHECKING, Any
 
-from .json import fields_of
+from .json_fields import fields_of
 
 if TYPE_CHECKING:
     from ..model.whatif import AnswerReading, ChangeReading, CurveReading, WhatIfPool, WhatIfReading

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+
+import numpy as np
 
 from ...ledger import HostCounters, PoolLedger
 from ...ledger.queue_length import mean_lengths
+from ...model.lengths import NO_LENGTHS, PoolLengths
 from ...model.vocabulary import PoolKind
-from ...model.worker_time import PoolTime, WorkerTime
+from ...model.worker_time import PoolTime, WorkerSlices, WorkerTime
 from ..stats.cache import SECOND_NS
 from .history import PoolHistory
+from .lengths import pool_lengths
 from .window import Window
 from .worker_time import pool_time, rates_of, slice_times
 
@@ -22,13 +26,17 @@ SHORTEST_SLICE_NS = 100_000_000
 class PoolTimes:
     """The worker time of a pool's window, and of slices for views that draw them.
 
-    queue_lengths: mean queued tasks in each slice, empty for pools that steal.
+    queue_lengths: mean queued tasks in each slice, empty for pools that steal. by_worker: the same
+    slices worker by worker, and lengths: of the window's intervals; both only of a window without a
+    history.
     """
 
     in_window: PoolTime
     slices: tuple[WorkerTime, ...]
     queue_lengths: tuple[float, ...]
     slice_s: float
+    by_worker: WorkerSlices = field(default_factory=WorkerSlices)
+    lengths: PoolLengths = NO_LENGTHS
 
     @property
     def is_thinned(self) -> bool:
@@ -48,9 +56,17 @@ def pool_times(
     rates = rates_of(pool, host, window, begin_ns, end_ns)
     in_window = pool_time(pool, host, begin_ns, end_ns, window, rates)
     edges = edges_of(begin_ns, end_ns)
-    slices = tuple(part.pool for part in slice_times(pool, host, edges, window, rates))
-    lengths = mean_lengths(pool, edges) if pool.kind != PoolKind.STEALING else ()
-    return PoolTimes(in_window, slices, lengths, (end_ns - begin_ns) / len(slices) / 1e9)
+    parts = slice_times(pool, host, edges, window, rates)
+    queued = mean_lengths(pool, edges) if pool.kind != PoolKind.STEALING else ()
+    is_thinned = in_window.counted_ns + in_window.thinned_ns > 0
+    return PoolTimes(
+        in_window,
+        tuple(part.pool for part in parts),
+        queued,
+        (end_ns - begin_ns) / len(parts) / 1e9,
+        WorkerSlices(np.stack([part.by_category for part in parts])),
+        pool_lengths(window, end_ns, is_thinned=is_thinned),
+    )
 
 
 def edges_of(begin_ns: int, end_ns: int) -> list[int]:

@@ -76,6 +76,8 @@ class Matrix:
     """Counts by row and column, with totals in the last of each.
 
     steps: the step of each count in the palette, `palette.BLANK` where a cell has no colour.
+    between: what stands between the names of a row and a column: took from, or handed to. most: the
+    largest count, as text.
     """
 
     title: str
@@ -83,6 +85,8 @@ class Matrix:
     rows: tuple[str, ...]
     cells: tuple[tuple[str, ...], ...]
     steps: tuple[tuple[int, ...], ...]
+    between: str
+    most: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +98,85 @@ class Curve:
     unit: Unit
 
 
-Part = Sentence | Bar | Table | Matrix | Curve
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A place along the horizontal axis, from 0 to 1, with what it stands for."""
+
+    place: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """A time split over time: a bar for each slice of the window, oldest first, and when it is."""
+
+    bars: tuple[Bar, ...]
+    times: tuple[str, ...]
+    marks: tuple[Mark, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Lane:
+    """A time split over time of one worker: the shares of the categories in each slice.
+
+    shares: shape (slices, categories), in the order of `Lanes.categories`; empty for a slice in
+    which the worker had no time. label: the worker and its time split, for who points at it.
+    """
+
+    name: str
+    label: str
+    shares: tuple[tuple[float, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Lanes:
+    """The time splits of workers over the same time, one below the other.
+
+    edges: where each slice begins, and where the last one ends, from 0 to 1.
+    """
+
+    categories: tuple[AnyCategory, ...]
+    lanes: tuple[Lane, ...]
+    edges: tuple[float, ...]
+    marks: tuple[Mark, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Values side by side, each with its label; None where one is not known.
+
+    marks: along the axis below. most: the largest value as text.
+    """
+
+    values: tuple[float | None, ...]
+    labels: tuple[str, ...]
+    marks: tuple[Mark, ...]
+    most: str
+
+
+Drawn = Course | Lanes | Columns | Curve
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """What only a page with pictures draws: text has sentences and tables for it.
+
+    table: the same in numbers, for readers who do not see the picture.
+    """
+
+    title: str
+    drawn: Drawn
+    table: Table
+
+
+@dataclass(frozen=True, slots=True)
+class Commands:
+    """Lines to type into a shell."""
+
+    lines: tuple[str, ...]
+
+
+Part = Sentence | Bar | Table | Matrix | Curve | Picture | Commands
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from ..foreign_text import bounded
 from .facts import Part, Section, Sentence, Tone, plain
+from .headline import headline
 
 if TYPE_CHECKING:
     from ...model.reading import Reading
@@ -15,9 +17,10 @@ LONGEST_WARNING = 2000
 
 
 def head(reading: Reading) -> Section:
-    """Return the target, the process and the state of the stream."""
+    """Return the target, the process and the state of the stream, then the headline."""
     is_empty = not reading.pools and not reading.external
-    return source_head(reading.source, (nothing(reading),) if is_empty else ())
+    section = source_head(reading.source, (nothing(reading),) if is_empty else ())
+    return replace(section, parts=(*headline(reading), *section.parts))
 
 
 def source_head(source: SourceReading, sentences: tuple[str, ...] = ()) -> Section:

@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING
 from ...model.vocabulary import CoreTimeSource
 from ..foreign_text import bounded
 from ..formatting import number_of
-from .facts import Section, Sentence, plain
-from .findings import finding_text
+from .facts import Section, plain
 from .time_split import split_parts
 
 if TYPE_CHECKING:
-    from ...model.reading import Reading
+    from collections.abc import Sequence
+
+    from ...model.external import ExternalPoolReading
+    from ...model.reading import PoolReading, Reading
 
 MOST_STRANDED, LEAST_STRANDED_S = 12, 0.005
 """A shorter time would read 0.00 worker-seconds."""
@@ -33,22 +35,24 @@ def job(reading: Reading) -> Section | None:
     all_assumed = all(pool.core_time == CoreTimeSource.ASSUMED for pool in reading.pools)
     known = CoreTimeSource.ASSUMED if all_assumed else CoreTimeSource.KERNEL
     parts = split_parts(reading.total, known)
-    if reading.headline is not None:
-        pool, finding = reading.headline
-        parts += (Sentence(f"Headline, pool {bounded(pool.name)}: {finding_text(finding)}"),)
-    elif reading.busiest is not None and reading.busiest.health:
-        parts += (Sentence(f"Headline: {bounded(reading.busiest.health)}"),)
     return Section("The job", lead, parts, level=2)
+
+
+def pool_names(pools: Sequence[PoolReading | ExternalPoolReading]) -> list[str]:
+    """Return the name of each pool, with its process where several have one name."""
+    together = Counter(pool.name for pool in pools)
+    return [
+        bounded(pool.name)
+        + (f" (process {pool.pid})" if together[pool.name] > 1 and pool.pid >= 0 else "")
+        for pool in pools
+    ]
 
 
 def stranded(reading: Reading) -> Section | None:
     """Return how long workers of one pool idled beside work of another; None where they did not."""
-    together = Counter(pool.name for pool in reading.pools)
-    names = {
-        pool.number: bounded(pool.name)
-        + (f" (process {pool.pid})" if together[pool.name] > 1 and pool.pid >= 0 else "")
-        for pool in reading.pools
-    }
+    names = dict(
+        zip((pool.number for pool in reading.pools), pool_names(reading.pools), strict=True)
+    )
     lines = [
         f"{names.get(pair.idle_pool, '?')} had no work while {names.get(pair.loaded_pool, '?')} "
         f"had: {pair.seconds:.2f} worker-seconds"

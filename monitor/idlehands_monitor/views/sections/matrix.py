@@ -38,4 +38,6 @@ def matrix(pool: PoolReading, most_groups: int) -> Matrix | None:
         (*map(name_of, grid.rows), ALL),
         (*rows, (*map(str, given), str(sum(taken)))),
         (*levels, (BLANK,) * (len(grid.columns) + 1)),
+        "took from" if pool.has_steals else "handed to",
+        f"{grid.largest:.0f}",
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from .deques import deques
@@ -11,8 +12,11 @@ from .graph import graph
 from .head import head, skipped
 from .host import host
 from .job import job, stranded
+from .lengths import lengths
 from .parking import parking
+from .pictures import could_run, course, lanes, queue_course
 from .pool import left_out, pool_head, workers
+from .prediction import prediction
 from .promises import promises
 from .queueing import queueing
 from .stealing import steals, thieves
@@ -22,7 +26,7 @@ from .waits import recorded_waits
 
 if TYPE_CHECKING:
     from ...model.reading import PoolReading, Reading
-    from .facts import Section
+    from .facts import Picture, Section
 
 MOST_GROUPS = 16
 """The most rows of a matrix in plain text; workers of a larger pool are grouped."""
@@ -43,17 +47,26 @@ def report(reading: Reading, most_groups: int = MOST_GROUPS) -> tuple[Section, .
 def _pool(pool: PoolReading, cost: float | None, most_groups: int) -> list[Section | None]:
     return [
         pool_head(pool, cost),
-        time_split(pool.time, pool.core_time, CORE_TIME_NOTES[pool.core_time]),
+        _with(time_split(pool.time, pool.core_time, CORE_TIME_NOTES[pool.core_time]), course(pool)),
         recorded_waits(pool),
         findings(pool),
+        prediction(pool),
         tasks(pool),
-        queueing(pool),
+        lengths(pool),
+        _with(queueing(pool), queue_course(pool)),
         parking(pool),
         steals(pool, most_groups),
         thieves(pool),
         deques(pool),
-        graph(pool.graph),
+        _with(graph(pool.graph), could_run(pool.graph)),
         promises(pool),
-        workers(pool),
+        _with(workers(pool), lanes(pool)),
         left_out(pool),
     ]
+
+
+def _with(section: Section | None, picture: Picture | None) -> Section | None:
+    """Return a section with a picture at its end."""
+    if section is None or picture is None:
+        return section
+    return replace(section, parts=(*section.parts, picture))

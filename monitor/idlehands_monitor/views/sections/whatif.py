@@ -207,7 +207,7 @@ def curve(pool: WhatIfPool) -> Section | None:
     }
     if not asked.issuperset(point.workers for point in held.points):
         parts.append(curve_table(held, pool.unit))
-    parts += plain(*_law(held))
+    parts += plain(*law_sentences(held))
     return Section("Over numbers of workers", curve_lead(held), tuple(parts))
 
 
@@ -225,7 +225,8 @@ def curve_lead(held: CurveReading) -> str:
     return f"{lead}; work T1 {work}, span Tinf {span}"
 
 
-def _law(held: CurveReading) -> list[str]:
+def law_sentences(held: CurveReading) -> list[str]:
+    """Return the scalability law that is nearest to a curve; nothing where none was fitted."""
     if held.law is None:
         return []
     found = f"contention {held.law.alpha:.2g}, coherence {held.law.beta:.2g}"

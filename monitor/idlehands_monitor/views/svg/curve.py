@@ -7,18 +7,17 @@ the page: there a brighter line on dark ground, and letters that no line crosses
 
 from __future__ import annotations
 
-from html import escape
 from typing import TYPE_CHECKING
 
-from ..model.whatif import Unit
-from .curve import BOUND_NAMES, Axes, Ink, axes_of, bound, bounds_of, drawn_points, key_of
-from .foreign_text import safe_line
-from .quantities import UNIT_NAMES, tick
+from ...model.whatif import Unit
+from ..curve import BOUND_NAMES, Axes, Ink, axes_of, bound, bounds_of, drawn_points, key_of
+from ..quantities import UNIT_NAMES, tick
+from .marked import marked
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from ..model.whatif import CurvePoint, CurveReading
+    from ...model.whatif import CurvePoint, CurveReading
 
 WIDTH, HEIGHT = 680, 380
 LEFT, RIGHT, TOP, BOTTOM = 84, 84, 40, 60
@@ -27,8 +26,10 @@ LINE_COLOUR, NOW_COLOUR, BEST_COLOUR = "#0072B2", "#D55E00", "#009E73"
 DASHES = {Ink.WORK_LAW: "2 4", Ink.SPAN: "10 4", Ink.GREEDY: "8 3 2 3"}
 STYLE = """
 .curve { width: 100%; max-width: 46rem; height: auto }
-.curve text { paint-order: stroke; stroke: Canvas; stroke-width: 4px; stroke-linejoin: round }
-@media (prefers-color-scheme: dark) {
+.curve text { font-size: 13px; paint-order: stroke; stroke: Canvas }
+.curve text { stroke-width: 4px; stroke-linejoin: round }
+@media (max-width: 40rem) { .curve text { font-size: 18px } }
+@media screen and (prefers-color-scheme: dark) {
 .curve .line { stroke: #56B4E9 } .curve .fill { fill: #56B4E9 }
 }
 """
@@ -51,7 +52,7 @@ def curve_svg(curve: CurveReading, unit: Unit, title: str) -> str:
     parts = (
         f'<svg class="curve" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" '
         'xmlns="http://www.w3.org/2000/svg" font-size="13" fill="currentColor">',
-        f"<title>{_text(title)}</title><desc>{_text(described)}</desc>",
+        f"<title>{marked(title)}</title><desc>{marked(described)}</desc>",
         *plot.value_axis(unit),
         *plot.worker_axis(),
         *plot.bounds(curve),
@@ -60,10 +61,6 @@ def curve_svg(curve: CurveReading, unit: Unit, title: str) -> str:
         "</svg>",
     )
     return "\n".join(parts)
-
-
-def _text(text: str) -> str:
-    return escape(safe_line(text))
 
 
 class _Plot:
@@ -82,7 +79,7 @@ class _Plot:
 
     def value_axis(self, unit: Unit) -> Iterator[str]:
         """Yield the name of the values, and for each tick its text and a faint line."""
-        yield f'<text x="{LEFT - 74}" y="18">{_text(UNIT_NAMES[unit])}</text>'
+        yield f'<text x="{LEFT - 74}" y="18">{marked(UNIT_NAMES[unit])}</text>'
         for value in self._axes.value_ticks:
             y = self._y(value)
             yield (
@@ -181,7 +178,7 @@ class _Plot:
 
 
 def _label(x: float, y: float, text: str, anchor: str = "middle") -> str:
-    return f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}">{_text(text)}</text>'
+    return f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}">{marked(text)}</text>'
 
 
 def _path(places: Iterable[tuple[float, float]]) -> str:
