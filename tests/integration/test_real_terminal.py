@@ -20,7 +20,7 @@ import pytest
 
 from helpers import environment, idlehands, wait_until
 from idlehands_monitor.ingest.sources.replay import ReplaySource
-from idlehands_monitor.session.seek import broken_timestamps, feed_at
+from idlehands_monitor.session.seek import feed_at, landmarks
 
 
 class Terminal:
@@ -204,7 +204,7 @@ def test_j_takes_a_replay_to_the_moments_that_broke_a_promise(terminal, tmp_path
     )
     assert made.returncode == 0, made.stderr
     window_ns = 10_000_000_000
-    moments = broken_timestamps(ReplaySource(str(file)), window_ns)[0, "parks-when-empty"]
+    moments = landmarks(ReplaySource(str(file)), window_ns).broken[0, "parks-when-empty"]
     assert len(moments) > 2
     screen = terminal(120, 36, "watch", str(file))
     screen.shows("▶ replay", "tasks/s")

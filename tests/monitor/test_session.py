@@ -18,7 +18,7 @@ from idlehands_monitor.ingest import checked_frames
 from idlehands_monitor.ingest.capture import CaptureError, CaptureReader
 from idlehands_monitor.ingest.intake import Intake
 from idlehands_monitor.ingest.intake import made as pieces_of
-from idlehands_monitor.ingest.sources.replay import AT_END
+from idlehands_monitor.ingest.sources.replay import AT_END, FACTS
 from idlehands_monitor.ingest.sources.stacks import StackError
 from idlehands_monitor.ingest.sources.status import SourceStatus
 from idlehands_monitor.model.errors import NOTHING_TO_WATCH, USAGE, CommandError
@@ -110,6 +110,8 @@ class Blocks(Stream):
         self.given = given
         self.first_ns = 0
         self.head_ns = 0.0
+        self.speed = 1.0
+        self.offset = None
         self.fails = fails
         self._left = list(given)
 
@@ -127,6 +129,17 @@ class Blocks(Stream):
 
     def put_back(self, given, head_ns):
         self.head_ns = float(head_ns)
+
+    def resume(self, offset):
+        raise AssertionError("no checkpoint was left")
+
+    def facts(self):
+        for frame in self.given:
+            if frame["frame"] in FACTS:
+                yield frame.get("at_ns", 0), list(checked_frames(frame))
+
+    def advance(self, seconds):
+        self.head_ns += seconds * SECOND
 
     def play_all(self):
         while (block := self.next_block()) is not None:
@@ -456,7 +469,7 @@ def test_a_jump_pauses_the_session_at_the_moment_and_says_where_that_is():
     assert held.is_paused
     assert held.is_replay
     assert held.notices.message == ""
-    assert held.notices.place.startswith("0.05 s into the capture, broken moment 1 of ")
+    assert held.notices.place.startswith("0.05 s of the run, broken moment 1 of ")
     first, feed = held.notices.place, held.feed
     assert asyncio.run(held.jump("", 1, pool))
     assert "broken moment 2 of " in held.notices.place

@@ -39,7 +39,7 @@ from .verdicts.never_steals import with_never_steals
 from .verdicts.promises import promises
 from .verdicts.scheduler_findings import SchedulerUse, scheduler_costs, scheduler_findings
 from .verdicts.worker_findings import with_worker_findings
-from .windows import settled_begin, windows_of
+from .windows import marks_in, settled_begin, windows_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -128,13 +128,14 @@ def read(
         why = SkippedReading("pools", "their rows contradict each other", contradictory)
         source = replace(source, skipped=(*source.skipped, why))
     pairs = sorted(between.items(), key=lambda pair: -pair[1])
-    return Reading(
+    reading = Reading(
         source,
         tuple(pools),
         host,
         tuple(StrandedReading(*pair, ns / 1e9) for pair, ns in pairs),
         with_external_findings(external_pools(ledger, window_ns), host),
     )
+    return replace(reading, marks=marks_in(ledger, reading.window_ns))
 
 
 def _host(

@@ -1,8 +1,8 @@
 """The external source: samples a Python process that has no probe, from outside.
 
-It makes its own frames: the kernel's counters and waits of all threads four times a second, and
-stacks by py-spy, one dump of a process a second, or fewer where dumps would take more than `BUDGET`
-of the cores. Each sample comes at a random time in its own stretch (stratified sampling), so that
+It makes its own frames: the kernel's counters and waits of all threads four times a second, those
+of the process once a second, and stacks by py-spy, one dump of a process a second, or fewer where
+dumps would take more than `BUDGET` of the cores. Each sample comes at a random time in its own stretch (stratified sampling), so that
 the samples do not keep step with a job that does something once a second. No process is stopped or
 written to. Child processes are sampled too, in turn.
 """
@@ -44,6 +44,8 @@ FIRST_GUESS_SECONDS = 0.01
 JOINED_SECONDS = 0.2
 """The spacing while a process has no dump yet: the first one shows whose worker it is."""
 FAMILY_SECONDS = 2.0
+PROCESS_SECONDS = 1.0
+"""How often memory, cores and the start of the process are sampled, for replays."""
 AGAIN_SECONDS = 10.0
 """A process that gave no stacks is asked again after this long."""
 START_TRIES, START_SECONDS = 4, 0.25
@@ -58,6 +60,7 @@ class ExternalSource(TakingSource):
         self._pid = pid
         self._family: dict[int, int] = {}
         self._family_at = -FAMILY_SECONDS
+        self._process_at = -PROCESS_SECONDS
         self._dumped_at: dict[int, float] = {}
         self._not_before: dict[int, float] = {}
         self._dump_seconds = FIRST_GUESS_SECONDS
@@ -152,6 +155,10 @@ class ExternalSource(TakingSource):
         frame = thread_counters.sample(threads[:MOST_THREADS])
         waits = self._waits.sample(threads[:MOST_THREADS])
         self._take({**frame, "waits": waits} if waits else frame)
+        if monotonic() - self._process_at >= PROCESS_SECONDS:
+            self._process_at = monotonic()
+            for process in processes.sample([self._pid])[0]:
+                self._take(process)
 
     def _sample_processes(self) -> None:
         """Send the counters of whole processes: memory, quota and usable cores."""

@@ -1,0 +1,140 @@
+"""Where a replay can go: a line to type a time or a mark on, and the list of what was found.
+
+The line has the keys; up, down and the page keys choose in the list. The list comes once the
+capture has been read, and what is typed leads somewhere before that.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, ClassVar
+
+from textual.containers import VerticalScroll
+from textual.geometry import Region
+from textual.message import Message
+from textual.widgets import Input
+
+from ..foreign_text import clean
+from ..formatting import number_of
+from ..times import local_time, second
+from .drawing import fit
+from .keys import PLACES, bindings
+from .rows_view import RowsView
+from .sheet import Sheet
+from .strips import style
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from textual.app import ComposeResult
+    from textual.binding import BindingType
+
+    from ...model.reading import PoolReading
+    from ...model.run_clock import RunClock
+    from ...session.places import Place
+    from .strips import Run
+
+TITLE = "Go to"
+HINT = "a second of the run (12.5s), a local time (14:03:05), or the note of a mark"
+KEYS_BELOW = "enter goes there · up and down choose · esc closes"
+READING = "reading the capture for findings and broken promises"
+NOTHING = "no mark, no finding and no broken promise in this capture"
+SECOND_CELLS, LOCAL_CELLS, KIND_CELLS = 11, 15, 16
+
+
+class GoTo(Message):
+    """Go to a place, or to what a person typed."""
+
+    def __init__(self, where: Place | str) -> None:
+        super().__init__()
+        self.where = where
+
+
+class PlacesSheet(Sheet):
+    """The places of a capture; enter goes to the chosen one, or to what is typed."""
+
+    DEFAULT_CSS = """
+    PlacesSheet Input { border: none; height: 1; padding: 0; background: $surface; }
+    PlacesSheet RowsView { margin: 1 0 0 0; }
+    """
+    BINDINGS: ClassVar[list[BindingType]] = bindings(PLACES)
+
+    def __init__(self, clock: RunClock | None) -> None:
+        super().__init__()
+        self.cursor = 0
+        self._clock = clock
+        self._places: tuple[Place, ...] | None = None
+        self._view = RowsView()
+
+    def compose(self) -> ComposeResult:
+        """Lay out the line above the list."""
+        with VerticalScroll(can_focus=False) as frame:
+            frame.border_title = TITLE
+            frame.border_subtitle = KEYS_BELOW
+            yield Input(placeholder=HINT, id="where")
+            yield self._view
+
+    def on_mount(self) -> None:
+        """Give the line the keys."""
+        self.query_one(Input).focus()
+        self.call_after_refresh(self._draw)
+
+    def on_resize(self) -> None:
+        """Fit the rows to the new size, once that is known."""
+        self.call_after_refresh(self._draw)
+
+    def show(self, pool: PoolReading) -> None:
+        """Leave the list as it is: it is of the whole capture."""
+
+    def show_places(self, places: tuple[Place, ...]) -> None:
+        """Draw the list."""
+        self._places = places
+        self._draw()
+
+    def _draw(self) -> None:
+        cells = self._view.size.width
+        if cells > 0:
+            self._view.show(place_rows(self._places, self._clock, self.cursor, cells))
+
+    def action_move(self, rows: int) -> None:
+        """Choose another place, keeping it in sight."""
+        last = len(self._places or ()) - 1
+        self.cursor = max(0, min(last, self.cursor + rows))
+        self._draw()
+        scroll = self.query_one(VerticalScroll)
+        if self.cursor == 0:
+            scroll.scroll_home(animate=False)
+        else:
+            region = Region(0, self._view.virtual_region.y + self.cursor, 1, 1)
+            scroll.scroll_to_region(region, animate=False)
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """Go to what was typed; to the chosen place where nothing was."""
+        if event.value.strip():
+            self.post_message(GoTo(event.value.strip()))
+        elif self._places:
+            self.post_message(GoTo(self._places[self.cursor]))
+
+
+def place_rows(
+    places: Sequence[Place] | None, clock: RunClock | None, cursor: int, cells: int
+) -> list[list[Run]]:
+    """Return a row a place; one that says so where there is none, or none yet."""
+    if not places:
+        return [[(fit(READING if places is None else NOTHING, cells), style(dim=True))]]
+    return [
+        [(fit(place_text(place, clock), cells), style(reverse=True) if row == cursor else None)]
+        for row, place in enumerate(places)
+    ]
+
+
+def place_text(place: Place, clock: RunClock | None) -> str:
+    """Return when a place is, of what kind it is, and what is there."""
+    at = second(clock, place.at_ns, 2) if clock is not None else ""
+    local = local_time(clock, place.at_ns) if clock is not None else ""
+    what = clean(place.what)
+    if place.kind == "finding":
+        until = f" until {second(clock, place.until_ns)}" if clock is not None else ""
+        what = f"{place.code}{until}: {what}"
+    elif place.times > 1:
+        what = f"{what}, {number_of(place.times, 'time')}"
+    return f"{at:>{SECOND_CELLS}}  {local:<{LOCAL_CELLS}}  {place.kind:<{KIND_CELLS}}{what}"
