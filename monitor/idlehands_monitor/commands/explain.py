@@ -8,6 +8,7 @@ from ..model.errors import DONE, NOTHING_TO_WATCH, CommandError
 from ..session.captures import new_file
 from ..session.last_states import last_state
 from ..session.opening import read_target
+from ..session.targets import is_file
 from ..views.sections.head import nothing, skipped_lines
 from .last_state import print_last_state
 from .output import message, write
@@ -64,7 +65,7 @@ def _explain(options: argparse.Namespace) -> int:
 
 def _read(options: argparse.Namespace) -> Reading:
     """Return the reading of the target. Raises CommandError, status 3, where no pool is found."""
-    refuse_for_capture(options)
+    refuse_for_capture(options, is_capture=is_file(options.target))
     reading = read_target(
         options.target,
         options.seconds or ATTACHED_SECONDS,

@@ -10,6 +10,7 @@ from ..model.errors import DONE, NOTHING_TO_WATCH, CommandError
 from ..model.whatif import Arrivals
 from ..session.captures import new_file
 from ..session.opening import what_if
+from ..session.targets import is_file
 from ..views.sections.head import nothing
 from ..views.sections.whatif import whatif
 from .output import message, rewrite, write
@@ -57,7 +58,7 @@ def _asked(options: argparse.Namespace, question: change.Question) -> WhatIfRead
     """Return the answers. Raises CommandError, status 3, where no pool is found."""
     bar = _Bar()
     seconds = options.seconds or ATTACHED_SECONDS
-    refuse_for_capture(options)
+    refuse_for_capture(options, is_capture=is_file(options.target))
     part = cut_of(options)
     reading, found = what_if(
         options.target, seconds, question, bar.show, past_s=options.past, cut=part

@@ -49,11 +49,9 @@ def add_cut(command: argparse.ArgumentParser) -> None:
     group.add_argument("--to", dest="end", type=bound, metavar="T", help="end there, likewise")
 
 
-def refuse_for_capture(options: argparse.Namespace) -> None:
+def refuse_for_capture(options: argparse.Namespace, *, is_capture: bool) -> None:
     """Raise CommandError, status 2, where --for or --past is given for a capture."""
-    from ..session.targets import is_file
-
-    if (options.seconds is not None or options.past) and is_file(options.target):
+    if is_capture and (options.seconds is not None or options.past):
         raise CommandError(
             f"{options.target}: --for and --past are for what runs; --from and --to cut a capture"
         )

@@ -51,6 +51,7 @@ def cut_feed(path: str, cut: Cut, machine: Machine = MACHINE) -> Feed:
     end_ns = asked[1] if end_ns is None else end_ns
     _check(feed.ledger, run, (begin_ns, end_ns), path)
     feed.ledger.window = begin_ns, end_ns
+    source.cut()
     return feed
 
 

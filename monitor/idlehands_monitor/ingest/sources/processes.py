@@ -9,7 +9,7 @@ thread's ``status`` (proc(5)). Block I/O delay counts only where ``kernel.task_d
 from __future__ import annotations
 
 import os
-import time
+from time import monotonic_ns, time
 from typing import TYPE_CHECKING
 
 import psutil
@@ -31,7 +31,7 @@ MOST_PROCESSES = 64
 MOST_THREADS = 512
 """With more threads a process's switches stay unknown: each thread has a file to read."""
 VOLUNTARY, NONVOLUNTARY = b"\nvoluntary_ctxt_switches:", b"\nnonvoluntary_ctxt_switches:"
-MINOR_FAULTS, MAJOR_FAULTS, START_TIME, BLOCK_IO_DELAY = 10, 12, 22, 42
+MINOR_FAULTS, MAJOR_FAULTS, BLOCK_IO_DELAY = 10, 12, 42
 """Fields of ``stat`` as proc(5) numbers them, from 1."""
 
 
@@ -110,24 +110,10 @@ def _threads(folder: str, *, counts_delay: bool) -> dict[int, Switches]:
     return found
 
 
-def _started_ns(pid: int, root: str) -> int:
-    """Return when a process began.
-
-    The kernel counts its ticks from the boot on a clock that also runs while the machine sleeps
-    (proc(5), field 22 of ``stat``; clock_gettime(2), CLOCK_BOOTTIME); the monotonic clock does not.
-    """
-    try:
-        ticks = stat_fields(f"{root}/proc/{pid}", START_TIME)[0]
-        slept_ns = time.clock_gettime_ns(time.CLOCK_BOOTTIME) - time.monotonic_ns()
-        return ticks * 1_000_000_000 // os.sysconf("SC_CLK_TCK") - slept_ns
-    except (AttributeError, OSError, ValueError, IndexError):  # not on Linux, or it has ended
-        return time.monotonic_ns() - int((time.time() - started_at(pid)) * 1e9)
-
-
 def _frame(
     pid: int, groups: ControlGroups, threads: dict[int, Switches], root: str
 ) -> Frame | None:
-    at_ns = time.monotonic_ns()
+    at_ns = monotonic_ns()
     try:
         resident = int(psutil.Process(pid).memory_info().rss)
     except (psutil.Error, ValueError):  # it has ended, or the number is not a process id
@@ -152,7 +138,7 @@ def _frame(
         "voluntary_switches": voluntary,
         "nonvoluntary_switches": nonvoluntary,
         "io_wait_ns": waited,
-        "started_ns": _started_ns(pid, root),
+        "started_ns": at_ns - int((time() - started_at(pid)) * 1e9),
         "affinity": affinity,
         "usable_cores": min(float(affinity), limit.cores) if limit else float(affinity),
         "quota_cores": limit.cores if limit else float(UNKNOWN),

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 COPY_BYTES = 1 << 20
 AT_END = "at the end of the capture"
+CUT = "a part of the capture"
 FACTS = frozenset({"hello", "from", "names", "withdrawn", "process", "window", "mark", "bye"})
 """The kinds of frame that say what a run was, and when; all others are what its pools did."""
 
@@ -68,11 +69,14 @@ class ReplaySource:
         self._head_ns = float(self._first_ns)
         self._drained_at = clock()
         self._paused = False
+        self._is_cut = False
         self.speed = speed
 
     @property
     def status(self) -> SourceStatus:
         """How far the replay has come."""
+        if self._is_cut:
+            return SourceStatus(StreamState.REPLAY, CUT, self._reader.warning)
         if self._next is None:
             return SourceStatus(StreamState.REPLAY, AT_END, self._reader.warning)
         played = (self._head_ns - self._first_ns) / 1e9
@@ -154,6 +158,10 @@ class ReplaySource:
     def play_all(self) -> None:
         """Move the playhead to the end: the next `drain` returns everything that is left."""
         self._head_ns = float("inf")
+
+    def cut(self) -> None:
+        """Play no further: what has been played is all that is wanted."""
+        self._next, self._is_cut = None, True
 
     def pause(self, paused: bool) -> None:
         """Stop the playhead, or let it move again."""
