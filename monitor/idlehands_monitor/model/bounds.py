@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 UNITS = {"ms": 0.001, "s": 1.0, "m": 60.0, "min": 60.0, "h": 3600.0, "": 1.0}
 SECONDS = re.compile(r"(\d{1,12}(?:\.\d+)?|\.\d+) ?(ms|s|m|min|h|)")
-OF_DAY = re.compile(r"\d\d?:\d\d(:\d\d([.,]\d{1,6})?)?")
+OF_DAY = re.compile(r"\d\d?:\d\d(:\d\d([.,]\d{1,6})?)?(Z|[+-]\d\d:\d\d)?")
 WITH_DATE = re.compile(r"(\d{4}-\d\d-\d\d)[T ](\d\d?:\d\d\S*)")
 MARK = "mark:"
 """Before the note of a mark that looks like a time."""

@@ -25,8 +25,8 @@ if TYPE_CHECKING:
 LATE_NS = 1_000_000_000
 """Frames of a moment are in a capture at most so long after it: the probe sends several times a
 second, and a second of worker time needs samples of the host from behind its end."""
-FOR_EVER_NS = 1 << 60
-"""Later than any timestamp."""
+BEGINNING_NS, END_NS = -1 << 60, 1 << 60
+"""Before and after any timestamp."""
 
 
 def cut_feed(path: str, cut: Cut, machine: Machine = MACHINE) -> Feed:
@@ -46,13 +46,27 @@ def cut_feed(path: str, cut: Cut, machine: Machine = MACHINE) -> Feed:
         timestamp_of(bound, run, path) if bound is not None else None for bound in cut
     )
     _read(feed, source, end_ns)
-    asked = feed.ledger.window or (0, FOR_EVER_NS)
-    begin_ns = asked[0] if begin_ns is None else begin_ns
-    end_ns = asked[1] if end_ns is None else end_ns
-    _check(feed.ledger, run, (begin_ns, end_ns), path)
-    feed.ledger.window = begin_ns, end_ns
+    window = _window(begin_ns, end_ns, feed.ledger.window)
+    _check(feed.ledger, run, window, path)
+    feed.ledger.window = window
     source.cut()
     return feed
+
+
+def _window(
+    begin_ns: int | None, end_ns: int | None, recorded: tuple[int, int] | None
+) -> tuple[int, int]:
+    """Return the window from one bound to the other.
+
+    recorded: the window that the capture was asked for. It has the bound that is missing, unless
+    nothing would be left of it.
+    """
+    low, high = recorded or (BEGINNING_NS, END_NS)
+    if begin_ns is None:
+        begin_ns = low if end_ns is None or low < end_ns else BEGINNING_NS
+    if end_ns is None:
+        end_ns = high if begin_ns < high else END_NS
+    return begin_ns, end_ns
 
 
 def _read(feed: Feed, source: ReplaySource, end_ns: int | None) -> None:

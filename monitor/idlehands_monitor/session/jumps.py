@@ -17,7 +17,7 @@ from ..model.bounds import parsed
 from ..model.errors import CommandError
 from ..model.run_clock import RunClock
 from .checkpoints import Checkpoints
-from .places import Place, name_of, places_of, series_of
+from .places import NOWHERE, Place, Places, name_of, places_of, series_of
 from .recorded_run import Run, run_of, timestamp_of
 from .replay import Replay
 from .seek import Landmarks, Stopped, feed_at, landmarks
@@ -122,19 +122,20 @@ class Jumps:
 
         return await self._one(feed, say, work)
 
-    async def places(self, feed: Feed, say: Callable[[str], None]) -> tuple[Place, ...]:
-        """Return what there is to go to, in the order of time; nothing where it cannot be read."""
+    async def places(self, feed: Feed, say: Callable[[str], None]) -> Places:
+        """Return what there is to go to; nothing where it cannot be read."""
         source = feed.source
         if not isinstance(source, Replay):
             say(ONLY_REPLAYS)
-            return ()
+            return NOWHERE
         try:
-            return places_of(await self.landmarks(source, feed))
+            clock = (await self.run(source)).clock
+            return Places(places_of(await self.landmarks(source, feed)), clock)
         except Stopped:
-            return ()
+            return NOWHERE
         except (CaptureError, OSError) as error:
             say(str(error))
-            return ()
+            return NOWHERE
 
     async def run(self, source: Replay) -> Run:
         """Return the clock and the marks of the capture."""

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
+    from ..model.run_clock import RunClock
     from .seek import Landmarks
 
 MARKS = "marks"
@@ -29,6 +30,16 @@ class Place:
     what: str
     until_ns: int = -1
     times: int = 1
+
+
+class Places(NamedTuple):
+    """The places of a capture, in the order of time, and when they were for a person."""
+
+    every: tuple[Place, ...] = ()
+    clock: RunClock | None = None
+
+
+NOWHERE = Places()
 
 
 def places_of(found: Landmarks) -> tuple[Place, ...]:

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from ..ledger import Ledger
     from ..model.reading import PoolReading, Reading
     from .feed import Feed
-    from .places import Place
+    from .places import Place, Places
 
 MESSAGE_SECONDS = 6.0
 """How long a line about what has just happened is shown."""
@@ -194,7 +194,7 @@ class Session:
         number = pool.number if pool is not None else -1
         return self._arrive(await self._jumps.back(self.feed, number, -seconds, self.say))
 
-    async def places(self) -> tuple[Place, ...]:
+    async def places(self) -> Places:
         """Return what there is to go to in a replay; where there is nothing, a notice says why."""
         return await self._jumps.places(self.feed, self.say)
 

@@ -28,7 +28,7 @@ class MarkSheet(ModalScreen["str | None"]):
         width: 95%; max-width: 120; height: 3; border: round $primary; background: $surface;
         padding: 0 1;
     }
-    MarkSheet Input { border: none; height: 1; padding: 0; background: $surface; }
+    MarkSheet Input { padding: 0; background: $surface; }
     """
     BINDINGS: ClassVar[list[BindingType]] = bindings(MARK_SHEET)
 
@@ -37,7 +37,7 @@ class MarkSheet(ModalScreen["str | None"]):
         with Vertical() as frame:
             frame.border_title = TITLE
             frame.border_subtitle = "enter sets it · esc does not"
-            yield Input(placeholder=NOTE, max_length=NOTE_LETTERS, id="note")
+            yield Input(placeholder=NOTE, max_length=NOTE_LETTERS, compact=True, id="note")
 
     def on_mount(self) -> None:
         """Give the line the keys."""

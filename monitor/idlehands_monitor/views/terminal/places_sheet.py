@@ -23,14 +23,12 @@ from .sheet import Sheet
 from .strips import style
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from textual.app import ComposeResult
     from textual.binding import BindingType
 
     from ...model.reading import PoolReading
     from ...model.run_clock import RunClock
-    from ...session.places import Place
+    from ...session.places import Place, Places
     from .strips import Run
 
 TITLE = "Go to"
@@ -38,6 +36,7 @@ HINT = "a second of the run (12.5s), a local time (14:03:05), or the note of a m
 KEYS_BELOW = "enter goes there · up and down choose · esc closes"
 READING = "reading the capture for findings and broken promises"
 NOTHING = "no mark, no finding and no broken promise in this capture"
+CHOSEN = style(reverse=True)
 SECOND_CELLS, LOCAL_CELLS, KIND_CELLS = 11, 15, 16
 
 
@@ -53,16 +52,15 @@ class PlacesSheet(Sheet):
     """The places of a capture; enter goes to the chosen one, or to what is typed."""
 
     DEFAULT_CSS = """
-    PlacesSheet Input { border: none; height: 1; padding: 0; background: $surface; }
+    PlacesSheet Input { padding: 0; background: $surface; }
     PlacesSheet RowsView { margin: 1 0 0 0; }
     """
     BINDINGS: ClassVar[list[BindingType]] = bindings(PLACES)
 
-    def __init__(self, clock: RunClock | None) -> None:
+    def __init__(self) -> None:
         super().__init__()
         self.cursor = 0
-        self._clock = clock
-        self._places: tuple[Place, ...] | None = None
+        self._places: Places | None = None
         self._view = RowsView()
 
     def compose(self) -> ComposeResult:
@@ -70,7 +68,7 @@ class PlacesSheet(Sheet):
         with VerticalScroll(can_focus=False) as frame:
             frame.border_title = TITLE
             frame.border_subtitle = KEYS_BELOW
-            yield Input(placeholder=HINT, id="where")
+            yield Input(placeholder=HINT, compact=True, id="where")
             yield self._view
 
     def on_mount(self) -> None:
@@ -85,19 +83,23 @@ class PlacesSheet(Sheet):
     def show(self, pool: PoolReading) -> None:
         """Leave the list as it is: it is of the whole capture."""
 
-    def show_places(self, places: tuple[Place, ...]) -> None:
+    def show_places(self, places: Places) -> None:
         """Draw the list."""
         self._places = places
         self._draw()
 
+    @property
+    def _every(self) -> tuple[Place, ...]:
+        return self._places.every if self._places is not None else ()
+
     def _draw(self) -> None:
         cells = self._view.size.width
         if cells > 0:
-            self._view.show(place_rows(self._places, self._clock, self.cursor, cells))
+            self._view.show(place_rows(self._places, self.cursor, cells))
 
     def action_move(self, rows: int) -> None:
         """Choose another place, keeping it in sight."""
-        last = len(self._places or ()) - 1
+        last = len(self._every) - 1
         self.cursor = max(0, min(last, self.cursor + rows))
         self._draw()
         scroll = self.query_one(VerticalScroll)
@@ -111,19 +113,17 @@ class PlacesSheet(Sheet):
         """Go to what was typed; to the chosen place where nothing was."""
         if event.value.strip():
             self.post_message(GoTo(event.value.strip()))
-        elif self._places:
-            self.post_message(GoTo(self._places[self.cursor]))
+        elif self._every:
+            self.post_message(GoTo(self._every[self.cursor]))
 
 
-def place_rows(
-    places: Sequence[Place] | None, clock: RunClock | None, cursor: int, cells: int
-) -> list[list[Run]]:
+def place_rows(places: Places | None, cursor: int, cells: int) -> list[list[Run]]:
     """Return a row a place; one that says so where there is none, or none yet."""
-    if not places:
+    if places is None or not places.every:
         return [[(fit(READING if places is None else NOTHING, cells), style(dim=True))]]
     return [
-        [(fit(place_text(place, clock), cells), style(reverse=True) if row == cursor else None)]
-        for row, place in enumerate(places)
+        [(fit(place_text(place, places.clock), cells), CHOSEN if row == cursor else None)]
+        for row, place in enumerate(places.every)
     ]
 
 

@@ -92,7 +92,7 @@ class ReplayApp(App[None]):
         if not self.session.is_replay:
             self.session.say(ONLY_REPLAYS)
         elif not isinstance(self.screen, PlacesSheet):
-            sheet = PlacesSheet(self._last.source.clock if self._last is not None else None)
+            sheet = PlacesSheet()
             self.push_screen(sheet)
             self._ask(self._find_places(sheet))
 
