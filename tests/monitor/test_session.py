@@ -138,9 +138,6 @@ class Blocks(Stream):
             if frame["frame"] in FACTS:
                 yield frame.get("at_ns", 0), list(checked_frames(frame))
 
-    def advance(self, seconds):
-        self.head_ns += seconds * SECOND
-
     def play_all(self):
         while (block := self.next_block()) is not None:
             self.waiting += block

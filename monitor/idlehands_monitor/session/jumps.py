@@ -111,13 +111,13 @@ class Jumps:
 
         return await self._one(feed, say, work)
 
-    async def back(
+    async def on(
         self, feed: Feed, pool: int, seconds: float, say: Callable[[str], None]
     ) -> Arrival | None:
-        """Go some seconds back from where the replay is."""
+        """Go some seconds on from where the replay is, or back."""
 
         async def work(source: Replay) -> Arrival | None:
-            at_ns = min(int(source.head_ns), feed.ledger.latest_ns) - int(seconds * 1e9)
+            at_ns = min(int(source.head_ns), feed.ledger.latest_ns) + int(seconds * 1e9)
             return await self._arrive(source, feed, pool, max(at_ns, int(source.first_ns)))
 
         return await self._one(feed, say, work)

@@ -50,6 +50,3 @@ class Replay(Source, Protocol):
 
     def facts(self) -> Iterator[tuple[int, list[CheckedFrame]]]:
         """Yield the frames of each block that say what the run was, with the time of the block."""
-
-    def advance(self, seconds: float) -> None:
-        """Move the playhead on, paused or not."""

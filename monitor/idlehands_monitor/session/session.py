@@ -183,16 +183,8 @@ class Session:
 
     async def step(self, seconds: float, pool: PoolReading | None) -> bool:
         """Go some seconds on in a replay, or back, and pause there."""
-        source = self.feed.source
-        if seconds > 0 and isinstance(source, Replay):
-            if not self.is_paused:
-                self.pause()
-            source.advance(seconds)
-            self.feed.update()
-            self._place = ""
-            return True
         number = pool.number if pool is not None else -1
-        return self._arrive(await self._jumps.back(self.feed, number, -seconds, self.say))
+        return self._arrive(await self._jumps.on(self.feed, number, seconds, self.say))
 
     async def places(self) -> Places:
         """Return what there is to go to in a replay; where there is nothing, a notice says why."""

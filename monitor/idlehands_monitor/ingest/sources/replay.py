@@ -141,10 +141,6 @@ class ReplaySource:
         self._blocks = checked_blocks(self._reader.blocks(offset), self._path)
         self._next = next(self._blocks, None)
 
-    def advance(self, seconds: float) -> None:
-        """Move the playhead on, paused or not."""
-        self._head_ns += seconds * 1e9
-
     def put_back(self, frames: list[CheckedFrame], head_ns: int) -> None:
         """Take back the frames that were returned last, and set the playhead to `head_ns`.
 
