@@ -223,6 +223,31 @@ def test_j_takes_a_replay_to_the_moments_that_broke_a_promise(terminal, tmp_path
     wait_until(lambda: "moment 1 of" not in screen.read(), "the replay going on")
 
 
+@pytest.mark.long
+def test_a_mark_set_with_m_is_in_the_capture_and_its_replay_goes_there(terminal, tmp_path):
+    file = tmp_path / "marked.idlehands"
+    screen = terminal(80, 24, "demo", "--for", "8s", "--capture", file)
+    screen.shows("● live", "worker-seconds")
+    screen.type("m")
+    screen.shows("A mark at this moment")
+    screen.type("the tide turns\r")
+    screen.shows("the tide turns · kept in")
+    wait_until(lambda: (screen.read(), screen.process.poll())[1] is not None, "the end", 60)
+    done = idlehands("explain", file, "--json", "--no-gains", folder=tmp_path / "sockets")
+    document = json.loads(done.stdout)
+    (mark,) = document["marks"]
+    assert mark["note"] == "the tide turns"
+    assert document["window"]["begin_s"] < mark["at_s"] < document["window"]["end_s"]
+    replay = terminal(80, 24, "watch", file)
+    replay.shows("▶ replay", "worker-seconds")
+    replay.type("l")
+    replay.shows("Go to", f"{mark['at_s']:.2f} s", "mark", "the tide turns")
+    replay.type("tide\r")
+    replay.shows("replay, paused", f"{mark['at_s']:.2f} s of the run")
+    replay.type("m")
+    replay.shows("not in its replay")
+
+
 def test_t_shows_the_steals_of_the_demo_on_the_whole_terminal(terminal):
     screen = terminal(120, 36, "demo")
     screen.shows("● live", "worker-seconds")

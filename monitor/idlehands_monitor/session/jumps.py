@@ -31,6 +31,9 @@ if TYPE_CHECKING:
 
 ONLY_REPLAYS = "only a replay goes to a moment: idlehands watch FILE"
 CHOOSE_FIRST = "press s, choose a promise, then j goes to the moments at which it was broken"
+FAR_NS = 120_000_000_000
+"""To read so much of a capture may take a while."""
+READS_ON = "reading the capture up to there"
 READS_CAPTURE = "reading the capture for the moments at which promises were broken"
 
 
@@ -95,7 +98,7 @@ class Jumps:
             self._code = place.code
             self._place = series_of(known, place.pool, place.code).index(place.at_ns)
             which = name_of(known, place.pool, place.code, self._place)
-            return await self._arrive(source, feed, place.pool, place.at_ns, which)
+            return await self._arrive(source, feed, place.pool, place.at_ns, say, which)
 
         return await self._one(feed, say, work)
 
@@ -107,7 +110,7 @@ class Jumps:
         async def work(source: Replay) -> Arrival | None:
             run = await self.run(source)
             at_ns = timestamp_of(parsed(text), run, source.target)
-            return await self._arrive(source, feed, pool, at_ns)
+            return await self._arrive(source, feed, pool, at_ns, say)
 
         return await self._one(feed, say, work)
 
@@ -118,7 +121,7 @@ class Jumps:
 
         async def work(source: Replay) -> Arrival | None:
             at_ns = min(int(source.head_ns), feed.ledger.latest_ns) + int(seconds * 1e9)
-            return await self._arrive(source, feed, pool, max(at_ns, int(source.first_ns)))
+            return await self._arrive(source, feed, pool, max(at_ns, source.first_ns), say)
 
         return await self._one(feed, say, work)
 
@@ -202,13 +205,21 @@ class Jumps:
             return None
         self._place = max(0, min(len(timestamps) - 1, self._place + step))
         which = name_of(known, pool, self._code, self._place)
-        return await self._arrive(source, feed, pool, timestamps[self._place], which)
+        return await self._arrive(source, feed, pool, timestamps[self._place], say, which)
 
     async def _arrive(
-        self, source: Replay, feed: Feed, pool: int, at_ns: int, which: str = ""
+        self,
+        source: Replay,
+        feed: Feed,
+        pool: int,
+        at_ns: int,
+        say: Callable[[str], None],
+        which: str = "",
     ) -> Arrival:
         """Go to a timestamp; the replay goes on from there at the speed that it has."""
         stopped, left = self._stopped.is_set, self._checkpoints
+        if left.before(at_ns, feed.window_ns) is None and at_ns - source.first_ns > FAR_NS:
+            say(READS_ON)
         other = source.again()
         found = await self._machine.on_thread(
             partial(feed_at, other, feed.window_ns, pool, at_ns, stopped, self._machine, left)
