@@ -232,6 +232,8 @@ def test_a_mark_set_with_m_is_in_the_capture_and_its_replay_goes_there(terminal,
     screen.shows("A mark at this moment")
     screen.type("the tide turns\r")
     screen.shows("the tide turns · kept in")
+    screen.shows("■ ended")
+    screen.type("q")
     wait_until(lambda: (screen.read(), screen.process.poll())[1] is not None, "the end", 60)
     done = idlehands("explain", file, "--json", "--no-gains", folder=tmp_path / "sockets")
     document = json.loads(done.stdout)
