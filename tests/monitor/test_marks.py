@@ -10,7 +10,7 @@ import pytest
 from readings import HOSTILE, reading
 from test_dashboard import StillSource, drive, screen_text, shown
 from test_run_times import CLOCK
-from test_seek import SECOND, WINDOW_NS, Clock, capture, replaying
+from test_seek import SECOND, WINDOW_NS, capture, replaying
 from test_session import HELLO, Blocks, Stream, session
 
 from histories import History, frames, take_in
@@ -240,25 +240,23 @@ def test_comma_and_full_stop_go_a_second_back_and_on(marked):
     replaying(marked, test)
 
 
-def test_plus_and_minus_change_how_fast_a_replay_plays():
-    clock, source = Clock(), Blocks([HELLO])
-    held = session(source, None)
-    held.change_speed(2.0)
-    assert source.speed == 2.0
-    assert held.notices.message == "plays 2 seconds of the capture in a second"
-    for _ in range(99):
-        held.change_speed(0.5)
-    assert 0.01 <= source.speed <= 0.02
-    for _ in range(99):
-        held.change_speed(2.0)
-    assert source.speed <= 1000
-    assert clock.now == 100.0
-    live = session()
-    live.change_speed(2.0)
-    assert live.notices.message.startswith("only a replay")
+def test_plus_and_minus_change_how_fast_a_replay_plays(marked):
+    async def test(app, pilot):
+        await shown(app, pilot, "tasks/s")
+        assert app.session.feed.source.speed == 2.0
+        await pilot.press("+")
+        await shown(app, pilot, "plays at 4×")
+        await pilot.press("-", "-")
+        await shown(app, pilot, "plays at 1×")
+        await pilot.press(*"-" * 30)
+        assert 0.01 <= app.session.feed.source.speed <= 0.02
+        await pilot.press(*"+" * 60)
+        assert 500 <= app.session.feed.source.speed <= 1000
+
+    replaying(marked, test)
 
 
-@pytest.mark.parametrize("key", ["l", ","])
+@pytest.mark.parametrize("key", ["l", ",", "+"])
 def test_a_live_stream_has_no_places_to_go_to(key):
     async def test(app, pilot):
         await pilot.press(key)

@@ -91,7 +91,7 @@ def kind_of(raw: bytes) -> str:
     place = start + len(FIRST_KEY)
     if raw[start:place] != FIRST_KEY or len(raw) <= place or not 0xA0 <= raw[place] <= 0xBF:
         return ""
-    return raw[place + 1 : place + 1 + raw[place] - 0xA0].decode("ascii", "replace")
+    return raw[place + 1 : place + 1 + raw[place] - 0xA0].decode("utf-8", "replace")
 
 
 class StreamFrames:

@@ -17,7 +17,7 @@ from ..model.bounds import parsed
 from ..model.errors import CommandError
 from ..model.run_clock import RunClock
 from .checkpoints import Checkpoints
-from .places import NOWHERE, Place, Places, name_of, places_of, series_of
+from .places import MARKS, NOWHERE, Place, Places, name_of, places_of, series_of
 from .recorded_run import Run, run_of, timestamp_of
 from .replay import Replay
 from .seek import Landmarks, Stopped, feed_at, landmarks
@@ -94,7 +94,7 @@ class Jumps:
         """Go to a place of the list; `go` then goes on from there."""
 
         async def work(source: Replay) -> Arrival | None:
-            known = await self.landmarks(source, feed)
+            known = await self._known(source, feed, place.code)
             self._code = place.code
             self._place = series_of(known, place.pool, place.code).index(place.at_ns)
             which = name_of(known, place.pool, place.code, self._place)
@@ -125,11 +125,23 @@ class Jumps:
 
         return await self._one(feed, say, work)
 
+    async def marks(self, feed: Feed, say: Callable[[str], None]) -> Places:
+        """Return the marks, which take one quick pass; nothing where they cannot be read."""
+        source = feed.source
+        if not isinstance(source, Replay):
+            say(ONLY_REPLAYS)
+            return NOWHERE
+        try:
+            run = await self.run(source)
+        except (CaptureError, OSError) as error:
+            say(str(error))
+            return NOWHERE
+        return Places(places_of(Landmarks(marks=run.marks)), run.clock)
+
     async def places(self, feed: Feed, say: Callable[[str], None]) -> Places:
         """Return what there is to go to; nothing where it cannot be read."""
         source = feed.source
         if not isinstance(source, Replay):
-            say(ONLY_REPLAYS)
             return NOWHERE
         try:
             clock = (await self.run(source)).clock
@@ -146,6 +158,12 @@ class Jumps:
             read = partial(run_of, source.again(), self._machine)
             self._run = await self._machine.on_thread(read)
         return self._run
+
+    async def _known(self, source: Replay, feed: Feed, code: str) -> Landmarks:
+        """Return what is known of the places of one code: of marks without the long pass."""
+        if code == MARKS and self._landmarks is None:
+            return Landmarks(marks=(await self.run(source)).marks)
+        return await self.landmarks(source, feed)
 
     async def landmarks(self, source: Replay, feed: Feed) -> Landmarks:
         """Return what there is to go to. Raises Stopped, CaptureError, OSError."""
@@ -195,9 +213,9 @@ class Jumps:
         step: int,
         say: Callable[[str], None],
     ) -> Arrival | None:
-        if self._landmarks is None:
+        if self._landmarks is None and self._code != MARKS:
             say(READS_CAPTURE)
-        known = await self.landmarks(source, feed)
+        known = await self._known(source, feed, self._code)
         timestamps = series_of(known, pool, self._code)
         if not timestamps:
             what = known.what.get(self._code, self._code)

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from ..model.run_clock import MarkReading
 from .checkpoints import Checkpoints
 from .feed import Feed
 from .forward_pass import BEGINNING_NS, ForwardPass, Stopped
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from ..ingest import CheckedFrame
-    from ..ledger.ledger import Mark
     from ..model.reading import PoolReading
 
 Timestamps = dict[tuple[int, str], tuple[int, ...]]
@@ -112,7 +112,7 @@ class Landmarks:
 
     broken: Timestamps = field(default_factory=dict)
     findings: tuple[Stretch, ...] = ()
-    marks: tuple[Mark, ...] = ()
+    marks: tuple[MarkReading, ...] = ()
     what: dict[str, str] = field(default_factory=dict)
 
 
@@ -142,7 +142,8 @@ def landmarks(
             found.collect(feed.reading().pools)
     found.collect(feed.reading().pools)
     broken = {key: tuple(sorted(timestamps)) for key, timestamps in found.broken.items()}
-    return Landmarks(broken, tuple(found.findings), tuple(feed.ledger.marks), found.what)
+    marks = tuple(MarkReading(*mark) for mark in feed.ledger.marks)
+    return Landmarks(broken, tuple(found.findings), marks, found.what)
 
 
 class _Found:

@@ -186,8 +186,12 @@ class Session:
         number = pool.number if pool is not None else -1
         return self._arrive(await self._jumps.on(self.feed, number, seconds, self.say))
 
+    async def marks(self) -> Places:
+        """Return the marks of a replay, soon; where there are none to find, a notice says why."""
+        return await self._jumps.marks(self.feed, self.say)
+
     async def places(self) -> Places:
-        """Return what there is to go to in a replay; where there is nothing, a notice says why."""
+        """Return all that there is to go to in a replay."""
         return await self._jumps.places(self.feed, self.say)
 
     def change_speed(self, factor: float) -> None:
@@ -197,7 +201,7 @@ class Session:
             self.say(ONLY_REPLAYS)
             return
         source.speed = min(FASTEST, max(SLOWEST, source.speed * factor))
-        self.say(f"plays {source.speed:g} seconds of the capture in a second")
+        self.say(f"plays at {source.speed:g}×")
 
     def _arrive(self, arrival: Arrival | None) -> bool:
         if arrival is None:

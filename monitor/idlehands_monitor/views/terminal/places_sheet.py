@@ -1,7 +1,7 @@
 """Where a replay can go: a line to type a time or a mark on, and the list of what was found.
 
-The line has the keys; up, down and the page keys choose in the list. The list comes once the
-capture has been read, and what is typed leads somewhere before that.
+The line has the keys; up, down and the page keys choose in the list. The marks come first, the rest
+once the capture has been read; what is typed leads somewhere before that.
 """
 
 from __future__ import annotations
@@ -61,6 +61,7 @@ class PlacesSheet(Sheet):
         super().__init__()
         self.cursor = 0
         self._places: Places | None = None
+        self._whole = False
         self._view = RowsView()
 
     def compose(self) -> ComposeResult:
@@ -83,9 +84,11 @@ class PlacesSheet(Sheet):
     def show(self, pool: PoolReading) -> None:
         """Leave the list as it is: it is of the whole capture."""
 
-    def show_places(self, places: Places) -> None:
-        """Draw the list."""
-        self._places = places
+    def show_places(self, places: Places, *, whole: bool) -> None:
+        """Draw the list; the chosen place stays chosen. whole: whether no more will come."""
+        chosen = self._every[self.cursor] if self._every else None
+        self._places, self._whole = places, whole
+        self.cursor = self._every.index(chosen) if chosen in self._every else 0
         self._draw()
 
     @property
@@ -95,7 +98,7 @@ class PlacesSheet(Sheet):
     def _draw(self) -> None:
         cells = self._view.size.width
         if cells > 0:
-            self._view.show(place_rows(self._places, self.cursor, cells))
+            self._view.show(place_rows(self._places, self._whole, self.cursor, cells))
 
     def action_move(self, rows: int) -> None:
         """Choose another place, keeping it in sight."""
@@ -117,14 +120,17 @@ class PlacesSheet(Sheet):
             self.post_message(GoTo(self._every[self.cursor]))
 
 
-def place_rows(places: Places | None, cursor: int, cells: int) -> list[list[Run]]:
-    """Return a row a place; one that says so where there is none, or none yet."""
-    if places is None or not places.every:
-        return [[(fit(READING if places is None else NOTHING, cells), style(dim=True))]]
-    return [
-        [(fit(place_text(place, places.clock), cells), CHOSEN if row == cursor else None)]
-        for row, place in enumerate(places.every)
+def place_rows(places: Places | None, whole: bool, cursor: int, cells: int) -> list[list[Run]]:
+    """Return a row a place, and one that says whether there are none or more will come."""
+    every = places.every if places is not None else ()
+    clock = places.clock if places is not None else None
+    rows: list[list[Run]] = [
+        [(fit(place_text(place, clock), cells), CHOSEN if row == cursor else None)]
+        for row, place in enumerate(every)
     ]
+    if not whole or not every:
+        rows.append([(fit(NOTHING if whole else READING, cells), style(dim=True))])
+    return rows
 
 
 def place_text(place: Place, clock: RunClock | None) -> str:

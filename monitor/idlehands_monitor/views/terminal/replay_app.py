@@ -97,7 +97,8 @@ class ReplayApp(App[None]):
             self._ask(self._find_places(sheet))
 
     async def _find_places(self, sheet: PlacesSheet) -> None:
-        sheet.show_places(await self.session.places())
+        sheet.show_places(await self.session.marks(), whole=False)
+        sheet.show_places(await self.session.places(), whole=True)
 
     def on_go_to(self, event: GoTo) -> None:
         """Go where a person wants to."""
