@@ -13,16 +13,17 @@ from idlehands.wire import encode
 from idlehands_monitor.analysis.assemble import read_pool
 from idlehands_monitor.cli import main
 from idlehands_monitor.ingest.capture import CaptureReader, CaptureWriter
+from idlehands_monitor.ledger import Mark
 from idlehands_monitor.model.bounds import WHOLE, Bound, Cut, parsed
 from idlehands_monitor.model.errors import USAGE, CommandError
-from idlehands_monitor.model.run_clock import MarkReading, RunClock
+from idlehands_monitor.model.run_clock import RunClock
 from idlehands_monitor.session.cutting import cut_feed
 from idlehands_monitor.session.recorded_run import Run, timestamp_of
 
 __all__ = ["capture"]
 
 CLOCK = RunClock(10 * SECOND, 1_700_000_000 * SECOND, 3600, "CET")  # 2023-11-14 23:13:20 CET
-MARKS = (MarkReading(12 * SECOND, "deploy begins"), MarkReading(20 * SECOND, "deploy ends"))
+MARKS = (Mark(12 * SECOND, "deploy begins"), Mark(20 * SECOND, "deploy ends"))
 RUN = Run(CLOCK, MARKS, 11 * SECOND, 50 * SECOND)
 
 
@@ -191,7 +192,8 @@ def marked(tmp_path, capture):
             first = int.from_bytes(frames[:4], "little") + 4
             writer.add(block.at_ns, frames[first:])
         for at_s, note in ((10, "deploy begins"), (20, "deploy ends")):
-            if block.at_ns - SECOND // 2 < at_s * SECOND <= block.at_ns:
+            # The note was written in four seconds, so that its frame comes later.
+            if block.at_ns - SECOND // 2 < (at_s + 4) * SECOND <= block.at_ns:
                 mark = {"frame": "mark", "at_ns": at_s * SECOND, "note": note}
                 writer.add(block.at_ns, encode(mark))
     writer.close()

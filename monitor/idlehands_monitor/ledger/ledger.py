@@ -179,11 +179,18 @@ class Ledger:
         elif kind == "window":
             self.window = frame["begin_ns"], frame["begin_ns"] + frame["length_ns"]
         elif kind == "mark":
-            if len(self.marks) >= limits.MARKS:
-                raise Refused(f"more than {limits.MARKS:,} marks")
-            insort(self.marks, Mark(frame["at_ns"], frame["note"]))
+            self.add_mark(Mark(frame["at_ns"], frame["note"]))
         elif kind == "skipped":
             self.skipped[frame["what"], frame["why"]] += frame["count"]
+
+    def add_mark(self, mark: Mark) -> None:
+        """Add a mark, once: whoever jumps to it knows it before its frame, which comes when its
+        note has been written. Raises Refused past the limit."""
+        if mark in self.marks:
+            return
+        if len(self.marks) >= limits.MARKS:
+            raise Refused(f"more than {limits.MARKS:,} marks")
+        insort(self.marks, mark)
 
     def _origin(self) -> Origin:
         origin = self.origins.get(self._from)

@@ -46,6 +46,8 @@ def cut_feed(path: str, cut: Cut, machine: Machine = MACHINE) -> Feed:
         timestamp_of(bound, run, path) if bound is not None else None for bound in cut
     )
     _read(feed, source, end_ns)
+    for mark in run.marks:
+        feed.ledger.add_mark(mark)
     window = _window(begin_ns, end_ns, feed.ledger.window)
     _check(feed.ledger, run, window, path)
     feed.ledger.window = window

@@ -242,6 +242,8 @@ class Jumps:
         found = await self._machine.on_thread(
             partial(feed_at, other, feed.window_ns, pool, at_ns, stopped, self._machine, left)
         )
+        for mark in self._run.marks if self._run is not None else ():
+            found.ledger.add_mark(mark)
         clock = found.clock or RunClock(source.first_ns)
         where = f"{clock.second(at_ns):.2f} s of the run"
         return Arrival(found, f"{where}, {which}" if which else where)

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from ..ledger import Ledger
 from ..model.errors import CommandError
-from ..model.run_clock import MarkReading
 from .description import run_clock
 from .machine import MACHINE, Machine
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from ..ledger import Mark
     from ..model.bounds import Bound
     from ..model.run_clock import RunClock
     from .replay import Replay
@@ -28,7 +28,7 @@ class Run(NamedTuple):
     """
 
     clock: RunClock | None
-    marks: tuple[MarkReading, ...]
+    marks: tuple[Mark, ...]
     begin_ns: int
     end_ns: int
 
@@ -42,8 +42,7 @@ def run_of(source: Replay, machine: Machine = MACHINE) -> Run:
             if ledger.begins_anew(frame):
                 ledger = ledger.successor()
             ledger.apply(frame)
-    marks = tuple(MarkReading(*mark) for mark in ledger.marks)
-    return Run(run_clock(ledger, machine), marks, begin_ns, end_ns)
+    return Run(run_clock(ledger, machine), tuple(ledger.marks), begin_ns, end_ns)
 
 
 def timestamp_of(bound: Bound, run: Run, path: str) -> int:
@@ -67,7 +66,7 @@ def timestamp_of(bound: Bound, run: Run, path: str) -> int:
     return min(found, key=lambda at_ns: max(run.begin_ns - at_ns, at_ns - run.end_ns, 0))
 
 
-def _mark_of(note: str, run: Run, path: str) -> MarkReading:
+def _mark_of(note: str, run: Run, path: str) -> Mark:
     """Return the only mark with a note, or with one that contains it."""
     wanted = note.casefold()
     for found in (
@@ -83,7 +82,7 @@ def _mark_of(note: str, run: Run, path: str) -> MarkReading:
     raise CommandError(f"{path}: {note!r} is neither a time nor the note of a mark; {there}")
 
 
-def _listed(marks: Sequence[MarkReading], run: Run) -> str:
+def _listed(marks: Sequence[Mark], run: Run) -> str:
     shown = [
         f"{mark.note!r}" + (f" at {said(run.clock, mark.at_ns)}" if run.clock else "")
         for mark in marks[:LISTED_MARKS]

@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from ..model.run_clock import MarkReading
 from .checkpoints import Checkpoints
 from .feed import Feed
 from .forward_pass import BEGINNING_NS, ForwardPass, Stopped
@@ -21,6 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from ..ingest import CheckedFrame
+    from ..ledger import Mark
     from ..model.reading import PoolReading
 
 Timestamps = dict[tuple[int, str], tuple[int, ...]]
@@ -112,7 +112,7 @@ class Landmarks:
 
     broken: Timestamps = field(default_factory=dict)
     findings: tuple[Stretch, ...] = ()
-    marks: tuple[MarkReading, ...] = ()
+    marks: tuple[Mark, ...] = ()
     what: dict[str, str] = field(default_factory=dict)
 
 
@@ -142,8 +142,7 @@ def landmarks(
             found.collect(feed.reading().pools)
     found.collect(feed.reading().pools)
     broken = {key: tuple(sorted(timestamps)) for key, timestamps in found.broken.items()}
-    marks = tuple(MarkReading(*mark) for mark in feed.ledger.marks)
-    return Landmarks(broken, tuple(found.findings), marks, found.what)
+    return Landmarks(broken, tuple(found.findings), tuple(feed.ledger.marks), found.what)
 
 
 class _Found:
