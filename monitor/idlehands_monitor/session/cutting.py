@@ -13,7 +13,7 @@ from ..model.errors import CommandError
 from .captures import command_errors
 from .feed import Feed
 from .machine import MACHINE, Machine
-from .recorded_run import run_of, said, timestamp_of
+from .recorded_run import BEGINNING_NS, END_NS, run_of, said, timestamp_of
 from .targets import open_replay
 
 if TYPE_CHECKING:
@@ -25,8 +25,6 @@ if TYPE_CHECKING:
 LATE_NS = 1_000_000_000
 """Frames of a moment are in a capture at most so long after it: the probe sends several times a
 second, and a second of worker time needs samples of the host from behind its end."""
-BEGINNING_NS, END_NS = -1 << 60, 1 << 60
-"""Before and after any timestamp."""
 
 
 def cut_feed(path: str, cut: Cut, machine: Machine = MACHINE) -> Feed:

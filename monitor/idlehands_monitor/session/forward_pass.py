@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from .checkpoints import Checkpoints
 from .feed import HELD_NS
+from .recorded_run import BEGINNING_NS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -20,8 +21,6 @@ if TYPE_CHECKING:
 
 BETWEEN_NS = HELD_NS // 2
 """Settled seconds are computed this often, before the feed forgets their rows."""
-BEGINNING_NS = -1 << 60
-"""Before any timestamp: from the beginning of the capture."""
 
 
 class Stopped(Exception):

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from .replay import Replay
 
 LISTED_MARKS = 12
+BEGINNING_NS, END_NS = -1 << 60, 1 << 60
+"""Before and after any timestamp."""
 
 
 class Run(NamedTuple):
@@ -47,9 +49,13 @@ def run_of(source: Replay, machine: Machine = MACHINE) -> Run:
 
 def timestamp_of(bound: Bound, run: Run, path: str) -> int:
     """Return the timestamp that a bound means. Raises CommandError where it means none."""
-    clock = run.clock
     if bound.mark:
         return _mark_of(bound.mark, run, path).at_ns
+    return max(BEGINNING_NS, min(END_NS, _time_of(bound, run, path)))
+
+
+def _time_of(bound: Bound, run: Run, path: str) -> int:
+    clock = run.clock
     if clock is None:
         raise CommandError(f"{path}: no run was recorded, so {bound.text!r} is no time of it")
     if bound.second is not None:

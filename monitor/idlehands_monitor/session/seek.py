@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING
 
 from .checkpoints import Checkpoints
 from .feed import Feed
-from .forward_pass import BEGINNING_NS, ForwardPass, Stopped
+from .forward_pass import ForwardPass, Stopped
 from .machine import MACHINE, Machine
+from .recorded_run import BEGINNING_NS
 from .replay import Replay
 
 if TYPE_CHECKING:
