@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 from test_seek import SECOND, WINDOW_NS, capture
 
+from histories import History, Task, frames, levels_frame, random_history, scaled
 from histories import ledger as ledger_of
-from histories import random_history, scaled
-from idlehands_monitor.ingest.capture import CaptureReader
+from idlehands.wire import encode
+from idlehands_monitor.ingest.capture import CaptureReader, CaptureWriter
 from idlehands_monitor.ingest.sources.replay import ReplaySource
 from idlehands_monitor.session.checkpoints import Checkpoints, packed, unpacked
 from idlehands_monitor.session.seek import feed_at, landmarks
@@ -102,7 +103,7 @@ def test_a_packed_ledger_has_the_rows_since_a_time_and_all_else(seed):
     held = ledger_of(scaled(random_history(seed), 1_000_000), batch=3)
     pool = held.pools[0]
     since_ns = pool.complete_ns // 2
-    other = unpacked(packed(held, since_ns)).pools[0]
+    other = unpacked(packed(held, since_ns).state).pools[0]
     for name, store in pool.stores.items():
         copy = other.stores[name]
         assert len(copy) == len(store) - store.since(since_ns)
@@ -114,3 +115,21 @@ def test_a_packed_ledger_has_the_rows_since_a_time_and_all_else(seed):
     before = len(pool.tasks)
     other.forget_before(pool.complete_ns)
     assert len(pool.tasks) == before  # they share nothing
+
+
+def test_a_small_file_that_says_that_hours_pass_leaves_few_checkpoints(tmp_path):
+    """It fills the ledger first; then each of its blocks claims that an hour has passed."""
+    path = tmp_path / "hours.idlehands"
+    history = History(1, 10_000 * SECOND)
+    history.tasks = [Task(n, 0, 0, n * SECOND, n * SECOND + 1) for n in range(9_000)]
+    writer = CaptureWriter(path)
+    names, *rows, _ = frames(history)
+    writer.add(0, b"".join(map(encode, [{"frame": "hello", "version": 3, "pid": 1}, names, *rows])))
+    for hour in range(1, 400):
+        writer.add(hour * 10**12, encode(levels_frame(history, at_ns=hour * 3600 * SECOND)))
+        writer.flush()
+    writer.close()
+    left = Checkpoints()
+    feed_at(ReplaySource(str(path)), WINDOW_NS, 0, 10**17, checkpoints=left)
+    blocks = len(list(CaptureReader(path)))
+    assert 1 < len(left) < blocks / 2

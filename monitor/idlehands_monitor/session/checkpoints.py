@@ -28,6 +28,13 @@ HISTORY_NS = 120_000_000_000
 """Views draw no more settled seconds than these on any screen that there is."""
 
 
+class Packed(NamedTuple):
+    """The state of a feed as bytes, and how many bytes that was before it was compressed."""
+
+    state: bytes
+    size: int
+
+
 class Checkpoint(NamedTuple):
     """A feed at the end of a block.
 
@@ -62,9 +69,9 @@ class Checkpoints:
         )
 
     def add(
-        self, latest_ns: int, offset: int, history_ns: int | None, pack: Callable[[int], bytes]
-    ) -> None:
-        """Keep a checkpoint at the latest time of a feed.
+        self, latest_ns: int, offset: int, history_ns: int | None, pack: Callable[[int], Packed]
+    ) -> int:
+        """Keep a checkpoint at the latest time of a feed; return the bytes that were packed.
 
         offset: where the block begins that the feed has not taken yet. history_ns: None where the
         feed has no settled seconds. pack: returns the state of the feed, with the rows since a
@@ -72,14 +79,16 @@ class Checkpoints:
         """
         since_ns = latest_ns - ROWS_NS
         known_ns = since_ns if history_ns is None else history_ns
+        state, size = pack(since_ns)
         insort(
             self._held,
-            Checkpoint(since_ns, known_ns, offset, pack(since_ns)),
+            Checkpoint(since_ns, known_ns, offset, state),
             key=attrgetter("since_ns"),
         )
         while len(self._held) > 1 and sum(len(one.state) for one in self._held) > self._most_bytes:
             self._held = self._held[::2]
             self._spacing_ns *= 2
+        return size
 
     def before(self, timestamp_ns: int, window_ns: int | None) -> Checkpoint | None:
         """Return the last checkpoint from which a reading at a timestamp can be made; None where
@@ -108,11 +117,11 @@ class _Pickler(pickle.Pickler):
         return NotImplemented
 
 
-def packed(held: object, since_ns: int) -> bytes:
+def packed(held: object, since_ns: int) -> Packed:
     """Return objects as bytes, their tables with the rows since a time."""
     file = io.BytesIO()
     _Pickler(file, since_ns).dump(held)
-    return zlib.compress(file.getbuffer(), 1)
+    return Packed(zlib.compress(file.getbuffer(), 1), file.tell())
 
 
 def unpacked(state: bytes) -> Any:

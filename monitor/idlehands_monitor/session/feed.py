@@ -13,7 +13,7 @@ from ..analysis.stats.cache import FRESH, SECOND_NS, Ages
 from ..analysis.time.job_history import JobHistory
 from ..ingest.limits import FILE_TABLE_BYTES, LIVE_TABLE_BYTES
 from ..ledger import Ledger
-from .checkpoints import packed, unpacked
+from .checkpoints import Packed, packed, unpacked
 from .description import Description, run_clock
 from .machine import MACHINE, Machine
 
@@ -99,7 +99,7 @@ class Feed:
         """Compute the seconds that have settled, before their rows are forgotten."""
         self._history.extend(self.ledger)
 
-    def packed(self, since_ns: int) -> bytes:
+    def packed(self, since_ns: int) -> Packed:
         """Return what the feed knows as bytes for `unpack`, with the rows since a time."""
         return packed((self.ledger, self._history), since_ns)
 

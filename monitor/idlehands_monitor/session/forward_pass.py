@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from .feed import Feed
     from .replay import Replay
 
+PACKED_A_BYTE = 16
+"""A checkpoint may take so many bytes for each byte of the file since the one before: a small file
+may fill the ledger and then say that hours have passed with each of its blocks."""
 BETWEEN_NS = HELD_NS // 2
 """Settled seconds are computed this often, before the feed forgets their rows."""
 
@@ -49,6 +52,7 @@ class ForwardPass:
         self._since_ns = BEGINNING_NS  # the rows since then have been read
         self._history_ns: int | None = None  # the settled seconds since then are known
         self._computed_ns = BEGINNING_NS
+        self._paid_offset = 0  # no checkpoint is left before this byte of the file
 
     def resume(self, timestamp_ns: int) -> None:
         """Begin at the last checkpoint from which a reading at a timestamp can be made, if any."""
@@ -72,11 +76,16 @@ class ForwardPass:
     def _settle(self) -> None:
         latest_ns, offset = self.feed.ledger.latest_ns, self._source.offset
         has_history = latest_ns > self._from_ns
-        is_due = offset is not None and self._checkpoints.is_due(latest_ns)
+        is_due = (
+            offset is not None
+            and offset >= self._paid_offset
+            and self._checkpoints.is_due(latest_ns)
+        )
         if has_history and (is_due or latest_ns - self._computed_ns > BETWEEN_NS):
             self._extend(latest_ns)
         if is_due and offset is not None:
-            self._checkpoints.add(latest_ns, offset, self._history_ns, self.feed.packed)
+            size = self._checkpoints.add(latest_ns, offset, self._history_ns, self.feed.packed)
+            self._paid_offset = offset + size // PACKED_A_BYTE
 
     def _extend(self, latest_ns: int) -> None:
         self.feed.extend_history()
