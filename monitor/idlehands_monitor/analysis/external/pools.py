@@ -68,9 +68,7 @@ class _Window:
         self._host: HostCounters = ledger.host
         self._begin_ns, self._end_ns = begin_ns, end_ns
         self._dumps = list(ledger.samples.dumps)
-        self._inside = {
-            n for n, dump in enumerate(self._dumps) if begin_ns <= dump.at_ns <= end_ns
-        }
+        self._inside = {n for n, dump in enumerate(self._dumps) if begin_ns <= dump.at_ns <= end_ns}
 
     def pool(
         self, group: Group, workers: list[Worker], missing: str = ""

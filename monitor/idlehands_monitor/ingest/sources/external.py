@@ -44,8 +44,6 @@ FIRST_GUESS_SECONDS = 0.01
 JOINED_SECONDS = 0.2
 """The spacing while a process has no dump yet: the first one shows whose worker it is."""
 FAMILY_SECONDS = 2.0
-PROCESS_SECONDS = 1.0
-"""How often memory, cores and the start of the process are sampled, for replays."""
 AGAIN_SECONDS = 10.0
 """A process that gave no stacks is asked again after this long."""
 START_TRIES, START_SECONDS = 4, 0.25
@@ -60,7 +58,6 @@ class ExternalSource(TakingSource):
         self._pid = pid
         self._family: dict[int, int] = {}
         self._family_at = -FAMILY_SECONDS
-        self._process_at = -PROCESS_SECONDS
         self._dumped_at: dict[int, float] = {}
         self._not_before: dict[int, float] = {}
         self._dump_seconds = FIRST_GUESS_SECONDS
@@ -155,10 +152,6 @@ class ExternalSource(TakingSource):
         frame = thread_counters.sample(threads[:MOST_THREADS])
         waits = self._waits.sample(threads[:MOST_THREADS])
         self._take({**frame, "waits": waits} if waits else frame)
-        if monotonic() - self._process_at >= PROCESS_SECONDS:
-            self._process_at = monotonic()
-            for process in processes.sample([self._pid])[0]:
-                self._take(process)
 
     def _sample_processes(self) -> None:
         """Send the counters of whole processes: memory, quota and usable cores."""
