@@ -147,7 +147,8 @@ def _host(
 ) -> tuple[HostReading, ...]:
     """Return what the host reported of the job's processes; of a live job at most `age` seconds
     old."""
-    held = list(windows.values()) or [(ledger.samples.first_ns, ledger.samples.latest_ns)]
+    samples = ledger.samples
+    held = list(windows.values()) or [ledger.requested(samples.first_ns, samples.latest_ns)]
     begin, end = min(window[0] for window in held), max(window[1] for window in held)
     if end < 0:
         return ()

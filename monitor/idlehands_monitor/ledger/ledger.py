@@ -262,6 +262,12 @@ class Ledger:
         self._workers += workers
         self._pairs += pairs
 
+    def requested(self, begin_ns: int, end_ns: int) -> tuple[int, int]:
+        """Return the part of a stretch that was requested; all of it where that is nothing."""
+        low, high = self.window or (begin_ns, end_ns)
+        begin, end = max(begin_ns, low), min(end_ns, high)
+        return (begin, end) if begin < end else (begin_ns, end_ns)
+
     def pool_of(self, frame: CheckedFrame) -> PoolLedger | None:
         """Return the pool that the next frame is of, None where it is of none that is held."""
         number = self._numbers.get((self._from, frame["pool"])) if "pool" in frame else None

@@ -48,9 +48,7 @@ def external_pools(ledger: Ledger, window_ns: int | None) -> tuple[ExternalPoolR
         return ()
     end = samples.latest_ns
     begin = samples.first_ns if window_ns is None else max(samples.first_ns, end - window_ns)
-    if ledger.window is not None:
-        low, high = max(begin, ledger.window[0]), min(end, ledger.window[1])
-        begin, end = (low, high) if low < high else (begin, end)
+    begin, end = ledger.requested(begin, end)
     pools = []
     for group, workers in groups_of(list(samples.dumps)).items():
         reading = _Window(ledger, begin, end).pool(group, workers)
