@@ -14,6 +14,8 @@ FRAME_LISTS = 1 << 18
 """Lists and maps in one frame: 4096 stacks of 40 frames each are 170,000."""
 TEXT_LETTERS = 400
 """Characters of a name, a path or a reason; a longer one is cut."""
+NOTE_LETTERS = 200
+"""Characters of a mark's note; a longer one is cut."""
 TASK_KINDS = 4096
 LISTED_WORKERS = 1 << 14
 """Workers in one frame, by name or with their present state."""
@@ -29,6 +31,8 @@ THREADS = 1 << 14
 STACK_FRAMES = 40
 TIMESTAMP_NS = 1 << 58
 """Timestamps of the host's monotonic clock lie between -1 (unknown) and this, nine years."""
+WALL_NS = 1 << 62
+"""The wall clock, in ns since 1970, is at most this: the year 2116."""
 DURATION_NS = TIMESTAMP_NS
 NUMBER = 1 << 53
 """Counts, and numbers of tasks and rows, are at most this: a double holds every smaller integer."""
@@ -42,6 +46,8 @@ POOLS = 512
 """Pools held at a time; a closed pool makes room for another."""
 JOB_WORKERS = 1 << 13
 """Workers of all pools held at a time."""
+MARKS = 1024
+"""Marks that a person has set in one job."""
 JOB_PAIRS = 1 << 20
 """Pairs of workers of one pool, summed over all pools held: steals are counted for each pair."""
 

@@ -30,6 +30,7 @@ from .checks import (
     integer,
     integers,
     listed,
+    note,
     open_workers,
     pairs,
     raised,
@@ -78,6 +79,8 @@ FRAMES: Mapping[str, Mapping[str, Key]] = {
         "argv0": Key(text, ""),
         "python": Key(text, ""),
         "sampled": Key(flag, False),
+        "now_ns": Key(TIMESTAMP, NONE),
+        "wall_ns": Key(integer(NONE, limits.WALL_NS), NONE),
     },
     "names": {
         "pool": Key(POOL),
@@ -146,6 +149,7 @@ FRAMES: Mapping[str, Mapping[str, Key]] = {
         "quota_cores": Key(cores, float(NONE)),
     },
     "window": {"begin_ns": Key(TIMESTAMP), "length_ns": Key(integer(0, limits.DURATION_NS))},
+    "mark": {"at_ns": Key(TIMESTAMP), "note": Key(note)},
     "stacks": {
         "at_ns": Key(integer(0, limits.TIMESTAMP_NS)),
         "pid": Key(PROCESS),

@@ -10,6 +10,7 @@ from itertools import islice
 from math import isfinite
 from typing import TYPE_CHECKING, Any
 
+from . import times
 from .headline_json import headline, job_headline
 from .json_fields import as_lists, fields_of, finite, value_of
 from .json_slices import idle_shares, over_time, time_of
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from ..model.promises import PromiseReading
     from ..model.reading import PoolReading, Reading
     from ..model.shares import Estimate
+    from ..model.source import SourceReading
     from ..model.stealing import StealingReading, StealReading
     from ..model.workers import WorkerReading
 
@@ -36,7 +38,8 @@ def document(reading: Reading) -> dict[str, Any]:
     external = [_external(pool) for pool in reading.external]
     content = {
         "schema": SCHEMA,
-        "source": fields_of(reading.source),
+        "source": source_of(reading.source),
+        **times.document(reading),
         "job": {
             "processes": reading.source.processes,
             "pools": len(reading.pools),
@@ -52,6 +55,11 @@ def document(reading: Reading) -> dict[str, Any]:
     }
     plain: dict[str, Any] = as_lists(content)
     return plain
+
+
+def source_of(source: SourceReading) -> dict[str, Any]:
+    """Return a source, its clock as times that a person can read."""
+    return {**fields_of(source), "clock": times.clock_document(source.clock)}
 
 
 def pieces(reading: Reading) -> Iterator[str]:

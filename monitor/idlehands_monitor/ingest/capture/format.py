@@ -42,11 +42,13 @@ class NotACapture(CaptureError):
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """Frames as wire bytes, the time when the block was closed, and the bytes of its body."""
+    """Frames as wire bytes, the time when the block was closed, the bytes of its body, and where it
+    starts in its file."""
 
     at_ns: int
     frames: bytes
     packed_bytes: int = field(default=0, compare=False)
+    start: int = field(default=0, compare=False)
 
 
 def prefix() -> bytes:
@@ -84,8 +86,11 @@ def decode_header(data: bytes) -> tuple[int, int, int]:
     return length, checksum, at_ns
 
 
-def decode_body(body: bytes, checksum: int, at_ns: int) -> Block:
-    """Return the block. Raises CaptureError when the checksum is wrong."""
+def decode_body(body: bytes, checksum: int, at_ns: int, start: int = 0) -> Block:
+    """Return the block that starts at a byte of its file.
+
+    Raises CaptureError when the checksum is wrong.
+    """
     if zlib.crc32(body, zlib.crc32(struct.pack("<q", at_ns))) != checksum:
         raise CaptureError("wrong checksum")
     unpacking = zlib.decompressobj()
@@ -95,4 +100,4 @@ def decode_body(body: bytes, checksum: int, at_ns: int) -> Block:
         raise CaptureError(f"damaged block: {error}") from error
     if unpacking.unconsumed_tail:
         raise CaptureError("block unpacks to more than a block may hold")
-    return Block(at_ns, frames, len(body))
+    return Block(at_ns, frames, len(body), start)

@@ -16,6 +16,7 @@ from idlehands import __version__
 from ...model.vocabulary import CoreTimeSource, StreamState
 from ..foreign_text import bounded, safe_line
 from ..formatting import amount, category_name, number_of, seconds
+from ..times import window_sentence
 from .external import NOT_RECORDED
 from .facts import Column, Commands, Section, Sentence, Table, Tone
 from .findings import finding_text, gain_text
@@ -51,6 +52,8 @@ def brief(reading: Reading) -> tuple[Section, ...]:
 
 def _head(reading: Reading) -> Section:
     parts = [_short(sentence) for sentence in headline(reading)]
+    window = window_sentence(reading.source.clock, reading.window_ns)
+    parts += [Sentence(window)] if window else []
     if reading.external:
         parts.append(Sentence(NOT_RECORDED, Tone.STRONG))
     parts += [Sentence(text, Tone.STRONG) for text in _warnings(reading)]
