@@ -27,6 +27,7 @@ from .commands.arguments import (
     wanted,
 )
 from .commands.arguments import workers as worker_numbers
+from .commands.options import add_check, add_contrast
 from .model.errors import DONE, USAGE, CommandError
 
 if TYPE_CHECKING:
@@ -93,6 +94,8 @@ def parser() -> argparse.ArgumentParser:
         commands.add_parser("explain", help="print the reading as text, Markdown, JSON or HTML")
     )
     _what_if(commands.add_parser("whatif", help="simulate what a change would gain"))
+    add_contrast(commands.add_parser("contrast", help="say what differs between captures"))
+    add_check(commands.add_parser("check", help="hold a capture to limits"))
     return top
 
 

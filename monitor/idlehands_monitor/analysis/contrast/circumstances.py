@@ -1,0 +1,87 @@
+"""What differs in versions, host and pools, and what makes a comparison doubtful. Pure."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from ...model.contrast import Circumstance
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+
+    from .runs import PoolRun, Run
+
+LOST = "rows were lost, and the figures leave that time out"
+THINNED = "the probe recorded less to cost less, and figures are estimates"
+SOURCES = (
+    "time on a core was measured in different ways, so working, blocked and run-queue wait "
+    "cannot be compared"
+)
+
+
+def circumstances(
+    before: Sequence[Run], after: Sequence[Run], pairs: Sequence[tuple[str, str]]
+) -> tuple[Circumstance, ...]:
+    """Return what differs between the sides, as text; pairs: names of pools."""
+    found = [
+        Circumstance(what, _texts(before, text), _texts(after, text)) for what, text in OF_A_RUN
+    ]
+    for first, second in pairs:
+        pools = [
+            [run.pools[name] for run in side if name in run.pools]
+            for side, name in ((before, first), (after, second))
+        ]
+        where = "" if len(pairs) == 1 else f" of pool {first}"
+        found += [
+            Circumstance(f"{what}{where}", _texts(pools[0], text), _texts(pools[1], text))
+            for what, text in OF_A_POOL
+        ]
+    return tuple(one for one in found if one.before != one.after and one.before and one.after)
+
+
+def notes(before: Sequence[Run], after: Sequence[Run]) -> tuple[str, ...]:
+    """Return what makes the comparison doubtful, one sentence each."""
+    return tuple(
+        f"{name}: {what}"
+        for name, side in (("before", before), ("after", after))
+        for what in dict.fromkeys(_doubts(side))
+    ) + tuple(_together(before, after))
+
+
+def _doubts(side: Sequence[Run]) -> Iterator[str]:
+    for run in side:
+        for pool in run.reading.pools:
+            if pool.lost_rows or pool.unrecorded_s > 0:
+                yield LOST
+            if pool.thinned_s + pool.counted_s > 0:
+                yield THINNED
+
+
+def _together(before: Sequence[Run], after: Sequence[Run]) -> Iterator[str]:
+    sources = {pool.core_time for run in (*before, *after) for pool in run.reading.pools}
+    if len(sources) > 1:
+        yield SOURCES
+
+
+def _texts(side: Sequence[Run] | Sequence[PoolRun], text: Callable[..., str]) -> str:
+    """Return what the captures of a side say, each thing once."""
+    return ", ".join(dict.fromkeys(filter(None, map(text, side))))
+
+
+def _usable(run: Run) -> str:
+    known = [f"{host.usable_cores:.3g}" for host in run.reading.host]
+    return min(known, default="")
+
+
+OF_A_RUN: tuple[tuple[str, Callable[[Run], str]], ...] = (
+    ("Python", lambda run: run.reading.source.python),
+    ("program", lambda run: run.reading.source.program),
+    ("cores", lambda run: str(run.reading.source.cores or "")),
+    ("usable cores", _usable),
+    ("processes", lambda run: str(len(run.reading.source.processes) or "")),
+)
+OF_A_POOL: tuple[tuple[str, Callable[[PoolRun], str]], ...] = (
+    ("kind", lambda pool: ", ".join(dict.fromkeys(one.kind for one in pool.readings))),
+    ("workers", lambda pool: str(max((len(one.workers) for one in pool.readings), default=""))),
+    ("time on a core from", lambda pool: max((one.core_time for one in pool.readings), default="")),
+)
