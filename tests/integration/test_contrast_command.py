@@ -30,7 +30,7 @@ def captures(tmp_path_factory):
     script = folder / "mill.py"
     script.write_text(MILL)
     found = []
-    for number, seconds in enumerate(("0.01", "0.01", "0.02")):
+    for number, seconds in enumerate(("0.02", "0.02", "0.05")):
         path = folder / f"mill-{number}.idlehands"
         recorded_output("mill", [*IDLEHANDS, "run", str(script), seconds], path)
         found.append(path)

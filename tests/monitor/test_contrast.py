@@ -188,6 +188,17 @@ def test_what_differs_in_versions_and_workers_is_listed():
     assert listed["workers"] == ("2", "4")
 
 
+def test_a_machine_that_was_busier_is_a_caution():
+    before, after = run(), run(seed=2)
+    (pool,) = after.reading.pools
+    waiting = pool.time.working // 5
+    time = replace(pool.time, working=pool.time.working - waiting, run_queue_wait=waiting)
+    busier = replace(after, reading=replace(after.reading, pools=(replace(pool, time=time),)))
+    assert contrast([before], [after]).notes == ()
+    (note,) = contrast([before], [busier]).notes
+    assert note.startswith("workers waited for a core for 0 % of their time before and for 20 %")
+
+
 def test_the_same_captures_give_the_same_answer():
     sides = [run()], [run(SLOW_SIFT)]
     assert contrast(*sides) == contrast(*sides)

@@ -165,7 +165,19 @@ def ended(unit, after, low=None, high=None, gain=None, **changes):
         (ended(Unit.SECONDS, 350.0), "takes 3.5 times as long"),
         (ended(Unit.TASKS_PER_S, 130.0, 0.28, 0.34), "30 % more tasks a second [28 to 34 %]"),
         (ended(Unit.TASKS_PER_S, 60.0), "40 % fewer tasks a second"),
-        (ended(Unit.TASKS_PER_S, 400.0), "4 times as many tasks a second"),
+        (
+            ended(Unit.TASKS_PER_S, 400.0, 2.8, 3.2),
+            "4 times as many tasks a second [3.8 to 4.2 times]",
+        ),
+        (
+            ended(Unit.TASKS_PER_S, 1900.0, task_ratio=1 / 22),
+            "19 times as many tasks a second, of tasks that take 1/22 of the time",
+        ),
+        (
+            ended(Unit.TASKS_PER_S, 27.0, task_ratio=4.0),
+            "73 % fewer tasks a second, of tasks that take 4 times as long",
+        ),
+        (ended(Unit.TASKS_PER_S, 27.0, task_ratio=0.4), "73 % fewer tasks a second"),
         (ended(Unit.P95_S, 50.0), "the 95th percentile from hand-in to end 50 % shorter"),
     ],
 )

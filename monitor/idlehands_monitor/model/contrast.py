@@ -46,6 +46,9 @@ class EndReading:
     as a share of `before`: less time, a lower percentile or more tasks a second; negative is worse.
     low, high: its interval. is_within: the interval is of the variation within one run a side, and
     says nothing of the variation between runs. runs_before, runs_after: the value of each capture.
+    task_ratio: of tasks a second, the time in tasks for each task from outside, after / before: far
+    from 1 where work was divided differently, and then tasks a second compare little; None for
+    other units.
     """
 
     unit: Unit
@@ -58,6 +61,7 @@ class EndReading:
     runs_before: tuple[float, ...]
     runs_after: tuple[float, ...]
     named: bool = False
+    task_ratio: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from ...model.contrast import Circumstance
+from .worth import LEAST_TIME
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -58,9 +61,22 @@ def _doubts(side: Sequence[Run]) -> Iterator[str]:
 
 
 def _together(before: Sequence[Run], after: Sequence[Run]) -> Iterator[str]:
+    first, second = (float(np.median([_waited(run) for run in side])) for side in (before, after))
+    if abs(second - first) >= LEAST_TIME:
+        yield (
+            f"workers waited for a core for {100 * first:.0f} % of their time before and for "
+            f"{100 * second:.0f} % after: if the job did not change that, the machine was not "
+            "equally busy"
+        )
     sources = {pool.core_time for run in (*before, *after) for pool in run.reading.pools}
     if len(sources) > 1:
         yield SOURCES
+
+
+def _waited(run: Run) -> float:
+    """Return the share of the worker time that was waiting for a core."""
+    total = run.reading.total
+    return total.run_queue_wait / max(1, total.total)
 
 
 def _texts(side: Sequence[Run] | Sequence[PoolRun], text: Callable[..., str]) -> str:

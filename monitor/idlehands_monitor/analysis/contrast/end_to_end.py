@@ -145,7 +145,22 @@ def _reading(sides: Sides, main: Pair, unit: Unit) -> EndReading | None:
         runs_before=tuple(values[0]),
         runs_after=tuple(values[1]),
         named=_is_named(after / before, ends, several=several is not None),
+        task_ratio=_task_ratio(sides, main) if more_is_better else None,
     )
+
+
+def _task_ratio(sides: Sides, main: Pair) -> float | None:
+    """Return the time in tasks for each task from outside, after / before; None without any."""
+    spent = [
+        [
+            pool.in_task_ns / (len(pool.outside.came_ns) * pool.outside.scale)
+            for pool in pools
+            if len(pool.outside.came_ns)
+        ]
+        for pools in _by_side(sides, main)
+    ]
+    before, after = (float(np.median(side)) for side in spent)
+    return after / before if before > 0 else None
 
 
 def _gain(ratio: float, more_is_better: bool) -> float:

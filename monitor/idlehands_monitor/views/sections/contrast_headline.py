@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     )
 
 NONE = "No difference worth naming"
+P95 = "the 95th percentile from hand-in to end"
 MOST_CLAUSES = 6
 KIND_LETTERS = 60
 TIMES = 2.0
@@ -73,33 +74,52 @@ def _clauses(reading: ContrastReading) -> Iterator[str]:
 
 def _end(one: EndReading) -> str:
     ratio = one.after / one.before
-    return f"{_end_change(one.unit, ratio)}{_between(one)}"
+    text = _multiple(one.unit, ratio) if ratio >= TIMES else _change(one.unit, ratio)
+    return f"{text}{_between(one, ratio)}{_longer_tasks(one, ratio)}"
 
 
-def _end_change(unit: Unit, ratio: float) -> str:
-    more = ratio > 1
+def _multiple(unit: Unit, ratio: float) -> str:
     if unit is Unit.TASKS_PER_S:
-        if ratio >= TIMES:
-            return f"{ratio:.2g} times as many tasks a second"
-        return f"{_percent(abs(ratio - 1))} {'more' if more else 'fewer'} tasks a second"
+        return f"{times(ratio)} times as many tasks a second"
+    return f"{P95 if unit is Unit.P95_S else 'takes'} {times(ratio)} times as long"
+
+
+def _change(unit: Unit, ratio: float) -> str:
+    size, more = _percent(abs(ratio - 1)), ratio > 1
+    if unit is Unit.TASKS_PER_S:
+        return f"{size} {'more' if more else 'fewer'} tasks a second"
     if unit is Unit.P95_S:
-        what = "the 95th percentile from hand-in to end"
-        if ratio >= TIMES:
-            return f"{what} {ratio:.2g} times as long"
-        return f"{what} {_percent(abs(ratio - 1))} {'longer' if more else 'shorter'}"
-    if ratio >= TIMES:
-        return f"takes {ratio:.2g} times as long"
-    return f"{_percent(abs(ratio - 1))} {'later' if more else 'sooner'}"
+        return f"{P95} {size} {'longer' if more else 'shorter'}"
+    return f"{size} {'later' if more else 'sooner'}"
 
 
-def _between(one: EndReading) -> str:
-    """Return the interval of the change, written in the direction of the change."""
+def _between(one: EndReading, ratio: float) -> str:
+    """Return the interval of the change, written as the change is."""
     if one.low is None or one.high is None:
         return ""
+    within = " within one run each" if one.is_within else ""
+    if ratio >= TIMES:
+        more_is_better = one.unit is Unit.TASKS_PER_S
+        low, high = sorted(1 + gain if more_is_better else 1 - gain for gain in (one.low, one.high))
+        return f" [{times(low)} to {times(high)} times{within}]"
     sign = 1 if one.gain >= 0 else -1
     low, high = sorted((sign * one.low, sign * one.high))
-    within = " within one run each" if one.is_within else ""
     return f" [{_number(low)} to {_number(high)} %{within}]"
+
+
+def _longer_tasks(one: EndReading, ratio: float) -> str:
+    """Return how the tasks themselves changed, where that explains how many there were."""
+    size = one.task_ratio
+    if size is None or 1 / TIMES < size < TIMES or (size > 1) == (ratio > 1):
+        return ""
+    if size > 1:
+        return f", of tasks that take {times(size)} times as long"
+    return f", of tasks that take 1/{times(1 / size)} of the time"
+
+
+def times(ratio: float) -> str:
+    """Write a multiple with two digits at least: 2.4, 19, 160."""
+    return f"{ratio:.2g}" if ratio < 100 else f"{ratio:,.0f}"
 
 
 def _number(value: float) -> str:
@@ -128,14 +148,14 @@ def _time(one: TimeContrast) -> str:
 def _kind(one: KindContrast) -> str:
     name = bounded(one.kind, KIND_LETTERS)
     if one.ratio >= TIMES:
-        return f"{name} takes {one.ratio:.2g} times as long"
+        return f"{name} takes {times(one.ratio)} times as long"
     if one.ratio > 1:
         return f"{name} slower by {_percent(one.ratio - 1)}"
     return f"{name} faster by {_percent(1 - one.ratio)}"
 
 
 def _promise(one: PromiseContrast) -> str:
-    return f"promise {one.code} {'broken' if one.after is Verdict.BROKEN else 'kept again'}"
+    return f"promise {one.code} {'broken' if one.after is Verdict.BROKEN else 'kept'}"
 
 
 def _steal(one: StealContrast) -> str:
