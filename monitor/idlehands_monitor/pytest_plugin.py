@@ -197,7 +197,7 @@ def _path_of(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFa
     chosen = request.config.getoption(OPTION)
     if not chosen:
         return tmp_path_factory.mktemp("idlehands") / f"{name}.idlehands"
-    folder = request.config.invocation_params.dir / chosen
+    folder = Path(request.config.invocation_params.dir, chosen)
     folder.mkdir(parents=True, exist_ok=True)
     taken = (folder / f"{name}{number}.idlehands" for number in ("", *range(2, 1000)))
     return next(path for path in taken if not path.exists())

@@ -91,7 +91,7 @@ def test_nonsense_gets_one_clear_line(captures, tmp_path, arguments, line, statu
 def test_a_check_that_holds_is_status_0_and_a_broken_one_1_with_the_limit_named(captures, tmp_path):
     fast = captures[0]
     report = tmp_path / "result.xml"
-    good = ("--limit", "failures=0", "--limit", "duration_median=20ms")
+    good = ("--limit", "failures=0", "--limit", "duration_median=2s")
     text = said("check", fast, *good, "--junit", report, folder=tmp_path)
     assert "every limit holds" in text
     assert len(ET.parse(report).getroot()[0]) == 2  # noqa: S314 - our own document

@@ -166,6 +166,30 @@ def test_a_finding_near_the_gain_at_which_it_begins_is_listed_and_not_named():
     assert not one.named
 
 
+@pytest.mark.parametrize(("count", "named"), [(1, [True, False]), (2, [True, True])])
+def test_of_one_capture_a_side_only_the_first_finding_is_named(count, named):
+    both = finding(share=0.4), finding(FindingCode.TOO_FEW_WORKERS, 0.2)
+    before = [with_findings(one, *both) for one in several(Job(), 1, count)]
+    after = [with_findings(one) for one in several(Job(), 11, count)]
+    assert [one.named for one in contrast(before, after).pools[0].findings] == named
+
+
+def test_a_finding_about_several_pools_that_changes_its_pool_is_not_named():
+    stranded = finding(FindingCode.STRANDED_IN_OTHER_POOL)
+    names = ("a", "b")
+    runs = [[run(Job(name=name), seed) for name in names] for seed in (1, 2)]
+    sides = []
+    for side, holder in zip(runs, names, strict=True):
+        held = [
+            with_findings(one, *((stranded,) if name == holder else ()))
+            for one, name in zip(side, names, strict=True)
+        ]
+        sides.append(replace(held[0], pools={**held[0].pools, **held[1].pools}))
+    found = contrast([sides[0]], [sides[1]])
+    listed = [(pool.name, one.presence, one.named) for pool in found.pools for one in pool.findings]
+    assert listed == [("a", Presence.GONE, False), ("b", Presence.NEW, False)]
+
+
 def test_a_finding_of_fewer_than_half_of_the_captures_is_neither_gone_nor_new():
     before = [with_findings(run(seed=1), finding()), with_findings(run(seed=2))]
     after = [with_findings(run(seed=3)), with_findings(run(seed=4))]

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.stats import ttest_ind
 
-from idlehands_monitor.analysis.contrast.intervals import between, blocks, ends_of, within
+from idlehands_monitor.analysis.contrast.intervals import between, blocks, ends_around, within
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -55,7 +55,9 @@ def test_the_interval_of_a_mean_within_runs_covers_no_difference_about_as_often_
     random = np.random.default_rng(seed)
     covered = 0
     for _ in range(200):
-        low, high = ends_of(within(random.normal(0, 1, 60), random.normal(0, 1, 60), mean))
+        first, second = random.normal(0, 1, (2, 60))
+        deviations = within(first, second, mean)
+        low, high = ends_around(second.mean() - first.mean(), deviations)
         covered += low <= 0 <= high
     assert 0.87 <= covered / 200 <= 0.99  # 95 %, less what blocks of few rows lose
 
@@ -65,7 +67,8 @@ def test_neighbours_that_resemble_each_other_widen_the_interval():
     noise = random.normal(0, 1, 240)
     alike = np.convolve(noise, np.ones(8) / math.sqrt(8), mode="same")
     independent, dependent = (
-        np.ptp(ends_of(within(values[:120], values[120:], mean))) for values in (noise, alike)
+        np.ptp(ends_around(0.0, within(values[:120], values[120:], mean)))
+        for values in (noise, alike)
     )
     assert dependent > 1.5 * independent
 

@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from ..ledger import Ledger
     from .machine import Machine
 
-LAST_SECONDS = 3.0
-"""The longest wait for what the pools did up to the end."""
+FIRST_SECONDS, LAST_SECONDS = 5.0, 15.0
+"""The longest wait for a first sign of a pool, and for what the pools did up to the end."""
 LONGEST_NS = 24 * 3600 * 10**9
 
 
@@ -46,10 +46,13 @@ def record(pid: str, path: str, machine: Machine = MACHINE) -> None:
 def _take_the_rest(session: Session, machine: Machine) -> None:
     """Wait until every pool is complete up to now; one that has closed, up to its end."""
     now_ns = int(machine.monotonic() * 1e9)
-    deadline = machine.monotonic() + LAST_SECONDS
-    while machine.monotonic() < deadline and not session.has_ended:
+    began = machine.monotonic()
+    while not session.has_ended:
         session.update()
         if _is_complete(session.feed.ledger, now_ns):
+            return
+        longest = LAST_SECONDS if session.feed.ledger.pools else FIRST_SECONDS
+        if machine.monotonic() - began > longest:
             return
         machine.sleep(POLL_SECONDS)
 

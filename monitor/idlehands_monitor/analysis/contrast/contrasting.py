@@ -12,13 +12,14 @@ from .kinds import adjusted, kinds, only_in
 from .matching import partners
 from .split import time_split
 from .steals import steal_contrasts
-from .verdicts import finding_contrasts, promise_contrasts
+from .verdicts import codes_of, finding_contrasts, promise_contrasts
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from ...model.whatif import Arrivals
     from .runs import PoolRun, Run
+    from .verdicts import Codes
 
 
 def contrast(
@@ -30,7 +31,8 @@ def contrast(
     """
     found = partners(_names(before), _names(after))
     came, values = end_to_end((before, after), found.pairs, arrivals)
-    pools = [_pool(pair, _of(before, pair[0]), _of(after, pair[1])) for pair in found.pairs]
+    codes = codes_of(before), codes_of(after)
+    pools = [_pool(pair, _of(before, pair[0]), _of(after, pair[1]), codes) for pair in found.pairs]
     several = len(before) > 1 or len(after) > 1
     tested = adjusted((pool.kinds for pool in pools), several=several)
     return ContrastReading(
@@ -55,7 +57,10 @@ def _of(side: Sequence[Run], name: str) -> list[PoolRun]:
 
 
 def _pool(
-    pair: tuple[str, str], before: Sequence[PoolRun], after: Sequence[PoolRun]
+    pair: tuple[str, str],
+    before: Sequence[PoolRun],
+    after: Sequence[PoolRun],
+    codes: tuple[Codes, Codes],
 ) -> PoolContrast:
     return PoolContrast(
         name=pair[0],
@@ -63,7 +68,7 @@ def _pool(
         finished_before=sum(pool.finished for pool in before),
         finished_after=sum(pool.finished for pool in after),
         time=time_split(before, after),
-        findings=finding_contrasts(before, after),
+        findings=finding_contrasts(before, after, codes),
         kinds=kinds(before, after),
         promises=promise_contrasts(before, after),
         steals=steal_contrasts(before, after),

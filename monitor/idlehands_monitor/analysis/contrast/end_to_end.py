@@ -15,7 +15,7 @@ import numpy as np
 
 from ...model.contrast import EndReading
 from ...model.whatif import UNIT_OF, Arrivals, Unit
-from .intervals import between, ends_of, within
+from .intervals import between, ends_around, within
 from .runs import MOST_RESAMPLED, thinned
 from .worth import EQUAL_LENGTH, EQUAL_WORK, LEAST_GAIN, LEAST_GAIN_OF_ONE, LEAST_TASKS
 
@@ -127,7 +127,7 @@ def _reading(sides: Sides, main: Pair, unit: Unit) -> EndReading | None:
     if several is not None:
         low, high = several.low, several.high
     else:
-        low, high = _within(sides, main, unit)
+        low, high = _within(sides, main, unit, math.log(after / before))
     ends = (
         (None, None)
         if low is None or high is None
@@ -185,8 +185,10 @@ def _values(runs: Sequence[Run], name: str, unit: Unit) -> list[float]:
     return [value for value in found if value is not None and value > 0]
 
 
-def _within(sides: Sides, main: Pair, unit: Unit) -> tuple[float | None, float | None]:
-    """Return the interval of the logarithm of the ratio from one run a side.
+def _within(
+    sides: Sides, main: Pair, unit: Unit, difference: float
+) -> tuple[float | None, float | None]:
+    """Return the interval of the logarithm of the ratio, `difference`, from one run a side.
 
     One run has one length, so the length has none.
     """
@@ -195,7 +197,7 @@ def _within(sides: Sides, main: Pair, unit: Unit) -> tuple[float | None, float |
     rows, figure = RESAMPLED[unit]
     first, second = (rows(pools[0]) for pools in _by_side(sides, main))
     found = within(first, second, figure)
-    return (None, None) if found is None else ends_of(found)
+    return (None, None) if found is None else ends_around(difference, found)
 
 
 def _ends_in_slices(pool: PoolRun) -> Float:

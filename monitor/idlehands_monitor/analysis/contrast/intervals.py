@@ -76,7 +76,7 @@ def _error(first: Float, second: Float) -> tuple[float, float]:
 def within(
     before: Float, after: Float, figure: Callable[[Float], Float], resamples: int = RESAMPLES
 ) -> Float | None:
-    """Return figure(after) − figure(before) in resampled runs, shape (resamples, ...).
+    """Return by how much figure(after) − figure(before) is off in resampled runs, (resamples, ...).
 
     before, after: one row a slice of time, or one value a task in the order of time. figure: from
     rows of shape (resamples, rows, ...) to its value in each. None with fewer than `LEAST_ROWS`.
@@ -85,7 +85,8 @@ def within(
         return None
     random = np.random.default_rng(SEED)
     first, second = (figure(rows[blocks(len(rows), resamples, random)]) for rows in (before, after))
-    return second - first
+    whole = figure(after[np.newaxis]) - figure(before[np.newaxis])
+    return second - first - whole
 
 
 def blocks(rows: int, resamples: int, random: np.random.Generator) -> Int64:
@@ -97,7 +98,7 @@ def blocks(rows: int, resamples: int, random: np.random.Generator) -> Int64:
     return np.asarray(picked[:, :rows], dtype=np.int64)
 
 
-def ends_of(values: Float) -> tuple[float, float]:
-    """Return the ends of the middle 95 % of resampled values."""
-    low, high = np.quantile(values, ((1 - LEVEL) / 2, (1 + LEVEL) / 2))
-    return float(low), float(high)
+def ends_around(difference: float, deviations: Float) -> tuple[float, float]:
+    """Return the interval of a difference from the deviations of resampled runs, shape (n,)."""
+    low, high = np.quantile(deviations, ((1 - LEVEL) / 2, (1 + LEVEL) / 2))
+    return difference + float(low), difference + float(high)

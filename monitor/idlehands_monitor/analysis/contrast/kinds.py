@@ -17,14 +17,14 @@ import numpy as np
 from ...model.contrast import KindContrast, KindSide
 from ..stats.rank_test import rank_test
 from ..stats.summary import quantile
-from .intervals import between, ends_of, within
+from .intervals import between, ends_around, within
 from .runs import MOST_LENGTHS, MOST_RESAMPLED, thinned
 from .worth import (
     LARGEST_P,
     LEAST_CALLS,
+    LEAST_COST,
     LEAST_RATIO,
     LEAST_RATIO_OF_ONE,
-    LEAST_SHARE,
     LEAST_SUPERIORITY,
 )
 
@@ -98,9 +98,10 @@ def _kind(
     else:
         p = ranks.p
         first, second = (thinned(one.runs[0], MOST_RESAMPLED) for one in lengths)
-        resampled = within(first, second, _log_median)
-        if resampled is not None:
-            low, high = (math.exp(end) for end in ends_of(resampled))
+        deviations = within(first, second, _log_median)
+        if deviations is not None:
+            ends = ends_around(math.log(middle[1] / middle[0]), deviations)
+            low, high = (math.exp(end) for end in ends)
     return KindContrast(
         kind=name,
         before=_side(sides[0], name, middle[0]),
@@ -163,9 +164,11 @@ def adjusted(
 def _is_named(one: KindContrast, least: float) -> bool:
     if min(one.before.finished, one.after.finished) < LEAST_CALLS or one.p is None:
         return False
-    if max(one.before.share, one.after.share) < LEAST_SHARE or one.p > LARGEST_P:
+    larger = max(one.ratio, 1 / one.ratio)
+    slower = one.after if one.ratio > 1 else one.before
+    if slower.share * (1 - 1 / larger) < LEAST_COST or one.p > LARGEST_P:
         return False
     if one.low is not None and one.high is not None and one.low <= 1 <= one.high:
         return False
     effect = max(one.superiority, 1 - one.superiority)
-    return effect >= LEAST_SUPERIORITY and max(one.ratio, 1 / one.ratio) >= least
+    return effect >= LEAST_SUPERIORITY and larger >= least

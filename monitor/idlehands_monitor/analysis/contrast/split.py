@@ -10,7 +10,7 @@ import numpy as np
 from ...model.contrast import TimeContrast
 from ...model.vocabulary import Category, CoreTimeSource
 from ...model.worker_time import CATEGORIES, VALUES
-from .intervals import between, ends_of, within
+from .intervals import between, ends_around, within
 from .worth import LEAST_TIME
 
 if TYPE_CHECKING:
@@ -32,18 +32,18 @@ def time_split(before: Sequence[PoolRun], after: Sequence[PoolRun]) -> tuple[Tim
     shares = [_shares(side) for side in (before, after)]
     if not all(len(one) for one in shares):
         return ()
-    resampled = _resampled(before, after)
+    deviations = _deviations(before, after)
     comparable = len({_source(pool) for pool in (*before, *after)}) == 1
     found = []
     for place, category in enumerate(CATEGORIES):
         first, second = (one[:, place] for one in shares)
+        middle = float(first.mean()), float(second.mean())
         several = between(first.tolist(), second.tolist())
         ends: tuple[float | None, float | None] = (None, None)
         if several is not None:
             ends = several.low, several.high
-        elif resampled is not None:
-            ends = ends_of(resampled[:, place])
-        middle = float(first.mean()), float(second.mean())
+        elif deviations is not None:
+            ends = ends_around(middle[1] - middle[0], deviations[:, place])
         named = _is_named(*middle, *ends) and (comparable or category not in IN_TASKS)
         found.append(TimeContrast(category, *middle, *ends, named))
     if any(one.named for one in found[ON_A_CORE + 1 :]):
@@ -70,8 +70,8 @@ def _shares(side: Sequence[PoolRun]) -> Float:
     return np.array(held, dtype=np.float64).reshape(len(held), len(CATEGORIES))
 
 
-def _resampled(before: Sequence[PoolRun], after: Sequence[PoolRun]) -> Float | None:
-    """Return differences of shares of one capture a side in resampled slices of time."""
+def _deviations(before: Sequence[PoolRun], after: Sequence[PoolRun]) -> Float | None:
+    """Return the deviations of the differences of one capture a side in resampled slices."""
     if len(before) != 1 or len(after) != 1:
         return None
     return within(_slices(before[0]), _slices(after[0]), _share_of_slices)

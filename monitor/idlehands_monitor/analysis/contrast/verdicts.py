@@ -9,30 +9,48 @@ import numpy as np
 from ...model.contrast import FindingContrast, Presence, PromiseContrast
 from ...model.findings import URGENT
 from ...model.vocabulary import FindingCode, PromiseCode, Verdict
-from .worth import LEAST_FINDING, LEAST_TIME
+from .worth import LEAST_FINDING, LEAST_GAIN, LEAST_TIME
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from ...model.findings import Finding
     from ...model.promises import PromiseReading
-    from .runs import PoolRun
+    from .runs import PoolRun, Run
 
 Captures = list[list["Finding"]]
+Codes = set[FindingCode]
+OF_THE_JOB = {FindingCode.STRANDED_IN_OTHER_POOL}
+"""Findings about several pools: which of them has it may be chance."""
 
 
 def finding_contrasts(
-    before: Sequence[PoolRun], after: Sequence[PoolRun]
+    before: Sequence[PoolRun], after: Sequence[PoolRun], job: tuple[Codes, Codes]
 ) -> tuple[FindingContrast, ...]:
     """Return each finding of a pool: what is gone first, then what is new, then what stays.
 
-    A finding is gone where most captures before have it and none after.
+    A finding is gone where most captures before have it and none after. Of one capture a side only
+    the first finding may be named: which further ones there are is partly chance. job: the codes
+    that any pool of the job has on each side.
     """
     sides = [[_findings(pool) for pool in side] for side in (before, after)]
     codes = dict.fromkeys(one.code for side in sides for run in side for one in run)
-    found = [_finding(code, *sides) for code in codes]
+    several = len(before) > 1 or len(after) > 1
+    weighty = {
+        presence: {one.code for run in side for one in (run if several else run[:1])}
+        - (job[0] & job[1] & OF_THE_JOB)
+        for presence, side in zip((Presence.GONE, Presence.NEW), sides, strict=True)
+    }
+    found = [_finding(code, *sides, weighty) for code in codes]
     order = list(Presence)
     return tuple(sorted(found, key=lambda one: (order.index(one.presence), -_gain(one))))
+
+
+def codes_of(side: Sequence[Run]) -> Codes:
+    """Return the codes that any pool of a side has."""
+    return {
+        finding.code for run in side for pool in run.pools.values() for finding in _findings(pool)
+    }
 
 
 def _findings(pool: PoolRun) -> list[Finding]:
@@ -43,7 +61,9 @@ def _gain(one: FindingContrast) -> float:
     return max(one.gain_before or 0.0, one.gain_after or 0.0)
 
 
-def _finding(code: FindingCode, before: Captures, after: Captures) -> FindingContrast:
+def _finding(
+    code: FindingCode, before: Captures, after: Captures, weighty: dict[Presence, Codes]
+) -> FindingContrast:
     with_it = [
         [[one for one in run if one.code is code] for run in side] for side in (before, after)
     ]
@@ -61,7 +81,7 @@ def _finding(code: FindingCode, before: Captures, after: Captures) -> FindingCon
         gain_before=gains[0],
         gain_after=gains[1],
         where=places[0] if places else "",
-        named=presence is not Presence.STAYS and any(map(_is_weighty, mine)),
+        named=code in weighty.get(presence, ()) and any(map(_is_weighty, mine)),
     )
 
 
@@ -79,7 +99,7 @@ def _is_weighty(finding: Finding) -> bool:
     if finding.code in URGENT:
         return True
     if finding.gain is not None:
-        return finding.gain.share >= LEAST_FINDING
+        return finding.gain.share >= LEAST_FINDING and finding.gain.share_low >= LEAST_GAIN
     return finding.share >= LEAST_TIME
 
 

@@ -21,8 +21,8 @@ LARGEST_P = 0.05
 """Adjusted over all kinds (Benjamini and Hochberg)."""
 LEAST_CALLS = 10
 """Of a kind on each side: the median of fewer is one call's chance (common practice, no source)."""
-LEAST_SHARE = 0.02
-"""Of a pool's time in tasks: a kind below it on both sides changes nothing that matters."""
+LEAST_COST = 0.03
+"""Of a pool's time in tasks: what the change of a kind's time costs or saves it."""
 LEAST_FINDING = 0.10
 """Gain, as a share, of a finding that is gone or new: twice the gain at which it begins, so that
 a gain near that line does not come and go."""

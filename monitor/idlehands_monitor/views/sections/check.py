@@ -5,8 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ...model.limits import LimitUnit
+from ...model.whatif import Unit
 from ..foreign_text import bounded
-from ..formatting import number_of, seconds
+from ..formatting import number_of
+from ..quantities import quantity
 from .facts import Column, Section, Sentence, Table, Tone
 
 if TYPE_CHECKING:
@@ -69,7 +71,7 @@ def found_text(one: LimitReading) -> str:
 
 def _value(value: float, unit: LimitUnit) -> str:
     if unit is LimitUnit.SECONDS:
-        return seconds(value)
+        return quantity(value, Unit.SECONDS)  # three digits: beside the limit they must differ
     if unit is LimitUnit.SHARE:
         return f"{100 * value:.3g} %"
     return f"{value:,.0f}"
