@@ -33,15 +33,15 @@ def finding_contrasts(
     the first finding may be named: which further ones there are is partly chance. job: the codes
     that any pool of the job has on each side.
     """
-    sides = [[_findings(pool) for pool in side] for side in (before, after)]
-    codes = dict.fromkeys(one.code for side in sides for run in side for one in run)
-    several = len(before) > 1 or len(after) > 1
+    most = None if len(before) > 1 or len(after) > 1 else 1
+    everywhere = job[0] & job[1] & OF_THE_JOB
     weighty = {
-        presence: {one.code for run in side for one in (run if several else run[:1])}
-        - (job[0] & job[1] & OF_THE_JOB)
-        for presence, side in zip((Presence.GONE, Presence.NEW), sides, strict=True)
+        presence: {one.code for pool in side for one in _findings(pool, most)} - everywhere
+        for presence, side in ((Presence.GONE, before), (Presence.NEW, after))
     }
-    found = [_finding(code, *sides, weighty) for code in codes]
+    first, second = ([_findings(pool) for pool in side] for side in (before, after))
+    codes = dict.fromkeys(one.code for run in (*first, *second) for one in run)
+    found = [_finding(code, first, second, weighty) for code in codes]
     order = list(Presence)
     return tuple(sorted(found, key=lambda one: (order.index(one.presence), -_gain(one))))
 
@@ -53,8 +53,9 @@ def codes_of(side: Sequence[Run]) -> Codes:
     }
 
 
-def _findings(pool: PoolRun) -> list[Finding]:
-    return [finding for reading in pool.readings for finding in reading.findings]
+def _findings(pool: PoolRun, most: int | None = None) -> list[Finding]:
+    """Return the findings of a pool, the first `most` of each of its readings."""
+    return [finding for reading in pool.readings for finding in reading.findings[:most]]
 
 
 def _gain(one: FindingContrast) -> float:
