@@ -23,7 +23,8 @@ class Job:
     """Tasks that a pool runs first come, first served. All times in milliseconds.
 
     lengths: of its tasks, in the order in which they come. kinds: of each, by turns. spacing: the
-    time between two hand-ins. jitter: each length is varied by up to this share. rest: how long a
+    time between two hand-ins. in_flight: so many tasks at most, the next comes with an end; 0: no
+    limit. jitter: each length is varied by up to this share. rest: how long a
     worker parks after each task, though others are queued. scale: of all lengths.
     """
 
@@ -32,6 +33,7 @@ class Job:
     tasks: int = 200
     workers: int = 2
     spacing: float = 0.0
+    in_flight: int = 0
     jitter: float = 0.02
     rest: float = 0.0
     failing: int = 0
@@ -48,7 +50,7 @@ PLAIN = Job()
 def ledger_of(job: Job, seed: int = 1) -> Ledger:
     """Return a ledger of the job's run; the seed varies the lengths."""
     random = Random(seed)
-    free = [0.0] * job.workers
+    free, ends = [0.0] * job.workers, list[float]()
     rows: list[list[tuple[int, ...]]] = [[] for _ in range(job.workers)]
     for number in range(job.tasks):
         kind = number % len(job.kinds)
@@ -58,9 +60,12 @@ def ledger_of(job: Job, seed: int = 1) -> Ledger:
         if job.kinds[kind] == job.slow_kind:
             length *= job.slower
         came = number * job.spacing
+        if job.in_flight and number >= job.in_flight:
+            came = max(came, sorted(ends)[number - job.in_flight])
         worker = min(range(job.workers), key=lambda one: free[one])
         began = max(came, free[worker])
         free[worker] = began + length + job.rest
+        ends.append(began + length)
         times = (round((came + 1) * MS), round((began + 1) * MS), round((began + length + 1) * MS))
         outcome = FAILED if number < job.failing else 0
         rows[worker].append(

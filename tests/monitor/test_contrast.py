@@ -95,6 +95,15 @@ def test_runs_that_ended_with_the_time_are_compared_by_tasks_a_second():
     assert "50 % fewer tasks a second" in headline(found)
 
 
+def test_a_closed_stream_that_ends_by_itself_is_compared_by_its_length():
+    closed = Job(lengths=(8.0, 30.0, 5.0, 16.0, 11.0), in_flight=3, jitter=0.2)
+    faster = replace(closed, lengths=(4.0, 15.0, 2.5, 8.0, 5.5))
+    found = contrast([run(closed)], [run(faster, 2)])
+    first = found.end_to_end[0]
+    assert (found.arrivals, first.unit) == (Arrivals.CLOSED, Unit.SECONDS)
+    assert first.gain == pytest.approx(0.5, abs=0.05)
+
+
 def test_work_that_is_divided_anew_is_compared_by_its_length():
     found = contrast(several(Job(lengths=(10.0,))), several(Job(lengths=(30.0,), tasks=50), 11))
     first = found.end_to_end[0]
@@ -210,6 +219,11 @@ def test_what_differs_in_versions_and_workers_is_listed():
     listed = {one.what: (one.before, one.after) for one in found.circumstances}
     assert listed["Python"] == ("3.12.1", "3.13.0")
     assert listed["workers"] == ("2", "4")
+
+
+def test_captures_without_a_kind_in_common_are_a_caution():
+    (note,) = contrast([run(Job(kinds=("a",)))], [run(Job(kinds=("b",)))]).notes
+    assert note.startswith("no kind of task ran on both sides")
 
 
 def test_a_machine_that_was_busier_is_a_caution():

@@ -35,14 +35,16 @@ def run_of(ledger: Ledger, reading: Reading) -> Run:
 
 
 def _is_whole(ledger: Ledger, reading: Reading) -> bool:
-    """Return whether each pool was recorded from its declaration on, and has come to its end."""
-    if ledger.window is not None:
-        return False
-    held = [ledger.pools[pool.number] for pool in reading.pools]
-    over = ledger.is_over
-    return all(
-        (over or pool.closed_ns >= 0) and pool.complete_from_ns <= pool.declared_ns for pool in held
-    )
+    """Return whether each pool was read from its declaration on to its end."""
+    return all(_is_read_whole(ledger, pool) for pool in reading.pools)
+
+
+def _is_read_whole(ledger: Ledger, reading: PoolReading) -> bool:
+    held = ledger.pools[reading.number]
+    from_its_begin = reading.begin_ns <= held.declared_ns
+    if held.closed_ns >= 0:
+        return from_its_begin and reading.end_ns >= held.closed_ns
+    return from_its_begin and ledger.is_over and reading.end_ns >= held.complete_ns
 
 
 def _pool(ledger: Ledger, name: str, group: list[PoolReading]) -> PoolRun:

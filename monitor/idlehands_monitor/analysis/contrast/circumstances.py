@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
     from .runs import PoolRun, Run
 
+STRANGERS = "no kind of task ran on both sides: these may be captures of different jobs"
 LOST = "rows were lost, and the figures leave that time out"
 THINNED = "the probe recorded less to cost less, and figures are estimates"
 SOURCES = (
@@ -68,6 +69,12 @@ def _together(before: Sequence[Run], after: Sequence[Run]) -> Iterator[str]:
             f"{100 * second:.0f} % after: if the job did not change that, the machine was not "
             "equally busy"
         )
+    kinds = [
+        {kind for run in side for pool in run.pools.values() for kind in pool.lengths_s}
+        for side in (before, after)
+    ]
+    if all(kinds) and not kinds[0] & kinds[1]:
+        yield STRANGERS
     sources = {pool.core_time for run in (*before, *after) for pool in run.reading.pools}
     if len(sources) > 1:
         yield SOURCES

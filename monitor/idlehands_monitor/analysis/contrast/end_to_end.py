@@ -39,10 +39,9 @@ def end_to_end(
     pairs: names of pools before and after. asked: overrides how work came.
     """
     main = _main(sides, pairs)
-    arrivals = asked or _arrivals(sides, main)
-    if arrivals is None or main is None:
+    if main is None:
         return None, ()
-    first = UNIT_OF[arrivals]
+    arrivals, first = (asked, UNIT_OF[asked]) if asked else _recognised(sides, main)
     units = [first, *(unit for unit in Unit if unit is not first)]
     found = [_reading(sides, main, unit) for unit in units]
     # Other units stand beside it unnamed: with three chances to differ, chance would name more.
@@ -60,7 +59,7 @@ def _main(sides: Sides, pairs: Sequence[Pair]) -> Pair | None:
     fed = [
         pair
         for pair in pairs
-        if all(any(len(pool.outside.came_ns) for pool in one) for one in _by_side(sides, pair))
+        if all(any(pool.arrivals is not None for pool in one) for one in _by_side(sides, pair))
     ]
     return max(fed, key=weight, default=None)
 
@@ -78,35 +77,41 @@ def _every(sides: Sides, pair: Pair) -> Iterable[PoolRun]:
     return (*first, *second)
 
 
-def _arrivals(sides: Sides, main: Pair | None) -> Arrivals | None:
-    """Return how work came, the same for both sides, so that their values can be compared.
+def _recognised(sides: Sides, main: Pair) -> tuple[Arrivals, Unit]:
+    """Return how work came and the unit, the same for both sides, so that they can be compared.
 
-    Where captures do not agree, the same work is a batch. Where they agree on a batch but did not
-    do the same work, its length compares nothing: unless it is the work that was divided anew.
+    An open stream keeps its pace however long it takes. Otherwise a whole job that did the same
+    work on both sides is compared by its length, and what was cut, or ended with the time, by its
+    rate. Where captures do not agree on how work came, it is taken to come as that unit has it.
     """
-    if main is None:
-        return None
     votes = Counter(pool.arrivals for pool in _every(sides, main) if pool.arrivals is not None)
-    if not votes:
-        return None
-    if len(votes) == 1 and Arrivals.BATCH not in votes:
-        return next(iter(votes))
-    return Arrivals.BATCH if _is_same_work(sides, main) else Arrivals.CLOSED
+    usual, agreed = votes.most_common(1)[0][0], len(votes) == 1
+    if agreed and usual is Arrivals.OPEN:
+        return usual, Unit.P95_S
+    same, divided = _work(sides, main)
+    if same:
+        return (usual if agreed else Arrivals.BATCH), Unit.SECONDS
+    if divided and not (agreed and usual is Arrivals.CLOSED):
+        return Arrivals.BATCH, Unit.SECONDS
+    return (usual if agreed else Arrivals.CLOSED), Unit.TASKS_PER_S
 
 
-def _is_same_work(sides: Sides, main: Pair) -> bool:
-    """Return whether whole jobs were captured that did the same, or divided it differently."""
+def _work(sides: Sides, main: Pair) -> tuple[bool, bool]:
+    """Return whether whole jobs did the same work, and else whether they divided it differently.
+
+    Work that was divided differently takes another time; a job that ends with the time does not.
+    """
     if not all(run.is_whole for runs in sides for run in runs):
-        return False
+        return False, False
     calls = [
         float(np.median([pool.outside.calls for pool in pools])) for pools in _by_side(sides, main)
     ]
     if _apart(*calls) <= EQUAL_WORK:
-        return True
+        return True, False
     lengths = [
         float(np.median([run.length_s or 0.0 for run in runs if run.pools])) for runs in sides
     ]
-    return _apart(*lengths) > EQUAL_LENGTH
+    return False, _apart(*lengths) > EQUAL_LENGTH
 
 
 def _apart(one: float, other: float) -> float:
@@ -168,9 +173,12 @@ def _gain(ratio: float, more_is_better: bool) -> float:
 
 
 def _is_named(ratio: float, ends: tuple[float | None, ...], *, several: bool) -> bool:
-    least = LEAST_GAIN if several else LEAST_GAIN_OF_ONE
     low, high = ends
-    is_sure = low is None or high is None or low > 0 or high < 0
+    if several:
+        is_sure, least = low is not None and high is not None and (low > 0 or high < 0), LEAST_GAIN
+    else:  # the variation between runs comes on top of that within them
+        is_sure = low is None or high is None or low >= LEAST_GAIN or high <= -LEAST_GAIN
+        least = LEAST_GAIN_OF_ONE
     return is_sure and (ratio <= 1 - least or ratio >= 1 + least)
 
 

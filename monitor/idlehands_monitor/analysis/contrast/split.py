@@ -11,7 +11,7 @@ from ...model.contrast import TimeContrast
 from ...model.vocabulary import Category, CoreTimeSource
 from ...model.worker_time import CATEGORIES, VALUES
 from .intervals import between, ends_around, within
-from .worth import LEAST_TIME
+from .worth import LEAST_TIME, LEAST_TIME_OF_ONE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -44,16 +44,19 @@ def time_split(before: Sequence[PoolRun], after: Sequence[PoolRun]) -> tuple[Tim
             ends = several.low, several.high
         elif deviations is not None:
             ends = ends_around(middle[1] - middle[0], deviations[:, place])
-        named = _is_named(*middle, *ends) and (comparable or category not in IN_TASKS)
+        least = LEAST_TIME_OF_ONE if several is None else LEAST_TIME
+        named = _is_named(middle[1] - middle[0], *ends, least) and (
+            comparable or category not in IN_TASKS
+        )
         found.append(TimeContrast(category, *middle, *ends, named))
     if any(one.named for one in found[ON_A_CORE + 1 :]):
         found[ON_A_CORE] = replace(found[ON_A_CORE], named=False)
     return tuple(found)
 
 
-def _is_named(before: float, after: float, low: float | None, high: float | None) -> bool:
+def _is_named(difference: float, low: float | None, high: float | None, least: float) -> bool:
     is_sure = low is None or high is None or low > 0 or high < 0
-    return is_sure and abs(after - before) >= LEAST_TIME
+    return is_sure and abs(difference) >= least
 
 
 def _source(pool: PoolRun) -> CoreTimeSource:

@@ -11,8 +11,8 @@ LEAST_GAIN = 0.05
 """How much sooner or later, where each side has several captures: as in `model.whatif`."""
 LEAST_GAIN_OF_ONE = 0.10
 """The same for one capture a side: what the machine does beside the job changes a run by less."""
-LEAST_TIME = 0.05
-"""Points of the worker time, as findings are silent below so much."""
+LEAST_TIME, LEAST_TIME_OF_ONE = 0.05, 0.10
+"""Points of the worker time, as findings are silent below so much; of one capture a side."""
 LEAST_RATIO, LEAST_RATIO_OF_ONE = 1.10, 1.25
 """Medians of a kind, the larger over the smaller; of one capture a side."""
 LEAST_SUPERIORITY = 0.64

@@ -84,7 +84,7 @@ def _end_to_end(reading: ContrastReading) -> Section:
         )
         for one in reading.end_to_end
     )
-    lead = f"work comes as: {reading.arrivals}" if reading.arrivals else ""
+    lead = f"work comes as: {reading.arrivals}; the job's own measure is in the first row"
     return Section("What the job comes to", lead, (Table(columns, rows), *_doubt(reading)), level=2)
 
 
@@ -202,7 +202,7 @@ def _findings(findings: Sequence[FindingContrast]) -> Section:
 def _kinds(pool: PoolContrast) -> Section | None:
     parts: list[Part] = []
     if pool.kinds:
-        names = ("calls before", "after", "median before", "after", "change", "longer", "p")
+        names = ("tasks before", "after", "median before", "after", "change", "longer", "p")
         columns = (
             Column("kind", cells=KIND_CELLS),
             *(Column(name, to_right=True) for name in names),
