@@ -36,18 +36,17 @@ def end_to_end(
 ) -> tuple[Arrivals | None, tuple[EndReading, ...]]:
     """Return how work came, and what the job comes to in its own unit, then in the others.
 
-    pairs: names of pools before and after. asked: overrides how work came.
+    Where its own unit has no value, the next one stands for it. pairs: names of pools before and
+    after. asked: overrides how work came.
     """
     main = _main(sides, pairs)
     if main is None:
         return None, ()
     arrivals, first = (asked, UNIT_OF[asked]) if asked else _recognised(sides, main)
     units = [first, *(unit for unit in Unit if unit is not first)]
-    found = [_reading(sides, main, unit) for unit in units]
+    found = [one for unit in units if (one := _reading(sides, main, unit)) is not None]
     # Other units stand beside it unnamed: with three chances to differ, chance would name more.
-    return arrivals, tuple(
-        one if one.unit is first else replace(one, named=False) for one in found if one is not None
-    )
+    return arrivals, (*found[:1], *(replace(one, named=False) for one in found[1:]))
 
 
 def _main(sides: Sides, pairs: Sequence[Pair]) -> Pair | None:
@@ -203,7 +202,10 @@ def _within(
     if unit is Unit.SECONDS:
         return None, None
     rows, figure = RESAMPLED[unit]
-    first, second = (rows(pools[0]) for pools in _by_side(sides, main))
+    first, second = (
+        rows(max(pools, key=lambda pool: len(pool.outside.came_ns)))
+        for pools in _by_side(sides, main)
+    )
     found = within(first, second, figure)
     return (None, None) if found is None else ends_around(difference, found)
 
