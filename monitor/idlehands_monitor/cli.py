@@ -45,6 +45,7 @@ examples:
   idlehands capture tide-archive -o a.idlehands --for 60s
   idlehands watch a.idlehands --speed 4    replay it
   idlehands explain a.idlehands --json     the reading as JSON
+  idlehands contrast a.idlehands b.idlehands   what differs between them
   idlehands whatif a.idlehands             what changes would gain, best first
   idlehands whatif a.idlehands --workers 1..16
 """

@@ -182,8 +182,8 @@ def idlehands_pool(
     if not manager.has_plugin(KEEPER):
         manager.register(Keeper(), KEEPER)
     record = PoolRecord(_path_of(request, tmp_path_factory))
-    request.node.stash[Keeper.record] = record
     record.start()
+    request.node.stash[Keeper.record] = record
     yield record
     record.stop()
     if not request.node.stash.get(Keeper.failed, False):

@@ -149,8 +149,8 @@ def test_the_report_has_broken_limits_first_and_counts_them():
     found = judged(reading(Job(failing=4)), limits_of(["lost_rows=0", "failures=0"]))
     lines = page(check("night.idlehands", found)).splitlines()
     assert lines[0] == "night.idlehands: 1 limit broken"
-    assert lines[2].split() == ["BROKEN", "failures", "0", "4", "mill"]
-    assert lines[3].split() == ["holds", "lost_rows", "0", "0", "mill"]
+    assert lines[2].split() == ["BROKEN", "failures", "at", "most", "0", "4", "mill"]
+    assert lines[3].split() == ["holds", "lost_rows", "at", "most", "0", "0", "mill"]
 
 
 def test_junit_has_a_case_for_each_limit_a_failure_for_a_broken_one_and_an_error_for_an_unknown():
@@ -164,9 +164,13 @@ def test_junit_has_a_case_for_each_limit_a_failure_for_a_broken_one_and_an_error
     counts = {"tests": "3", "failures": "1", "errors": "1", "skipped": "0"}
     assert counts.items() <= root.attrib.items()
     assert counts.items() <= suite.attrib.items()
-    assert [case.get("name") for case in suite] == ["lost_rows", "failures", "blocked"]
+    assert [case.get("name") for case in suite] == [
+        "lost_rows: at most 0",
+        "failures: at most 0",
+        "blocked: at most 1 %",
+    ]
     assert [[child.tag for child in case] for case in suite] == [[], ["failure"], ["error"]]
-    assert suite[1][0].get("message") == "failures is 4, 0 is allowed (pool mill)"
+    assert suite[1][0].get("message") == "failures is 4, at most 0 is allowed (pool mill)"
 
 
 def test_a_hostile_name_cannot_change_the_document():

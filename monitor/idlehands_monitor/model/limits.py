@@ -30,6 +30,10 @@ LIMIT_NAMES = (*Category, *Measure)
 """Every name that a limit may have, in the order in which they are listed."""
 
 
+LARGEST_GAIN = "largest gain"
+"""The limit on the gains of findings, which must be below it."""
+
+
 class LimitUnit(StrEnum):
     """What the values of a limit are in; a share is from 0 to 1."""
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from xml.etree import ElementTree as ET
 
 from .foreign_text import clean
-from .sections.check import sentence
+from .sections.check import sentence, title
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -44,7 +44,11 @@ def _case(suite: ET.Element, one: LimitReading) -> None:
     case = ET.SubElement(
         suite,
         "testcase",
-        {"classname": clean(f"idlehands.{one.pool or 'all pools'}"), "name": one.what, "time": "0"},
+        {
+            "classname": clean(f"idlehands.{one.pool or 'all pools'}"),
+            "name": title(one),
+            "time": "0",
+        },
     )
     if not one.holds:
         text = clean(sentence(one), LONGEST)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from ...model.limits import LimitReading, LimitUnit, Measure
+from ...model.limits import LARGEST_GAIN, LimitReading, LimitUnit, Measure
 from ...model.vocabulary import Category, CoreTimeSource
 
 if TYPE_CHECKING:
@@ -98,7 +98,7 @@ def _share(pool: PoolReading, category: Category) -> tuple[float | None, str]:
 def _forbidden(pool: PoolReading, code: str) -> LimitReading:
     held = [one for one in pool.findings if one.code == code]
     return LimitReading(
-        what=f"no finding {code}",
+        what=f"finding {code}",
         pool=pool.name,
         unit=LimitUnit.CODES,
         most=0.0,
@@ -113,9 +113,9 @@ def _gain(pool: PoolReading, below: float) -> LimitReading:
     most, finding = max(gains, key=lambda pair: pair[0], default=(0.0, None))
     unknown = next((one.no_gain for one in pool.findings if one.no_gain), "")
     if not gains and unknown:
-        return LimitReading("gain below", pool.name, LimitUnit.SHARE, below, None, False, unknown)
+        return LimitReading(LARGEST_GAIN, pool.name, LimitUnit.SHARE, below, None, False, unknown)
     return LimitReading(
-        what="gain below",
+        what=LARGEST_GAIN,
         pool=pool.name,
         unit=LimitUnit.SHARE,
         most=below,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ...model.limits import LimitUnit
+from ...model.limits import LARGEST_GAIN, LimitUnit
 from ...model.whatif import Unit
 from ..foreign_text import bounded
 from ..formatting import number_of
@@ -28,7 +28,7 @@ def check(target: str, found: Sequence[LimitReading]) -> tuple[Section, ...]:
     columns = (
         Column(""),
         Column("limit"),
-        Column("at most", to_right=True),
+        Column("allowed", to_right=True),
         Column("found", to_right=True),
         Column("pool"),
     )
@@ -54,10 +54,10 @@ def reason(one: LimitReading) -> str:
 
 
 def limit_text(one: LimitReading) -> str:
-    """Write the limit: 5 %, 50 ms, 0; below 10 %."""
+    """Write what is allowed: at most 5 %, below 10 %, none."""
     if one.unit is LimitUnit.CODES:
-        return ""
-    return _value(one.most, one.unit)
+        return "none"
+    return f"{'below' if one.what == LARGEST_GAIN else 'at most'} {_value(one.most, one.unit)}"
 
 
 def found_text(one: LimitReading) -> str:
@@ -77,12 +77,17 @@ def _value(value: float, unit: LimitUnit) -> str:
     return f"{value:,.0f}"
 
 
+def title(one: LimitReading) -> str:
+    """Return a limit in words: starved: at most 5 %."""
+    return f"{one.what}: {limit_text(one)}"
+
+
 def sentence(one: LimitReading) -> str:
     """Return a broken limit in one line: starved is 12 %, at most 5 % is allowed (pool kiln)."""
     where = f" (pool {bounded(one.pool)})" if one.pool else ""
     if one.found is None:
         return f"{reason(one)}{where}"
     if one.unit is LimitUnit.CODES:
-        return f"{one.what}: {reason(one)}{where}"
+        return f"a finding that is not allowed{where}: {reason(one)}"
     told = f"{one.what} is {found_text(one)}, {limit_text(one)} is allowed{where}"
     return f"{told}: {reason(one)}" if reason(one) else told
