@@ -1,0 +1,67 @@
+"""The scores of `contrast`: which runs are compared, and what counts as right."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+import contrast_scores
+from contrast_scores import Bench, healthy_of, new_codes
+from idlehands_monitor.model.contrast import (
+    ContrastReading,
+    FindingContrast,
+    PoolContrast,
+    Presence,
+)
+from idlehands_monitor.model.vocabulary import FindingCode
+from scored.gallery import DEMONSTRATION, GALLERY
+
+FAULTS = [one for one in GALLERY if one.gallery == DEMONSTRATION and not one.is_healthy]
+ALIKE = ContrastReading((), (), None, (), ())
+
+
+def found(presence, *, named=True):
+    finding = FindingContrast(FindingCode.LOCK_WAIT, presence, 0, 1, None, 0.2, named=named)
+    pool = PoolContrast("mill", "mill", 9, 9, (), (finding,), (), (), ())
+    return replace(ALIKE, pools=(pool,))
+
+
+@pytest.mark.parametrize("entry", FAULTS, ids=lambda entry: entry.name.replace(" ", "-"))
+def test_each_fault_is_compared_with_the_healthy_demonstration_in_the_same_pool(entry):
+    sound = healthy_of(entry)
+    assert sound is not None
+    assert sound.is_healthy
+    assert [one for one in sound.arguments if one in ("threads", "processes")] == [
+        one for one in entry.arguments if one in ("threads", "processes")
+    ]
+
+
+def test_a_finding_counts_as_new_only_where_it_was_not_before():
+    assert new_codes(found(Presence.NEW)) == {"lock-wait"}
+    assert new_codes(found(Presence.STAYS)) == set()
+
+
+@pytest.mark.parametrize(
+    ("quiet", "named", "status"),
+    [
+        ([True] * 20, [(True, True)], 0),
+        ([True] * 19 + [False], [(True, False)], 0),
+        ([True] * 18 + [False] * 2, [(True, True)], 1),
+        ([True] * 20, [(True, True), (False, False)], 1),
+        ([], [], 0),
+    ],
+)
+def test_too_many_healthy_pairs_that_differ_or_a_fault_without_a_difference_fail(
+    monkeypatch, tmp_path, capsys, quiet, named, status
+):
+    monkeypatch.setenv("IDLEHANDS_DIR", str(tmp_path))  # which `main` changes
+    monkeypatch.setattr(contrast_scores, "healthy", lambda *_: iter(quiet))
+    monkeypatch.setattr(contrast_scores, "faults", lambda *_: iter(named))
+    assert contrast_scores.main(["--folder", str(tmp_path)]) == status
+    assert f"{sum(quiet)} of {len(quiet)}" in capsys.readouterr().out
+
+
+def test_captures_that_are_not_there_are_left_out_where_none_may_be_made(tmp_path):
+    bench = Bench(tmp_path, None, True, {})
+    assert bench.runs(FAULTS[0], 3) == []
