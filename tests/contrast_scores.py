@@ -5,10 +5,12 @@
     .venv/bin/python tests/contrast_scores.py --folder F --there     # only what is captured there
 
 Healthy jobs of `scored/gallery.py`: every pair of seeds is compared, and no difference may be worth
-naming. Faults of the demonstration: each is compared with the healthy demonstration in the same
-pool; the comparison must say a difference, and its finding is expected among what is new. Captures
-are kept in the folder and made where they are not there, as `score_findings.py` makes them. The
-exit status is 1 where too few comparisons are right.
+naming. Pairs of which a run was disturbed (it says that other processes took the cores, or the
+comparison says that the machine was not equally busy) are counted apart. Faults of the
+demonstration: each is compared with the healthy demonstration in the same pool; the comparison must
+say a difference, and its finding is expected among what is new. Captures are kept in the folder and
+made where they are not there, as `score_findings.py` makes them. The exit status is 1 where too few
+comparisons are right.
 
 Nothing else should run on the machine: what takes cores from a run is a difference.
 """
@@ -27,10 +29,12 @@ from pathlib import Path
 if __name__ == "__main__":
     sys.path[1:1] = [str(Path(__file__).resolve().parent)]
 
+from idlehands_monitor.analysis.contrast.circumstances import is_of_the_machine
 from idlehands_monitor.analysis.contrast.contrasting import contrast
 from idlehands_monitor.analysis.contrast.runs import Run
 from idlehands_monitor.model.contrast import ContrastReading, Presence
 from idlehands_monitor.model.errors import CommandError
+from idlehands_monitor.model.vocabulary import FindingCode
 from idlehands_monitor.session.contrast import read_run
 from idlehands_monitor.views.sections.contrast_headline import headline
 from scored.gallery import DEMONSTRATION, GALLERY, Entry
@@ -88,16 +92,25 @@ def new_codes(found: ContrastReading) -> set[str]:
     }
 
 
-def healthy(entries: list[Entry], bench: Bench, seeds: int) -> Iterator[bool]:
-    """Yield for each pair of runs of a healthy job whether nothing was named."""
+def is_disturbed(found: ContrastReading) -> bool:
+    """Return whether the machine did something else during one of the runs."""
+    codes = {one.code for pool in found.pools for one in pool.findings}
+    return FindingCode.CORES_BUSY_ELSEWHERE in codes or any(map(is_of_the_machine, found.notes))
+
+
+def healthy(entries: list[Entry], bench: Bench, seeds: int) -> Iterator[tuple[bool, bool]]:
+    """Yield for each pair of runs of a healthy job whether nothing was named, and whether one of
+    them was disturbed."""
     for entry in entries:
         runs = bench.runs(entry, seeds)
         found = [contrast([one], [other]) for one, other in combinations(runs, 2)]
-        loud = [headline(one) for one in found if one.has_difference]
-        print(f"{entry.name}: {len(found) - len(loud)} of {len(found)} pairs quiet", flush=True)
-        for line in loud:
-            print(f"    {line}", flush=True)
-        yield from (not one.has_difference for one in found)
+        quiet = sum(not one.has_difference for one in found)
+        print(f"{entry.name}: {quiet} of {len(found)} pairs quiet", flush=True)
+        for one in found:
+            if one.has_difference:
+                why = "disturbed: " if is_disturbed(one) else ""
+                print(f"    {why}{headline(one)}", flush=True)
+        yield from ((not one.has_difference, is_disturbed(one)) for one in found)
         if len(runs) >= 4:  # two captures a side
             both = contrast(runs[::2], runs[1::2])
             print(f"    two a side: {headline(both)}", flush=True)
@@ -135,10 +148,13 @@ def main(arguments: list[str]) -> int:
         os.environ["IDLEHANDS_DIR"] = sockets  # no other process is there to be found
         bench = Bench(given.folder, given.seconds, given.there, {})
         sound = [entry for entry in entries if entry.is_healthy]
-        quiet = list(healthy(sound, bench, given.seeds))
+        pairs = list(healthy(sound, bench, given.seeds))
         ill = [one for one in entries if one.gallery == DEMONSTRATION and not one.is_healthy]
         named = list(faults(ill, bench))
+    disturbed = [is_quiet for is_quiet, was_disturbed in pairs if was_disturbed]
+    quiet = [is_quiet for is_quiet, was_disturbed in pairs if not was_disturbed]
     print(f"healthy pairs without a difference: {sum(quiet)} of {len(quiet)}")
+    print(f"disturbed pairs without a difference: {sum(disturbed)} of {len(disturbed)}")
     print(f"faults with a difference: {sum(one for one, _ in named)} of {len(named)}")
     print(f"faults whose finding is new: {sum(one for _, one in named)} of {len(named)}")
     enough = not quiet or sum(quiet) >= LEAST_HEALTHY * len(quiet)

@@ -7,7 +7,8 @@ from dataclasses import replace
 import pytest
 
 import contrast_scores
-from contrast_scores import Bench, healthy_of, new_codes
+from contrast_scores import Bench, healthy_of, is_disturbed, new_codes
+from idlehands_monitor.analysis.contrast.circumstances import NOT_EQUALLY_BUSY
 from idlehands_monitor.model.contrast import (
     ContrastReading,
     FindingContrast,
@@ -42,24 +43,32 @@ def test_a_finding_counts_as_new_only_where_it_was_not_before():
     assert new_codes(found(Presence.STAYS)) == set()
 
 
+def test_a_run_beside_other_processes_is_disturbed():
+    (pool,) = found(Presence.NEW).pools
+    busy = replace(pool.findings[0], code=FindingCode.CORES_BUSY_ELSEWHERE)
+    assert is_disturbed(replace(ALIKE, pools=(replace(pool, findings=(busy,)),)))
+    assert is_disturbed(replace(ALIKE, notes=(f"workers waited: {NOT_EQUALLY_BUSY}",)))
+    assert not is_disturbed(replace(found(Presence.NEW), notes=("rows were lost",)))
+
+
 @pytest.mark.parametrize(
-    ("quiet", "named", "status"),
+    ("pairs", "named", "status"),
     [
-        ([True] * 20, [(True, True)], 0),
-        ([True] * 19 + [False], [(True, False)], 0),
-        ([True] * 18 + [False] * 2, [(True, True)], 1),
-        ([True] * 20, [(True, True), (False, False)], 1),
+        ([(True, False)] * 20, [(True, True)], 0),
+        ([(True, False)] * 19 + [(False, False)], [(True, False)], 0),
+        ([(True, False)] * 19 + [(False, True)] * 9, [(True, False)], 0),
+        ([(True, False)] * 18 + [(False, False)] * 2, [(True, True)], 1),
+        ([(True, False)] * 20, [(True, True), (False, False)], 1),
         ([], [], 0),
     ],
 )
 def test_too_many_healthy_pairs_that_differ_or_a_fault_without_a_difference_fail(
-    monkeypatch, tmp_path, capsys, quiet, named, status
+    monkeypatch, tmp_path, pairs, named, status
 ):
     monkeypatch.setenv("IDLEHANDS_DIR", str(tmp_path))  # which `main` changes
-    monkeypatch.setattr(contrast_scores, "healthy", lambda *_: iter(quiet))
+    monkeypatch.setattr(contrast_scores, "healthy", lambda *_: iter(pairs))
     monkeypatch.setattr(contrast_scores, "faults", lambda *_: iter(named))
     assert contrast_scores.main(["--folder", str(tmp_path)]) == status
-    assert f"{sum(quiet)} of {len(quiet)}" in capsys.readouterr().out
 
 
 def test_captures_that_are_not_there_are_left_out_where_none_may_be_made(tmp_path):

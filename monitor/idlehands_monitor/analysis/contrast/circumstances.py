@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from .runs import PoolRun, Run
 
 STRANGERS = "no kind of task ran on both sides: these may be captures of different jobs"
+NOT_EQUALLY_BUSY = "if the job did not change that, the machine was not equally busy"
 LOST = "rows were lost, and the figures leave that time out"
 THINNED = "the probe recorded less to cost less, and figures are estimates"
 SOURCES = (
@@ -52,6 +53,11 @@ def notes(before: Sequence[Run], after: Sequence[Run]) -> tuple[str, ...]:
     ) + tuple(_together(before, after))
 
 
+def is_of_the_machine(note: str) -> bool:
+    """Return whether a note says that the machine was busier on one side."""
+    return note.endswith(NOT_EQUALLY_BUSY)
+
+
 def _doubts(side: Sequence[Run]) -> Iterator[str]:
     for run in side:
         for pool in run.reading.pools:
@@ -66,8 +72,7 @@ def _together(before: Sequence[Run], after: Sequence[Run]) -> Iterator[str]:
     if abs(second - first) >= LEAST_TIME:
         yield (
             f"workers waited for a core for {100 * first:.0f} % of their time before and for "
-            f"{100 * second:.0f} % after: if the job did not change that, the machine was not "
-            "equally busy"
+            f"{100 * second:.0f} % after: {NOT_EQUALLY_BUSY}"
         )
     kinds = [
         {kind for run in side for pool in run.pools.values() for kind in pool.lengths_s}
