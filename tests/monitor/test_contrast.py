@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from reports import HOST
 from runs import Job, run
 
 from idlehands_monitor.analysis.contrast.contrasting import contrast
@@ -14,6 +15,7 @@ from idlehands_monitor.model.findings import Finding, GainReading
 from idlehands_monitor.model.promises import PromiseReading
 from idlehands_monitor.model.vocabulary import FindingCode, PromiseCode, Verdict
 from idlehands_monitor.model.whatif import Arrivals, Unit
+from idlehands_monitor.model.worker_time import WorkerTime
 from idlehands_monitor.views.sections.contrast_headline import NONE, headline
 
 TWO_KINDS = Job(kinds=("mill.grind", "mill.sift"), lengths=(8.0, 5.0, 9.0, 6.0, 8.5, 5.5))
@@ -235,6 +237,32 @@ def test_a_machine_that_was_busier_is_a_caution():
     assert contrast([before], [after]).notes == ()
     (note,) = contrast([before], [busier]).notes
     assert note.startswith("workers waited for a core for 0 % of their time before and for 20 %")
+
+
+@pytest.mark.parametrize(
+    ("waited", "working", "cores", "is_said"),
+    [
+        (0.05, 0.01, 2.0, True),
+        (0.005, 0.001, 2.0, False),  # the kernel's own
+        (0.05, 0.10, 2.0, False),  # they had cores for longer
+        (0.60, 0.40, 0.8, False),  # the job used all there were
+    ],
+)
+def test_cores_that_other_processes_took_are_a_caution(waited, working, cores, is_said):
+    before, after = run(), run(seed=2)
+    (pool,) = after.reading.pools
+    total = pool.time.total
+    time = WorkerTime(
+        working=round(working * total),
+        run_queue_wait=round(waited * total),
+        blocked=round((1 - working - waited) * total),
+    )
+    host = replace(HOST, usable_cores=cores)
+    reading = replace(after.reading, pools=(replace(pool, time=time),), host=(host,))
+    notes = contrast([before], [replace(after, reading=reading)]).notes
+    assert any(note.startswith("after: workers waited longer for a core") for note in notes) == (
+        is_said
+    )
 
 
 def test_the_same_captures_give_the_same_answer():

@@ -16,6 +16,13 @@ if TYPE_CHECKING:
 
 STRANGERS = "no kind of task ran on both sides: these may be captures of different jobs"
 NOT_EQUALLY_BUSY = "if the job did not change that, the machine was not equally busy"
+OTHERS = (
+    "workers waited longer for a core than they had one, and the job left cores idle: other "
+    "processes took them"
+)
+LEAST_WAIT, LEFT_IDLE = 0.01, 0.5
+"""Shorter waits are the kernel's own. A job that uses less than this share of its cores cannot have
+made its workers wait (chosen)."""
 LOST = "rows were lost, and the figures leave that time out"
 THINNED = "the probe recorded less to cost less, and figures are estimates"
 SOURCES = (
@@ -54,8 +61,8 @@ def notes(before: Sequence[Run], after: Sequence[Run]) -> tuple[str, ...]:
 
 
 def is_of_the_machine(note: str) -> bool:
-    """Return whether a note says that the machine was busier on one side."""
-    return note.endswith(NOT_EQUALLY_BUSY)
+    """Return whether a note says that the machine did something else on one side."""
+    return note.endswith((NOT_EQUALLY_BUSY, OTHERS))
 
 
 def _doubts(side: Sequence[Run]) -> Iterator[str]:
@@ -65,6 +72,8 @@ def _doubts(side: Sequence[Run]) -> Iterator[str]:
                 yield LOST
             if pool.thinned_s + pool.counted_s > 0:
                 yield THINNED
+        if _is_beside_others(run):
+            yield OTHERS
 
 
 def _together(before: Sequence[Run], after: Sequence[Run]) -> Iterator[str]:
@@ -83,6 +92,17 @@ def _together(before: Sequence[Run], after: Sequence[Run]) -> Iterator[str]:
     sources = {pool.core_time for run in (*before, *after) for pool in run.reading.pools}
     if len(sources) > 1:
         yield SOURCES
+
+
+def _is_beside_others(run: Run) -> bool:
+    """Return whether workers waited for cores that the job itself left idle."""
+    total = run.reading.total
+    window_ns = max((pool.end_ns - pool.begin_ns for pool in run.reading.pools), default=0)
+    cores = min((host.usable_cores for host in run.reading.host), default=0.0)
+    return (
+        total.run_queue_wait >= max(LEAST_WAIT * total.total, total.working)
+        and total.working < LEFT_IDLE * cores * window_ns
+    )
 
 
 def _waited(run: Run) -> float:
