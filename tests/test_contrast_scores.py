@@ -74,3 +74,13 @@ def test_too_many_healthy_pairs_that_differ_or_a_fault_without_a_difference_fail
 def test_captures_that_are_not_there_are_left_out_where_none_may_be_made(tmp_path):
     bench = Bench(tmp_path, None, True, {})
     assert bench.runs(FAULTS[0], 3) == []
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("name", ["early-park", "lock-wait threads", "single-station processes"])
+def test_a_fault_of_the_demonstration_is_a_difference_from_the_healthy_one(
+    monkeypatch, tmp_path, name
+):
+    monkeypatch.setenv("IDLEHANDS_DIR", str(tmp_path / "sockets"))
+    entry = next(one for one in FAULTS if one.name == name)
+    assert list(contrast_scores.faults([entry], Bench(tmp_path, 5.0, False, {}))) == [(True, True)]

@@ -140,6 +140,14 @@ def test_a_kind_that_a_rank_test_tells_apart_is_not_named_where_the_effect_is_sm
     assert not sift.named
 
 
+def test_each_kind_has_the_lengths_of_its_calls_in_the_order_of_their_ends():
+    (pool,) = run(Job(kinds=("a", "b"), lengths=(1.0, 2.0, 3.0, 4.0), jitter=0.0)).pools.values()
+    lengths = {kind: [round(1000 * one) for one in held] for kind, held in pool.lengths_s.items()}
+    assert set(lengths) == {"a", "b"}
+    assert sorted(lengths["a"]) == [1] * 50 + [3] * 50
+    assert lengths["b"][:4] == [2, 4, 2, 4]
+
+
 def test_kinds_that_only_one_side_ran_are_listed():
     other = Job(kinds=("mill.grind", "mill.bag"))
     (pool,) = contrast([run(TWO_KINDS)], [run(other)]).pools

@@ -50,6 +50,8 @@ def between(before: Sequence[float], after: Sequence[float]) -> Interval | None:
         return None
     difference = float(second.mean() - first.mean())
     error, degrees = _error(first, second)
+    if not (math.isfinite(difference) and math.isfinite(error)):
+        return None
     if error == 0:
         return Interval(difference, difference, 0.0 if difference else 1.0)
     from scipy.stats import t  # takes 0.6 s to import, see `stats.rank_test`

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 MOST_LENGTHS = 20_000
 """So many calls of a kind are kept, evenly picked: a rank test of more finds no other effect."""
+MOST_KINDS = 256
+"""So many kinds of a pool are compared, those with most tasks."""
 MOST_RESAMPLED = 2_000
 """So many of these are resampled for an interval."""
 
@@ -133,12 +135,13 @@ def lengths_by_kind(pool: PoolLedger, reading: PoolReading) -> dict[str, Float]:
     own = own_ns(pool, store, ran) / 1e9
     if pool.shared_queue:
         own = own / np.maximum(store["size"][ran], 1)
-    order = np.argsort(store["ended_ns"][ran], kind="stable")
-    kinds, own = store["kind"][ran][order], own[order]
-    return {
-        kind_name(pool, int(kind)): thinned(own[kinds == kind], MOST_LENGTHS)
-        for kind in np.flatnonzero(np.bincount(np.clip(kinds, 0, None))).tolist()
-    }
+    kinds = store["kind"][ran]
+    order = np.lexsort((store["ended_ns"][ran], kinds))
+    if not len(order):
+        return {}
+    parts = np.split(order, np.flatnonzero(np.diff(kinds[order])) + 1)
+    largest = sorted(parts, key=len)[-MOST_KINDS:]
+    return {kind_name(pool, int(kinds[one[0]])): thinned(own[one], MOST_LENGTHS) for one in largest}
 
 
 def thinned(values: Float, most: int) -> Float:
