@@ -25,11 +25,12 @@ FLOORS = {
     "views": ("model", "session"),
     "commands": ("model", "session", "views"),
     "cli": ("model", "commands"),
+    "pytest_plugin": ("model", "session", "views", "commands"),
 }
 """Each floor of the monitor, from the ground up, and which floors below it it may import."""
 SHARED_QUESTIONS = {"stats"}
 """Packages of the analysis that every question may use; otherwise a question stands alone."""
-ROOT_OF_ANALYSIS = {"assemble", "asking", "windows"}
+ROOT_OF_ANALYSIS = {"assemble", "asking", "comparing", "windows"}
 """The modules of the analysis that put the answers together."""
 
 IMPURE = {"socket", "asyncio", "psutil", "time", "textual", "selectors", "subprocess", "os"}

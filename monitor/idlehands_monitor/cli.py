@@ -27,6 +27,7 @@ from .commands.arguments import (
     wanted,
 )
 from .commands.arguments import workers as worker_numbers
+from .commands.options import add_check, add_contrast
 from .commands.window import add_cut, add_running
 from .model.errors import DONE, USAGE, CommandError
 
@@ -46,6 +47,7 @@ examples:
   idlehands watch a.idlehands --speed 4    replay it
   idlehands explain a.idlehands --json     the reading as JSON
   idlehands explain a.idlehands --from 12s --to deploy
+  idlehands contrast a.idlehands b.idlehands   what differs between them
   idlehands whatif a.idlehands             what changes would gain, best first
   idlehands whatif a.idlehands --workers 1..16
 """
@@ -95,6 +97,8 @@ def parser() -> argparse.ArgumentParser:
         commands.add_parser("explain", help="print the reading as text, Markdown, JSON or HTML")
     )
     _what_if(commands.add_parser("whatif", help="simulate what a change would gain"))
+    add_contrast(commands.add_parser("contrast", help="say what differs between captures"))
+    add_check(commands.add_parser("check", help="hold a capture to limits"))
     return top
 
 

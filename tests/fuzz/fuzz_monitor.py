@@ -4,8 +4,9 @@
     .venv/bin/python tests/fuzz/fuzz_monitor.py --seed 4711 --cases 1     # one case again
 
 Each case is read by a process of its own, forked from this one, as somebody would read it: by
-`explain`, `watch` or `pools`. It fails by a traceback, by an exit status that is none of ours, by a
-control character in what it wrote, by more than `MOST_MB` of memory or `MOST_SECONDS` of CPU time.
+`explain`, `watch`, `pools`, `contrast` or `check`. It fails by a traceback, by an exit status that
+is none of ours, by a control character in what it wrote, by more than `MOST_MB` of memory or
+`MOST_SECONDS` of CPU time.
 A case that fails is stored in `--keep`, and its seed is printed. Exits with 1 if any failed.
 """
 
@@ -32,11 +33,15 @@ from mutations import capture, packed
 from idlehands.wire import ENVIRONMENT
 from idlehands_monitor import cli
 from idlehands_monitor.ingest.capture import CaptureReader
+from idlehands_monitor.model.errors import CHECK_FAILED
 
 MOST_MB = 500
 MOST_SECONDS = 10.0
 STATUSES = (0, 2, 3)
-WAYS = ("text", "markdown", "json", "html", "lines", "screen", "live", "pools", "cut")
+WAYS = (
+    *("text", "markdown", "json", "html", "lines", "screen", "live", "pools", "cut"),
+    *("contrast", "check"),
+)
 SMALL_BYTES = 1 << 20
 
 
@@ -78,6 +83,8 @@ def main() -> int:
 def _load() -> None:
     """Import what the commands import, so that a case does not have to."""
     import idlehands_monitor.commands.capture
+    import idlehands_monitor.commands.check
+    import idlehands_monitor.commands.contrast
     import idlehands_monitor.commands.explain
     import idlehands_monitor.commands.pools
     import idlehands_monitor.commands.watch
@@ -105,13 +112,15 @@ def run_case(path: Path, way: str) -> tuple[list[str], float, float]:
     said = err.read_text("utf-8", "replace")
     failures = []
     code = os.waitstatus_to_exitcode(status)
-    if code not in STATUSES or "Traceback" in said:
+    allowed = (*STATUSES, CHECK_FAILED) if way == "check" else STATUSES
+    if code not in allowed or "Traceback" in said:
         failures.append(f"status {code}: {said.strip().splitlines()[-1:]}")
     for file in (out, err):
         failures += _controls(file)
     if mb > MOST_MB:
         failures.append(f"{mb:.0f} MB")
-    if seconds > MOST_SECONDS and path.stat().st_size < SMALL_BYTES:
+    most_s = 2 * MOST_SECONDS if way == "contrast" else MOST_SECONDS  # it reads the file twice
+    if seconds > most_s and path.stat().st_size < SMALL_BYTES:
         failures.append(f"{seconds:.1f} s")
     return failures, mb, seconds
 
@@ -165,6 +174,10 @@ def _read(path: Path, way: str, out: Path) -> int:
         return status
     if way == "lines":
         return cli.main(["watch", "--no-screen", "--speed", "1000", "--for", "300ms", str(path)])
+    if way == "contrast":
+        return cli.main(["contrast", "--no-gains", str(path), str(path)])
+    if way == "check":
+        return cli.main(["check", "--limit", "starved=5%", "--limit", "wait_p95=1s", str(path)])
     if way == "screen":
         return _screen(path)
     with _answering(path.read_bytes(), path.parent):

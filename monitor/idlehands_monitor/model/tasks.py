@@ -59,7 +59,8 @@ class TaskReading:
     median_queue_wait_s: from spawn to start, None where no task ended. per_s: finished tasks a
     second. calls: function calls in the finished tasks, see `KindReading`. lost: tasks whose worker
     died in them. moved: tasks that a worker of another pool took. raised: which exceptions ended
-    tasks, the most frequent first; empty where the pool does not report them.
+    tasks, the most frequent first; empty where the pool does not report them. p95_queue_wait_s: the
+    95th percentile of the same wait. median_run_s, p95_run_s: from start to end; None as above.
     """
 
     finished: int
@@ -75,6 +76,9 @@ class TaskReading:
     per_s: float = 0.0
     calls: int = 0
     raised: tuple[RaisedReading, ...] = ()
+    p95_queue_wait_s: float | None = None
+    median_run_s: float | None = None
+    p95_run_s: float | None = None
 
     @property
     def failed_share(self) -> float:

@@ -18,6 +18,7 @@ from .whatif import answered
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from ..ledger import Ledger
     from ..model.changes import Question
     from ..model.reading import Reading
     from ..model.whatif import WhatIfReading
@@ -55,6 +56,18 @@ def read_target(
     feed = _fed(target, seconds, past_s, cut, MACHINE)
     reading = feed.reading()
     return named(feed.ledger, reading) if causes else reading
+
+
+def read_capture(path: str, *, causes: bool = True) -> tuple[Ledger, Reading]:
+    """Return the ledger and the reading of a whole capture, with causes as in `read_target`.
+
+    Raises CommandError, also where `path` is no capture file.
+    """
+    if not is_file(path):
+        raise CommandError(f"{path}: no such capture file")
+    feed = _fed(path, 0.0, MACHINE)
+    reading = feed.reading()
+    return feed.ledger, named(feed.ledger, reading) if causes else reading
 
 
 def what_if(

@@ -29,8 +29,8 @@ def document(reading: WhatIfReading) -> dict[str, Any]:
         "whole": reading.whole,
         "pools": [_pool(pool) for pool in reading.pools],
     }
-    plain: dict[str, Any] = _plain(content)
-    return plain
+    found: dict[str, Any] = plain(content)
+    return found
 
 
 def render(reading: WhatIfReading) -> str:
@@ -85,10 +85,10 @@ def _curve(curve: CurveReading) -> dict[str, Any]:
     return {**fields_of(curve), "points": points}
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
     """Return a value with lists for its tuples and null for what is not finite, at every depth."""
     if isinstance(value, dict):
-        return {key: _plain(inner) for key, inner in value.items()}
+        return {key: plain(inner) for key, inner in value.items()}
     if isinstance(value, (list, tuple)):
-        return [_plain(inner) for inner in value]
+        return [plain(inner) for inner in value]
     return None if isinstance(value, float) and not isfinite(value) else value

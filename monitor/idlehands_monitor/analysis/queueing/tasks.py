@@ -58,8 +58,8 @@ def task_reading(
     weight = weights(pool, store)
     finished, spawned, over_ns = _counts(pool, begin_ns, end_ns, outcome, thinned=thinned)
     over_ns = over_ns or time.recorded_ns
-    costly = partial(_kinds_and_wait, pool, store, inside, weight, time)
-    kinds, median = costly() if cache is None else cache.cached("spread", end_ns, age, costly)
+    costly = partial(_kinds_and_times, pool, store, inside, weight, time)
+    kinds, times = costly() if cache is None else cache.cached("spread", end_ns, age, costly)
     return TaskReading(
         finished=finished,
         failed=int(weight[inside][outcome == FAILED].sum()),
@@ -71,7 +71,10 @@ def task_reading(
         spawned=spawned,
         queued=_queued(pool, end_ns, thinned=thinned),
         running=sum(map(_runs_task, pool.open)),
-        median_queue_wait_s=median,
+        median_queue_wait_s=times[0],
+        p95_queue_wait_s=times[1],
+        median_run_s=times[2],
+        p95_run_s=times[3],
         kinds=kinds,
         raised=_raised(pool, begin_ns, end_ns),
     )
@@ -103,13 +106,16 @@ def _queued(pool: PoolLedger, end_ns: int, *, thinned: bool) -> int:
     return max(0, pool.inbox) if pool.closed_ns < 0 else 0  # the rows are only some of the tasks
 
 
-def _kinds_and_wait(
+def _kinds_and_times(
     pool: PoolLedger, store: Recent, inside: Bool, weight: Int64, time: PoolTime
-) -> tuple[tuple[KindReading, ...], float | None]:
-    """Return the costliest figures of many tasks: their kinds, and the median wait in seconds."""
+) -> tuple[tuple[KindReading, ...], tuple[float | None, ...]]:
+    """Return the costliest figures of many tasks: their kinds, and the median and the 95th
+    percentile of the wait in the queue and of the run, in seconds."""
     ran = inside & ran_to_end(store["outcome"])
-    waits = (store["started_ns"] - store["spawned_ns"])[ran]
-    return _kinds(pool, store, ran, weight, time), _median_s(waits)
+    started = store["started_ns"][ran]
+    waits, runs = started - store["spawned_ns"][ran], store["ended_ns"][ran] - started
+    times = tuple(_quantile_s(one, p) for one in (waits, runs) for p in (0.5, 0.95))
+    return _kinds(pool, store, ran, weight, time), times
 
 
 def _runs_task(intervals: list[OpenInterval]) -> bool:
@@ -141,7 +147,7 @@ def _kinds(
                 kind_name(pool, kind),
                 int(weight[rows].sum()),
                 float(spent_in[rows].sum()) / 1e9,
-                _median_s(lengths[rows]),
+                _quantile_s(lengths[rows], 0.5),
                 int(taken[rows].sum()),
                 working_s,
                 blocked_s,
@@ -162,5 +168,5 @@ def _distinct(kinds: Int64) -> list[int]:
     return [int(kind) for kind in found]
 
 
-def _median_s(nanoseconds: Int64) -> float | None:
-    return quantile(nanoseconds, 0.5) / 1e9 if len(nanoseconds) else None
+def _quantile_s(nanoseconds: Int64, p: float) -> float | None:
+    return quantile(nanoseconds, p) / 1e9 if len(nanoseconds) else None

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from ...model.arrays import Int64
+    from ...model.arrays import Float, Int64
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +31,7 @@ class RankTest:
     error: float
 
 
-def rank_test(first: Int64, second: Int64) -> RankTest:
+def rank_test(first: Int64 | Float, second: Int64 | Float) -> RankTest:
     """Compare two groups of shape (m,) and (n,), corrected for ties and for continuity.
 
     Raises ValueError where one group is empty.

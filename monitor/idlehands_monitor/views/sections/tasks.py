@@ -28,6 +28,8 @@ def tasks(pool: PoolReading) -> Section:
         f"{held.cancelled} cancelled, {held.lost} lost with their worker, "
         f"{held.queued} queued, {held.running} running; "
         f"median wait in the queue {maybe(held.median_queue_wait_s)}"
+        f"{_at_p95(held.p95_queue_wait_s)}, median run {maybe(held.median_run_s)}"
+        f"{_at_p95(held.p95_run_s)}"
     )
     parts: tuple[Part, ...] = ()
     if held.kinds:
@@ -35,6 +37,10 @@ def tasks(pool: PoolReading) -> Section:
     if len(held.kinds) > MOST_KINDS:
         parts += plain(f"and {number_of(len(held.kinds) - MOST_KINDS, 'more kind')}: see --json")
     return Section("Tasks", lead, parts)
+
+
+def _at_p95(value: float | None) -> str:
+    return "" if value is None else f" (95th percentile {seconds(value)})"
 
 
 class KindColumn(NamedTuple):
