@@ -24,16 +24,19 @@ def run(options: argparse.Namespace) -> int:
             message(f"{target}: {warning}")
         message(f"wrote {path}")
     else:
-        capture_live(target, path, options.seconds, replace=options.force)
+        stacks = options.takes_stacks
+        capture_live(target, path, options.seconds, replace=options.force, takes_stacks=stacks)
     return DONE
 
 
-def capture_live(target: str, path: str, seconds: float | None, *, replace: bool) -> None:
+def capture_live(
+    target: str, path: str, seconds: float | None, *, replace: bool, takes_stacks: bool
+) -> None:
     """Attach to `target` and write what it sends to `path`.
 
     With `seconds` the capture says that it covers these, because the probe sends earlier rows too.
     """
-    with open_session(target, None) as session:
+    with open_session(target, None, takes_stacks=takes_stacks) as session:
         session.start_capture(path, replace=replace)
         message(f"capturing {target} to {path}; ctrl+c ends it")
         with contextlib.suppress(KeyboardInterrupt):

@@ -67,7 +67,9 @@ def _read(options: argparse.Namespace) -> Reading:
     if options.seconds is not None and is_file(options.target):
         raise CommandError(f"{options.target}: a capture is read whole; --for is for what runs")
     seconds = options.seconds or ATTACHED_SECONDS
-    reading = read_target(options.target, seconds, causes=not options.no_gains)
+    reading = read_target(
+        options.target, seconds, causes=not options.no_gains, takes_stacks=options.takes_stacks
+    )
     if reading.source.warning:
         message(f"{options.target}: {reading.source.warning}")
     for line in skipped_lines(reading):

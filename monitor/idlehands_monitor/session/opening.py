@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from ..analysis.places.places import Places
 from ..analysis.whatif.planning import WhatIfError
 from ..model.errors import CommandError
 from .causes import named
@@ -22,27 +23,37 @@ if TYPE_CHECKING:
 
 
 def open_session(
-    target: str | None, window_ns: int | None, speed: float = 1.0, machine: Machine = MACHINE
+    target: str | None,
+    window_ns: int | None,
+    speed: float = 1.0,
+    machine: Machine = MACHINE,
+    *,
+    takes_stacks: bool = True,
 ) -> Session:
     """Return a session over a capture, a process or a pool; None stands for the only pool there is.
 
-    window_ns: the time that readings cover, None for all that is held. speed: of a replay. Raises
-    CommandError: status 3 when there is nothing to watch, 2 when it is not clear what is meant.
+    window_ns: the time that readings cover, None for all that is held. speed: of a replay.
+    takes_stacks: whether stacks of a live job may be taken. Raises CommandError: status 3 when
+    there is nothing to watch, 2 when it is not clear what is meant.
     """
     if target is not None and is_file(target):
         return Session(Feed(open_replay(target, speed), window_ns, machine=machine), machine)
-    return Session(Feed(open_live(target, machine), window_ns, machine=machine), machine)
+    live = open_live(target, machine, takes_stacks=takes_stacks)
+    return Session(Feed(live, window_ns, machine=machine), machine)
 
 
-def read_target(target: str, seconds: float, *, causes: bool = True) -> Reading:
+def read_target(
+    target: str, seconds: float, *, causes: bool = True, takes_stacks: bool = True
+) -> Reading:
     """Return the reading of a whole capture, or of so many seconds of a running target.
 
-    causes: whether changes are simulated, so that findings are causes with gains. Raises
-    CommandError.
+    causes: whether changes are simulated, so that findings are causes with gains. takes_stacks:
+    whether stacks of a running target may be taken. Raises CommandError.
     """
-    feed = _fed(target, seconds, MACHINE)
+    feed = _fed(target, seconds, MACHINE, takes_stacks=takes_stacks)
     reading = feed.reading()
-    return named(feed.ledger, reading) if causes else reading
+    found = named(feed.ledger, reading) if causes else reading
+    return Places().added(feed.ledger, found)
 
 
 def what_if(
@@ -57,7 +68,7 @@ def what_if(
 
     Raises CommandError, also where the question cannot be answered.
     """
-    feed = _fed(target, seconds, machine)
+    feed = _fed(target, seconds, machine, takes_stacks=False)
     reading = feed.reading()
     if not reading.pools:
         return reading, None
@@ -67,7 +78,7 @@ def what_if(
         raise CommandError(f"{target}: {error}") from error
 
 
-def _fed(target: str, seconds: float, machine: Machine) -> Feed:
+def _fed(target: str, seconds: float, machine: Machine, *, takes_stacks: bool) -> Feed:
     """Return a feed that has taken in a whole capture, or a running target for some seconds.
 
     Its reading then covers the last so many seconds that are complete. Raises CommandError.
@@ -78,7 +89,8 @@ def _fed(target: str, seconds: float, machine: Machine) -> Feed:
         source.play_all()
         feed.update()
         return feed
-    feed = Feed(open_live(target, machine), int(seconds * 1e9), keep=True, machine=machine)
+    live = open_live(target, machine, takes_stacks=takes_stacks)
+    feed = Feed(live, int(seconds * 1e9), keep=True, machine=machine)
     with Session(feed, machine) as session:
         session.pass_time(seconds, session.update)
         session.update()

@@ -12,6 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from ..analysis.places.places import Places
 from ..ingest.sources.replay import AT_END
 from ..model.vocabulary import StreamState
 from .captures import CaptureControl, command_errors
@@ -68,6 +69,7 @@ class Session:
         self.names_causes = False
         self.on_change: Callable[[], None] = _nothing
         self._causes = Causes(WhatIf(self._recorded), machine.monotonic)
+        self._places = Places()
         self._captures = CaptureControl(machine)
         self._jumps = Jumps(machine)
         self._message, self._message_until = "", 0.0
@@ -106,7 +108,8 @@ class Session:
         Without `fresh` the verdicts on promises, stealing and queueing may be some seconds old.
         """
         reading = self.feed.reading(fresh=fresh)
-        return self._causes.of(reading) if self.names_causes else reading
+        found = self._causes.of(reading) if self.names_causes else reading
+        return self._places.added(self.feed.ledger, found)
 
     def pass_time(self, seconds: float | None, each: Callable[[], object]) -> None:
         """Call `each` again and again until the process ends or `seconds`, if given, are over."""

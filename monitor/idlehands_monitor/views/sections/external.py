@@ -14,12 +14,8 @@ from .time_split import EXTERNAL_NOTE, WorkerRow, time_split, workers_section
 from .waits import external_waits
 
 if TYPE_CHECKING:
-    from ...model.external import (
-        ExternalPoolReading,
-        ExternalWorkerReading,
-        PlaceReading,
-        StackReading,
-    )
+    from ...model.external import ExternalPoolReading, ExternalWorkerReading, StackReading
+    from ...model.places import PlaceReading
     from ...model.reading import Reading
 
 NOT_RECORDED = (
