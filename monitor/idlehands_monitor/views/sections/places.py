@@ -5,14 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ..foreign_text import bounded
-from ..formatting import number_of, seconds
-from .external import place_text
+from ..formatting import number_of, seconds, shortened
 
 if TYPE_CHECKING:
     from ...model.findings import Finding
-    from ...model.places import PlaceShareReading, PlacesReading
+    from ...model.places import PlaceReading, PlaceShareReading, PlacesReading
 
-WHO_LETTERS = 60
+NAME_LETTERS = WHO_LETTERS = 60
 NO_FRAME = "no Python frame"
 
 
@@ -64,3 +63,10 @@ def _amount(one: PlaceShareReading) -> str:
 def _behind(places: PlacesReading) -> str:
     spacing = f", one in {seconds(places.spacing_s)}" if places.spacing_s else ""
     return f"Stacks: {number_of(places.dumps, 'dump')}{spacing}, taken while workers wait in tasks"
+
+
+def place_text(place: PlaceReading) -> str:
+    """Return one frame: function (file:line), without the folders."""
+    file = shortened(bounded(place.file.rpartition("/")[2]), NAME_LETTERS)
+    where = f" ({file}:{place.line})" if file else ""
+    return f"{shortened(bounded(place.function), NAME_LETTERS)}{where}"
