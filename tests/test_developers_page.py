@@ -19,6 +19,8 @@ HOLDS = {
     "Where is a killed process's last state written?": "def worker_state",
     "Where is a frame's meaning?": "def apply",
     "Where is a new pool hooked?": "ADAPTERS",
+    "Where is a stack of a job taken?": "class StackSampler",
+    "Where is a finding's line in the code found?": "WAITS",
     "Where is the kernel read?": "os.read",
     "Where is a figure's JSON key?": "KEYS",
     "Where is a change simulated?": "def changed",

@@ -33,7 +33,7 @@ HEADINGS = [
     "Often confused with",
 ]
 ANALYSIS = ROOT / "monitor" / "idlehands_monitor" / "analysis"
-OF_FINDINGS = ("verdicts",)
+OF_FINDINGS = ("verdicts", "places")
 """The packages of the analysis whose constants are thresholds of findings."""
 NO_THRESHOLDS = {"MOST_NAMED", "MOST_TIMESTAMPS"}
 """Constants there that bound what is shown, not what is found."""

@@ -116,6 +116,7 @@ def _demo(command: argparse.ArgumentParser) -> None:
     )
     command.add_argument("--capture", metavar="FILE", help="write a capture of it all")
     _force_option(command)
+    _stacks_option(command)
     _screen_options(command)
 
 
@@ -130,6 +131,7 @@ def _watch(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--for", dest="seconds", type=duration, metavar="TIME", help="stop after TIME"
     )
+    _stacks_option(command)
     _screen_options(command)
 
 
@@ -146,6 +148,15 @@ def _screen_options(command: argparse.ArgumentParser) -> None:
     )
 
 
+def _stacks_option(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--no-stacks",
+        dest="takes_stacks",
+        action="store_false",
+        help="take no stacks of the job's threads: no finding names a line, no capture has one",
+    )
+
+
 def _force_option(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--force", action="store_true", help="replace FILE where it is a regular file of yours"
@@ -156,6 +167,7 @@ def _capture(command: argparse.ArgumentParser) -> None:
     command.add_argument("target", metavar="PID|POOL|FILE", help="what to capture")
     command.add_argument("-o", "--output", required=True, metavar="FILE", help="where to write it")
     _force_option(command)
+    _stacks_option(command)
     add_running(command, "until the target ends, with all that it still holds of its past")
 
 
@@ -166,6 +178,7 @@ def _explain(command: argparse.ArgumentParser) -> None:
     form.add_argument("--markdown", action="store_true", help="in short as Markdown, for an issue")
     form.add_argument("--html", metavar="FILE", help="write one self-contained HTML file")
     _force_option(command)
+    _stacks_option(command)
     command.add_argument(
         "--no-gains", action="store_true", help="do not simulate what mending a finding would gain"
     )

@@ -20,6 +20,8 @@ import psutil
 import pytest
 
 from helpers import environment, idlehands, wait_until
+from idlehands.wire import Decoder
+from idlehands_monitor.ingest.capture import CaptureReader
 from pythons import VERSIONS, find
 
 # One process samples the jobs for all tests of this module.
@@ -305,6 +307,25 @@ def test_without_the_right_to_trace_one_line_says_so_and_the_kernels_shares_are_
     assert "Working" in line
     assert "off the core" in done.stdout
     assert "parked" not in done.stdout.split("Stacks could not", 1)[1]
+
+
+def test_without_stacks_the_kernels_shares_are_shown_and_a_capture_has_no_stack(folder, tmp_path):
+    path = tmp_path / "asleep.idlehands"
+    with start(folder, ASLEEP[2]) as job:
+        options = ("-o", path, "--for", "1s", "--no-stacks")
+        done = idlehands("capture", job.pid, *options, folder=folder)
+    assert done.returncode == 0, done.stderr
+    explained = idlehands("explain", path, folder=folder).stdout
+    assert "Stacks could not be read: they were switched off with --no-stacks." in explained
+    inside = b"".join(block.frames for block in CaptureReader(path))
+    threads = [
+        thread
+        for frame in Decoder().feed(inside)
+        if frame["frame"] == "stacks"
+        for thread in frame["threads"]
+    ]
+    assert threads
+    assert not any(thread["frames"] for thread in threads)
 
 
 def test_a_python_process_without_worker_threads_is_status_3_and_one_line(folder):

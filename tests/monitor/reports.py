@@ -33,6 +33,7 @@ from idlehands_monitor.model.graph import (
 from idlehands_monitor.model.host import HostReading
 from idlehands_monitor.model.lengths import LengthsReading, PoolLengths
 from idlehands_monitor.model.parking import ParkingReading, SpinReading
+from idlehands_monitor.model.places import PlaceReading, PlaceShareReading, PlacesReading
 from idlehands_monitor.model.queueing import BalanceReading, QueueingReading
 from idlehands_monitor.model.reading import StrandedReading
 from idlehands_monitor.model.run_clock import MarkReading, RunClock
@@ -82,6 +83,27 @@ def slices_of(slices, workers):
     return WorkerSlices(by_category)
 
 
+PLACES = PlacesReading(
+    8,
+    20,
+    2.4,
+    (
+        PlaceShareReading(
+            PlaceReading("draw", "/home/me/well.py", 13),
+            PlaceReading("Condition.wait", "/usr/lib/python3.11/threading.py", 355),
+            "glaze",
+            15,
+            0.75,
+            0.4,
+            0.93,
+        ),
+        PlaceShareReading(None, None, "fire", 5, 0.25, 0.07, 0.6),
+    ),
+    (PlaceShareReading(PlaceReading("pour", "well.py", 9), None, "the main thread", 8, 1, 0.7, 1),),
+    "not just one thread was further on",
+)
+
+
 def stealing():
     """Return a pool that steals, of which everything is known and part of it was lost."""
     base = reading(
@@ -107,7 +129,10 @@ def stealing():
         core_time=CoreTimeSource.KERNEL,
         time=worker_time,
         blocked=BlockedReading(1.0, 2.0, waits, 100, 1.0, one_core=True),
-        findings=(replace(finding, evidence="40 wakes in 10 s", gain_s=1.25), *more),
+        findings=(
+            replace(finding, evidence="40 wakes in 10 s", gain_s=1.25, places=PLACES),
+            *more,
+        ),
         promises=(broken, *others),
         parking=PARKING,
         ends=EndsReading(

@@ -15,6 +15,7 @@ from rich.style import Style
 from helpers import DEADLINE_SECONDS
 from idlehands_monitor.analysis.verdicts.findings import CAUSES, findings
 from idlehands_monitor.ingest.capture import CaptureError
+from idlehands_monitor.ledger import Ledger
 from idlehands_monitor.model.blocked import BlockedReading, WaitReading
 from idlehands_monitor.model.tasks import HandOverReading
 from idlehands_monitor.model.worker_time import WorkerTime
@@ -72,6 +73,7 @@ class StillFeed:
     def __init__(self, shown, source=None):
         self.shown = shown
         self.source = source or StillSource()
+        self.ledger = Ledger()
 
     def update(self):
         return False

@@ -11,7 +11,8 @@ from readings import reading
 from reports import Page, facts_of, markdown_page, squeezed
 from test_external import shown
 
-from idlehands_monitor.model.external import PlaceReading, StackReading
+from idlehands_monitor.model.external import StackReading
+from idlehands_monitor.model.places import PlaceReading
 from idlehands_monitor.views import html, markdown, text
 from idlehands_monitor.views.foreign_text import safe_line
 from idlehands_monitor.views.sections.report import report

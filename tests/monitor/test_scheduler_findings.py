@@ -16,7 +16,7 @@ from histories import History, Task, ledger
 from idlehands_monitor.analysis.deques.ends import judged_ends
 from idlehands_monitor.analysis.deques.larger_steals import larger_steals, oldest_left
 from idlehands_monitor.analysis.stealing.evenness import NO_CHOICE
-from idlehands_monitor.analysis.verdicts.findings import LEAST_SHARE, findings
+from idlehands_monitor.analysis.verdicts.findings import findings
 from idlehands_monitor.analysis.verdicts.host_findings import host_findings
 from idlehands_monitor.analysis.verdicts.scheduler_findings import (
     SchedulerCosts,
@@ -32,6 +32,7 @@ from idlehands_monitor.model.deques import (
     EndReading,
     LargerStealsReading,
 )
+from idlehands_monitor.model.findings import LEAST_SHARE
 from idlehands_monitor.model.host import HostReading
 from idlehands_monitor.model.parking import ParkingReading, SpinReading
 from idlehands_monitor.model.worker_time import CATEGORIES, PoolTime

@@ -28,19 +28,32 @@ def run(options: argparse.Namespace) -> int:
             message(f"{target}: {warning}")
         message(f"wrote {path}")
     else:
-        capture_live(target, path, options.seconds, options.past, replace=options.force)
+        capture_live(
+            target,
+            path,
+            options.seconds,
+            options.past,
+            replace=options.force,
+            takes_stacks=options.takes_stacks,
+        )
     return DONE
 
 
 def capture_live(
-    target: str, path: str, seconds: float | None, past_s: float, *, replace: bool
+    target: str,
+    path: str,
+    seconds: float | None,
+    past_s: float,
+    *,
+    replace: bool,
+    takes_stacks: bool,
 ) -> None:
     """Attach to `target` and write what it sends to `path`.
 
     With `seconds` or `past_s` the capture says which time it covers, because the probe sends
     earlier rows too.
     """
-    with open_session(target, None) as session:
+    with open_session(target, None, takes_stacks=takes_stacks) as session:
         session.start_capture(path, replace=replace)
         message(f"capturing {target} to {path}; ctrl+c ends it")
         with contextlib.suppress(KeyboardInterrupt):

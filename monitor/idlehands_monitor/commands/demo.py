@@ -24,7 +24,7 @@ def run(options: argparse.Namespace) -> int:
     if options.list:
         return list_demonstrations()
     lines = options.no_screen or not has_screen()
-    with demonstration(_arguments(options)) as program:
+    with demonstration(_arguments(options), takes_stacks=options.takes_stacks) as program:
         signal.signal(signal.SIGHUP, _hung_up)  # when the terminal closes, end as its other jobs do
         _watch(program, options, lines=lines)
     return _finish(program)

@@ -72,6 +72,7 @@ def _read(options: argparse.Namespace) -> Reading:
         past_s=options.past,
         cut=cut_of(options),
         causes=not options.no_gains,
+        takes_stacks=options.takes_stacks,
     )
     if reading.source.warning:
         message(f"{options.target}: {reading.source.warning}")

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 def run(options: argparse.Namespace) -> int:
     """Show the dashboard, or lines; status 0 when the person or the time ends it."""
     window_ns = int(options.window * 1e9)
-    with open_session(options.target, window_ns, options.speed) as session:
+    stacks = options.takes_stacks
+    with open_session(options.target, window_ns, options.speed, takes_stacks=stacks) as session:
         show(session, lines=options.no_screen, seconds=options.seconds)
     return DONE

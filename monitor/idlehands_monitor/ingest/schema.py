@@ -153,6 +153,7 @@ FRAMES: Mapping[str, Mapping[str, Key]] = {
     "stacks": {
         "at_ns": Key(integer(0, limits.TIMESTAMP_NS)),
         "pid": Key(PROCESS),
+        "began_ns": Key(TIMESTAMP, NONE),
         "parent": Key(PROCESS, NONE),
         "missing": Key(text, ""),
         "threads": Key(listed(thread_sample, limits.THREADS)),

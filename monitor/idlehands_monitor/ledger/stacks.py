@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections import deque
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from idlehands.wire import NONE
+
 from ..ingest import limits
 
 if TYPE_CHECKING:
@@ -45,13 +47,17 @@ class ThreadSample(NamedTuple):
 
 
 class Dump(NamedTuple):
-    """One process at one time. missing: why there are no stacks, empty where there are some."""
+    """One process at one time. missing: why there are no stacks, empty where there are some.
+
+    began_ns: the stacks were read between this time and at_ns; -1 where it is not known.
+    """
 
     at_ns: int
     pid: int
     parent: int
     missing: str
     threads: tuple[ThreadSample, ...]
+    began_ns: int = NONE
 
 
 class Samples:
@@ -75,6 +81,7 @@ class Samples:
             frame["parent"],
             frame["missing"][:MOST_LETTERS],
             tuple(map(self._thread, frame["threads"])),
+            frame["began_ns"],
         )
         last = self.dumps[-1] if self.dumps else None
         if (

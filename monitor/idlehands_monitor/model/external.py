@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from .findings import Finding
+from .places import PlaceReading
 from .shares import Estimate, Share
 from .vocabulary import ExternalCategory, ExternalState
 
@@ -30,15 +31,6 @@ class WaitShareReading:
 
     sort: str
     share: float
-
-
-@dataclass(frozen=True, slots=True)
-class PlaceReading:
-    """One frame of a stack."""
-
-    function: str
-    file: str
-    line: int
 
 
 @dataclass(frozen=True, slots=True)

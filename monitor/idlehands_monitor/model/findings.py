@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from .places import PlacesReading
 from .vocabulary import FindingCode
 from .whatif import Unit
 
@@ -16,6 +17,8 @@ URGENT = frozenset(
     }
 )
 """Findings that come before every other one: what they say makes the other figures doubtful."""
+LEAST_SHARE = 0.05
+"""A smaller share of the worker time is no finding, and no stacks are taken for it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,8 +47,9 @@ class Finding:
     worker_seconds: the cost; share: of the pool's worker time, 0 to 1. sentence: what is wrong.
     advice: what to try. evidence: figures behind it, may be empty. gain_s: worker-seconds that the
     advice would save, None where that is not known. gain: what it would gain in the job's own unit,
-    None where that was not simulated; no_gain says why. where: kind, worker or place in the code,
-    may be empty. since_ns: since when it holds, -1 for all of the window. source: of the rule.
+    None where that was not simulated; no_gain says why. where: kind or worker, may be empty.
+    since_ns: since when it holds, -1 for all of the window. source: of the rule. places: where its
+    threads wait, by function, file and line, None where no stacks were taken.
     """
 
     code: FindingCode
@@ -60,6 +64,7 @@ class Finding:
     where: str = ""
     since_ns: int = -1
     source: str = ""
+    places: PlacesReading | None = None
 
     @property
     def weight(self) -> tuple[bool, float, float]:

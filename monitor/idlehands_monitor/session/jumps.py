@@ -17,10 +17,10 @@ from ..model.bounds import parsed
 from ..model.errors import CommandError
 from ..model.run_clock import RunClock
 from .checkpoints import Checkpoints
-from .places import MARKS, NOWHERE, Place, Places, name_of, places_of, series_of
 from .recorded_run import Run, run_of, timestamp_of
 from .replay import Replay
 from .seek import Landmarks, Stopped, feed_at, landmarks
+from .stops import MARKS, NOWHERE, Stop, Stops, name_of, series_of, stops_of
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable
@@ -42,7 +42,7 @@ class Arrival:
     """Where a jump has led: a feed that is paused there, and a line that says where that is."""
 
     feed: Feed
-    place: str
+    stop: str
 
 
 class Jumps:
@@ -77,7 +77,7 @@ class Jumps:
     ) -> Arrival | None:
         """Go `step` timestamps on from the one shown; "" for `code` keeps what was gone through.
 
-        code: of a promise or a finding, or `places.MARKS`. Return where that leads. Return None
+        code: of a promise or a finding, or `stops.MARKS`. Return where that leads. Return None
         where it leads nowhere, and give the reason to `say`. pool: whose promise or finding it is.
         """
         if isinstance(feed.source, Replay) and not (code or self._code):
@@ -88,17 +88,15 @@ class Jumps:
         number = pool.number if pool is not None else -1
         return await self._one(feed, say, lambda source: self._go(source, feed, number, step, say))
 
-    async def to_place(
-        self, feed: Feed, place: Place, say: Callable[[str], None]
-    ) -> Arrival | None:
-        """Go to a place of the list; `go` then goes on from there."""
+    async def to_stop(self, feed: Feed, stop: Stop, say: Callable[[str], None]) -> Arrival | None:
+        """Go to a stop of the list; `go` then goes on from there."""
 
         async def work(source: Replay) -> Arrival | None:
-            known = await self._known(source, feed, place.code)
-            self._code = place.code
-            self._place = series_of(known, place.pool, place.code).index(place.at_ns)
-            which = name_of(known, place.pool, place.code, self._place)
-            return await self._arrive(source, feed, place.pool, place.at_ns, say, which)
+            known = await self._known(source, feed, stop.code)
+            self._code = stop.code
+            self._place = series_of(known, stop.pool, stop.code).index(stop.at_ns)
+            which = name_of(known, stop.pool, stop.code, self._place)
+            return await self._arrive(source, feed, stop.pool, stop.at_ns, say, which)
 
         return await self._one(feed, say, work)
 
@@ -125,7 +123,7 @@ class Jumps:
 
         return await self._one(feed, say, work)
 
-    async def marks(self, feed: Feed, say: Callable[[str], None]) -> Places:
+    async def marks(self, feed: Feed, say: Callable[[str], None]) -> Stops:
         """Return the marks, which take one quick pass; nothing where they cannot be read."""
         source = feed.source
         if not isinstance(source, Replay):
@@ -136,16 +134,16 @@ class Jumps:
         except (CaptureError, OSError) as error:
             say(str(error))
             return NOWHERE
-        return Places(places_of(Landmarks(marks=run.marks)), run.clock)
+        return Stops(stops_of(Landmarks(marks=run.marks)), run.clock)
 
-    async def places(self, feed: Feed, say: Callable[[str], None]) -> Places:
+    async def stops(self, feed: Feed, say: Callable[[str], None]) -> Stops:
         """Return what there is to go to; nothing where it cannot be read."""
         source = feed.source
         if not isinstance(source, Replay):
             return NOWHERE
         try:
             clock = (await self.run(source)).clock
-            return Places(places_of(await self.landmarks(source, feed)), clock)
+            return Stops(stops_of(await self.landmarks(source, feed)), clock)
         except Stopped:
             return NOWHERE
         except (CaptureError, OSError) as error:
@@ -160,7 +158,7 @@ class Jumps:
         return self._run
 
     async def _known(self, source: Replay, feed: Feed, code: str) -> Landmarks:
-        """Return what is known of the places of one code: of marks without the long pass."""
+        """Return what is known of the stops of one code: of marks without the long pass."""
         if code == MARKS and self._landmarks is None:
             return Landmarks(marks=(await self.run(source)).marks)
         return await self.landmarks(source, feed)

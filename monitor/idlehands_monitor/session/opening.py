@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from ..analysis.places.places import Places
 from ..analysis.whatif.planning import WhatIfError
 from ..model.bounds import WHOLE, Cut
 from ..model.errors import CommandError
@@ -27,16 +28,23 @@ ONLY_CAPTURES = "--from and --to cut captures; for what runs there are --for and
 
 
 def open_session(
-    target: str | None, window_ns: int | None, speed: float = 1.0, machine: Machine = MACHINE
+    target: str | None,
+    window_ns: int | None,
+    speed: float = 1.0,
+    machine: Machine = MACHINE,
+    *,
+    takes_stacks: bool = True,
 ) -> Session:
     """Return a session over a capture, a process or a pool; None stands for the only pool there is.
 
-    window_ns: the time that readings cover, None for all that is held. speed: of a replay. Raises
-    CommandError: status 3 when there is nothing to watch, 2 when it is not clear what is meant.
+    window_ns: the time that readings cover, None for all that is held. speed: of a replay.
+    takes_stacks: whether stacks of a live job may be taken. Raises CommandError: status 3 when
+    there is nothing to watch, 2 when it is not clear what is meant.
     """
     if target is not None and is_file(target):
         return Session(Feed(open_replay(target, speed), window_ns, machine=machine), machine)
-    return Session(Feed(open_live(target, machine), window_ns, machine=machine), machine)
+    live = open_live(target, machine, takes_stacks=takes_stacks)
+    return Session(Feed(live, window_ns, machine=machine), machine)
 
 
 def read_target(
@@ -46,16 +54,18 @@ def read_target(
     past_s: float = 0.0,
     cut: Cut = WHOLE,
     causes: bool = True,
+    takes_stacks: bool = True,
 ) -> Reading:
     """Return the reading of a capture, or of so many seconds of a running target.
 
     past_s: how much of the recent past of a running target is read, too. cut: the part of a capture
     that is read. causes: whether changes are simulated, so that findings are causes with gains.
-    Raises CommandError.
+    takes_stacks: whether stacks of a running target may be taken. Raises CommandError.
     """
-    feed = _fed(target, seconds, past_s, cut, MACHINE)
+    feed = _fed(target, seconds, past_s, cut, takes_stacks=takes_stacks)
     reading = feed.reading()
-    return named(feed.ledger, reading) if causes else reading
+    found = named(feed.ledger, reading) if causes else reading
+    return Places().added(feed.ledger, found)
 
 
 def read_capture(path: str, *, causes: bool = True) -> tuple[Ledger, Reading]:
@@ -65,7 +75,7 @@ def read_capture(path: str, *, causes: bool = True) -> tuple[Ledger, Reading]:
     """
     if not is_file(path):
         raise CommandError(f"{path}: no such capture file")
-    feed = _fed(path, 0.0, MACHINE)
+    feed = _fed(path, 0.0, 0.0, WHOLE, takes_stacks=False)
     reading = feed.reading()
     return feed.ledger, named(feed.ledger, reading) if causes else reading
 
@@ -85,7 +95,7 @@ def what_if(
 
     Raises CommandError, also where the question cannot be answered.
     """
-    feed = _fed(target, seconds, past_s, cut, machine)
+    feed = _fed(target, seconds, past_s, cut, machine, takes_stacks=False)
     reading = feed.reading()
     if not reading.pools:
         return reading, None
@@ -95,7 +105,15 @@ def what_if(
         raise CommandError(f"{target}: {error}") from error
 
 
-def _fed(target: str, seconds: float, past_s: float, cut: Cut, machine: Machine) -> Feed:
+def _fed(
+    target: str,
+    seconds: float,
+    past_s: float,
+    cut: Cut,
+    machine: Machine = MACHINE,
+    *,
+    takes_stacks: bool,
+) -> Feed:
     """Return a feed that has taken in a capture, or a running target for some seconds.
 
     Its reading covers that part of the capture, or those seconds. Raises CommandError.
@@ -104,7 +122,8 @@ def _fed(target: str, seconds: float, past_s: float, cut: Cut, machine: Machine)
         return cut_feed(target, cut, machine)
     if not cut.is_whole:
         raise CommandError(f"{target}: {ONLY_CAPTURES}")
-    feed = Feed(open_live(target, machine), None, keep=True, machine=machine)
+    live = open_live(target, machine, takes_stacks=takes_stacks)
+    feed = Feed(live, None, keep=True, machine=machine)
     with Session(feed, machine) as session:
         session.watch(seconds, past_s)
     return feed

@@ -35,8 +35,13 @@ def list_demonstrations() -> int:
 
 
 @contextlib.contextmanager
-def demonstration(arguments: Sequence[str], machine: Machine = MACHINE) -> Iterator[Demonstration]:
-    """Start the program. At the end of the context it has ended, and its `output` is known."""
+def demonstration(
+    arguments: Sequence[str], machine: Machine = MACHINE, *, takes_stacks: bool = True
+) -> Iterator[Demonstration]:
+    """Start the program. At the end of the context it has ended, and its `output` is known.
+
+    takes_stacks: whether stacks of it may be taken.
+    """
     # The screen owns the terminal, so what the program prints is kept for afterwards.
     with tempfile.TemporaryFile("w+", encoding="utf-8") as file:
         process = subprocess.Popen(
@@ -46,7 +51,8 @@ def demonstration(arguments: Sequence[str], machine: Machine = MACHINE) -> Itera
             stderr=file,
             start_new_session=True,  # ctrl+c is for the dashboard, which then ends the program
         )
-        program = Demonstration(process, LiveSource(str(process.pid)), machine)
+        source = LiveSource(str(process.pid), takes_stacks=takes_stacks)
+        program = Demonstration(process, source, machine)
         try:
             yield program
         finally:

@@ -12,6 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from ..analysis.places.places import Places
 from ..ingest import limits
 from ..ingest.sources.replay import AT_END
 from ..model.vocabulary import StreamState
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
     from ..ledger import Ledger
     from ..model.reading import PoolReading, Reading
     from .feed import Feed
-    from .places import Place, Places
+    from .stops import Stop, Stops
 
 MESSAGE_SECONDS = 6.0
 """How long a line about what has just happened is shown."""
@@ -78,10 +79,11 @@ class Session:
         self.names_causes = False
         self.on_change: Callable[[], None] = _nothing
         self._causes = Causes(WhatIf(self._recorded), machine.monotonic)
+        self._places = Places()
         self._captures = CaptureControl(machine)
         self._jumps = Jumps(machine)
         self._message, self._message_until = "", 0.0
-        self._place = ""
+        self._stop = ""
         self._marks = 0
 
     # -- the stream ------------------------------------------------------------------------------
@@ -117,7 +119,8 @@ class Session:
         Without `fresh` the verdicts on promises, stealing and queueing may be some seconds old.
         """
         reading = self.feed.reading(fresh=fresh)
-        return self._causes.of(reading) if self.names_causes else reading
+        found = self._causes.of(reading) if self.names_causes else reading
+        return self._places.added(self.feed.ledger, found)
 
     def pass_time(self, seconds: float | None, each: Callable[[], object]) -> None:
         """Call `each` again and again until the process ends or `seconds`, if given, are over."""
@@ -131,7 +134,7 @@ class Session:
         """Hold the reading and a replay still, or let both go on; a live stream goes on anyway."""
         self.is_paused = not self.is_paused
         self.feed.source.pause(self.is_paused)
-        self._place = ""
+        self._stop = ""
 
     def stop(self) -> None:
         """Have a jump and a simulation that are under way end soon."""
@@ -156,7 +159,7 @@ class Session:
     def notices(self) -> Notices:
         """What there is to say now."""
         is_said = self.machine.monotonic() < self._message_until
-        return Notices(self._message if is_said else "", self._captures.path, self._place)
+        return Notices(self._message if is_said else "", self._captures.path, self._stop)
 
     def say(self, message: str) -> None:
         """Show a message for `MESSAGE_SECONDS`; "" takes back the present one."""
@@ -174,25 +177,25 @@ class Session:
         """
         return self._arrive(await self._jumps.go(self.feed, pool, code, step, self.say))
 
-    async def go_to(self, where: Place | str, pool: PoolReading | None) -> bool:
-        """Go to a place, or to what a person typed; return whether that leads anywhere."""
+    async def go_to(self, where: Stop | str, pool: PoolReading | None) -> bool:
+        """Go to a stop, or to what a person typed; return whether that leads anywhere."""
         if isinstance(where, str):
             number = pool.number if pool is not None else -1
             return self._arrive(await self._jumps.to_text(self.feed, number, where, self.say))
-        return self._arrive(await self._jumps.to_place(self.feed, where, self.say))
+        return self._arrive(await self._jumps.to_stop(self.feed, where, self.say))
 
     async def step(self, seconds: float, pool: PoolReading | None) -> bool:
         """Go some seconds on in a replay, or back, and pause there."""
         number = pool.number if pool is not None else -1
         return self._arrive(await self._jumps.on(self.feed, number, seconds, self.say))
 
-    async def marks(self) -> Places:
+    async def marks(self) -> Stops:
         """Return the marks of a replay, soon; where there are none to find, a notice says why."""
         return await self._jumps.marks(self.feed, self.say)
 
-    async def places(self) -> Places:
+    async def stops(self) -> Stops:
         """Return all that there is to go to in a replay."""
-        return await self._jumps.places(self.feed, self.say)
+        return await self._jumps.stops(self.feed, self.say)
 
     def change_speed(self, factor: float) -> None:
         """Play a replay so many times as fast."""
@@ -206,7 +209,7 @@ class Session:
     def _arrive(self, arrival: Arrival | None) -> bool:
         if arrival is None:
             return False
-        self.feed, self.is_paused, self._place = arrival.feed, True, arrival.place
+        self.feed, self.is_paused, self._stop = arrival.feed, True, arrival.stop
         self._message = ""
         return True
 

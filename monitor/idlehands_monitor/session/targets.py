@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Protocol
 
 from ..ingest.sources import host
@@ -46,29 +47,34 @@ def open_replay(path: str, speed: float = 1.0) -> ReplaySource:
         return ReplaySource(path, speed)
 
 
-def open_live(target: str | None, machine: Machine = MACHINE) -> TakingSource:
+def open_live(
+    target: str | None, machine: Machine = MACHINE, *, takes_stacks: bool = True
+) -> TakingSource:
     """Return an attached live source for a process id or pool name, or for the only pool there is.
 
     A process that has no probe is sampled from outside; one that has a probe never is.
+    takes_stacks: whether stacks of the job's threads may be taken.
 
     Raises CommandError with status 3 when there is nothing to watch, 2 when it is not clear.
     """
     finder = Finder()
+    live = partial(LiveSource, takes_stacks=takes_stacks)
     pid = process_id(target) if target is not None else None
     job = Job(target) if target is not None else None
     processes = finder.find(job)
     if target is None:
-        return _attached(LiveSource(_only(processes, finder)), ATTACHING_SECONDS, machine)
+        return _attached(live(_only(processes, finder)), ATTACHING_SECONDS, machine)
     chosen = job.of(processes) if job is not None else []
     if any(not process.note for process in chosen):
-        return _attached(LiveSource(target), ATTACHING_SECONDS, machine)
+        return _attached(live(target), ATTACHING_SECONDS, machine)
     if chosen:
         raise CommandError(_notes(chosen), NOTHING_TO_WATCH)
     if pid is not None and host.process_exists(pid):
         _refuse_probed(pid)
         if _takes_first_task(pid, job, finder, machine):
-            return _attached(LiveSource(str(pid)), ATTACHING_SECONDS, machine)
-        return _attached(ExternalSource(pid), EXTERNAL_SECONDS, machine)
+            return _attached(live(str(pid)), ATTACHING_SECONDS, machine)
+        external = ExternalSource(pid, takes_stacks=takes_stacks)
+        return _attached(external, EXTERNAL_SECONDS, machine)
     raise CommandError(_nothing(target, processes, finder), NOTHING_TO_WATCH)
 
 

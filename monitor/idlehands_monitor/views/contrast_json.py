@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any
 
-from .json import fields_of
+from .json_fields import fields_of
 from .sections.contrast_headline import headline
 from .whatif_json import plain
 

@@ -20,8 +20,9 @@ KEYS = {
     "timestamps_ns": "moments_ns",
 }
 """Keys of the document that keep an older word than the field they hold: keys are never renamed."""
-OWN_KEYS = {"StackReading": {"samples": "samples"}}
-"""Fields whose key is their own name in this one dataclass, whatever `KEYS` says."""
+WITH_SAMPLES = ("StackReading", "PlaceShareReading", "PlacesReading")
+OWN_KEYS = {name: {"samples": "samples"} for name in WITH_SAMPLES}
+"""Fields whose key is their own name in these dataclasses, whatever `KEYS` says."""
 
 
 def fields_of(reading: Any) -> dict[str, Any]:

@@ -21,10 +21,10 @@ from ...model.external import (
     ExternalPoolReading,
     ExternalTime,
     ExternalWorkerReading,
-    PlaceReading,
     StackReading,
     WaitShareReading,
 )
+from ...model.places import PlaceReading
 from ...model.shares import Estimate
 from ...model.vocabulary import REASONS_BY_CODE, RUNNING, ExternalState
 from ..stats.summary import wilson
@@ -42,9 +42,12 @@ LEAST_COVERED_NS = 1
 
 
 def external_pools(ledger: Ledger, window_ns: int | None) -> tuple[ExternalPoolReading, ...]:
-    """Return a reading of each pool found in the dumps, the largest first."""
+    """Return a reading of each pool found in the dumps of an external process, the largest first.
+
+    A recorded job has dumps, too, but its pools are known.
+    """
     samples = ledger.samples
-    if not samples.dumps:
+    if not samples.dumps or not ledger.hello.get("sampled"):
         return ()
     end = samples.latest_ns
     begin = samples.first_ns if window_ns is None else max(samples.first_ns, end - window_ns)

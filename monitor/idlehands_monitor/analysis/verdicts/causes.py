@@ -11,12 +11,11 @@ import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from ...model.findings import URGENT, Finding, GainReading
+from ...model.findings import LEAST_SHARE, URGENT, Finding, GainReading
 from ...model.vocabulary import FindingCode
 from ...model.whatif import LEAST_GAIN, Arrivals, Unit
 from .attributing import attributed
 from .cause_list import CAUSES, Cause, idle, in_tasks, part_of, percent, where_of
-from .findings import LEAST_SHARE
 from .health import health
 from .never_steals import never_steals
 from .running_out import backlog_runs_out

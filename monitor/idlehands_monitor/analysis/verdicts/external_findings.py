@@ -12,10 +12,10 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
-from ...model.findings import Finding
+from ...model.findings import LEAST_SHARE, Finding
 from ...model.vocabulary import FindingCode, WaitReason
 from ..stats.summary import wilson
-from .findings import LEAST_SHARE, LEAST_WINDOW_S, WAIT_NAMES
+from .findings import LEAST_WINDOW_S, WAIT_NAMES
 from .health import BUSY
 from .host_findings import memory_growth
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from ...model.blocked import BlockedReading
-from ...model.findings import Finding
+from ...model.findings import LEAST_SHARE, Finding
 from ...model.vocabulary import FindingCode, WaitReason
 from .lost_workers import lost_workers
 
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from ...model.workers import LifetimesReading
 
 LEAST_WINDOW_S = 1.0
-LEAST_SHARE = 0.05
 WAIT_NAMES: dict[str, str] = {
     WaitReason.LOCK: "a lock",
     WaitReason.SLEEP: "a sleep to end",

@@ -11,9 +11,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ...model.findings import Finding
+from ...model.findings import LEAST_SHARE, Finding
 from ...model.vocabulary import CoreTimeSource, FindingCode
-from .findings import LEAST_SHARE, is_too_little, part_of_all
+from .findings import is_too_little, part_of_all
 from .running_out import memory_runs_out
 
 if TYPE_CHECKING:

@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from ...model.findings import LEAST_SHARE
 from ...model.vocabulary import FindingCode
-from .findings import LEAST_SHARE
 
 if TYPE_CHECKING:
     from ...model.findings import Finding

@@ -24,10 +24,10 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from ...model.findings import Finding
+from ...model.findings import LEAST_SHARE, Finding
 from ...model.scheduler import SchedulerReading
 from ...model.vocabulary import FindingCode, Verdict
-from .findings import LEAST_SHARE, is_too_little, part_of_all
+from .findings import is_too_little, part_of_all
 from .promise_list import ENDS_NEAR_EMPTY
 
 if TYPE_CHECKING:

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ...model.findings import Finding
+from ...model.findings import LEAST_SHARE, Finding
 from ...model.vocabulary import FindingCode
-from .findings import LEAST_SHARE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

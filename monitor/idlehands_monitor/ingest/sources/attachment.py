@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
     from ..intake import Intake
     from .asking import FoundProcess
+    from .stack_sampler import StackSampler
 
 DYING_SECONDS = 2.0
 HOST_SAMPLE_SECONDS = 0.25
@@ -49,9 +50,13 @@ class Attachment:
     counted from then. last_data: when data last arrived. ended: how it ended, empty before.
     complaint: why it could not be read, or not to its end. refused: whether the probe had no room
     for another reader; it may have later.
+
+    sampler: takes stacks of the job, None for none.
     """
 
-    def __init__(self, process: FoundProcess, intake: Intake) -> None:
+    def __init__(
+        self, process: FoundProcess, intake: Intake, sampler: StackSampler | None = None
+    ) -> None:
         self.pid = process.pid
         self.is_live = False
         self.last_data = monotonic()
@@ -60,6 +65,7 @@ class Attachment:
         self.refused = False
         self._path, self._owner = process.path, process.owner
         self._intake = intake
+        self._sampler = sampler
         self._threads: dict[int, set[tuple[int, int]]] = {}
         self._had_bye = False
 
@@ -80,6 +86,8 @@ class Attachment:
             self.complaint = f"the stream of process {self.pid} ended early: {error}"
         finally:
             sampling.cancel()
+            if self._sampler is not None:
+                self._sampler.forget(self.pid)
             writer.close()
             self.ended = self.complaint or f"process {self.pid} closed the connection"
         if self.is_live:
@@ -129,6 +137,8 @@ class Attachment:
                 self._had_bye = True
             elif kind == "names":
                 self._note_threads(frame)
+        if self._sampler is not None:
+            self._sampler.note(self.pid, [frame for frame, _ in pieces], self._threads)
         self._intake.take(pieces, self.pid)
 
     def _note_threads(self, names: CheckedFrame) -> None:

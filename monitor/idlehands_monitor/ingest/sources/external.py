@@ -12,23 +12,26 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
-import random
-import resource
 import sys
 import threading
 from time import monotonic, monotonic_ns, time_ns
+from typing import TYPE_CHECKING
 
 import psutil
 
-from idlehands.wire import VERSION, Frame, WireError
+from idlehands.wire import VERSION, Frame
 
 from ...model.vocabulary import StreamState
 from ..intake import TakingSource, made
 from . import host, processes, stacks, thread_counters
 from .kernel_waits import KernelWaits
-from .stack_frames import clip, thread_frame, thread_of
+from .stack_frames import clip, dump_frame, dump_pieces, thread_frame, thread_of
 from .status import SourceStatus
+from .stretches import Stretches
 from .thread_ids import UNKNOWN, ThreadIds
+
+if TYPE_CHECKING:
+    from .. import Piece
 
 HOST_SECONDS = 0.25
 PROCESS_SECONDS = 1.0
@@ -46,16 +49,21 @@ JOINED_SECONDS = 0.2
 FAMILY_SECONDS = 2.0
 AGAIN_SECONDS = 10.0
 """A process that gave no stacks is asked again after this long."""
+SWITCHED_OFF = "they were switched off with --no-stacks"
 START_TRIES, START_SECONDS = 4, 0.25
 MOST_THREADS = 4096
 
 
 class ExternalSource(TakingSource):
-    """Reads the threads of one process and of its children by sampling."""
+    """Reads the threads of one process and of its children by sampling.
 
-    def __init__(self, pid: int) -> None:
+    takes_stacks: without stacks, only the kernel's counters and waits are read.
+    """
+
+    def __init__(self, pid: int, *, takes_stacks: bool = True) -> None:
         super().__init__(str(pid))
         self._pid = pid
+        self._takes_stacks = takes_stacks
         self._family: dict[int, int] = {}
         self._family_at = -FAMILY_SECONDS
         self._dumped_at: dict[int, float] = {}
@@ -84,7 +92,7 @@ class ExternalSource(TakingSource):
         self._state, self._note = StreamState.LIVE, ""
         dumping = asyncio.create_task(self._dump_in_turn())
         try:
-            stretch = _Stretches()
+            stretch = Stretches()
             while _runs(process):
                 began = monotonic()
                 self._sample_host()
@@ -95,7 +103,7 @@ class ExternalSource(TakingSource):
                 await asyncio.sleep(stretch.next(max(HOST_SECONDS, took / HOST_SHARE)))
         finally:
             dumping.cancel()
-        self._take({"frame": "bye", "reason": "the process has ended"})
+        self._take(made({"frame": "bye", "reason": "the process has ended"}))
         self._state, self._note = StreamState.ENDED, f"process {self._pid} has ended"
 
     async def _attach(self) -> bool:
@@ -122,18 +130,17 @@ class ExternalSource(TakingSource):
 
     def _hello(self) -> None:
         argv0, python = host.program(self._pid)
-        self._take(
-            {
-                "frame": "hello",
-                "version": VERSION,
-                "pid": self._pid,
-                "argv0": clip(argv0),
-                "python": python,
-                "now_ns": monotonic_ns(),
-                "wall_ns": time_ns(),
-                "sampled": True,
-            }
-        )
+        hello = {
+            "frame": "hello",
+            "version": VERSION,
+            "pid": self._pid,
+            "argv0": clip(argv0),
+            "python": python,
+            "now_ns": monotonic_ns(),
+            "wall_ns": time_ns(),
+            "sampled": True,
+        }
+        self._take(made(hello))
 
     def _relatives(self) -> dict[int, int]:
         """Return the processes to sample, each with its parent's id, as of the last seconds."""
@@ -151,18 +158,18 @@ class ExternalSource(TakingSource):
         self._waits.keep_only(self._family)
         frame = thread_counters.sample(threads[:MOST_THREADS])
         waits = self._waits.sample(threads[:MOST_THREADS])
-        self._take({**frame, "waits": waits} if waits else frame)
+        self._take(made({**frame, "waits": waits} if waits else frame))
 
     def _sample_processes(self) -> None:
         """Send the counters of whole processes: memory, quota and usable cores."""
         frames, _ = processes.sample(processes.in_turn(sorted(self._relatives()), self._turn))
         self._turn += 1
         for frame in frames:
-            self._take(frame)
+            self._take(made(frame))
 
     async def _dump_in_turn(self) -> None:
         cores = host.cores_by_affinity(self._pid) or 1
-        stretch = _Stretches()
+        stretch = Stretches()
         while True:
             now = monotonic()
             waiting = [p for p in self._relatives() if self._not_before.get(p, now) <= now]
@@ -174,7 +181,7 @@ class ExternalSource(TakingSource):
                 await self._dump(min(waiting, key=lambda pid: self._dumped_at.get(pid, 0.0)))
 
     async def _dump(self, pid: int) -> None:
-        spent = _spent_on_children()
+        spent = stacks.spent_on_children()
         try:
             self._send_stacks(pid, await self._threads(pid))
         except (stacks.NotPython, stacks.Gone):
@@ -183,10 +190,12 @@ class ExternalSource(TakingSource):
         except stacks.StackError as error:
             self._send_missing(pid, error)
         # A moving average, so that one slow dump does not set the pace.
-        self._dump_seconds += (_spent_on_children() - spent - self._dump_seconds) / 4
+        self._dump_seconds += (stacks.spent_on_children() - spent - self._dump_seconds) / 4
 
     async def _threads(self, pid: int) -> list[Frame]:
         """Return the threads of a process with their stacks and waits. Raises StackError."""
+        if not self._takes_stacks:
+            raise stacks.StackError(SWITCHED_OFF)
         waits = self._waits.sample((pid, native) for native in host.thread_ids(pid))
         threads = await stacks.dump(pid)
         try:
@@ -205,27 +214,10 @@ class ExternalSource(TakingSource):
 
     def _send_stacks(self, pid: int, threads: list[Frame], missing: str = "") -> None:
         self._dumped_at[pid] = monotonic()
-        frame = {
-            "frame": "stacks",
-            "at_ns": monotonic_ns(),
-            "pid": pid,
-            "parent": self._family.get(pid, UNKNOWN),
-            "missing": missing,
-            "threads": threads[:MOST_THREADS],
-        }
-        self._take(frame)
+        times, parent = (UNKNOWN, monotonic_ns()), self._family.get(pid, UNKNOWN)
+        self._take(dump_pieces(dump_frame(pid, times, threads[:MOST_THREADS], missing, parent)))
 
-    def _take(self, frame: Frame) -> None:
-        try:
-            pieces = made(frame)
-        except WireError:
-            threads = frame.get("threads")
-            if not isinstance(threads, list) or len(threads) < 2:
-                return
-            middle = len(threads) // 2  # one dump in two frames with the same timestamp
-            self._take({**frame, "threads": threads[:middle]})
-            self._take({**frame, "threads": threads[middle:]})
-            return
+    def _take(self, pieces: list[Piece]) -> None:
         self._intake.last_data = monotonic()
         self._intake.take(pieces)
 
@@ -257,22 +249,3 @@ def _runs(process: psutil.Process) -> bool:
         return process.is_running() and bool(process.status() != psutil.STATUS_ZOMBIE)
     except psutil.Error:
         return False
-
-
-class _Stretches:
-    """Divides time into stretches, and draws a random time in each."""
-
-    def __init__(self) -> None:
-        self._end = monotonic()
-
-    def next(self, seconds: float) -> float:
-        """Begin the next stretch of `seconds`; return the seconds from now to its random time."""
-        now = monotonic()
-        begin = max(self._end, now)
-        self._end = begin + seconds
-        return begin + random.random() * seconds - now  # noqa: S311 — to be uneven, not secret
-
-
-def _spent_on_children() -> float:
-    used = resource.getrusage(resource.RUSAGE_CHILDREN)
-    return used.ru_utime + used.ru_stime

@@ -20,6 +20,7 @@ from ..intake import TakingSource
 from . import host
 from .attachment import Attachment
 from .discovery import AGAIN_SECONDS, Finder, Job, process_id
+from .stack_sampler import StackSampler
 from .status import SourceStatus
 
 RETRY_SECONDS = 0.3
@@ -29,10 +30,14 @@ STALLED_SECONDS = 2.0
 
 
 class LiveSource(TakingSource):
-    """Reads a job: a process id, with what that process has started, or the name of a pool."""
+    """Reads a job: a process id, with what that process has started, or the name of a pool.
 
-    def __init__(self, target: str) -> None:
+    takes_stacks: whether stacks are taken while workers wait in tasks, see `stack_sampler`.
+    """
+
+    def __init__(self, target: str, *, takes_stacks: bool = True) -> None:
         super().__init__(target)
+        self._sampler = StackSampler(self._intake.take) if takes_stacks else None
         self._attached: dict[str, Attachment] = {}  # by the socket's path
         self._pid = process_id(target)
         self._finder = Finder()
@@ -66,6 +71,14 @@ class LiveSource(TakingSource):
         return every[0] if every else -1
 
     async def _run(self) -> None:
+        sampling = asyncio.create_task(self._sampler.run()) if self._sampler is not None else None
+        try:
+            await self._read_all()
+        finally:
+            if sampling is not None:
+                sampling.cancel()
+
+    async def _read_all(self) -> None:
         tasks: dict[str, asyncio.Task[None]] = {}
         while True:
             running = [task for task in tasks.values() if not task.done()]
@@ -98,7 +111,7 @@ class LiveSource(TakingSource):
                 tasks.clear()
                 job_goes_on = True
             self._finder.forget(process.path)  # its answer holds only as long as it is attached
-            self._attached[process.path] = one = Attachment(process, self._intake)
+            self._attached[process.path] = one = Attachment(process, self._intake, self._sampler)
             tasks[process.path] = asyncio.create_task(self._serve(one))
 
     async def _serve(self, one: Attachment) -> None:

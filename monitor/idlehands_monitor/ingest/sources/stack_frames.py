@@ -1,4 +1,4 @@
-"""Turns py-spy's description of a thread into a thread of a ``stacks`` frame.
+"""Turns py-spy's description of threads into ``stacks`` frames.
 
 Text from the process is cut to a bounded length here, and cleaned where it is shown. No I/O.
 """
@@ -7,6 +7,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from idlehands.wire import WireError
+
+from ..intake import made
 from .thread_ids import UNKNOWN
 
 if TYPE_CHECKING:
@@ -14,6 +17,7 @@ if TYPE_CHECKING:
 
     from idlehands.wire import Frame
 
+    from .. import Piece
     from .stacks import PySpyThread
 
 MOST_FRAMES = 40
@@ -22,6 +26,38 @@ OUTERMOST_FRAMES = 12
 LEFT_OFF = ["…", "", 0]
 """Stands where a deeper stack was cut."""
 MOST_LETTERS = 200
+
+
+def dump_frame(
+    pid: int, times: tuple[int, int], threads: list[Frame], missing: str, parent: int = UNKNOWN
+) -> Frame:
+    """Return the ``stacks`` frame of a dump.
+
+    times: between which the stacks were read, in ns. missing: why it has no threads, or "".
+    """
+    return {
+        "frame": "stacks",
+        "began_ns": times[0],
+        "at_ns": times[1],
+        "pid": pid,
+        "parent": parent,
+        "missing": missing,
+        "threads": threads,
+    }
+
+
+def dump_pieces(frame: Frame) -> list[Piece]:
+    """Return a ``stacks`` frame as if it had arrived, in several with one timestamp if it is too
+    long."""
+    try:
+        return made(frame)
+    except WireError:
+        threads = frame["threads"]
+        if len(threads) < 2:
+            return []
+        middle = len(threads) // 2
+        halves = threads[:middle], threads[middle:]
+        return [piece for half in halves for piece in dump_pieces({**frame, "threads": half})]
 
 
 def thread_of(

@@ -10,6 +10,7 @@ import asyncio
 import contextlib
 import json
 import os
+import resource
 import shutil
 import sys
 import sysconfig
@@ -19,6 +20,7 @@ ENVIRONMENT = "IDLEHANDS_PYSPY"
 TRIES = 6
 """One read in seventeen of a busy pool is torn (measured, 2101 reads)."""
 TIMEOUT_SECONDS = 10.0
+NICENESS = 10
 
 
 class StackError(Exception):
@@ -56,8 +58,11 @@ def py_spy_path() -> str | None:
     return shutil.which("py-spy")
 
 
-async def dump(pid: int) -> list[PySpyThread]:
-    """Return py-spy's list of threads of `pid`, the newest first. Raises StackError."""
+async def dump(pid: int, *, gives_way: bool = False) -> list[PySpyThread]:
+    """Return py-spy's list of threads of `pid`, the newest first. Raises StackError.
+
+    gives_way: whether the job is to have the core first where both want it (niceness 10).
+    """
     program = py_spy_path()
     if program is None:
         raise StackError("py-spy is not installed; run: python -m pip install 'idlehands[monitor]'")
@@ -75,6 +80,9 @@ async def dump(pid: int) -> list[PySpyThread]:
         )
     except OSError as error:
         raise StackError(f"cannot run {program}: {error.strerror}") from error
+    if gives_way:
+        with contextlib.suppress(OSError):
+            os.setpriority(os.PRIO_PROCESS, process.pid, NICENESS)
     try:
         out, complaints = await asyncio.wait_for(process.communicate(), TIMEOUT_SECONDS)
     except TimeoutError as error:
@@ -98,6 +106,12 @@ async def dump_whole(pid: int) -> list[PySpyThread]:
         with contextlib.suppress(Torn):
             return await dump(pid)
     return await dump(pid)
+
+
+def spent_on_children() -> float:
+    """Return the CPU time, in seconds, of the processes that this one has started and reaped."""
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
 
 
 def failure(pid: int, complaints: str) -> StackError:

@@ -24,6 +24,7 @@ from .head import nothing, skipped_lines, who
 from .headline import headline
 from .host import cores_phrase
 from .job import pool_names
+from .places import place_phrase
 from .pool import left_out
 from .time_split import split_parts
 
@@ -160,7 +161,8 @@ def _findings(reading: Reading) -> Section | None:
 
 def _finding(finding: Finding) -> tuple[str, str]:
     gain = gain_text(finding).removeprefix("Gain: ") or "–"
-    return bounded(finding_text(finding), LONGEST), bounded(gain, LONGEST)
+    text = f"{finding_text(finding)} {place_phrase(finding)}".strip()
+    return bounded(text, LONGEST), bounded(gain, LONGEST)
 
 
 def _surroundings(reading: Reading) -> Section:

@@ -7,19 +7,15 @@ from typing import TYPE_CHECKING
 from ...model.external import RUNS_PROBED
 from ...model.vocabulary import CoreTimeSource, ExternalState
 from ..foreign_text import bounded
-from ..formatting import number_of, seconds, shortened
+from ..formatting import number_of, seconds
 from .facts import Column, Section, Sentence, Table, Tone, plain
 from .findings import findings
+from .places import NAME_LETTERS, place_text
 from .time_split import EXTERNAL_NOTE, WorkerRow, time_split, workers_section
 from .waits import external_waits
 
 if TYPE_CHECKING:
-    from ...model.external import (
-        ExternalPoolReading,
-        ExternalWorkerReading,
-        PlaceReading,
-        StackReading,
-    )
+    from ...model.external import ExternalPoolReading, ExternalWorkerReading, StackReading
     from ...model.reading import Reading
 
 NOT_RECORDED = (
@@ -37,7 +33,6 @@ LIBRARY_ADVICE = (
     "concurrent.futures, multiprocessing, multiprocess, loky and joblib."
 )
 STILL_SHOWN = "Working and run-queue wait are shown all the same, from the kernel's counters"
-NAME_LETTERS = 60
 
 
 def external_head(reading: Reading) -> Section | None:
@@ -85,13 +80,6 @@ def _workers(pool: ExternalPoolReading) -> Section:
         for worker in pool.workers
     )
     return workers_section(rows, (Column("at the last sample"),))
-
-
-def place_text(place: PlaceReading) -> str:
-    """Return one frame: function (file:line), without the folders."""
-    file = shortened(bounded(place.file.rpartition("/")[2]), NAME_LETTERS)
-    where = f" ({file}:{place.line})" if file else ""
-    return f"{shortened(bounded(place.function), NAME_LETTERS)}{where}"
 
 
 def stack_text(stack: StackReading) -> str:

@@ -9,6 +9,7 @@ from ...model.whatif import Unit
 from ..foreign_text import bounded
 from ..quantities import quantity
 from .facts import Section, Sentence, Tone
+from .places import places_lines
 
 if TYPE_CHECKING:
     from ...model.external import ExternalPoolReading
@@ -18,7 +19,7 @@ LONGEST_SENTENCE = 2000
 
 
 def findings(pool: PoolReading | ExternalPoolReading) -> Section:
-    """Return each finding with what to try, what that would gain, and its evidence."""
+    """Return each finding with where it is, what to try, what that would gain, its evidence."""
     parts = tuple(sentence for finding in pool.findings for sentence in _finding(finding))
     if parts:
         is_recorded = isinstance(pool, PoolReading)
@@ -36,6 +37,7 @@ def finding_text(finding: Finding) -> str:
 
 def _finding(finding: Finding) -> list[Sentence]:
     texts = (
+        *places_lines(finding),
         f"Try: {finding.advice}",
         gain_text(finding),
         f"Evidence: {finding.evidence}" if finding.evidence else "",

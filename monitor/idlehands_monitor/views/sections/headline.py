@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from ..foreign_text import bounded
 from .facts import Sentence, Tone
 from .findings import LONGEST_SENTENCE, finding_text, gain_text
+from .places import place_phrase
 
 if TYPE_CHECKING:
     from ...model.reading import Reading
@@ -24,7 +25,7 @@ def headline(reading: Reading) -> tuple[Sentence, ...]:
     pool, finding = reading.headline
     is_one_of_several = len(reading.pools) + len(reading.external) > 1
     where = f"pool {bounded(pool.name)}, " if is_one_of_several else ""
-    details = (f"Try: {finding.advice}", gain_text(finding))
+    details = (place_phrase(finding), f"Try: {finding.advice}", gain_text(finding))
     return (
         Sentence(
             bounded(f"Headline: {where}{finding_text(finding)}", LONGEST_SENTENCE), Tone.STRONG

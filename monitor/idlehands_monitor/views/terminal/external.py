@@ -14,11 +14,11 @@ from ..sections.external import (
     NOT_RECORDED,
     advice_text,
     missing_text,
-    place_text,
     stack_text,
     state_text,
 )
 from ..sections.findings import finding_text
+from ..sections.places import place_text
 from ..sections.waits import off_core_name, waits_phrase
 from .drawing import fit
 from .header import legend_rows, wrap

@@ -25,6 +25,7 @@ from ..palette import TIME_STYLES, Style
 from ..sections.external import dumps_text, origin
 from ..sections.findings import gain_text
 from ..sections.host import cores_phrase
+from ..sections.places import place_phrase
 from ..sections.tasks import failed_phrase, moved_phrase
 from .drawing import fit
 from .line_view import LineView
@@ -233,11 +234,16 @@ def headline_text(
         if pool.window_s < 1:
             return "Too little has been recorded yet to say what costs most.", ""
         return pool.health or "No finding: nothing but work takes more than 5 %.", ""
-    stack = SEE_STACK if is_running and finding.code == FindingCode.BLOCKED_IN_TASK else ""
-    place = f" ({shortened(clean(finding.where), 40)})" if finding.where else ""
+    found = clean(place_phrase(finding), 400)
+    asked = is_running and not found and finding.code == FindingCode.BLOCKED_IN_TASK
+    stack = SEE_STACK if asked else ""
+    place = f" ({shortened(clean(finding.where), 40)})" if finding.where and not found else ""
     gain = gain_text(finding)
     advice = f"Try: {finding.advice}{'' if finding.advice.endswith('.') else '.'}{stack}"
-    return without_main(f"{finding.sentence}{place}"), without_main(f"{advice} {gain}".strip())
+    sentence = f"{finding.sentence}{place}"
+    if found:
+        sentence = f"{sentence}{'' if sentence.endswith('.') else '.'} {found}"
+    return without_main(sentence), without_main(f"{advice} {gain}".strip())
 
 
 def wrap(text: str, cells: int) -> list[str]:

@@ -37,7 +37,7 @@ EVERYWHERE = (
     Key("t", "steals", "steals, or hand-overs of a shared queue, on the whole screen"),
     Key("i", "what_if", "what if: what each change would gain, and the curve over workers"),
     Key("m", "mark", "set a mark with a note: it is kept in the capture, and replays go to it"),
-    Key("l", "places", "in a replay: go to a time, a mark, a finding or a broken promise"),
+    Key("l", "stops", "in a replay: go to a time, a mark, a finding or a broken promise"),
     Key("comma", "step(-1)", "in a replay: a second back or on; < and > ten seconds", ", ."),
     Key("full_stop", "step(1)"),
     Key("less_than_sign", "step(-10)"),
@@ -105,9 +105,9 @@ WHAT_IF = (
     Key("shift+tab", "turn(-1)"),
     Key("r", "again", "simulate again, with all that has been recorded until now"),
 )
-PLACES = (
+STOPS = (
     Key(
-        "up", "move(-1)", "choose a place; the keys j and b then go through all like it", "up, down"
+        "up", "move(-1)", "choose a stop; the keys j and b then go through all like it", "up, down"
     ),
     Key("down", "move(1)"),
     Key("pageup", "move(-10)"),
@@ -122,7 +122,7 @@ LISTED = (
     ("Workers", (*WORKERS, TAB)),
     ("Matrix", MATRIX),
     ("Promises", PROMISES),
-    ("Places", PLACES),
+    ("Stops", STOPS),
     ("What if", WHAT_IF),
 )
 """What the sheet of keys shows, part by part."""

@@ -12,15 +12,15 @@ from typing import TYPE_CHECKING
 from textual.app import App
 
 from ...session.jumps import ONLY_REPLAYS
-from .places_sheet import GoTo, PlacesSheet
 from .sheet import Sheet
+from .stops_sheet import GoTo, StopsSheet
 
 if TYPE_CHECKING:
     from collections.abc import Coroutine
 
     from ...model.reading import PoolReading, Reading
-    from ...session.places import Place
     from ...session.session import Session
+    from ...session.stops import Stop
     from .scheduler_screen import Jump
 
 
@@ -87,23 +87,23 @@ class ReplayApp(App[None]):
         """Play a replay so many times as fast."""
         self.session.change_speed(factor)
 
-    def action_places(self) -> None:
+    def action_stops(self) -> None:
         """Show where a replay can go."""
         if not self.session.is_replay:
             self.session.say(ONLY_REPLAYS)
-        elif not isinstance(self.screen, PlacesSheet):
-            sheet = PlacesSheet()
+        elif not isinstance(self.screen, StopsSheet):
+            sheet = StopsSheet()
             self.push_screen(sheet)
-            self._ask(self._find_places(sheet))
+            self._ask(self._find_stops(sheet))
 
-    async def _find_places(self, sheet: PlacesSheet) -> None:
-        sheet.show_places(await self.session.marks(), whole=False)
-        sheet.show_places(await self.session.places(), whole=True)
+    async def _find_stops(self, sheet: StopsSheet) -> None:
+        sheet.show_stops(await self.session.marks(), whole=False)
+        sheet.show_stops(await self.session.stops(), whole=True)
 
     def on_go_to(self, event: GoTo) -> None:
         """Go where a person wants to."""
         self._ask(self._go_to(event.where))
 
-    async def _go_to(self, where: Place | str) -> None:
+    async def _go_to(self, where: Stop | str) -> None:
         if await self.session.go_to(where, self.pool):
             self._arrive(-1 if isinstance(where, str) else where.pool)

@@ -10,7 +10,8 @@ from rich.text import Text
 from ..foreign_text import clean
 from ..formatting import category_name, exact_amount, number_of, seconds
 from ..palette import TIME_STYLES
-from ..sections.external import place_text, state_text
+from ..sections.external import state_text
+from ..sections.places import place_text
 from ..sections.waits import off_core_name, waits_phrase
 from .drawing import doing_now, spark
 from .keys import WORKER_SHEET, bindings

@@ -1,4 +1,4 @@
-"""The places of a capture that are worth going to, as one list in the order of time. Pure."""
+"""The stops of a capture that are worth going to, as one list in the order of time. Pure."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ MARKS = "marks"
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
-    """One place to go to.
+class Stop:
+    """One stop to go to.
 
-    kind: mark, finding or broken promise. pool: its number, -1 for a mark. code: of all places that
+    kind: mark, finding or broken promise. pool: its number, -1 for a mark. code: of all stops that
     `Jumps.go` goes through from here. until_ns: the end of a finding, or the last time at which a
     promise was broken; -1 where there is none. times: how often a promise was broken, as far as the
     readings name it.
@@ -32,25 +32,25 @@ class Place:
     times: int = 1
 
 
-class Places(NamedTuple):
-    """The places of a capture, in the order of time, and when they were for a person."""
+class Stops(NamedTuple):
+    """The stops of a capture, in the order of time, and when they were for a person."""
 
-    every: tuple[Place, ...] = ()
+    every: tuple[Stop, ...] = ()
     clock: RunClock | None = None
 
 
-NOWHERE = Places()
+NOWHERE = Stops()
 
 
-def places_of(found: Landmarks) -> tuple[Place, ...]:
-    """Return all places: each mark, each stretch with a finding, each promise that was broken."""
-    marks = (Place(mark.at_ns, "mark", -1, MARKS, mark.note) for mark in found.marks)
+def stops_of(found: Landmarks) -> tuple[Stop, ...]:
+    """Return all stops: each mark, each stretch with a finding, each promise that was broken."""
+    marks = (Stop(mark.at_ns, "mark", -1, MARKS, mark.note) for mark in found.marks)
     findings = (
-        Place(one.at_ns, "finding", one.pool, one.code, one.sentence, one.end_ns)
+        Stop(one.at_ns, "finding", one.pool, one.code, one.sentence, one.end_ns)
         for one in found.findings
     )
     broken = (
-        Place(
+        Stop(
             timestamps[0],
             "broken promise",
             pool,
@@ -62,14 +62,14 @@ def places_of(found: Landmarks) -> tuple[Place, ...]:
         for (pool, code), timestamps in found.broken.items()
         if timestamps
     )
-    return tuple(sorted((*marks, *findings, *broken), key=lambda place: place.at_ns))
+    return tuple(sorted((*marks, *findings, *broken), key=lambda stop: stop.at_ns))
 
 
-def name_of(found: Landmarks, pool: int, code: str, place: int) -> str:
+def name_of(found: Landmarks, pool: int, code: str, stop: int) -> str:
     """Return what is at one of the timestamps that `series_of` returns."""
-    of = f"{place + 1} of {len(series_of(found, pool, code))}"
+    of = f"{stop + 1} of {len(series_of(found, pool, code))}"
     if code == MARKS:
-        return f"mark {of}: {found.marks[place].note}"
+        return f"mark {of}: {found.marks[stop].note}"
     if found.broken.get((pool, code)):
         return f"broken moment {of}: {found.what.get(code, code)}"
     return f"finding {code}, {of}"

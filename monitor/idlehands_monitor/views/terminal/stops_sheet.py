@@ -17,7 +17,7 @@ from ..foreign_text import clean
 from ..formatting import number_of
 from ..times import local_time, second
 from .drawing import fit
-from .keys import PLACES, bindings
+from .keys import STOPS, bindings
 from .rows_view import RowsView
 from .sheet import Sheet
 from .strips import style
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
     from ...model.reading import PoolReading
     from ...model.run_clock import RunClock
-    from ...session.places import Place, Places
+    from ...session.stops import Stop, Stops
     from .strips import Run
 
 TITLE = "Go to"
@@ -41,26 +41,26 @@ SECOND_CELLS, LOCAL_CELLS, KIND_CELLS = 11, 15, 16
 
 
 class GoTo(Message):
-    """Go to a place, or to what a person typed."""
+    """Go to a stop, or to what a person typed."""
 
-    def __init__(self, where: Place | str) -> None:
+    def __init__(self, where: Stop | str) -> None:
         super().__init__()
         self.where = where
 
 
-class PlacesSheet(Sheet):
-    """The places of a capture; enter goes to the chosen one, or to what is typed."""
+class StopsSheet(Sheet):
+    """The stops of a capture; enter goes to the chosen one, or to what is typed."""
 
     DEFAULT_CSS = """
-    PlacesSheet Input { padding: 0; background: $surface; }
-    PlacesSheet RowsView { margin: 1 0 0 0; }
+    StopsSheet Input { padding: 0; background: $surface; }
+    StopsSheet RowsView { margin: 1 0 0 0; }
     """
-    BINDINGS: ClassVar[list[BindingType]] = bindings(PLACES)
+    BINDINGS: ClassVar[list[BindingType]] = bindings(STOPS)
 
     def __init__(self) -> None:
         super().__init__()
         self.cursor = 0
-        self._places: Places | None = None
+        self._stops: Stops | None = None
         self._whole = False
         self._view = RowsView()
 
@@ -84,24 +84,24 @@ class PlacesSheet(Sheet):
     def show(self, pool: PoolReading) -> None:
         """Leave the list as it is: it is of the whole capture."""
 
-    def show_places(self, places: Places, *, whole: bool) -> None:
-        """Draw the list; the chosen place stays chosen. whole: whether no more will come."""
+    def show_stops(self, stops: Stops, *, whole: bool) -> None:
+        """Draw the list; the chosen stop stays chosen. whole: whether no more will come."""
         chosen = self._every[self.cursor] if self._every else None
-        self._places, self._whole = places, whole
+        self._stops, self._whole = stops, whole
         self.cursor = self._every.index(chosen) if chosen in self._every else 0
         self._draw()
 
     @property
-    def _every(self) -> tuple[Place, ...]:
-        return self._places.every if self._places is not None else ()
+    def _every(self) -> tuple[Stop, ...]:
+        return self._stops.every if self._stops is not None else ()
 
     def _draw(self) -> None:
         cells = self._view.size.width
         if cells > 0:
-            self._view.show(place_rows(self._places, self._whole, self.cursor, cells))
+            self._view.show(stop_rows(self._stops, self._whole, self.cursor, cells))
 
     def action_move(self, rows: int) -> None:
-        """Choose another place, keeping it in sight."""
+        """Choose another stop, keeping it in sight."""
         last = len(self._every) - 1
         self.cursor = max(0, min(last, self.cursor + rows))
         self._draw()
@@ -113,34 +113,34 @@ class PlacesSheet(Sheet):
             scroll.scroll_to_region(region, animate=False)
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
-        """Go to what was typed; to the chosen place where nothing was."""
+        """Go to what was typed; to the chosen stop where nothing was."""
         if event.value.strip():
             self.post_message(GoTo(event.value.strip()))
         elif self._every:
             self.post_message(GoTo(self._every[self.cursor]))
 
 
-def place_rows(places: Places | None, whole: bool, cursor: int, cells: int) -> list[list[Run]]:
-    """Return a row a place, and one that says whether there are none or more will come."""
-    every = places.every if places is not None else ()
-    clock = places.clock if places is not None else None
+def stop_rows(stops: Stops | None, whole: bool, cursor: int, cells: int) -> list[list[Run]]:
+    """Return a row a stop, and one that says whether there are none or more will come."""
+    every = stops.every if stops is not None else ()
+    clock = stops.clock if stops is not None else None
     rows: list[list[Run]] = [
-        [(fit(place_text(place, clock), cells), CHOSEN if row == cursor else None)]
-        for row, place in enumerate(every)
+        [(fit(stop_text(stop, clock), cells), CHOSEN if row == cursor else None)]
+        for row, stop in enumerate(every)
     ]
     if not whole or not every:
         rows.append([(fit(NOTHING if whole else READING, cells), style(dim=True))])
     return rows
 
 
-def place_text(place: Place, clock: RunClock | None) -> str:
-    """Return when a place is, of what kind it is, and what is there."""
-    at = second(clock, place.at_ns, 2) if clock is not None else ""
-    local = local_time(clock, place.at_ns) if clock is not None else ""
-    what = clean(place.what)
-    if place.kind == "finding":
-        until = f" until {second(clock, place.until_ns)}" if clock is not None else ""
-        what = f"{place.code}{until}: {what}"
-    elif place.times > 1:
-        what = f"{what}, {number_of(place.times, 'time')}"
-    return f"{at:>{SECOND_CELLS}}  {local:<{LOCAL_CELLS}}  {place.kind:<{KIND_CELLS}}{what}"
+def stop_text(stop: Stop, clock: RunClock | None) -> str:
+    """Return when a stop is, of what kind it is, and what is there."""
+    at = second(clock, stop.at_ns, 2) if clock is not None else ""
+    local = local_time(clock, stop.at_ns) if clock is not None else ""
+    what = clean(stop.what)
+    if stop.kind == "finding":
+        until = f" until {second(clock, stop.until_ns)}" if clock is not None else ""
+        what = f"{stop.code}{until}: {what}"
+    elif stop.times > 1:
+        what = f"{what}, {number_of(stop.times, 'time')}"
+    return f"{at:>{SECOND_CELLS}}  {local:<{LOCAL_CELLS}}  {stop.kind:<{KIND_CELLS}}{what}"
