@@ -28,6 +28,7 @@ from .commands.arguments import (
 )
 from .commands.arguments import workers as worker_numbers
 from .model.errors import DONE, USAGE, CommandError
+from .model.export_form import ExportForm
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -46,6 +47,8 @@ examples:
   idlehands explain a.idlehands --json     the reading as JSON
   idlehands whatif a.idlehands             what changes would gain, best first
   idlehands whatif a.idlehands --workers 1..16
+  idlehands export a.idlehands --to sqlite -o a.sqlite
+  idlehands scrub a.idlehands -o for-others.idlehands
 """
 
 CHANGES = (
@@ -93,6 +96,8 @@ def parser() -> argparse.ArgumentParser:
         commands.add_parser("explain", help="print the reading as text, Markdown, JSON or HTML")
     )
     _what_if(commands.add_parser("whatif", help="simulate what a change would gain"))
+    _export(commands.add_parser("export", help="write a capture as files for other programs"))
+    _scrub(commands.add_parser("scrub", help="copy a capture without private names"))
     return top
 
 
@@ -142,7 +147,7 @@ def _screen_options(command: argparse.ArgumentParser) -> None:
 
 def _force_option(command: argparse.ArgumentParser) -> None:
     command.add_argument(
-        "--force", action="store_true", help="replace FILE where it is a regular file of yours"
+        "--force", action="store_true", help="replace what is there, where it is yours"
     )
 
 
@@ -209,6 +214,31 @@ def _what_if(command: argparse.ArgumentParser) -> None:
         metavar="TIME",
         help="how long to attach to a running target (10s); a capture is read whole",
     )
+
+
+def _export(command: argparse.ArgumentParser) -> None:
+    command.add_argument("file", metavar="FILE", help="a capture, or an SQLite export of one")
+    command.add_argument(
+        "--to",
+        required=True,
+        choices=[*ExportForm],
+        help="tables (csv and parquet are folders), a trace for timeline viewers, or spans (OTLP)",
+    )
+    command.add_argument(
+        "-o", "--output", required=True, metavar="TARGET", help="where to write it"
+    )
+    _force_option(command)
+
+
+def _scrub(command: argparse.ArgumentParser) -> None:
+    command.add_argument("file", metavar="FILE", help="a capture, or an SQLite export of one")
+    command.add_argument("-o", "--output", required=True, metavar="FILE", help="where to write it")
+    command.add_argument(
+        "--key",
+        metavar="FILE",
+        help="the key back to the names (OUTPUT.key); one that is there is used and added to",
+    )
+    _force_option(command)
 
 
 def main(arguments: Sequence[str]) -> int:

@@ -29,6 +29,8 @@ THREADS = 1 << 14
 STACK_FRAMES = 40
 TIMESTAMP_NS = 1 << 58
 """Timestamps of the host's monotonic clock lie between -1 (unknown) and this, nine years."""
+WALL_NS = 1 << 62
+"""The wall clock, in ns since 1970, is at most this: the year 2116."""
 DURATION_NS = TIMESTAMP_NS
 NUMBER = 1 << 53
 """Counts, and numbers of tasks and rows, are at most this: a double holds every smaller integer."""

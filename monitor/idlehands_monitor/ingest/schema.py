@@ -78,6 +78,8 @@ FRAMES: Mapping[str, Mapping[str, Key]] = {
         "argv0": Key(text, ""),
         "python": Key(text, ""),
         "sampled": Key(flag, False),
+        "now_ns": Key(TIMESTAMP, NONE),
+        "wall_ns": Key(integer(NONE, limits.WALL_NS), NONE),
     },
     "names": {
         "pool": Key(POOL),

@@ -1,6 +1,7 @@
-"""The replay source: plays a capture file at a chosen speed, through the same `drain`.
+"""The replay source: plays a capture, or an SQLite export of one, through the same `drain`.
 
-The playhead moves with the clock that is passed in; `drain` returns the blocks before it.
+The playhead moves with the clock that is passed in, at a chosen speed; `drain` returns the blocks
+before it.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from idlehands.wire import NewerVersion
 from ...model.vocabulary import StreamState
 from .. import CaptureFrames, CheckedFrame
 from ..capture import Block, CaptureError, CaptureReader, NotACapture, as_capture_errors
+from ..exports.sqlite_reading import ExportReader, is_sqlite
 from ..files import NewFile
 from .status import SourceStatus
 
@@ -27,11 +29,21 @@ COPY_BYTES = 1 << 20
 AT_END = "at the end of the capture"
 
 
-def checked_blocks(reader: CaptureReader) -> Iterator[tuple[Block, list[CheckedFrame]]]:
+def open_recording(path: str) -> CaptureReader | ExportReader:
+    """Return a reader of a capture or of an SQLite export. Raises CaptureError or NotACapture."""
+    return ExportReader(path) if is_sqlite(path) else CaptureReader(path)
+
+
+def checked_blocks(
+    reader: CaptureReader | ExportReader,
+) -> Iterator[tuple[Block, list[CheckedFrame]]]:
     """Yield the frames of each block, in portions: a whole block is never in memory as frames.
 
     Raises NotACapture for frames of a later version of the wire.
     """
+    if isinstance(reader, ExportReader):
+        yield from reader.portions()
+        return
     frames = CaptureFrames()
     for block in reader:
         try:
@@ -52,7 +64,7 @@ class ReplaySource:
     ) -> None:
         self.target = os.path.basename(path)
         self._path = path
-        self._reader = CaptureReader(path)
+        self._reader = open_recording(path)
         self._blocks: Iterator[tuple[Block, list[CheckedFrame]]] = checked_blocks(self._reader)
         self._clock = clock
         self._next = next(self._blocks, None)
