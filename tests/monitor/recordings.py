@@ -38,7 +38,9 @@ def without_change(text):
 
 def exported(path, form, target, *, replace=False):
     """Export a recording; nothing must be wrong with it."""
-    warning = export(str(path), ExportForm(form), str(target), replace=replace, clean=without_change)
+    warning = export(
+        str(path), ExportForm(form), str(target), replace=replace, clean=without_change
+    )
     assert warning == ""
     return str(target)
 

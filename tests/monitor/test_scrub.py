@@ -13,7 +13,7 @@ import msgpack
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from recordings import REAL, plain, portions, reading_of, thin_pool, write_capture
+from recordings import REAL, anonymous, plain, portions, reading_of, thin_pool, write_capture
 
 from idlehands.wire import Decoder
 from idlehands_monitor.cli import main
@@ -128,7 +128,7 @@ def test_no_original_text_of_a_real_capture_is_left(path, tmp_path):
 
 
 @settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(seed=st.integers(0, 2**32))
 def test_no_text_of_a_hostile_capture_passes_but_stand_ins_and_own_words(tmp_path, seed):
@@ -145,8 +145,8 @@ def test_the_figures_are_those_of_the_original(path, tmp_path):
     target = tmp_path / "a.idlehands"
     scrub(path, target)
     assert plain(numbers(target)) == plain(numbers(path))
-    before, after = reading_of(path), reading_of(target)
-    assert [pool.worker_time for pool in after.pools] == [pool.worker_time for pool in before.pools]
+    before, after = anonymous(reading_of(path)), anonymous(reading_of(target))
+    assert without_text(after) == without_text(before)
 
 
 def numbers(path):
@@ -183,7 +183,6 @@ def test_the_key_leads_back_and_is_for_its_owner_alone(secret, tmp_path):
     found = json.loads(key.read_bytes())["stand_ins"]
     assert found["kind"] == {"secret-kind-a": "kind-1", "secret-kind-b": "kind-2"}
     assert found["program"] == {SECRETS["argv0"]: "program-1"}
-    assert found["note"] == {"secret-note": "note-1"}
 
 
 def test_two_captures_with_one_key_have_the_same_stand_ins(secret, tmp_path):

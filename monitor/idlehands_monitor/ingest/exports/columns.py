@@ -129,7 +129,7 @@ _OTHERS = (
             PROCESS,
             number("declared_as", "number of the pool in its process"),
             text("name", "name of the pool"),
-            text("kind", "kind of pool"),
+            text("pool_kind", "kind of pool"),
             number("workers", "how many workers it has", "workers"),
             number("declared_ns", "when it was declared"),
             number("closed_ns", "when it was closed, -1 where it was not"),
