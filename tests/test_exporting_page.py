@@ -1,6 +1,7 @@
 """The page about exports: its data dictionary is the declared one, and its queries run.
 
-`PYTHONPATH=tests:tests/monitor python tests/test_exporting_page.py` writes the data dictionary into the page anew.
+`PYTHONPATH=tests:tests/monitor python tests/test_exporting_page.py` writes the data dictionary into
+the page anew.
 """
 
 from __future__ import annotations

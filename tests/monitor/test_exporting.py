@@ -45,7 +45,7 @@ def read_sqlite(path):
     database = sqlite3.connect(path)
     try:
         return {
-            name: database.execute(f"SELECT {', '.join(quoted(table))} FROM {name}").fetchall()
+            name: database.execute(f"SELECT {', '.join(quoted(table))} FROM {name}").fetchall()  # noqa: S608
             for name, table in tables().items()
         }
     finally:
@@ -66,11 +66,16 @@ def read_csv(folder):
         with open(f"{folder}/{name}.csv", newline="", encoding="utf-8") as file:
             names, *rows = csv.reader(file)
         assert tuple(names) == table.names
-        kinds = [{INTEGER: int, TEXT: str}.get(column.type, float) for column in table.columns]
+        kinds = [{INTEGER: int, TEXT: unquoted}.get(column.type, float) for column in table.columns]
         found[name] = [
             tuple(kind(value) for kind, value in zip(kinds, row, strict=True)) for row in rows
         ]
     return found
+
+
+def unquoted(text):
+    """Return text without the mark that it is no formula."""
+    return text.removeprefix("'")
 
 
 def read_parquet(folder):
@@ -294,26 +299,25 @@ def test_an_export_is_never_written_over_its_own_recording(capture, capsys):
     assert "is the recording itself" in capsys.readouterr().err
 
 
-def test_a_full_disk_leaves_no_file_and_says_so(capture, tmp_path, capsys):
-    resource = pytest.importorskip("resource")
-    code = (
-        "import resource, signal, sys\n"
-        "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
-        "resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, 20_000))\n"
-        "from idlehands_monitor.cli import main\n"
-        "sys.exit(main(sys.argv[1:]))\n"
+FULL_DISK = """
+import resource, signal, sys
+from idlehands_monitor.cli import main
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+resource.setrlimit(resource.RLIMIT_FSIZE, (2_000, 2_000))
+sys.exit(main(sys.argv[1:]))
+"""
+
+
+@pytest.mark.parametrize("form", [*ExportForm])
+def test_a_full_disk_leaves_no_file_and_says_so_in_one_line(form, tmp_path):
+    if form is ExportForm.PARQUET:
+        pytest.importorskip("pyarrow")
+    arguments = ["export", str(REAL[-1]), "--to", form, "-o", str(tmp_path / "x")]
+    done = subprocess.run(
+        [sys.executable, "-c", FULL_DISK, *arguments], capture_output=True, text=True, check=False
     )
-    assert resource
-    for form in ("sqlite", "csv", "trace", "spans"):
-        target = tmp_path / "x"
-        done = subprocess.run(
-            [sys.executable, "-c", code, "export", str(REAL[-1]), "--to", form, "-o", str(target)],
-            capture_output=True,
-            text=True,
-            check=False,
-        )
-        assert (done.returncode, done.stderr.count("\n")) == (2, 1), done.stderr
-        assert [path.name for path in tmp_path.iterdir()] == ["a.idlehands"]
+    assert (done.returncode, done.stderr.count("\n")) == (2, 1), done.stderr
+    assert not list(tmp_path.iterdir())
 
 
 def test_without_pyarrow_one_line_says_so_and_nothing_is_made(
@@ -340,7 +344,7 @@ def test_a_name_in_csv_is_no_formula_and_obeys_no_terminal(tmp_path):
     folder = tmp_path / "x"
     assert main(["export", path, "--to", "csv", "-o", str(folder)]) == 0
     found = read_csv(folder)
-    assert found["pools"][0][3] == "'=cmd()"
+    assert "'=cmd()" in (folder / "pools.csv").read_text()
     assert found["kinds"][0][2] == "a\N{REPLACEMENT CHARACTER}[2J\N{REPLACEMENT CHARACTER}b"
 
 
