@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 import os
 import sqlite3
 import stat
@@ -28,6 +29,8 @@ from idlehands_monitor.ingest.exports.columns import (
     dictionary_rows,
 )
 from idlehands_monitor.ingest.exports.flattening import Flattener
+from idlehands_monitor.ingest.exports.sqlite_writing import SqliteExport
+from idlehands_monitor.ingest.files import FileError, NewFile, sqlite_uri
 from idlehands_monitor.ingest.schema import FRAMES
 from idlehands_monitor.model.export_form import ExportForm
 
@@ -346,6 +349,40 @@ def test_a_name_in_csv_is_no_formula_and_obeys_no_terminal(tmp_path):
     found = read_csv(folder)
     assert "'=cmd()" in (folder / "pools.csv").read_text()
     assert found["kinds"][0][2] == "a\N{REPLACEMENT CHARACTER}[2J\N{REPLACEMENT CHARACTER}b"
+
+
+def test_an_export_is_explained_as_its_capture_is(tmp_path, capsys):
+    target = exported(REAL[-1], ExportForm.SQLITE, tmp_path / "a ?#%.sqlite")
+    found = []
+    for path in (str(REAL[-1]), target):
+        assert main(["explain", path, "--json", "--no-gains"]) == 0
+        found.append(json.loads(capsys.readouterr().out))
+        del found[-1]["source"]["target"]
+    assert found[0] == found[1]
+
+
+def test_a_database_that_is_no_export_is_refused_in_one_line(tmp_path, capsys):
+    path = tmp_path / "other.sqlite"
+    database = sqlite3.connect(path)
+    database.execute("CREATE TABLE tasks (task)")
+    database.close()
+    assert main(["explain", str(path)]) == 2
+    assert "not an export of idlehands" in capsys.readouterr().err
+
+
+def test_a_draft_that_was_replaced_by_another_file_is_noticed(tmp_path):
+    other = tmp_path / "other.sqlite"
+    other.touch()
+
+    class Replaced(NewFile):
+        @property
+        def draft_uri(self):
+            return f"{sqlite_uri(str(other))}?mode=rw"
+
+    with pytest.raises(FileError, match="was replaced by another file"):  # noqa: SIM117
+        with Replaced(tmp_path / "a.sqlite") as file:
+            SqliteExport(file)
+    assert [path.name for path in tmp_path.iterdir()] == ["other.sqlite"]
 
 
 def test_a_missing_file_is_one_line(tmp_path, capsys):

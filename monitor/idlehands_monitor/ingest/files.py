@@ -32,6 +32,11 @@ class FileError(ValueError):
     """A file cannot be written; the message is one line for a person, the path first."""
 
 
+def sqlite_uri(path: str) -> str:
+    """Return the URI of a file for SQLite (sqlite.org, "Uniform Resource Identifiers")."""
+    return f"file:///{quote(os.fsencode(os.path.abspath(path)).lstrip(b'/'))}"
+
+
 class NewFile:
     """A file that is being written under a draft name until `publish` gives it its own.
 
@@ -74,7 +79,7 @@ class NewFile:
         folder = f"/proc/self/fd/{self._folder}"
         if not os.path.isdir(folder):  # not Linux
             folder = os.path.dirname(self.path) or "."
-        return f"file:{quote(os.path.join(folder, self._draft))}?mode=rw"
+        return f"{sqlite_uri(os.path.join(folder, self._draft))}?mode=rw"
 
     @property
     def written_bytes(self) -> int:

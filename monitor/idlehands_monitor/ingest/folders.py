@@ -87,7 +87,12 @@ class NewFolder:
             if self._check():
                 older = f"{self._draft}.old"
                 os.rename(self._name, older, src_dir_fd=self._above, dst_dir_fd=self._above)
-            os.rename(self._draft, self._name, src_dir_fd=self._above, dst_dir_fd=self._above)
+            try:
+                os.rename(self._draft, self._name, src_dir_fd=self._above, dst_dir_fd=self._above)
+            except OSError:
+                if older:
+                    os.rename(older, self._name, src_dir_fd=self._above, dst_dir_fd=self._above)
+                raise
             self._draft = ""
             if older:
                 self._remove(older)

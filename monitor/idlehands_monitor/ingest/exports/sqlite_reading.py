@@ -14,7 +14,6 @@ import stat
 from array import array
 from itertools import chain
 from typing import TYPE_CHECKING, Any
-from urllib.parse import quote
 
 import numpy as np
 
@@ -23,6 +22,7 @@ from idlehands.wire import TABLES, NewerVersion, WireError, check_version
 from ..capture import Block, CaptureError, NotACapture
 from ..checker import checked_frames, skipped
 from ..checks import COUNT, WORKER, Refused, sequence, text
+from ..files import sqlite_uri
 from ..limits import FRAME_BYTES
 from ..rows import NUMBER_BYTES, checked_rows
 from ..schema import CheckedFrame
@@ -83,11 +83,8 @@ class ExportReader:
     def _open(self) -> sqlite3.Connection:
         try:
             # A replay may be drained on another thread than the one that opened it.
-            database = sqlite3.connect(
-                f"file:{quote(str(self.path))}?mode=ro&immutable=1",
-                uri=True,
-                check_same_thread=False,
-            )
+            uri = f"{sqlite_uri(os.fspath(self.path))}?mode=ro&immutable=1"
+            database = sqlite3.connect(uri, uri=True, check_same_thread=False)
             database.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, MOST_CONTENT)
             for setting in SETTINGS:
                 database.execute(setting)
