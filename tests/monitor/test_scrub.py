@@ -128,7 +128,7 @@ def test_no_original_text_of_a_real_capture_is_left(path, tmp_path):
 
 
 @settings(
-    max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(seed=st.integers(0, 2**32))
 def test_no_text_of_a_hostile_capture_passes_but_stand_ins_and_own_words(tmp_path, seed):

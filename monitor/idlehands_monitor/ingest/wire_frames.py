@@ -10,17 +10,52 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from idlehands.wire import STEAL_ATTEMPTS, TABLES
+from idlehands.wire import STEAL_ATTEMPTS, TABLES, WireError, encode
 
 from .rows import OLD_ATTEMPTS
+from .schema import CheckedFrame
 
 if TYPE_CHECKING:
     from idlehands.wire import Frame
 
-    from .schema import CheckedFrame
-
 DAMAGED = np.iinfo(np.int64).min
 """In each column of a row that the check leaves out: no column may hold it."""
+
+
+def encoded(frame: CheckedFrame) -> bytes:
+    """Return a frame as wire bytes, none for a kind that is the monitor's own.
+
+    With the columns that its own version of the wire had not, a frame of rows may have become too
+    long for one; then it becomes several. Raises WireError for any other frame that is too long.
+    """
+    wire = wire_frame(frame)
+    if wire is None:
+        return b""
+    try:
+        return encode(wire)
+    except WireError:
+        if frame["frame"] != "rows" or wire["rows"] < 2:
+            raise
+        return b"".join(map(encoded, _halves(frame, wire["rows"] // 2)))
+
+
+def _halves(frame: CheckedFrame, half: int) -> tuple[CheckedFrame, CheckedFrame]:
+    """Return a frame's first `half` rows, and the rest of them."""
+    first_parts, second_parts, kept_before = [], [], 0
+    for worker, first, rows, kept in frame["parts"]:
+        before = min(half, rows)
+        half -= before
+        kept_before += min(before, kept)
+        if before:
+            first_parts.append((worker, first, before, min(before, kept)))
+        if rows - before:
+            rest = (rows - before, kept - min(before, kept))
+            second_parts.append((worker, first + before, *rest))
+    values = frame["values"]
+    return (
+        CheckedFrame({**frame, "parts": first_parts, "values": values[:, :kept_before]}),
+        CheckedFrame({**frame, "parts": second_parts, "values": values[:, kept_before:]}),
+    )
 
 
 def wire_frame(frame: CheckedFrame) -> Frame | None:

@@ -100,7 +100,10 @@ def _maps(found: dict[str, Any]) -> Any:
 
 
 def frame_of(kind: str, content: dict[str, Any]) -> Frame:
-    """Return the frame of the wire that a content stands for; not of ``rows``. Raises Refused."""
+    """Return the frame of the wire that a content stands for; not of ``rows``.
+
+    Raises Refused. Nothing of the frame has been checked.
+    """
     if kind != "counters":
         return {**content, "frame": kind}
     try:
@@ -108,10 +111,10 @@ def frame_of(kind: str, content: dict[str, Any]) -> Frame:
             columns = columns_of(OLD_ATTEMPTS, content["totals"])
             return {"frame": kind, "pool": content["pool"], "worker": content["thief"], **columns}
         values = (content["thief"], content["victim"], *content["added"])
-        columns_by_name = columns_of(STEAL_ATTEMPTS, values)
+        columns = columns_of(STEAL_ATTEMPTS, values)
+        return {"frame": kind, "pool": content["pool"], "columns": columns}
     except (KeyError, TypeError, ValueError, OverflowError):
         raise Refused("its counts are damaged") from None
-    return {"frame": kind, "pool": content["pool"], "columns": columns_by_name}
 
 
 def rows_query(table: str) -> str:

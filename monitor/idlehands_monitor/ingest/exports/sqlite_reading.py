@@ -1,8 +1,8 @@
-"""Reads an SQLite export as if it were a capture: its frames, block by block, checked anew.
+"""Reads an SQLite export as if it were a capture: its frames as wire bytes, block by block.
 
 The file may come from anybody. It is opened for reading only, its tables must be declared exactly
-as an export declares them, and every value goes through the checks of the wire. Touches the file
-system only.
+as an export declares them, and what is read goes through the checks of the wire like the blocks of
+a capture. Touches the file system only.
 """
 
 from __future__ import annotations
@@ -17,16 +17,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from idlehands.wire import TABLES, NewerVersion, WireError, check_version
+from idlehands.wire import TABLES, encode
 
 from ..capture import Block, CaptureError, NotACapture
-from ..checker import checked_frames, skipped
-from ..checks import COUNT, WORKER, Refused, sequence, text
+from ..checker import skipped
+from ..checks import COUNT, POOL, WORKER, Refused, sequence, text
 from ..files import sqlite_uri
-from ..limits import FRAME_BYTES
-from ..rows import NUMBER_BYTES, checked_rows
+from ..limits import BLOCK_BYTES, FRAME_BYTES
+from ..rows import NUMBER_BYTES
 from ..schema import CheckedFrame
-from ..wire_frames import columns_of
+from ..wire_frames import encoded
 from .sqlite_layout import (
     APPLICATION_ID,
     DECLARATIONS,
@@ -42,9 +42,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from os import PathLike
 
-PORTION_FRAMES = 64
-PORTION_ROWS = 1 << 16
-"""At most so much is in memory as frames at a time, and one frame more."""
 SETTINGS = (
     "PRAGMA query_only = ON",
     "PRAGMA trusted_schema = OFF",
@@ -54,6 +51,8 @@ SETTINGS = (
 MOST_ROWS = FRAME_BYTES // NUMBER_BYTES
 """Of one frame."""
 CHANGED = "rows are missing: the export was changed"
+DAMAGED = "its content is damaged"
+SKIPPED = "skipped"
 
 
 def is_sqlite(path: str | PathLike[str]) -> bool:
@@ -114,38 +113,34 @@ class ExportReader:
             if found.get(name) != sql:
                 raise NotACapture(f"{self.path}: its table {name} is not that of an export")
 
-    def portions(self) -> Iterator[tuple[Block, list[CheckedFrame]]]:
-        """Yield the frames of each block, in portions. Raises NotACapture for a later version of
-        the wire."""
+    def __iter__(self) -> Iterator[Block]:
         with contextlib.closing(self._open()) as database:
             try:
                 yield from self._blocks(database)
             except sqlite3.Error as error:
                 self.warning = f"the rest cannot be read: {error}"
-            except NewerVersion as error:
-                raise NotACapture(f"{self.path}: {error}") from error
 
-    def _blocks(self, database: sqlite3.Connection) -> Iterator[tuple[Block, list[CheckedFrame]]]:
+    def _blocks(self, database: sqlite3.Connection) -> Iterator[Block]:
         stored = _StoredFrames(database)
         blocks = database.execute("SELECT closed_ns, frames FROM blocks ORDER BY block")
         for closed_ns, count in blocks:
             if type(closed_ns) is not int or type(count) is not int:
                 self.warning = "the rest cannot be read: a block is damaged"
                 return
-            block = Block(closed_ns, b"")
-            portion, rows = list[CheckedFrame](), 0
+            held, left_out = bytearray(), list[CheckedFrame]()
             for _ in range(count):
                 found = stored.next()
                 if found is None:
                     self.warning = "the rest cannot be read: frames are missing"
                     break
-                for frame in found:
-                    portion.append(frame)
-                    rows += frame["values"].shape[1] if frame["frame"] == "rows" else 0
-                if len(portion) >= PORTION_FRAMES or rows >= PORTION_ROWS:
-                    yield block, portion
-                    portion, rows = [], 0
-            yield block, portion
+                if isinstance(found, bytes):
+                    held += found
+                else:
+                    left_out.append(found)
+                if len(held) + FRAME_BYTES > BLOCK_BYTES:  # more than a writer puts in a block
+                    yield Block(closed_ns, bytes(held), len(held), tuple(left_out))
+                    held, left_out = bytearray(), []
+            yield Block(closed_ns, bytes(held), len(held), tuple(left_out))
 
 
 class _StoredFrames:
@@ -158,58 +153,40 @@ class _StoredFrames:
         )
         self._next_row = dict.fromkeys(TABLES, 1)
 
-    def next(self) -> tuple[CheckedFrame, ...] | None:
-        """Return what the next frame holds, None after the last one. Raises NewerVersion."""
+    def next(self) -> bytes | CheckedFrame | None:
+        """Return the bytes of the next frame, or what was left out; None after the last one."""
         row = self._frames.fetchone()
         if row is None:
             return None
+        kind, content, first_row = row
         try:
-            return self._checked(*row)
-        except Refused as error:
-            return (skipped("frames", str(error)),)
-
-    def _checked(self, kind: Any, content: Any, first_row: Any) -> tuple[CheckedFrame, ...]:
-        kind = text(kind)
-        found = parsed(content)
-        if kind == "skipped":
-            why = text(found.get("why"))
-            return (skipped(text(found.get("what")), why, COUNT(found.get("count"))),)
-        if kind == "rows":
-            return (self._rows(found, first_row),)
-        if kind == "hello":
-            try:
-                check_version(found.get("version"))
-            except NewerVersion:
-                raise
-            except WireError as error:
-                raise Refused(str(error)) from None
-        return checked_frames(frame_of(kind, found))
+            found = parsed(content)
+            if kind == SKIPPED:
+                why = text(found.get("why"))
+                return skipped(text(found.get("what")), why, COUNT(found.get("count")))
+            if kind == "rows":
+                return encoded(self._rows(found, first_row))
+            return encode(frame_of(text(kind), found))
+        except (Refused, ValueError, TypeError, OverflowError) as error:
+            # msgpack refuses integers of more than 64 bits, and deep nesting
+            return skipped("frames", str(error) if isinstance(error, Refused) else DAMAGED)
 
     def _rows(self, found: dict[str, Any], first_row: Any) -> CheckedFrame:
-        """Return a frame of recorded rows, with the counts of the rows that were left out of it."""
+        """Return a frame of recorded rows; those that were left out of it only count."""
         table = found.get("table")
         if type(table) is not str or table not in TABLES:
             raise Refused("rows of an unknown table")
         parts = [_part(part) for part in sequence(found.get("parts"), MOST_ROWS)]
-        wire = {
-            "frame": "rows",
-            "pool": found.get("pool"),
-            "table": table,
-            "parts": [[worker, first, kept] for worker, first, _, kept in parts],
-            "columns": columns_of(
-                TABLES[table].names,
-                self._values(table, COUNT(first_row), sum(part[3] for part in parts)),
-            ),
-        }
-        frame, past_first, left_out = checked_rows(wire)
-        if past_first or left_out:
+        if sum(part[2] for part in parts) > MOST_ROWS:
             raise Refused(CHANGED)
-        frame["parts"] = parts
-        return frame
+        values = self._values(table, COUNT(first_row), sum(part[3] for part in parts))
+        pool = POOL(found.get("pool"))
+        frame = {"frame": "rows", "pool": pool, "table": table, "parts": parts, "values": values}
+        return CheckedFrame(frame)
 
     def _values(self, table: str, first_row: int, count: int) -> Any:
         """Return the next rows of a table, shape (columns, rows). Raises Refused."""
-        if count > MOST_ROWS or first_row < self._next_row[table]:
+        if first_row < self._next_row[table]:
             raise Refused(CHANGED)
         self._next_row[table] = first_row + count
         found = self._database.execute(rows_query(table), (first_row, first_row + count)).fetchall()

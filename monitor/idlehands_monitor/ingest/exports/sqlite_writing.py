@@ -64,7 +64,12 @@ class SqliteExport(TableWriter):
         self._block = block
 
     def add_frame(self, frame: CheckedFrame) -> None:
-        """Write a frame; the values of recorded rows come after it."""
+        """Write a frame; the values of recorded rows come after it.
+
+        Rows that were left out are left out again where the export is read, and are counted then.
+        """
+        if frame["frame"] == "skipped" and frame["what"].startswith("rows of "):
+            return
         first_row = None
         if frame["frame"] == "rows":
             first_row = self._rows[RECORDED[frame["table"]].name] + 1

@@ -7,11 +7,9 @@ import stat
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from idlehands.wire import WireError, encode
-
 from ..capture import CaptureWriter
 from ..files import FileError, NewFile
-from ..wire_frames import wire_frame
+from ..wire_frames import encoded
 from .frames import Scrubber
 from .stand_ins import MOST_KEY_BYTES, NotAKey, StandIns, stand_ins_of
 
@@ -73,11 +71,4 @@ def write_scrubbed(
 def _encoded(frame: CheckedFrame, scrubber: Scrubber) -> bytes:
     """Return a frame's bytes without private text, none where it does not pass."""
     scrubbed = scrubber.scrubbed(frame)
-    wire = wire_frame(scrubbed) if scrubbed is not None else None
-    if wire is None:
-        return b""
-    try:
-        return encode(wire)
-    except WireError:  # with columns that its own version had not, it has become too long
-        scrubber.removed[f"too long {frame['frame']}"] += 1
-        return b""
+    return encoded(scrubbed) if scrubbed is not None else b""

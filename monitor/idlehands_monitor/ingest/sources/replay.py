@@ -41,11 +41,10 @@ def checked_blocks(
 
     Raises NotACapture for frames of a later version of the wire.
     """
-    if isinstance(reader, ExportReader):
-        yield from reader.portions()
-        return
     frames = CaptureFrames()
     for block in reader:
+        if block.left_out:
+            yield block, list(block.left_out)
         try:
             for portion in frames.feed(block.frames, block.packed_bytes):
                 yield block, portion
