@@ -100,6 +100,7 @@ def thin_pool(seed):
         for worker in range(workers)
     ]
     levels["ran"] = [draw.randint(0, 50) for _ in range(workers)]
+    levels["raised"] = [[0, "SaltError", draw.randint(1, 9)]]
     hello = {
         "frame": "hello",
         "version": 3,

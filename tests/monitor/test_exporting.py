@@ -190,6 +190,33 @@ def test_recorded_tables_have_every_column_of_the_wire_in_order():
         assert own == list(table.names)
 
 
+KEYS = {
+    "hello": {"version": "wire_version", "pid": "pid", "argv0": "program", "python": "python",
+              "sampled": "is_external", "now_ns": "now_ns", "wall_ns": "wall_ns"},
+    "names": {"pool": "declared_as", "name": "name", "pool_kind": "pool_kind",
+              "workers": "workers", "most_workers": "most_workers", "declared_ns": "declared_ns",
+              "closed_ns": "closed_ns", "shared_queue": "shared_queue",
+              "tells_meetings": "reports_contention", "broken": "broken",
+              "first_dead": "dead_processes.status", "sampled_by": "thinned_by",
+              "steps": "detail_steps.step", "task_kinds": "kinds.name",
+              "threads": "workers.native_id"},
+    "levels": {"pool": "pool", "at_ns": "at_ns", "inbox": "queued",
+               "deques": "worker_levels.deque_length", "workers": "worker_levels.open_intervals",
+               "misuses": "misuses", "ran": "worker_levels.ran", "spawned": "spawned",
+               "raised": "raised.tasks"},
+    "cost": {"at_ns": "", "recording_ns": "recording_ns", "sending_ns": "sending_ns"},
+    "lost": {"pool": "pool", "table": "table", "worker": "worker", "rows": "rows"},
+    "withdrawn": {"pool": "withdrawn"},
+    "bye": {"reason": "ended"},
+    "from": {"pid": "pid"},
+    "host": {"at_ns": "at_ns", "threads": "on_core_ns", "moments": "at_ns", "waits": "wait",
+             "gone": "gone", "beside": "beside", "switches": "voluntary"},
+    "window": {"begin_ns": "begin_ns", "length_ns": "length_ns"},
+    "mark": {"at_ns": "at_ns", "note": "note"},
+    "stacks": {"at_ns": "at_ns", "pid": "pid", "parent": "parent", "missing": "missing",
+               "threads": "stack_frames.function"},
+}  # fmt: skip
+"""The column, and its table where that is another one, that has what a key of a frame says."""
 FLATTENED = {
     "hello": "processes",
     "names": "pools",
@@ -211,6 +238,16 @@ FLATTENED = {
 def test_every_kind_of_frame_has_a_table():
     assert set(FRAMES) <= set(FLATTENED)
     assert set(FLATTENED.values()) <= set(TABLES_EXPORTED)
+
+
+@pytest.mark.parametrize("kind", sorted(FRAMES))
+def test_every_key_of_a_frame_has_a_column(kind):
+    # The table of processes has the keys' own names.
+    places = KEYS[kind] if kind != "process" else {key: key for key in FRAMES[kind]}
+    assert set(places) == set(FRAMES[kind])
+    for place in places.values():
+        table, _, column = place.rpartition(".")
+        assert not column or column in TABLES_EXPORTED[table or FLATTENED[kind]].names
 
 
 def test_a_process_that_says_hello_again_has_pools_of_its_own(tmp_path):

@@ -131,6 +131,7 @@ _OTHERS = (
             text("name", "name of the pool"),
             text("pool_kind", "kind of pool"),
             number("workers", "how many workers it has", "workers"),
+            number("most_workers", "how many it may start, -1 unknown", "workers"),
             number("declared_ns", "when it was declared"),
             number("closed_ns", "when it was closed, -1 where it was not"),
             number("shared_queue", "1 where the workers share one queue, else 0"),
@@ -173,6 +174,16 @@ _OTHERS = (
             POOL,
             number("pid", "process id"),
             number("status", "exit status, or the negative number of the signal"),
+        ),
+    ),
+    ExportTable(
+        "raised",
+        "a kind of exception that tasks of a kind raised",
+        (
+            POOL,
+            number("kind", "kind of the tasks, see the table kinds"),
+            text("exception", "name of the exception's class"),
+            number("tasks", "how many tasks raised one", "tasks"),
         ),
     ),
     ExportTable(
@@ -228,6 +239,7 @@ _OTHERS = (
             number("nonvoluntary", "other switches so far, -1 not read", "switches"),
             number("io_wait_ns", "time in block input and output so far, -1 not read"),
             number("gone", "1 where the thread had ended, else 0"),
+            number("beside", "1 where the thread is no worker of a pool, else 0"),
         ),
     ),
     ExportTable(
@@ -247,6 +259,7 @@ _OTHERS = (
             number("periods", "periods of its CPU quota so far", "periods"),
             number("throttled_periods", "periods in which the quota stopped it", "periods"),
             number("throttled_ns", "time for which the quota stopped it so far"),
+            number("memory_left_bytes", "memory that it may still take"),
             number("started_ns", "when the process began"),
             cores("usable_cores", "cores that it may use, quota and affinity together"),
             cores("quota_cores", "cores that its quota allows"),

@@ -60,6 +60,7 @@ class Flattener:
         self.names = PoolNames()
         self._samples = 0
         self._steps: dict[int, dict[int, int]] = {}
+        self._raised: dict[int, list[tuple[int, str, int]]] = {}
         self._undated: dict[int, list[CheckedFrame]] = {}
         self._totals: dict[tuple[int, int], Any] = {}
         self._of_kind: dict[str, Callable[[CheckedFrame], list[Batch]]] = {
@@ -105,6 +106,9 @@ class Flattener:
             *batch_of(
                 "detail_steps",
                 ((pool, *one) for pool, steps in self._steps.items() for one in steps.items()),
+            ),
+            *batch_of(
+                "raised", ((pool, *one) for pool, found in self._raised.items() for one in found)
             ),
             *batch_of("dictionary", dictionary_rows()),
         ]
@@ -170,6 +174,7 @@ class Flattener:
             )
             for worker in range(most)
         )
+        self._raised[number] = frame["raised"]  # counted since the pool began
         whole = (number, at_ns, frame["inbox"], sum(ran), frame["spawned"], frame["misuses"])
         return [
             *self._dated(number, at_ns),
@@ -182,8 +187,9 @@ class Flattener:
         return []
 
     def _host(self, frame: CheckedFrame) -> list[Batch]:
-        process, at_ns, gone = self.names.process.number, frame["at_ns"], set(frame["gone"])
+        process, at_ns, gone = self.names.process.number, frame["at_ns"], frame["gone"]
         threads, waits, switches = frame["threads"], frame["waits"], frame["switches"]
+        beside = set(frame["beside"])
         rows = (
             (
                 process,
@@ -193,8 +199,9 @@ class Flattener:
                 waits.get(thread, ""),
                 *switches.get(thread, (NONE, NONE, NONE)),
                 int(thread in gone),
+                int(thread in beside),
             )
-            for thread in dict.fromkeys([*threads, *waits, *switches, *frame["gone"]])
+            for thread in dict.fromkeys([*threads, *waits, *switches, *gone, *beside])
         )
         return batch_of("thread_samples", rows)
 
@@ -258,6 +265,7 @@ def pool_row(pool: KnownPool) -> tuple[Any, ...]:
         pool.name,
         names.get("pool_kind", ""),
         names.get("workers", NONE),
+        names.get("most_workers", NONE),
         names.get("declared_ns", NONE),
         names.get("closed_ns", NONE),
         int(names.get("shared_queue", False)),

@@ -6,6 +6,7 @@ not a word of idlehands' own gets a stand-in, whatever key it is under; numbers 
 
 from __future__ import annotations
 
+import builtins
 import re
 from collections import Counter
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -32,6 +33,12 @@ ENDS = (
     "closed the connection but still runs",
 )
 """What the probe and the monitor say of the end of a record."""
+EXCEPTIONS = tuple(
+    name
+    for name, one in vars(builtins).items()
+    if isinstance(one, type) and issubclass(one, BaseException)
+)
+"""The names of Python's own classes of exceptions."""
 MAIN_THREAD = "MainThread"
 """Of CPython: `threading` gives every main thread this name."""
 
@@ -57,6 +64,7 @@ RULES = {
     ("names", "broken"): TextRule("reason"),
     ("names", "task_kinds"): TextRule("kind", one_of(OTHER_KINDS)),
     ("names", "threads"): TextRule("thread", one_of(MAIN_THREAD)),
+    ("levels", "raised"): TextRule("exception", one_of(*EXCEPTIONS)),
     ("rows", "table"): TextRule("table", one_of(*TABLES)),
     ("lost", "table"): TextRule("table", one_of(*TABLES)),
     ("host", "waits"): TextRule("wait", one_of(*WaitReason, RUNNING)),
