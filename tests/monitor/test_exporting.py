@@ -22,13 +22,12 @@ from idlehands_monitor.cli import main
 from idlehands_monitor.ingest.exports import parquet_writing
 from idlehands_monitor.ingest.exports.columns import (
     DICTIONARY,
-    INTEGER,
-    RECORDED,
     TABLES_EXPORTED,
-    TEXT,
     dictionary_rows,
 )
+from idlehands_monitor.ingest.exports.declaring import INTEGER, TEXT
 from idlehands_monitor.ingest.exports.flattening import Flattener
+from idlehands_monitor.ingest.exports.recorded_columns import RECORDED
 from idlehands_monitor.ingest.exports.sqlite_writing import SqliteExport
 from idlehands_monitor.ingest.files import FileError, NewFile, sqlite_uri
 from idlehands_monitor.ingest.schema import FRAMES

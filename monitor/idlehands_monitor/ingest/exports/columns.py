@@ -1,107 +1,14 @@
-"""The tables of an export, each declared once: names, types, units and meanings.
+"""The tables of an export, each declared once: names, types, units and meanings. Pure.
 
 The writers, `load` and the data dictionary (in an export and in docs/exporting.md) take them from
-here. The tables that the probe records take their columns from its own declaration. Times are
-nanoseconds of the monotonic clock of the host; -1 stands for nobody, nothing, or not read.
+here, from `recorded_columns` and from `sample_columns`.
 """
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
-from idlehands.wire import (
-    CONTENTION,
-    IDLE_INTERVALS,
-    SPAWNS,
-    TABLES,
-    TASKS,
-    WAITS,
-    WORKER_LIFETIMES,
-)
-
-INTEGER, REAL, TEXT = "integer", "real", "text"
-
-
-class ExportColumn(NamedTuple):
-    """One column: its name, its type, its unit ("" for names and codes), and what it means."""
-
-    name: str
-    type: str
-    unit: str
-    meaning: str
-
-
-class ExportTable(NamedTuple):
-    """One table: its name, what a row stands for, and its columns in order.
-
-    recorded: the name of the recorded table on the wire, "" for a table of anything else.
-    """
-
-    name: str
-    row: str
-    columns: tuple[ExportColumn, ...]
-    recorded: str = ""
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """The names of its columns."""
-        return tuple(column.name for column in self.columns)
-
-
-EXPORT_NAMES = {
-    TASKS.name: "tasks",
-    WAITS.name: "waits",
-    IDLE_INTERVALS.name: "idle_intervals",
-    SPAWNS.name: "spawns",
-    WORKER_LIFETIMES.name: "worker_lifetimes",
-    CONTENTION.name: "contended_operations",
-}
-"""The name in an export of each table that the probe records."""
-UNITS = {
-    "size": "as the caller means it",
-    "helped": "tasks",
-    "attempts": "steal attempts",
-    "length": "tasks",
-}
-
-
-def number(name: str, meaning: str, unit: str = "") -> ExportColumn:
-    """Return a column of integers; a name that ends in a unit has this unit."""
-    if not unit and name.endswith("_ns"):
-        unit = "ns"
-    elif not unit and name.endswith("_bytes"):
-        unit = "bytes"
-    return ExportColumn(name, INTEGER, unit, meaning)
-
-
-def text(name: str, meaning: str) -> ExportColumn:
-    """Return a column of text."""
-    return ExportColumn(name, TEXT, "", meaning)
-
-
-def cores(name: str, meaning: str) -> ExportColumn:
-    """Return a column of numbers of cores."""
-    return ExportColumn(name, REAL, "cores", meaning)
-
-
-POOL = number("pool", "number of the pool in this export, see the table pools")
-PROCESS = number("process", "number of the process in this export, see the table processes")
-WORKER = number("worker", "number of the worker in its pool, from 0; -1 nobody")
-AT = number("at_ns", "when this was so")
-
-
-def _recorded(wire_name: str) -> ExportTable:
-    """Return the export of a recorded table: its pool and its worker, then its own columns."""
-    table = TABLES[wire_name]
-    own = [number(one.name, one.meaning, UNITS.get(one.name, "")) for one in table.columns]
-    if wire_name == SPAWNS.name:
-        own.insert(0, number("task", "number of the task, -1 where rows before it were damaged"))
-    columns = (POOL, WORKER, *own)
-    return ExportTable(EXPORT_NAMES[wire_name], table.row, columns, wire_name)
-
-
-RECORDED = {name: _recorded(name) for name in EXPORT_NAMES}
-"""The recorded tables, by their names on the wire."""
+from .declaring import AT, POOL, PROCESS, WORKER, ExportTable, number, text
+from .recorded_columns import RECORDED
+from .sample_columns import SAMPLE_TABLES
 
 _OTHERS = (
     ExportTable(
@@ -226,72 +133,6 @@ _OTHERS = (
         ),
     ),
     ExportTable(
-        "thread_samples",
-        "the kernel's counters of a thread at one time",
-        (
-            PROCESS,
-            AT,
-            number("native_id", "the kernel's number of the thread"),
-            number("on_core_ns", "time on a core so far, -1 unknown"),
-            number("run_queue_ns", "time ready to run without a core so far, -1 unknown"),
-            text("wait", "what it waited for, empty where that was not read"),
-            number("voluntary", "switches that it asked for so far, -1 not read", "switches"),
-            number("nonvoluntary", "other switches so far, -1 not read", "switches"),
-            number("io_wait_ns", "time in block input and output so far, -1 not read"),
-            number("gone", "1 where the thread had ended, else 0"),
-            number("beside", "1 where the thread is no worker of a pool, else 0"),
-        ),
-    ),
-    ExportTable(
-        "process_samples",
-        "the kernel's counters of a process at one time; -1 unknown",
-        (
-            PROCESS,
-            AT,
-            number("pid", "process id"),
-            number("resident_bytes", "memory in use"),
-            number("minor_faults", "page faults without input or output so far", "faults"),
-            number("major_faults", "page faults with input or output so far", "faults"),
-            number("voluntary_switches", "switches that its threads asked for so far", "switches"),
-            number("nonvoluntary_switches", "other switches so far", "switches"),
-            number("io_wait_ns", "time of its threads in block input and output so far"),
-            number("affinity", "cores that it may use", "cores"),
-            number("periods", "periods of its CPU quota so far", "periods"),
-            number("throttled_periods", "periods in which the quota stopped it", "periods"),
-            number("throttled_ns", "time for which the quota stopped it so far"),
-            number("memory_left_bytes", "memory that it may still take"),
-            number("started_ns", "when the process began"),
-            cores("usable_cores", "cores that it may use, quota and affinity together"),
-            cores("quota_cores", "cores that its quota allows"),
-        ),
-    ),
-    ExportTable(
-        "stack_samples",
-        "a thread of a process without a probe at one time",
-        (
-            number("sample", "number of the sample in this export"),
-            AT,
-            number("pid", "process id"),
-            number("parent", "process that started it, -1 unknown"),
-            number("native_id", "the kernel's number of the thread"),
-            text("name", "name of the thread"),
-            number("owns_lock", "1 where it held the interpreter lock, else 0"),
-            text("wait", "what it waited for just before"),
-            text("missing", "why the stacks of the process could not be read, else empty"),
-        ),
-    ),
-    ExportTable(
-        "stack_frames",
-        "a frame of the stack of a sample",
-        (
-            number("sample", "number of the sample, see the table stack_samples"),
-            number("depth", "0 for the innermost frame"),
-            text("function", "name of the function"),
-            text("file", "path of its file"),
-            number("line", "line in that file, -1 unknown"),
-        ),
-    ),
-    ExportTable(
         "lost_rows",
         "rows that were overwritten in the probe before they could be sent",
         (
@@ -322,7 +163,7 @@ _OTHERS = (
     ),
 )
 
-TABLES_EXPORTED = {table.name: table for table in (*RECORDED.values(), *_OTHERS)}
+TABLES_EXPORTED = {table.name: table for table in (*RECORDED.values(), *_OTHERS, *SAMPLE_TABLES)}
 """Every table of an export, by its name, without the data dictionary."""
 
 DICTIONARY = ExportTable(

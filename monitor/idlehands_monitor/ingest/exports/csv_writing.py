@@ -10,7 +10,7 @@ import csv
 import io
 from typing import TYPE_CHECKING, Any
 
-from .columns import TEXT
+from .declaring import TEXT
 from .writing import ALL_TABLES, TableWriter, file_errors
 
 if TYPE_CHECKING:

@@ -13,8 +13,10 @@ import numpy.typing as npt
 
 from idlehands.wire import NONE, SPAWNS
 
-from .columns import RECORDED, TABLES_EXPORTED, dictionary_rows
-from .pool_names import KnownPool, KnownProcess, PoolNames
+from .columns import TABLES_EXPORTED, dictionary_rows
+from .descriptions import pool_row, process_row, signed, worker_rows
+from .pool_names import PoolNames
+from .recorded_columns import RECORDED
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -23,8 +25,6 @@ if TYPE_CHECKING:
 
 MOST_UNDATED = 64
 """Frames of steal attempts of a pool that may wait for the frame with their time."""
-WRAPS_AT = 1 << 63
-"""Identifiers of threads are unsigned; from here on they are exported less 2**64."""
 
 
 class Batch(NamedTuple):
@@ -43,11 +43,6 @@ def batch_of(table: str, rows: Iterable[Sequence[Any]]) -> list[Batch]:
     """Return rows of a table as a batch, in a list that is empty without rows."""
     columns = list(zip(*rows, strict=True))
     return [Batch(table, columns)] if columns else []
-
-
-def signed(value: int) -> int:
-    """Return an unsigned 64-bit identifier as a signed 64-bit integer."""
-    return value - 2 * WRAPS_AT if value >= WRAPS_AT else value
 
 
 class Flattener:
@@ -235,50 +230,3 @@ class Flattener:
 
     def _mark(self, frame: CheckedFrame) -> list[Batch]:
         return batch_of("marks", [(frame["at_ns"], frame["note"])])
-
-
-def process_row(process: KnownProcess) -> tuple[Any, ...]:
-    """Return the row of a process in the table ``processes``."""
-    hello, cost = process.hello, process.cost
-    return (
-        process.number,
-        process.pid,
-        hello.get("argv0", ""),
-        hello.get("python", ""),
-        hello.get("version", NONE),
-        int(hello.get("sampled", False)),
-        hello.get("now_ns", NONE),
-        hello.get("wall_ns", NONE),
-        process.ended,
-        cost.get("recording_ns", NONE),
-        cost.get("sending_ns", NONE),
-    )
-
-
-def pool_row(pool: KnownPool) -> tuple[Any, ...]:
-    """Return the row of a pool in the table ``pools``."""
-    names = pool.names
-    return (
-        pool.number,
-        pool.process.number,
-        pool.declared_as,
-        pool.name,
-        names.get("pool_kind", ""),
-        names.get("workers", NONE),
-        names.get("most_workers", NONE),
-        names.get("declared_ns", NONE),
-        names.get("closed_ns", NONE),
-        int(names.get("shared_queue", False)),
-        int(names.get("tells_meetings", False)),
-        names.get("sampled_by", ""),
-        names.get("broken", ""),
-        int(pool.withdrawn),
-    )
-
-
-def worker_rows(pool: KnownPool) -> list[tuple[Any, ...]]:
-    """Return the rows of a pool's workers in the table ``workers``."""
-    return [
-        (pool.number, worker, pid, signed(native_id), signed(ident), name)
-        for worker, (native_id, ident, name, pid) in sorted(pool.threads.items())
-    ]

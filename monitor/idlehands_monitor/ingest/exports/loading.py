@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from .columns import INTEGER, REAL, TEXT
+from .declaring import INTEGER, REAL, TEXT
 from .flattening import Batch, Flattener
 from .writing import ALL_TABLES
 

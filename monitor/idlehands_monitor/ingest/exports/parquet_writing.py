@@ -10,12 +10,12 @@ import importlib
 from typing import TYPE_CHECKING, Any, BinaryIO
 
 from ..files import FileError
-from .columns import INTEGER, REAL
+from .declaring import INTEGER, REAL
 from .writing import ALL_TABLES, TableWriter, file_errors
 
 if TYPE_CHECKING:
     from ..folders import NewFolder
-    from .columns import ExportTable
+    from .declaring import ExportTable
     from .flattening import Batch
 
 FILES = {name: f"{name}.parquet" for name in ALL_TABLES}

@@ -17,13 +17,15 @@ from .. import limits
 from ..checks import Refused
 from ..rows import OLD_ATTEMPTS
 from ..wire_frames import columns_of, wire_frame
-from .columns import DICTIONARY, INTEGER, REAL, RECORDED, TABLES_EXPORTED
+from .columns import DICTIONARY, TABLES_EXPORTED
+from .declaring import INTEGER, REAL
+from .recorded_columns import RECORDED
 
 if TYPE_CHECKING:
     from idlehands.wire import Frame
 
     from ..schema import CheckedFrame
-    from .columns import ExportTable
+    from .declaring import ExportTable
 
 APPLICATION_ID = int.from_bytes(b"ihEX")
 """In the header of the file, as SQLite provides for it (PRAGMA application_id)."""

@@ -7,7 +7,7 @@ import sqlite3
 from typing import TYPE_CHECKING
 
 from ..files import FileError
-from .columns import RECORDED
+from .recorded_columns import RECORDED
 from .sqlite_layout import APPLICATION_ID, DECLARATIONS, VERSION, content_of
 from .writing import TableWriter
 
