@@ -125,6 +125,26 @@ def test_a_real_capture_and_its_export_have_the_same_frames_and_reading(tmp_path
     assert anonymous(reading_of(target)) == anonymous(reading_of(path))
 
 
+def test_older_frames_and_pools_past_a_limit_come_back(tmp_path):
+    names, *_ = thin_pool(1)[0][1:]
+    eight = np.arange(2, dtype="<i8").tobytes()
+    frames = [
+        {"frame": "hello", "version": 2, "pid": 70},
+        {**names, "pool": 1, "workers": 2_000, "threads": []},
+        # Before version 3 a frame held the rows of one ring, or the totals of one thief.
+        {"frame": "rows", "pool": 1, "table": "spawns", "worker": -1, "first": 3, "rows": 2,
+         "columns": {"spawned_ns": eight}},
+        {"frame": "counters", "pool": 1, "worker": 1,
+         **dict.fromkeys(("hits", "empties", "lost_races"), eight)},
+        {"frame": "rows", "pool": 1, "table": "waits", "parts": [[1_500, 0, 2]],
+         "columns": {"task": eight, "began_ns": eight, "ended_ns": eight}},
+    ]  # fmt: skip
+    capture = write_capture(tmp_path / "a.idlehands", [frames])
+    target = exported(capture, ExportForm.SQLITE, tmp_path / "a.sqlite")
+    assert len(portions(capture)[1]) == len(frames) + 1  # and what is left out of the last one
+    assert_same(target, capture)
+
+
 def test_an_export_of_an_export_is_the_same_again(tmp_path):
     first = exported(REAL[0], ExportForm.SQLITE, tmp_path / "a.sqlite")
     second = exported(first, ExportForm.SQLITE, tmp_path / "b.sqlite")
