@@ -138,9 +138,9 @@ class ExportReader:
                 else:
                     left_out.append(found)
                 if len(held) + FRAME_BYTES > BLOCK_BYTES:  # more than a writer puts in a block
-                    yield Block(closed_ns, bytes(held), len(held), tuple(left_out))
+                    yield Block(closed_ns, bytes(held), len(held), left_out=tuple(left_out))
                     held, left_out = bytearray(), []
-            yield Block(closed_ns, bytes(held), len(held), tuple(left_out))
+            yield Block(closed_ns, bytes(held), len(held), left_out=tuple(left_out))
 
 
 class _StoredFrames:
