@@ -27,6 +27,7 @@ from .commands.arguments import (
     wanted,
 )
 from .commands.arguments import workers as worker_numbers
+from .commands.window import add_cut, add_running
 from .model.errors import DONE, USAGE, CommandError
 from .model.export_form import ExportForm
 
@@ -45,6 +46,7 @@ examples:
   idlehands capture tide-archive -o a.idlehands --for 60s
   idlehands watch a.idlehands --speed 4    replay it
   idlehands explain a.idlehands --json     the reading as JSON
+  idlehands explain a.idlehands --from 12s --to deploy
   idlehands whatif a.idlehands             what changes would gain, best first
   idlehands whatif a.idlehands --workers 1..16
   idlehands export a.idlehands --to sqlite -o a.sqlite
@@ -155,9 +157,7 @@ def _capture(command: argparse.ArgumentParser) -> None:
     command.add_argument("target", metavar="PID|POOL|FILE", help="what to capture")
     command.add_argument("-o", "--output", required=True, metavar="FILE", help="where to write it")
     _force_option(command)
-    command.add_argument(
-        "--for", dest="seconds", type=duration, metavar="TIME", help="stop after TIME"
-    )
+    add_running(command, "until the target ends, with all that it still holds of its past")
 
 
 def _explain(command: argparse.ArgumentParser) -> None:
@@ -170,13 +170,8 @@ def _explain(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--no-gains", action="store_true", help="do not simulate what mending a finding would gain"
     )
-    command.add_argument(
-        "--for",
-        dest="seconds",
-        type=duration,
-        metavar="TIME",
-        help="how long to attach to a running target (5s); a capture is read whole",
-    )
+    add_running(command, "5s")
+    add_cut(command)
 
 
 def _what_if(command: argparse.ArgumentParser) -> None:
@@ -207,13 +202,8 @@ def _what_if(command: argparse.ArgumentParser) -> None:
     form.add_argument("--markdown", action="store_true", help="as Markdown, for a bug report")
     form.add_argument("--html", metavar="FILE", help="write one self-contained HTML file")
     _force_option(command)
-    command.add_argument(
-        "--for",
-        dest="seconds",
-        type=duration,
-        metavar="TIME",
-        help="how long to attach to a running target (10s); a capture is read whole",
-    )
+    add_running(command, "10s")
+    add_cut(command)
 
 
 def _export(command: argparse.ArgumentParser) -> None:

@@ -37,6 +37,8 @@ process   written by the monitor once a second for the process and each worker p
           pid, resident_bytes, minor_faults, major_faults, voluntary_switches,
           nonvoluntary_switches and io_wait_ns (of its present threads), affinity, usable_cores,
           quota_cores, periods, throttled_periods, throttled_ns; -1 where unknown
+window    written by the monitor: begin_ns, length_ns: the window that the capture was asked for
+mark      written by the monitor: at_ns, note: a person has set a mark at a moment
 stacks    written by the monitor where a process has no probe (its hello says sampled: true): one
           process at one moment: at_ns, pid, parent, missing (why the stacks could not be read,
           empty where they were), threads [{pid, native_id, ident, name, owns_lock, wait (as in

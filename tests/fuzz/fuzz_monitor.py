@@ -36,7 +36,7 @@ from idlehands_monitor.ingest.capture import CaptureReader
 MOST_MB = 500
 MOST_SECONDS = 10.0
 STATUSES = (0, 2, 3)
-WAYS = ("text", "markdown", "json", "html", "lines", "screen", "live", "pools")
+WAYS = ("text", "markdown", "json", "html", "lines", "screen", "live", "pools", "cut")
 SMALL_BYTES = 1 << 20
 
 
@@ -151,6 +151,8 @@ def _child(path: Path, way: str, out: Path, err: Path) -> None:
 def _read(path: Path, way: str, out: Path) -> int:
     if way == "text":
         return cli.main(["explain", str(path)])
+    if way == "cut":
+        return cli.main(["explain", "--no-gains", "--from", "5ms", "--to", "1h", str(path)])
     if way == "json":
         return cli.main(["explain", "--json", str(path)])
     if way == "markdown":

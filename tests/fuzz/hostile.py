@@ -134,7 +134,8 @@ def other_frame(draw: random.Random, pool: int, workers: int) -> dict[str, Any]:
         [
             {"frame": "from", "pid": draw.choice([1, 2, number(draw)])},
             {"frame": "hello", "version": draw.randrange(1, 4), "pid": number(draw),
-             "argv0": word(draw), "python": word(draw), "sampled": draw.random() < 0.3},
+             "argv0": word(draw), "python": word(draw), "sampled": draw.random() < 0.3,
+             "now_ns": number(draw), "wall_ns": number(draw)},
             {"frame": "lost", "pool": pool, "table": "tasks", "worker": 0, "rows": number(draw)},
             {"frame": "bye", "reason": word(draw)},
             {"frame": "withdrawn", "pool": draw.choice([pool, number(draw)])},
@@ -145,6 +146,7 @@ def other_frame(draw: random.Random, pool: int, workers: int) -> dict[str, Any]:
              "moments": {n: number(draw) for n in ids}, "gone": draw.choice([[], list(ids)]),
              "switches": {n: [1, 2, number(draw)] for n in ids}},
             {"frame": "window", "begin_ns": number(draw), "length_ns": number(draw)},
+            {"frame": "mark", "at_ns": number(draw), "note": word(draw)},
             {"frame": "process", "pid": draw.choice([1, number(draw)]), "at_ns": number(draw),
              "minor_faults": number(draw), "resident_bytes": number(draw),
              "started_ns": number(draw), "usable_cores": draw.choice([1, 0.5, float("nan")])},

@@ -20,7 +20,7 @@ import pytest
 
 from helpers import environment, idlehands, wait_until
 from idlehands_monitor.ingest.sources.replay import ReplaySource
-from idlehands_monitor.session.seek import broken_timestamps, feed_at
+from idlehands_monitor.session.seek import feed_at, landmarks
 
 
 class Terminal:
@@ -204,7 +204,7 @@ def test_j_takes_a_replay_to_the_moments_that_broke_a_promise(terminal, tmp_path
     )
     assert made.returncode == 0, made.stderr
     window_ns = 10_000_000_000
-    moments = broken_timestamps(ReplaySource(str(file)), window_ns)[0, "parks-when-empty"]
+    moments = landmarks(ReplaySource(str(file)), window_ns).broken[0, "parks-when-empty"]
     assert len(moments) > 2
     screen = terminal(120, 36, "watch", str(file))
     screen.shows("▶ replay", "tasks/s")
@@ -221,6 +221,33 @@ def test_j_takes_a_replay_to_the_moments_that_broke_a_promise(terminal, tmp_path
     screen.type(" ")
     screen.shows(" ▶ replay ")
     wait_until(lambda: "moment 1 of" not in screen.read(), "the replay going on")
+
+
+@pytest.mark.long
+def test_a_mark_set_with_m_is_in_the_capture_and_its_replay_goes_there(terminal, tmp_path):
+    file = tmp_path / "marked.idlehands"
+    screen = terminal(80, 24, "demo", "--for", "8s", "--capture", file)
+    screen.shows("● live", "worker-seconds")
+    screen.type("m")
+    screen.shows("A mark at this moment")
+    screen.type("the tide turns\r")
+    screen.shows("the tide turns · kept in")
+    screen.shows("■ ended")
+    screen.type("q")
+    wait_until(lambda: (screen.read(), screen.process.poll())[1] is not None, "the end", 60)
+    done = idlehands("explain", file, "--json", "--no-gains", folder=tmp_path / "sockets")
+    document = json.loads(done.stdout)
+    (mark,) = document["marks"]
+    assert mark["note"] == "the tide turns"
+    assert document["window"]["begin_s"] < mark["at_s"] < document["window"]["end_s"]
+    replay = terminal(80, 24, "watch", file)
+    replay.shows("▶ replay", "worker-seconds")
+    replay.type("l")
+    replay.shows("Go to", f"{mark['at_s']:.2f} s", "mark", "the tide turns")
+    replay.type("tide\r")
+    replay.shows("replay, paused", f"{mark['at_s']:.2f} s of the run")
+    replay.type("m")
+    replay.shows("not in its replay")
 
 
 def test_t_shows_the_steals_of_the_demo_on_the_whole_terminal(terminal):

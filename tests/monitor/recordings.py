@@ -49,7 +49,7 @@ def portions(path):
     """Return the blocks' times and all frames of a recording, and the warning at its end."""
     reader = open_recording(str(path))
     found, times, last = [], [], None
-    for block, some in checked_blocks(reader):
+    for block, some in checked_blocks(reader, reader.path):
         if block is not last:
             times.append(block.at_ns)
             last = block
@@ -117,6 +117,7 @@ def thin_pool(seed):
         [],
         [*rows[half:], counters(draw, workers), {**names, "closed_ns": end}, levels],
         [{"frame": "cost", "at_ns": end, "recording_ns": 5, "sending_ns": draw.randint(0, 9)}],
+        [{"frame": "mark", "at_ns": end, "note": f"note {seed}"}],
         [{"frame": "bye", "reason": "the process ends"}],
     ]
 

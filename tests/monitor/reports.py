@@ -32,6 +32,7 @@ from idlehands_monitor.model.host import HostReading
 from idlehands_monitor.model.parking import ParkingReading, SpinReading
 from idlehands_monitor.model.queueing import BalanceReading, QueueingReading
 from idlehands_monitor.model.reading import StrandedReading
+from idlehands_monitor.model.run_clock import MarkReading, RunClock
 from idlehands_monitor.model.source import SkippedReading
 from idlehands_monitor.model.vocabulary import CoreTimeSource, GraphGap, Verdict
 from idlehands_monitor.model.worker_time import WorkerTime
@@ -39,6 +40,8 @@ from idlehands_monitor.model.workers import DeadWorkerReading, LifetimesReading
 from idlehands_monitor.views.foreign_text import safe_line
 from idlehands_monitor.views.sections.facts import Matrix, Sentence, Table
 
+CLOCK = RunClock(0, 1_700_000_000_000_000_000, 3600, "CET")
+MARKS = (MarkReading(2_000_000_000, "deploy begins"),)
 SKIPPED = (SkippedReading("rows", "a time before the pool began", 12),)
 SPINS = (SpinReading(0.0002, 1, 0.1, 0.4, 0.6, 1),)
 PARKING = ParkingReading(10.0, 40, 40, 0.1, 0.2, 0.3, 38, 2, 0.001, 0.002, 0.001, SPINS, 0.2)
@@ -64,7 +67,10 @@ HOST = HostReading(
 def stealing():
     """Return a pool that steals, of which everything is known and part of it was lost."""
     base = reading(
-        skipped=SKIPPED, warning="the last block is incomplete", note="at the end of the capture"
+        skipped=SKIPPED,
+        warning="the last block is incomplete",
+        note="at the end of the capture",
+        clock=CLOCK,
     )
     (pool,) = base.pools
     waits = (WaitReading("sleep", 5.0, 4.0, 6.0), WaitReading("lock", 1.0, 0.5, 2.0))
@@ -120,7 +126,7 @@ def stealing():
         unrecorded_s=1.5,
         misuses=2,
     )
-    return replace(base, pools=(pool,), host=(HOST,))
+    return replace(base, pools=(pool,), host=(HOST,), marks=MARKS)
 
 
 def several():

@@ -145,6 +145,15 @@ def test_older_frames_and_pools_past_a_limit_come_back(tmp_path):
     assert_same(target, capture)
 
 
+def test_an_export_can_be_read_on_from_any_of_its_blocks(tmp_path):
+    capture = write_capture(tmp_path / "a.idlehands", thin_pool(4))
+    reader = open_recording(exported(capture, ExportForm.SQLITE, tmp_path / "a.sqlite"))
+    blocks = list(reader)
+    assert len(blocks) > 3
+    for place, block in enumerate(blocks):
+        assert list(reader.blocks(block.start)) == blocks[place:]
+
+
 def test_an_export_of_an_export_is_the_same_again(tmp_path):
     first = exported(REAL[0], ExportForm.SQLITE, tmp_path / "a.sqlite")
     second = exported(first, ExportForm.SQLITE, tmp_path / "b.sqlite")

@@ -9,11 +9,14 @@ from pathlib import Path
 
 import msgpack
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from histories import History, Task, frames, levels_frame, names_frame, take_in
 from idlehands.wire import TASKS, encode, encode_columns
 from idlehands_monitor.ingest import CaptureFrames, StreamFrames, checked_frames, limits
 from idlehands_monitor.ingest.capture import CaptureWriter
+from idlehands_monitor.ingest.decoding import kind_of
 from idlehands_monitor.ingest.sources.replay import ReplaySource
 from idlehands_monitor.ledger import Ledger
 from idlehands_monitor.session.feed import Feed
@@ -239,3 +242,16 @@ def test_the_document_names_every_limit_with_its_number():
     own = {name: value for name, value in vars(limits).items()
            if name.isupper() and not name.startswith("MOST_")}  # fmt: skip
     assert documented == own
+
+
+@given(st.text(max_size=40), st.integers(0, 40))
+def test_the_kind_of_a_frame_is_known_without_decoding_it_or_not_at_all(kind, more):
+    keys = {f"key {n}": n for n in range(more)}
+    assert kind_of(encode({"frame": kind, **keys})) in (kind, "")
+    assert kind_of(encode({"frame": "mark", **keys})) == "mark"
+    assert kind_of(encode({**keys, "x": 1, "frame": kind})) == ""
+
+
+@given(st.binary(max_size=40))
+def test_bytes_that_are_no_frame_have_no_kind(data):
+    assert isinstance(kind_of(data), str)

@@ -188,6 +188,7 @@ def test_the_key_leads_back_and_is_for_its_owner_alone(secret, tmp_path):
     found = json.loads(key.read_bytes())["stand_ins"]
     assert found["kind"] == {"secret-kind-a": "kind-1", "secret-kind-b": "kind-2"}
     assert found["program"] == {SECRETS["argv0"]: "program-1"}
+    assert found["note"] == {"secret-note": "note-1"}
 
 
 def test_two_captures_with_one_key_have_the_same_stand_ins(secret, tmp_path):

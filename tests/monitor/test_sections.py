@@ -67,6 +67,7 @@ def test_a_full_reading_fills_every_section():
     assert titles == [
         "scripted",
         "Frames and rows left out",
+        "Marks",
         "Host",
         "Pool scripted",
         "Where the worker time went",

@@ -19,7 +19,7 @@ from idlehands_monitor.ingest.capture import CaptureWriter
 from idlehands_monitor.ingest.sources.replay import ReplaySource
 from idlehands_monitor.session import jumps
 from idlehands_monitor.session.feed import Feed
-from idlehands_monitor.session.seek import Stopped, broken_timestamps, feed_at
+from idlehands_monitor.session.seek import Stopped, feed_at, landmarks
 from idlehands_monitor.session.session import Session
 from idlehands_monitor.views.terminal.app import Dashboard
 from idlehands_monitor.views.terminal.scheduler_screen import (
@@ -161,7 +161,7 @@ def test_a_moment_after_the_end_goes_to_the_end(capture):
 
 
 def test_broken_timestamps_come_from_every_part_of_a_capture_in_order(capture):
-    timestamps = broken_timestamps(ReplaySource(capture), WINDOW_NS)[0, PARKS]
+    timestamps = landmarks(ReplaySource(capture), WINDOW_NS).broken[0, PARKS]
     assert list(timestamps) == sorted(set(timestamps))
     assert timestamps[0] == 50 * MS
     assert {moment // WINDOW_NS for moment in timestamps} == {0, 1, 2, 3}
@@ -185,7 +185,7 @@ def replaying(path, test, size=(120, 36)):
 
 def test_j_goes_through_the_moments_of_the_chosen_promise_one_after_the_other(capture):
     source = ReplaySource(capture)
-    timestamps = broken_timestamps(source.again(), WINDOW_NS)[0, PARKS]
+    timestamps = landmarks(source.again(), WINDOW_NS).broken[0, PARKS]
 
     async def test(app, pilot):
         await shown(app, pilot, "tasks/s")
@@ -193,8 +193,7 @@ def test_j_goes_through_the_moments_of_the_chosen_promise_one_after_the_other(ca
         await shown(app, pilot, "workers park only when the whole pool is empty")
         await pilot.press("j")
         for place, key in ((0, "j"), (1, "j"), (2, "b"), (1, "b")):
-            into_s = (timestamps[place] - source.first_ns) / SECOND
-            where = f"{into_s:.2f} s in" if into_s >= 0 else f"{-into_s:.2f} s before"
+            where = f"{timestamps[place] / SECOND:.2f} s of the run"  # its pool is declared at 0
             place_text = f"moment {place + 1} of {len(timestamps)}"
             await shown(app, pilot, where)
             await shown(app, pilot, place_text)
@@ -319,7 +318,7 @@ def test_a_jump_that_nobody_waits_for_any_more_reads_no_further(capture):
         return len(asked) == 5
 
     with pytest.raises(Stopped):
-        broken_timestamps(source, WINDOW_NS, stopped)
+        landmarks(source, WINDOW_NS, stopped)
     assert len(asked) == 5
     with pytest.raises(Stopped):
         feed_at(ReplaySource(capture), WINDOW_NS, 0, 30 * SECOND, lambda: True)
@@ -328,14 +327,14 @@ def test_a_jump_that_nobody_waits_for_any_more_reads_no_further(capture):
 def test_q_during_a_jump_ends_the_reading_of_the_capture(capture, monkeypatch):
     reading, went_on = threading.Event(), []
 
-    def read_for_ever(_source, _window_ns, stopped):
+    def read_for_ever(_source, _window_ns, stopped, _checkpoints):
         reading.set()
         while not stopped():
             assert len(went_on) < 2000
             went_on.append(time.sleep(0.01))
         raise Stopped
 
-    monkeypatch.setattr(jumps, "broken_timestamps", read_for_ever)
+    monkeypatch.setattr(jumps, "landmarks", read_for_ever)
     app = Dashboard(Session(Feed(ReplaySource(capture), WINDOW_NS)))
 
     async def test():

@@ -11,14 +11,14 @@ import pytest
 from readings import reading as made_reading
 from test_seek import PARKS, whole
 
-from histories import History, frames
+from histories import History, frames, levels_frame
 from idlehands.wire import encode
 from idlehands_monitor.commands.lines import follow
-from idlehands_monitor.ingest import checked_frames
+from idlehands_monitor.ingest import checked_frames, limits
 from idlehands_monitor.ingest.capture import CaptureError, CaptureReader
 from idlehands_monitor.ingest.intake import Intake
 from idlehands_monitor.ingest.intake import made as pieces_of
-from idlehands_monitor.ingest.sources.replay import AT_END
+from idlehands_monitor.ingest.sources.replay import AT_END, FACTS
 from idlehands_monitor.ingest.sources.stacks import StackError
 from idlehands_monitor.ingest.sources.status import SourceStatus
 from idlehands_monitor.model.errors import NOTHING_TO_WATCH, USAGE, CommandError
@@ -27,7 +27,8 @@ from idlehands_monitor.session.feed import Feed
 from idlehands_monitor.session.jumps import CHOOSE_FIRST, ONLY_REPLAYS
 from idlehands_monitor.session.machine import Machine
 from idlehands_monitor.session.program import Demonstration
-from idlehands_monitor.session.session import MESSAGE_SECONDS, Session
+from idlehands_monitor.session.reached import Reached
+from idlehands_monitor.session.session import LATEST_SECONDS, MESSAGE_SECONDS, Session
 from idlehands_monitor.session.targets import wait_until_attached
 
 SECOND = 1_000_000_000
@@ -110,6 +111,8 @@ class Blocks(Stream):
         self.given = given
         self.first_ns = 0
         self.head_ns = 0.0
+        self.speed = 1.0
+        self.offset = None
         self.fails = fails
         self._left = list(given)
 
@@ -127,6 +130,14 @@ class Blocks(Stream):
 
     def put_back(self, given, head_ns):
         self.head_ns = float(head_ns)
+
+    def resume(self, offset):
+        raise AssertionError("no checkpoint was left")
+
+    def facts(self):
+        for frame in self.given:
+            if frame["frame"] in FACTS:
+                yield frame.get("at_ns", 0), list(checked_frames(frame))
 
     def play_all(self):
         while (block := self.next_block()) is not None:
@@ -456,7 +467,7 @@ def test_a_jump_pauses_the_session_at_the_moment_and_says_where_that_is():
     assert held.is_paused
     assert held.is_replay
     assert held.notices.message == ""
-    assert held.notices.place.startswith("0.05 s into the capture, broken moment 1 of ")
+    assert held.notices.place.startswith("0.05 s of the run, broken moment 1 of ")
     first, feed = held.notices.place, held.feed
     assert asyncio.run(held.jump("", 1, pool))
     assert "broken moment 2 of " in held.notices.place
@@ -715,3 +726,55 @@ def test_without_a_screen_what_came_last_before_the_end_is_in_the_last_line(caps
     follow(session(source), None)
     (line,) = capsys.readouterr().out.splitlines()
     assert "tasks/s" in line
+
+
+# -- windows that are asked for ------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("seconds", "past_s", "window"),
+    [
+        (2.0, 3.0, {"begin_ns": 97 * SECOND, "length_ns": 5 * SECOND}),
+        (None, 3.0, {"begin_ns": 97 * SECOND, "length_ns": limits.DURATION_NS}),
+        (2.0, 500.0, {"begin_ns": 0, "length_ns": 102 * SECOND}),
+    ],
+)
+def test_a_recording_says_how_much_of_the_past_it_covers(seconds, past_s, window):
+    clock, source = Clock(), Stream()
+    end = SourceStatus(StreamState.ENDED)
+    clock.then = [lambda: None] * 40 + [lambda: setattr(source, "status", end)]
+    session(source, clock).record(seconds, past_s)
+    assert source.notes == [{"frame": "window", **window}]
+
+
+def test_a_window_ends_only_when_its_last_rows_have_come():
+    clock, source = Clock(), Stream()
+    history = History(1, 101 * SECOND)
+    source.put(HELLO, *frames(history))  # complete up to one second after the beginning
+    held = session(source, clock)
+    late = levels_frame(history, at_ns=102 * SECOND + 100_000_000)
+    clock.then = [lambda: None] * 25 + [lambda: source.put(late)]
+    held.watch(2.0, 1.0)
+    (pool,) = held.reading().pools
+    assert (pool.begin_ns, pool.end_ns) == (99 * SECOND, 102 * SECOND)
+    assert clock.now == pytest.approx(102.6, abs=0.25)
+
+
+def test_a_window_is_not_waited_for_without_end():
+    clock, source = Clock(), Stream()
+    source.put(HELLO, *frames(History(1, 101 * SECOND)))
+    session(source, clock).record(2.0)
+    assert clock.now == pytest.approx(102.0 + LATEST_SECONDS, abs=0.25)
+
+
+def test_everything_has_arrived_once_every_open_pool_says_so():
+    reached = Reached()
+    at = {"frame": "levels", "pool": 0, "at_ns": 5}
+    reached.note([{"frame": "from", "pid": 1}, at, {"frame": "from", "pid": 2}, at])
+    assert (reached.is_at(5), reached.is_at(6)) == (True, False)
+    reached.note([{**at, "at_ns": 9}])
+    assert not reached.is_at(6)
+    reached.note([{"frame": "from", "pid": 1}, {"frame": "bye"}])
+    assert reached.is_at(9)
+    reached.note([{"frame": "from", "pid": 2}, {"frame": "names", "pool": 0, "closed_ns": 8}])
+    assert reached.is_at(10**18)

@@ -273,6 +273,7 @@ def test_the_json_has_the_shape_of_schema_1_exactly():
     assert (source["target"], source["state"], source["pid"]) == ("scripted", "replay", 4711)
     assert document == {
         "schema": 1,
+        "window": None,
         "whole": True,
         "pools": [
             {

@@ -39,7 +39,7 @@ from .verdicts.never_steals import with_never_steals
 from .verdicts.promises import promises
 from .verdicts.scheduler_findings import SchedulerUse, scheduler_costs, scheduler_findings
 from .verdicts.worker_findings import with_worker_findings
-from .windows import settled_begin, windows_of
+from .windows import marks_in, settled_begin, windows_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -128,13 +128,14 @@ def read(
         why = SkippedReading("pools", "their rows contradict each other", contradictory)
         source = replace(source, skipped=(*source.skipped, why))
     pairs = sorted(between.items(), key=lambda pair: -pair[1])
-    return Reading(
+    reading = Reading(
         source,
         tuple(pools),
         host,
         tuple(StrandedReading(*pair, ns / 1e9) for pair, ns in pairs),
         with_external_findings(external_pools(ledger, window_ns), host),
     )
+    return replace(reading, marks=marks_in(ledger, reading.window_ns))
 
 
 def _host(
@@ -146,7 +147,8 @@ def _host(
 ) -> tuple[HostReading, ...]:
     """Return what the host reported of the job's processes; of a live job at most `age` seconds
     old."""
-    held = list(windows.values()) or [(ledger.samples.first_ns, ledger.samples.latest_ns)]
+    samples = ledger.samples
+    held = list(windows.values()) or [ledger.requested(samples.first_ns, samples.latest_ns)]
     begin, end = min(window[0] for window in held), max(window[1] for window in held)
     if end < 0:
         return ()

@@ -1,8 +1,9 @@
-"""The window over which each pool is read. Pure."""
+"""The window over which each pool is read, and the marks inside it. Pure."""
 
 from __future__ import annotations
 
 from ..ledger import Ledger, PoolLedger
+from ..model.run_clock import MarkReading
 from .stats.cache import SECOND_NS
 
 
@@ -20,15 +21,15 @@ def window_of(pool: PoolLedger, window_ns: int | None) -> tuple[int, int] | None
 def windows_of(ledger: Ledger, window_ns: int | None) -> dict[int, tuple[int, int]]:
     """Return the window of each pool, by its number.
 
-    For a capture that was requested for a certain time, it is the part of that time in which the
-    pool existed; if no pool existed in it, all the data of each.
+    Where a certain time was requested, it is the part of that time in which the pool existed; if
+    no pool existed in it, the window is as if nothing had been requested.
     """
     windows = {
         pool.number: window
         for pool in ledger.pools.values()
         if (window := window_of(pool, window_ns)) is not None
     }
-    if window_ns is not None or ledger.window is None:
+    if ledger.window is None:
         return windows
     low, high = ledger.window
     requested = {
@@ -37,6 +38,23 @@ def windows_of(ledger: Ledger, window_ns: int | None) -> dict[int, tuple[int, in
         if begin < high and low < end
     }
     return requested or windows
+
+
+def recorded_span(ledger: Ledger) -> tuple[int, int] | None:
+    """Return when the data of all pools begin and end, whatever was requested; None without any."""
+    found = [window for pool in ledger.pools.values() if (window := window_of(pool, None))]
+    if not found:
+        samples = ledger.samples
+        return (samples.first_ns, samples.latest_ns) if samples.dumps else None
+    return min(begin for begin, _ in found), max(end for _, end in found)
+
+
+def marks_in(ledger: Ledger, window: tuple[int, int] | None) -> tuple[MarkReading, ...]:
+    """Return the marks inside a window, in order; none without a window."""
+    if window is None:
+        return ()
+    begin, end = window
+    return tuple(MarkReading(*mark) for mark in ledger.marks if begin <= mark.at_ns <= end)
 
 
 def settled_begin(pool: PoolLedger, begin_ns: int, end_ns: int) -> int:

@@ -10,10 +10,11 @@ import argparse
 import re
 from typing import TYPE_CHECKING
 
+from ..model.bounds import UNITS
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-UNITS = {"ms": 0.001, "s": 1.0, "m": 60.0, "min": 60.0, "h": 3600.0, "": 1.0}
 MOST_WORKERS = 1024
 
 

@@ -12,6 +12,7 @@ from ..session.targets import is_file
 from ..views.sections.head import nothing, skipped_lines
 from .last_state import print_last_state
 from .output import message, write
+from .window import cut_of, refuse_for_capture
 
 if TYPE_CHECKING:
     import argparse
@@ -64,10 +65,14 @@ def _explain(options: argparse.Namespace) -> int:
 
 def _read(options: argparse.Namespace) -> Reading:
     """Return the reading of the target. Raises CommandError, status 3, where no pool is found."""
-    if options.seconds is not None and is_file(options.target):
-        raise CommandError(f"{options.target}: a capture is read whole; --for is for what runs")
-    seconds = options.seconds or ATTACHED_SECONDS
-    reading = read_target(options.target, seconds, causes=not options.no_gains)
+    refuse_for_capture(options, is_capture=is_file(options.target))
+    reading = read_target(
+        options.target,
+        options.seconds or ATTACHED_SECONDS,
+        past_s=options.past,
+        cut=cut_of(options),
+        causes=not options.no_gains,
+    )
     if reading.source.warning:
         message(f"{options.target}: {reading.source.warning}")
     for line in skipped_lines(reading):

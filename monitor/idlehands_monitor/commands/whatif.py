@@ -10,9 +10,11 @@ from ..model.errors import DONE, NOTHING_TO_WATCH, CommandError
 from ..model.whatif import Arrivals
 from ..session.captures import new_file
 from ..session.opening import what_if
+from ..session.targets import is_file
 from ..views.sections.head import nothing
 from ..views.sections.whatif import whatif
 from .output import message, rewrite, write
+from .window import cut_of, refuse_for_capture
 
 if TYPE_CHECKING:
     import argparse
@@ -56,7 +58,11 @@ def _asked(options: argparse.Namespace, question: change.Question) -> WhatIfRead
     """Return the answers. Raises CommandError, status 3, where no pool is found."""
     bar = _Bar()
     seconds = options.seconds or ATTACHED_SECONDS
-    reading, found = what_if(options.target, seconds, question, bar.show)
+    refuse_for_capture(options, is_capture=is_file(options.target))
+    part = cut_of(options)
+    reading, found = what_if(
+        options.target, seconds, question, bar.show, past_s=options.past, cut=part
+    )
     bar.clear()
     if reading.source.warning:
         message(f"{options.target}: {reading.source.warning}")

@@ -43,6 +43,11 @@ def text(value: Any) -> str:
     return value[: limits.TEXT_LETTERS]
 
 
+def note(value: Any) -> str:
+    """Return the note of a mark, cut at its limit. Raises Refused for another type."""
+    return text(value)[: limits.NOTE_LETTERS]
+
+
 def flag(value: Any) -> bool:
     """Return a boolean. Raises Refused for another type."""
     if type(value) is not bool:

@@ -17,13 +17,14 @@ from .checker import checked_frames, skipped
 from .schema import CheckedFrame
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Container, Iterator
 
 LENGTH_BYTES = 4
 PORTION_FRAMES = 256
 PORTION_BYTES = 1 << 20
 """At most so much of a block is in memory as frames at a time."""
 TOO_MUCH = "more than a capture of this size may hold"
+FIRST_KEY = b"\xa5frame"
 NO_FRAME = "not a MessagePack map that names its kind"
 
 Piece = tuple[CheckedFrame, bytes]
@@ -80,6 +81,19 @@ def pieces(raw: bytes) -> list[Piece]:
     return [(one, raw if not place else b"") for place, one in enumerate(checked_frames(frame))]
 
 
+def kind_of(raw: bytes) -> str:
+    """Return the kind of a frame without decoding it, "" where another key comes first.
+
+    The bytes of a map of up to 15 keys, or 65,535, and of a short text are in the MessagePack
+    specification.
+    """
+    start = LENGTH_BYTES + (3 if raw[LENGTH_BYTES : LENGTH_BYTES + 1] == b"\xde" else 1)
+    place = start + len(FIRST_KEY)
+    if raw[start:place] != FIRST_KEY or len(raw) <= place or not 0xA0 <= raw[place] <= 0xBF:
+        return ""
+    return raw[place + 1 : place + 1 + raw[place] - 0xA0].decode("utf-8", "replace")
+
+
 class StreamFrames:
     """Decodes the frames of one socket."""
 
@@ -96,9 +110,12 @@ class CaptureFrames:
 
     Equal bytes compress a thousandfold; what a pool records does not. So a small capture that
     unpacks to more than its bound is hostile, and cannot take memory or time without end.
+
+    wanted: the kinds of frame to decode; other frames are passed over unread.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, wanted: Container[str] | None = None) -> None:
+        self._wanted = wanted
         self._bytes = limits.FREE_BYTES
         self._frames = limits.FREE_FRAMES * limits.BYTES_A_FRAME
 
@@ -122,6 +139,9 @@ class CaptureFrames:
                 portion, held = [], 0
         yield portion
 
+    def _wants(self, raw: bytes) -> bool:
+        return self._wanted is None or not (kind := kind_of(raw)) or kind in self._wanted
+
     def _pieces(self, block: bytes) -> Iterator[Piece]:
         decoder = Decoder()
         try:
@@ -131,7 +151,8 @@ class CaptureFrames:
                     if self._frames < 0:
                         yield skipped("blocks", TOO_MUCH), b""
                         return
-                    yield from pieces(raw)
+                    if self._wants(raw):
+                        yield from pieces(raw)
         except NewerVersion:
             raise
         except WireError:

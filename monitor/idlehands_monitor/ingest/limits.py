@@ -14,6 +14,8 @@ FRAME_LISTS = 1 << 18
 """Lists and maps in one frame: 4096 stacks of 40 frames each are 170,000."""
 TEXT_LETTERS = 400
 """Characters of a name, a path or a reason; a longer one is cut."""
+NOTE_LETTERS = 200
+"""Characters of a mark's note; a longer one is cut."""
 TASK_KINDS = 4096
 LISTED_WORKERS = 1 << 14
 """Workers in one frame, by name or with their present state."""
@@ -44,6 +46,8 @@ POOLS = 512
 """Pools held at a time; a closed pool makes room for another."""
 JOB_WORKERS = 1 << 13
 """Workers of all pools held at a time."""
+MARKS = 1024
+"""Marks that a person has set in one job."""
 JOB_PAIRS = 1 << 20
 """Pairs of workers of one pool, summed over all pools held: steals are counted for each pair."""
 

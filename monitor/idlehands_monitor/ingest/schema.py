@@ -30,6 +30,7 @@ from .checks import (
     integer,
     integers,
     listed,
+    note,
     open_workers,
     pairs,
     raised,
@@ -148,6 +149,7 @@ FRAMES: Mapping[str, Mapping[str, Key]] = {
         "quota_cores": Key(cores, float(NONE)),
     },
     "window": {"begin_ns": Key(TIMESTAMP), "length_ns": Key(integer(0, limits.DURATION_NS))},
+    "mark": {"at_ns": Key(TIMESTAMP), "note": Key(note)},
     "stacks": {
         "at_ns": Key(integer(0, limits.TIMESTAMP_NS)),
         "pid": Key(PROCESS),

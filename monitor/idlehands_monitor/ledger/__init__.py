@@ -1,7 +1,7 @@
 """The ledger: what has arrived of each pool, as tables. Pure: checked frames in, arrays out."""
 
 from .host import HostCounters, ProcessCounters, ProcessSample, SwitchSample
-from .ledger import Ledger
+from .ledger import Ledger, Mark
 from .open_intervals import OpenInterval
 from .pool import Hole, PoolLedger, WorkerThread
 from .stacks import Dump, Samples, Stack, StackFrame, ThreadSample
@@ -12,6 +12,7 @@ __all__ = [
     "Hole",
     "HostCounters",
     "Ledger",
+    "Mark",
     "OpenInterval",
     "PoolLedger",
     "ProcessCounters",

@@ -6,6 +6,7 @@ The ledger counts what `ingest` skipped, and the frames for which it has no room
 
 from __future__ import annotations
 
+from bisect import insort
 from collections import Counter, deque
 from typing import NamedTuple
 
@@ -26,6 +27,13 @@ class Cost(NamedTuple):
     at_ns: int
     recording_ns: int
     sending_ns: int
+
+
+class Mark(NamedTuple):
+    """A mark that a person has set, and the note to it."""
+
+    at_ns: int
+    note: str
 
 
 class Origin:
@@ -53,7 +61,8 @@ class Ledger:
     Attributes: origins, by process id (-1 where the stream does not say); pools, by a number that
     is unique in the job; host, processes; samples, of an external process; skipped, how many were
     left out, by what and why; dropped, how many closed pools were dropped to make room for others;
-    window, the (begin, end) that a capture was requested for, None without limits.
+    window, the (begin, end) that a capture was requested for, None without limits; marks, those
+    that a person has set, in order.
     """
 
     def __init__(self) -> None:
@@ -65,6 +74,8 @@ class Ledger:
         self.skipped: Counter[tuple[str, str]] = Counter()
         self.dropped = 0
         self.window: tuple[int, int] | None = None
+        self.marks: list[Mark] = []
+        self._started_ns = self._declared_ns = NONE
         self._from = NONE
         self._next = 0
         self._numbers: dict[tuple[int, int], int] = {}
@@ -76,6 +87,15 @@ class Ledger:
         """The hello frame of the job's first process, empty before it has arrived."""
         every = (origin.hello for origin in self.origins.values() if origin.hello)
         return next(every, CheckedFrame({}))
+
+    @property
+    def began_ns(self) -> int:
+        """When the run began: when the job's first process started, -1 before anything arrived.
+
+        Where no sample says so, when the first of its pools was declared, or a reader attached.
+        """
+        known = [at_ns for at_ns in (self._started_ns, self._declared_ns) if at_ns != NONE]
+        return min(known) if known else int(self.hello.get("now_ns", NONE))
 
     @property
     def skipped_frames(self) -> int:
@@ -125,7 +145,22 @@ class Ledger:
             self._from = frame["pid"]
         elif kind == "hello":
             self._hello(frame)
-        elif kind == "host":
+        elif kind == "cost":
+            cost = Cost(frame["at_ns"], frame["recording_ns"], frame["sending_ns"])
+            self._origin().costs.append(cost)
+        elif kind == "bye":
+            self._origin().ended = frame["reason"] or "ended"
+        elif kind == "withdrawn":
+            if (key := (self._from, frame["pool"])) in self._numbers:
+                self._forget(key)
+        elif kind in ("names", "rows", "lost", "counters", "levels"):
+            self._of_pool(frame)
+        else:
+            self._of_monitor(kind, frame)
+
+    def _of_monitor(self, kind: str, frame: CheckedFrame) -> None:
+        """Take a frame that the monitor has put into the stream."""
+        if kind == "host":
             self.host.apply(frame)
             self.processes.apply_switches(frame)
             if frame["beside"]:
@@ -139,20 +174,23 @@ class Ledger:
             self.samples.add_dump(frame)
         elif kind == "process":
             self.processes.apply(frame)
-        elif kind == "cost":
-            cost = Cost(frame["at_ns"], frame["recording_ns"], frame["sending_ns"])
-            self._origin().costs.append(cost)
+            if self._started_ns == NONE and frame["pid"] == self.hello.get("pid"):
+                self._started_ns = frame["started_ns"]
         elif kind == "window":
             self.window = frame["begin_ns"], frame["begin_ns"] + frame["length_ns"]
-        elif kind == "bye":
-            self._origin().ended = frame["reason"] or "ended"
-        elif kind == "withdrawn":
-            if (key := (self._from, frame["pool"])) in self._numbers:
-                self._forget(key)
+        elif kind == "mark":
+            self.add_mark(Mark(frame["at_ns"], frame["note"]))
         elif kind == "skipped":
             self.skipped[frame["what"], frame["why"]] += frame["count"]
-        elif kind in ("names", "rows", "lost", "counters", "levels"):
-            self._of_pool(frame)
+
+    def add_mark(self, mark: Mark) -> None:
+        """Add a mark, once: whoever jumps to it knows it before its frame, which comes when its
+        note has been written. Raises Refused past the limit."""
+        if mark in self.marks:
+            return
+        if len(self.marks) >= limits.MARKS:
+            raise Refused(f"more than {limits.MARKS:,} marks")
+        insort(self.marks, mark)
 
     def _origin(self) -> Origin:
         origin = self.origins.get(self._from)
@@ -189,6 +227,8 @@ class Ledger:
             self.pools[number] = PoolLedger(number, pid)
         self._forget_threads(key)
         self.pools[number].apply(frame)
+        if self._declared_ns == NONE or frame["declared_ns"] < self._declared_ns:
+            self._declared_ns = frame["declared_ns"]
         for worker, thread in self.pools[number].threads.items():
             workers = self._workers_of.setdefault((key[0], thread.native_id), set())
             workers.add((number, worker))
@@ -221,6 +261,17 @@ class Ledger:
             self.dropped += 1
         self._workers += workers
         self._pairs += pairs
+
+    def requested(self, begin_ns: int, end_ns: int) -> tuple[int, int]:
+        """Return the part of a stretch that was requested; all of it where that is nothing."""
+        low, high = self.window or (begin_ns, end_ns)
+        begin, end = max(begin_ns, low), min(end_ns, high)
+        return (begin, end) if begin < end else (begin_ns, end_ns)
+
+    def pool_of(self, frame: CheckedFrame) -> PoolLedger | None:
+        """Return the pool that the next frame is of, None where it is of none that is held."""
+        number = self._numbers.get((self._from, frame["pool"])) if "pool" in frame else None
+        return self.pools.get(number) if number is not None else None
 
     def _forget(self, key: tuple[int, int]) -> None:
         """Forget a pool; later frames of it are left out."""

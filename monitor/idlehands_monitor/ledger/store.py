@@ -8,6 +8,7 @@ Touches nothing but numpy.
 from __future__ import annotations
 
 from bisect import bisect_left
+from copy import copy
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -95,6 +96,9 @@ class TableStore:
         self._rows = left
         if left * 4 < self._data.shape[1]:
             self._resize(max(FIRST_CAPACITY, 2 * left))
+        self._drop_batches(first)
+
+    def _drop_batches(self, first: int) -> None:
         batch = bisect_left(self._starts, first)
         self._starts = [start - first for start in self._starts[batch:]]
         self._latest = self._latest[batch:]
@@ -103,6 +107,15 @@ class TableStore:
             for worker, rows in self._last_rows.items()
         }
         self._last_rows = {worker: rows for worker, rows in rest.items() if rows}
+
+    def recent(self, since_ns: int) -> TableStore:
+        """Return a copy with the rows from near `since_ns` on."""
+        first = self.since(since_ns)
+        other = copy(self)
+        other._data = self._data[:, first : self._rows].copy()
+        other._rows = self._rows - first
+        other._drop_batches(first)
+        return other
 
     @property
     def held_bytes(self) -> int:

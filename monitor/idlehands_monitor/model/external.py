@@ -138,6 +138,8 @@ class ExternalPoolReading:
     library: str = ""
     unanswered: tuple[str, ...] = UNANSWERED
     findings: tuple[Finding, ...] = ()
+    begin_ns: int = 0
+    end_ns: int = 0
 
     @property
     def headline(self) -> Finding | None:

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from .host import HostReading
     from .parking import ParkingReading
     from .promises import PromiseReading
+    from .run_clock import MarkReading
     from .stealing import StealingReading
     from .workers import SpeedReading
 
@@ -136,7 +137,7 @@ class Reading:
     """All pools of one source over one window, and what the host reports of its processes.
 
     stranded: between pairs of its pools, the costliest first. external: the pools of an external
-    process, as they look from outside; `pools` is empty then.
+    process, as they look from outside; `pools` is empty then. marks: those inside the window.
     """
 
     source: SourceReading
@@ -144,6 +145,15 @@ class Reading:
     host: tuple[HostReading, ...] = ()
     stranded: tuple[StrandedReading, ...] = ()
     external: tuple[ExternalPoolReading, ...] = ()
+    marks: tuple[MarkReading, ...] = ()
+
+    @property
+    def window_ns(self) -> tuple[int, int] | None:
+        """When the window of all pools together begins and ends, None without a pool."""
+        pools = self.pools or self.external
+        if not pools:
+            return None
+        return min(pool.begin_ns for pool in pools), max(pool.end_ns for pool in pools)
 
     @property
     def total(self) -> WorkerTime:

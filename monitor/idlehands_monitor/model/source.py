@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from .run_clock import RunClock
 from .vocabulary import StreamState
 
 
@@ -22,7 +23,8 @@ class SourceReading:
 
     note: one line, may be empty. probe_cost: the share of worker time that the probe takes, None
     where unknown. is_external: whether the process has no probe and is sampled from outside.
-    processes: the ids of the job's attached processes; pid is the first of them.
+    processes: the ids of the job's attached processes; pid is the first of them. clock: when
+    timestamps of the reading were, None before anything has arrived.
     """
 
     target: str
@@ -39,3 +41,4 @@ class SourceReading:
     warning: str = ""
     is_external: bool = False
     processes: tuple[int, ...] = ()
+    clock: RunClock | None = None

@@ -213,3 +213,5 @@ class WhatIfReading:
     pools: tuple[WhatIfPool, ...]
     whole: bool = True
     """Whether all runs were made; False where somebody stopped it before."""
+    window_ns: tuple[int, int] | None = None
+    """When the recorded window begins and ends, None without a pool."""

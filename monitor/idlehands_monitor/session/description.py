@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from idlehands.wire import NONE
 
 from ..ingest import PAST_FIRST
+from ..model.run_clock import RunClock
 from ..model.source import SkippedReading, SourceReading
 
 if TYPE_CHECKING:
@@ -52,6 +53,7 @@ class Description:
             warning=status.warning,
             is_external=hello.get("sampled", False),
             processes=tuple(sorted(pid for pid in ledger.origins if pid >= 0)),
+            clock=run_clock(ledger, self._machine),
         )
 
     def _uptime_s(self, hello: CheckedFrame, pid: int) -> float:
@@ -59,6 +61,23 @@ class Description:
         if self._began is None or self._began[0] is not hello:
             self._began = hello, self._machine.started_at(pid)
         return max(0.0, self._machine.wall() - self._began[1])
+
+
+def run_clock(ledger: Ledger, machine: Machine) -> RunClock | None:
+    """Return when timestamps of a job were, None before anything of it has arrived.
+
+    The wall clock comes from the hello frame, which has both clocks at one moment. The zone is that
+    of the reader, at the latest time in the ledger.
+    """
+    zero_ns = ledger.began_ns
+    if zero_ns == NONE:
+        return None
+    hello = ledger.hello
+    now_ns, hello_wall_ns = hello.get("now_ns", NONE), hello.get("wall_ns", NONE)
+    if now_ns == NONE or hello_wall_ns == NONE:
+        return RunClock(zero_ns)
+    zone = machine.zone((hello_wall_ns + max(0, ledger.latest_ns - now_ns)) / 1e9)
+    return RunClock(zero_ns, hello_wall_ns + zero_ns - now_ns, *zone)
 
 
 def _skipped(ledger: Ledger) -> tuple[SkippedReading, ...]:

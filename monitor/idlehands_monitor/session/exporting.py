@@ -41,7 +41,7 @@ NO_WALL_CLOCK = "says nothing of the wall clock, so the times of the spans count
 def load(path: str | PathLike[str]) -> Tables:
     """Return the tables of the recording at `path`. Raises CaptureError in one line."""
     reader = open_recording(os.fspath(path))
-    tables = load_tables(checked_blocks(reader))
+    tables = load_tables(checked_blocks(reader, reader.path))
     return Tables(tables, reader.warning)
 
 
@@ -59,14 +59,14 @@ def export(
         found = ""
         if form is ExportForm.SQLITE:
             with NewFile(target, replace=replace) as file:
-                export_tables(checked_blocks(reader), SqliteExport(file))
+                export_tables(checked_blocks(reader, reader.path), SqliteExport(file))
         elif form is ExportForm.CSV:
             with NewFolder(target, CSV_FILES.values(), replace=replace) as folder:
-                export_tables(checked_blocks(reader), CsvExport(folder, clean))
+                export_tables(checked_blocks(reader, reader.path), CsvExport(folder, clean))
         elif form is ExportForm.PARQUET:
             arrow_modules()  # before anything is made
             with NewFolder(target, PARQUET_FILES.values(), replace=replace) as folder:
-                export_tables(checked_blocks(reader), ParquetExport(folder))
+                export_tables(checked_blocks(reader, reader.path), ParquetExport(folder))
         elif form is ExportForm.TRACE:
             _write(target, _trace(path, clean), replace=replace)
         else:
@@ -87,7 +87,7 @@ def _trace(path: str, clean: Callable[[str], str]) -> Iterator[str]:
 
 def _frames(path: str) -> Iterator[CheckedFrame]:
     """Yield the frames of the recording from its beginning."""
-    for _, frames in checked_blocks(open_recording(path)):
+    for _, frames in checked_blocks(open_recording(path), path):
         yield from frames
 
 

@@ -13,7 +13,8 @@ from ..analysis.stats.cache import FRESH, SECOND_NS, Ages
 from ..analysis.time.job_history import JobHistory
 from ..ingest.limits import FILE_TABLE_BYTES, LIVE_TABLE_BYTES
 from ..ledger import Ledger
-from .description import Description
+from .checkpoints import Packed, packed, unpacked
+from .description import Description, run_clock
 from .machine import MACHINE, Machine
 
 if TYPE_CHECKING:
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from ..ingest import CheckedFrame
     from ..ingest.sources.status import Source
     from ..model.reading import Reading
+    from ..model.run_clock import RunClock
 
 HELD_NS = 60_000_000_000
 """How long a live feed holds what has come."""
@@ -52,6 +54,7 @@ class Feed:
         self.ledger = Ledger()
         self._history = JobHistory()
         self._description = Description(source, machine)
+        self._machine = machine
         self._keep = keep
         self._forgot_ns = 0
         self._held_ns = max(HELD_NS, (window_ns or 0) + SECOND_NS)
@@ -80,9 +83,32 @@ class Feed:
         if self.ledger.dropped and self._keep:
             self.ledger.skipped["pools", OLDER] = self.ledger.dropped
 
+    @property
+    def clock(self) -> RunClock | None:
+        """When timestamps were, for a person; None before anything has arrived."""
+        return run_clock(self.ledger, self._machine)
+
+    def is_complete_at(self, timestamp_ns: int) -> bool:
+        """Return whether everything up to a time has arrived, of every pool that is open."""
+        pools = [pool for pool in self.ledger.pools.values() if pool.closed_ns < 0]
+        if not pools and self.ledger.samples.dumps:
+            return self.ledger.samples.latest_ns >= timestamp_ns
+        return all(pool.complete_ns >= timestamp_ns for pool in pools)
+
     def extend_history(self) -> None:
         """Compute the seconds that have settled, before their rows are forgotten."""
         self._history.extend(self.ledger)
+
+    def packed(self, since_ns: int) -> Packed:
+        """Return what the feed knows as bytes for `unpack`, with the rows since a time."""
+        return packed((self.ledger, self._history), since_ns)
+
+    def unpack(self, state: bytes, since_ns: int) -> None:
+        """Go on from what another feed of the same source knew; no window begins before
+        `since_ns`."""
+        self.ledger, self._history = unpacked(state)
+        self.ledger.forget_before(since_ns)
+        self._forgot_ns = since_ns
 
     def _forget(self) -> None:
         latest = self.ledger.latest_ns

@@ -5,8 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ..analysis.whatif.planning import WhatIfError
+from ..model.bounds import WHOLE, Cut
 from ..model.errors import CommandError
 from .causes import named
+from .cutting import cut_feed
 from .feed import Feed
 from .machine import MACHINE, Machine
 from .session import Session
@@ -19,6 +21,8 @@ if TYPE_CHECKING:
     from ..model.changes import Question
     from ..model.reading import Reading
     from ..model.whatif import WhatIfReading
+
+ONLY_CAPTURES = "--from and --to cut captures; for what runs there are --for and --past"
 
 
 def open_session(
@@ -34,13 +38,21 @@ def open_session(
     return Session(Feed(open_live(target, machine), window_ns, machine=machine), machine)
 
 
-def read_target(target: str, seconds: float, *, causes: bool = True) -> Reading:
-    """Return the reading of a whole capture, or of so many seconds of a running target.
+def read_target(
+    target: str,
+    seconds: float,
+    *,
+    past_s: float = 0.0,
+    cut: Cut = WHOLE,
+    causes: bool = True,
+) -> Reading:
+    """Return the reading of a capture, or of so many seconds of a running target.
 
-    causes: whether changes are simulated, so that findings are causes with gains. Raises
-    CommandError.
+    past_s: how much of the recent past of a running target is read, too. cut: the part of a capture
+    that is read. causes: whether changes are simulated, so that findings are causes with gains.
+    Raises CommandError.
     """
-    feed = _fed(target, seconds, MACHINE)
+    feed = _fed(target, seconds, past_s, cut, MACHINE)
     reading = feed.reading()
     return named(feed.ledger, reading) if causes else reading
 
@@ -50,14 +62,17 @@ def what_if(
     seconds: float,
     question: Question,
     progress: Callable[[float], None],
+    *,
+    past_s: float = 0.0,
+    cut: Cut = WHOLE,
     machine: Machine = MACHINE,
 ) -> tuple[Reading, WhatIfReading | None]:
-    """Return the reading of a whole capture, or of some seconds of a running target, and the
-    answers to a question about it; None where it has no pool.
+    """Return the reading of a capture, or of some seconds of a running target, and the answers to a
+    question about it; None where it has no pool. past_s, cut: as in `read_target`.
 
     Raises CommandError, also where the question cannot be answered.
     """
-    feed = _fed(target, seconds, machine)
+    feed = _fed(target, seconds, past_s, cut, machine)
     reading = feed.reading()
     if not reading.pools:
         return reading, None
@@ -67,19 +82,16 @@ def what_if(
         raise CommandError(f"{target}: {error}") from error
 
 
-def _fed(target: str, seconds: float, machine: Machine) -> Feed:
-    """Return a feed that has taken in a whole capture, or a running target for some seconds.
+def _fed(target: str, seconds: float, past_s: float, cut: Cut, machine: Machine) -> Feed:
+    """Return a feed that has taken in a capture, or a running target for some seconds.
 
-    Its reading then covers the last so many seconds that are complete. Raises CommandError.
+    Its reading covers that part of the capture, or those seconds. Raises CommandError.
     """
     if is_file(target):
-        source = open_replay(target)
-        feed = Feed(source, None, keep=True)
-        source.play_all()
-        feed.update()
-        return feed
-    feed = Feed(open_live(target, machine), int(seconds * 1e9), keep=True, machine=machine)
+        return cut_feed(target, cut, machine)
+    if not cut.is_whole:
+        raise CommandError(f"{target}: {ONLY_CAPTURES}")
+    feed = Feed(open_live(target, machine), None, keep=True, machine=machine)
     with Session(feed, machine) as session:
-        session.pass_time(seconds, session.update)
-        session.update()
+        session.watch(seconds, past_s)
     return feed

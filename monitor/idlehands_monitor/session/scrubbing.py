@@ -36,5 +36,7 @@ def scrub(path: str, target: str, key: str | None, *, replace: bool) -> Scrubbed
         key_path = target + KEY_SUFFIX if key is None else key
         if os.path.abspath(key_path) in (os.path.abspath(target), os.path.abspath(path)):
             raise CommandError(f"{key_path}: the key needs a file of its own")
-        removed = write_scrubbed(checked_blocks(reader), target, key_path, replace=replace)
+        removed = write_scrubbed(
+            checked_blocks(reader, reader.path), target, key_path, replace=replace
+        )
         return Scrubbed(key_path, dict(removed), reader.warning)

@@ -1,22 +1,28 @@
-"""Going to a timestamp of a capture: the file is read from its beginning to that timestamp.
+"""Going to a timestamp of a capture, and finding the timestamps that are worth going to.
 
-A reading depends on all that came before (running numbers of rows, cumulative counts), so nothing
-is skipped, and going back gives the same reading as going forward. Both functions take as long as
-reading that part of the file takes, or end early when `stopped` returns true.
+A reading depends on all that came before (running numbers of rows, cumulative counts), so a jump
+reads the file from its beginning, or from a checkpoint that an earlier pass has left. Going back
+gives the same reading as going forward.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Protocol, runtime_checkable
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
-from ..ingest.sources.status import Source
-from .feed import HELD_NS, Feed
+from .checkpoints import Checkpoints
+from .feed import Feed
+from .forward_pass import ForwardPass, Stopped
 from .machine import MACHINE, Machine
+from .recorded_run import BEGINNING_NS
+from .replay import Replay
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
 
     from ..ingest import CheckedFrame
+    from ..ledger import Mark
+    from ..model.reading import PoolReading
 
 Timestamps = dict[tuple[int, str], tuple[int, ...]]
 """When a promise was broken, by the pool's number and the promise's code: in ns, rising."""
@@ -26,44 +32,8 @@ OVERLAP = 0.75
 times."""
 HISTORY_NS = 240_000_000_000
 """Views draw settled seconds; they are computed from this long before the timestamp on."""
-BETWEEN_NS = HELD_NS // 2
-"""Settled seconds are computed this often, before the feed forgets their rows."""
-
-
-class Stopped(Exception):
-    """Nobody waits for the timestamp any more."""
-
-
-@runtime_checkable
-class Replay(Source, Protocol):
-    """A source whose frames can be read again from the beginning, block by block."""
-
-    @property
-    def first_ns(self) -> int:
-        """When the first block was closed: where the capture begins."""
-
-    @property
-    def head_ns(self) -> float:
-        """Up to when the capture has been played."""
-
-    def again(self) -> Replay:
-        """Return another replay of the same capture from its beginning. Raises CaptureError."""
-
-    def next_block(self) -> list[CheckedFrame] | None:
-        """Return the next frames, all of one block; None at the end."""
-
-    def put_back(self, frames: list[CheckedFrame], head_ns: int) -> None:
-        """Take back the last frames that were returned; the playhead is then at `head_ns`."""
-
-    def play_all(self) -> None:
-        """Have the next drain bring everything that is left."""
-
-
-def _blocks(source: Replay, stopped: Callable[[], bool]) -> Iterator[list[CheckedFrame]]:
-    while (frames := source.next_block()) is not None:
-        if stopped():
-            raise Stopped
-        yield frames
+LATEST_NS = 2_000_000_000
+"""Reading goes on at most so long past the timestamp for a pool that sends nothing."""
 
 
 def _never() -> bool:
@@ -77,25 +47,27 @@ def feed_at(
     timestamp_ns: int,
     stopped: Callable[[], bool] = _never,
     machine: Machine = MACHINE,
+    checkpoints: Checkpoints | None = None,
 ) -> Feed:
     """Return a feed over `source`, which has not been drained, played to a timestamp and paused.
 
-    Its window ends with the first levels of pool number `pool` at or after the timestamp, or with
-    the capture. Raises Stopped once `stopped` returns true.
+    Its window ends with the first levels of pool number `pool` at or after the timestamp, or of any
+    pool where that one is not there; or with the capture. checkpoints: where reading may begin, and
+    may be begun later. Raises Stopped once `stopped` returns true.
     """
     feed = Feed(source, window_ns, machine=machine)
-    computed_ns = -1
+    left = Checkpoints() if checkpoints is None else checkpoints
+    going = ForwardPass(feed, source, timestamp_ns - HISTORY_NS, left, stopped)
     source.pause(True)
-    for frames in _blocks(source, stopped):
+    going.resume(timestamp_ns)
+    for frames in going.blocks():
         if source.head_ns < timestamp_ns:  # nothing in the block can be as late as that
             feed.take(frames)
         elif (rest := _take_until(feed, frames, pool, timestamp_ns)) is not None:
-            source.put_back(rest, feed.ledger.pools[pool].complete_ns)
+            source.put_back(rest, _complete_ns(feed, pool))
             break
-        latest = feed.ledger.latest_ns
-        if latest > timestamp_ns - HISTORY_NS and latest - computed_ns > BETWEEN_NS:
-            feed.extend_history()
-            computed_ns = latest
+        elif source.head_ns > timestamp_ns + LATEST_NS:
+            break
     return feed
 
 
@@ -106,36 +78,99 @@ def _take_until(
     is."""
     for place, frame in enumerate(frames, 1):
         feed.take([frame])
-        held = feed.ledger.pools.get(pool)
-        if held is not None and held.complete_ns >= timestamp_ns:
+        if _complete_ns(feed, pool) >= timestamp_ns:
             return frames[place:]
     return None
 
 
-def broken_timestamps(
-    source: Replay, window_ns: int, stopped: Callable[[], bool] = _never
-) -> Timestamps:
-    """Return when promises were broken, window after window of a whole capture.
+def _complete_ns(feed: Feed, pool: int) -> int:
+    """Return up to when a pool is complete; any pool, where that one is not open."""
+    held = feed.ledger.pools.get(pool)
+    return feed.ledger.latest_ns if held is None or held.closed_ns >= 0 else held.complete_ns
 
-    `source` has not been drained. A reading names the first few timestamps of its window, so a long
-    capture has some from each of its parts. Raises Stopped once `stopped` returns true.
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A stretch of windows, one after the other, in each of which a pool had a finding.
+
+    at_ns: the end of the first of these windows. end_ns: the end of the last.
+    """
+
+    pool: int
+    name: str
+    code: str
+    sentence: str
+    at_ns: int
+    end_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Landmarks:
+    """What there is to go to in a capture.
+
+    broken: see `Timestamps`. findings: in the order of time. what: the promises by their codes.
+    """
+
+    broken: Timestamps = field(default_factory=dict)
+    findings: tuple[Stretch, ...] = ()
+    marks: tuple[Mark, ...] = ()
+    what: dict[str, str] = field(default_factory=dict)
+
+
+def landmarks(
+    source: Replay,
+    window_ns: int,
+    stopped: Callable[[], bool] = _never,
+    checkpoints: Checkpoints | None = None,
+) -> Landmarks:
+    """Return what there is to go to, window after window of a whole capture.
+
+    `source` has not been drained. A reading names the first few timestamps of its window at which a
+    promise was broken, so a long capture has some from each of its parts. Findings are those of
+    each window, without simulated gains. Raises Stopped once `stopped` returns true.
     """
     feed = Feed(source, window_ns)
-    found: dict[tuple[int, str], set[int]] = {}
+    left = Checkpoints() if checkpoints is None else checkpoints
+    found = _Found()
     read_ns = -1
-    for frames in _blocks(source, stopped):
+    for frames in ForwardPass(feed, source, BEGINNING_NS, left, stopped).blocks():
         feed.take(frames)
         latest = feed.ledger.latest_ns
         if read_ns < 0 or latest < read_ns:  # the first job of the capture, or another one
             read_ns = latest
         if latest - read_ns >= window_ns * OVERLAP:
             read_ns = latest
-            _collect(feed, found)
-    _collect(feed, found)
-    return {key: tuple(sorted(timestamps)) for key, timestamps in found.items()}
+            found.collect(feed.reading().pools)
+    found.collect(feed.reading().pools)
+    broken = {key: tuple(sorted(timestamps)) for key, timestamps in found.broken.items()}
+    return Landmarks(broken, tuple(found.findings), tuple(feed.ledger.marks), found.what)
 
 
-def _collect(feed: Feed, found: dict[tuple[int, str], set[int]]) -> None:
-    for pool in feed.reading().pools:
-        for promise in pool.promises:
-            found.setdefault((pool.number, promise.code), set()).update(promise.timestamps_ns)
+class _Found:
+    """What the windows so far had."""
+
+    def __init__(self) -> None:
+        self.broken: dict[tuple[int, str], set[int]] = {}
+        self.what: dict[str, str] = {}
+        self.findings: list[Stretch] = []
+        self._last: dict[tuple[int, str], int] = {}  # the places of those of the last window
+
+    def collect(self, pools: tuple[PoolReading, ...]) -> None:
+        """Add what the next window has."""
+        going_on: dict[tuple[int, str], int] = {}
+        for pool in pools:
+            for promise in pool.promises:
+                timestamps = self.broken.setdefault((pool.number, promise.code), set())
+                timestamps.update(promise.timestamps_ns)
+                self.what[promise.code] = promise.what
+            for finding in pool.findings:
+                key = pool.number, finding.code
+                place = self._last.get(key, len(self.findings))
+                begin = self.findings[place].at_ns if key in self._last else pool.end_ns
+                found = Stretch(*key[:1], pool.name, *key[1:], finding.sentence, begin, pool.end_ns)
+                self.findings[place : place + 1] = [found]
+                going_on[key] = place
+        self._last = going_on
+
+
+__all__ = ["Landmarks", "Replay", "Stopped", "Stretch", "Timestamps", "feed_at", "landmarks"]

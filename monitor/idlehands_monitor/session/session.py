@@ -12,13 +12,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from ..ingest import limits
 from ..ingest.sources.replay import AT_END
 from ..model.vocabulary import StreamState
 from .captures import CaptureControl, command_errors
 from .causes import Causes
-from .jumps import Jumps
+from .jumps import ONLY_REPLAYS, Arrival, Jumps
 from .machine import MACHINE, Machine
-from .seek import Replay
+from .reached import Reached
+from .replay import Replay
 from .stacks import Stack, read_stack
 from .whatif import WhatIf
 
@@ -28,10 +30,18 @@ if TYPE_CHECKING:
     from ..ledger import Ledger
     from ..model.reading import PoolReading, Reading
     from .feed import Feed
+    from .places import Place, Places
 
 MESSAGE_SECONDS = 6.0
 """How long a line about what has just happened is shown."""
 POLL_SECONDS = 0.1
+SLOWEST, FASTEST = 1 / 64, 512.0
+"""Speeds of a replay that keys reach."""
+NOTE_LETTERS = limits.NOTE_LETTERS
+MARKS_WHILE_RECORDING = "a mark is set while a job runs and is recorded, not in its replay"
+MARKS_WHILE_RUNNING = "the process has ended; a mark is set while it runs"
+LATEST_SECONDS = 2.0
+"""The longest wait, after the end of a window, for the rows of it that are still on their way."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +82,7 @@ class Session:
         self._jumps = Jumps(machine)
         self._message, self._message_until = "", 0.0
         self._place = ""
+        self._marks = 0
 
     # -- the stream ------------------------------------------------------------------------------
 
@@ -153,7 +164,7 @@ class Session:
         self._message_until = self.machine.monotonic() + MESSAGE_SECONDS
         self.on_change()
 
-    # -- what a key or a command asks for --------------------------------------------------------
+    # -- going through a replay ------------------------------------------------------------------
 
     async def jump(self, code: str, step: int, pool: PoolReading | None) -> bool:
         """Go `step` timestamps of a broken promise on, "" for the promise gone through last.
@@ -161,12 +172,70 @@ class Session:
         Return whether that leads anywhere: then the session is paused there. Else a notice says
         why not. pool: the pool whose promise it is.
         """
-        arrival = await self._jumps.go(self.feed, pool, code, step, self.say)
+        return self._arrive(await self._jumps.go(self.feed, pool, code, step, self.say))
+
+    async def go_to(self, where: Place | str, pool: PoolReading | None) -> bool:
+        """Go to a place, or to what a person typed; return whether that leads anywhere."""
+        if isinstance(where, str):
+            number = pool.number if pool is not None else -1
+            return self._arrive(await self._jumps.to_text(self.feed, number, where, self.say))
+        return self._arrive(await self._jumps.to_place(self.feed, where, self.say))
+
+    async def step(self, seconds: float, pool: PoolReading | None) -> bool:
+        """Go some seconds on in a replay, or back, and pause there."""
+        number = pool.number if pool is not None else -1
+        return self._arrive(await self._jumps.on(self.feed, number, seconds, self.say))
+
+    async def marks(self) -> Places:
+        """Return the marks of a replay, soon; where there are none to find, a notice says why."""
+        return await self._jumps.marks(self.feed, self.say)
+
+    async def places(self) -> Places:
+        """Return all that there is to go to in a replay."""
+        return await self._jumps.places(self.feed, self.say)
+
+    def change_speed(self, factor: float) -> None:
+        """Play a replay so many times as fast."""
+        source = self.feed.source
+        if not isinstance(source, Replay):
+            self.say(ONLY_REPLAYS)
+            return
+        source.speed = min(FASTEST, max(SLOWEST, source.speed * factor))
+        self.say(f"plays at {source.speed:g}×")
+
+    def _arrive(self, arrival: Arrival | None) -> bool:
         if arrival is None:
             return False
         self.feed, self.is_paused, self._place = arrival.feed, True, arrival.place
         self._message = ""
         return True
+
+    # -- what a key or a command asks for --------------------------------------------------------
+
+    def can_mark(self) -> bool:
+        """Return whether a mark can be set now; else a notice says why not."""
+        if self.is_replay:
+            self.say(MARKS_WHILE_RECORDING)
+        elif self.has_ended:
+            self.say(MARKS_WHILE_RUNNING)
+        return not self.is_replay and not self.has_ended
+
+    def mark(self, note: str, at_ns: int) -> None:
+        """Set a mark: it goes into the stream, the recent history and an open capture."""
+        if not self.can_mark():
+            return
+        self._marks += 1
+        note = note.strip()[: limits.NOTE_LETTERS] or f"mark {self._marks}"
+        self.feed.source.note({"frame": "mark", "at_ns": at_ns, "note": note})
+        clock, path = self.feed.clock, self._captures.path or self._captures.asked_path
+        where = f" at {clock.second(at_ns):.1f} s of the run" if clock is not None else ""
+        kept = f"kept in {path}" if path else "c begins a capture that keeps it"
+        self.say(f"marked{where}: {note} · {kept}")
+
+    @property
+    def now_ns(self) -> int:
+        """The present time of the monotonic clock."""
+        return int(self.machine.monotonic() * 1e9)
 
     async def toggle_capture(self) -> None:
         """Begin a capture with the recent past in it, or end the one that is open."""
@@ -180,17 +249,42 @@ class Session:
             self.feed.source.start_capture(path, replace=replace)
         self._captures.asked_path = path
 
-    def record(self, seconds: float | None) -> None:
+    def record(self, seconds: float | None, past_s: float = 0.0) -> None:
         """Let the source write its capture until the process ends or `seconds` are over.
 
-        With `seconds` the capture says that it covers these. The frames are written; no reading is
-        made of them.
+        With `seconds` the capture says that it covers these, and the `past_s` before them. The
+        frames are written; no reading is made of them.
         """
-        source = self.feed.source
-        if seconds is not None:
-            begin_ns, length_ns = int(self.machine.monotonic() * 1e9), int(seconds * 1e9)
+        source, reached = self.feed.source, Reached()
+        begin_ns, end_ns = self._window(seconds, past_s)
+        if seconds is not None or past_s:
+            length_ns = end_ns - begin_ns
             source.note({"frame": "window", "begin_ns": begin_ns, "length_ns": length_ns})
-        self.pass_time(seconds, source.drain)
+        self.pass_time(seconds, lambda: reached.note(source.drain()))
+        if seconds is not None:
+            self._wait(lambda: reached.is_at(end_ns), lambda: reached.note(source.drain()))
+
+    def watch(self, seconds: float, past_s: float) -> None:
+        """Take in a running target for `seconds`; readings then cover these, and the `past_s`
+        before them."""
+        window = self._window(seconds, past_s)
+        self.pass_time(seconds, self.update)
+        self._wait(lambda: self.feed.is_complete_at(window[1]), self.update)
+        self.update()
+        self.feed.ledger.window = window
+
+    def _window(self, seconds: float | None, past_s: float) -> tuple[int, int]:
+        """Return when a window begins and ends that is asked for now."""
+        now_ns, past_ns = int(self.machine.monotonic() * 1e9), int(past_s * 1e9)
+        length_ns = limits.DURATION_NS - past_ns if seconds is None else int(seconds * 1e9)
+        return max(0, now_ns - past_ns), now_ns + length_ns
+
+    def _wait(self, holds: Callable[[], bool], each: Callable[[], object]) -> None:
+        """Call `each` until `holds`, the process ends, or `LATEST_SECONDS` are over."""
+        deadline = self.machine.monotonic() + LATEST_SECONDS
+        while not (holds() or self.has_ended or self.machine.monotonic() >= deadline):
+            self.machine.sleep(POLL_SECONDS)
+            each()
 
     def stop_capture(self) -> None:
         """End the capture that a command began. Raises CommandError."""

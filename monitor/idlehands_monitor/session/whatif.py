@@ -64,7 +64,7 @@ def answered(
     except KeyboardInterrupt:
         pass
     pools, whole = answers(plan, values)
-    return WhatIfReading(reading.source, pools, whole)
+    return WhatIfReading(reading.source, pools, whole, reading.window_ns)
 
 
 _plan: Plan | None = None

@@ -12,6 +12,7 @@ from math import isfinite
 from typing import TYPE_CHECKING, Any
 
 from ..model.worker_time import CATEGORIES, WorkerTime
+from . import times
 from .headline_json import headline, job_headline
 
 if TYPE_CHECKING:
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from ..model.promises import PromiseReading
     from ..model.reading import PoolReading, Reading
     from ..model.shares import Estimate
+    from ..model.source import SourceReading
     from ..model.stealing import StealingReading, StealReading
     from ..model.workers import WorkerReading
 
@@ -52,7 +54,8 @@ def document(reading: Reading) -> dict[str, Any]:
     external = [_external(pool) for pool in reading.external]
     content = {
         "schema": SCHEMA,
-        "source": fields_of(reading.source),
+        "source": source_of(reading.source),
+        **times.document(reading),
         "job": {
             "processes": reading.source.processes,
             "pools": len(reading.pools),
@@ -77,6 +80,11 @@ def fields_of(reading: Any) -> dict[str, Any]:
         own.get(field.name, KEYS.get(field.name, field.name)): _value(getattr(reading, field.name))
         for field in fields(reading)
     }
+
+
+def source_of(source: SourceReading) -> dict[str, Any]:
+    """Return a source, its clock as times that a person can read."""
+    return {**fields_of(source), "clock": times.clock_document(source.clock)}
 
 
 def _value(value: Any) -> Any:

@@ -10,6 +10,7 @@ from .formatting import amount, category_name, count, number_of
 from .sections.head import nothing
 from .sections.tasks import failed_phrase
 from .sections.waits import off_core_name, waits_phrase
+from .times import window_phrase
 
 if TYPE_CHECKING:
     from ..model.external import ExternalPoolReading
@@ -26,11 +27,12 @@ def second_line(reading: Reading) -> str:
     if not reading.pools and not reading.external:
         none = nothing(reading) if source.is_external else "no pool yet"
         return f"{source.state}: {clean(source.note) or none}"
+    when = window_phrase(source.clock, reading.window_ns)
     parts = [*map(_external, reading.external), *map(_recorded, reading.pools)]
     left_out = sum(one.count for one in source.skipped)
     note = f"; {count(left_out)} frames or rows left out" if left_out else ""
     note += f" [{clean(source.note)}]" if source.note else ""
-    return f"{source.state}: " + " | ".join(parts) + note
+    return f"{source.state}: " + " | ".join(parts) + note + (f" ({clean(when)})" if when else "")
 
 
 def _shares(time: SharesOfTime, core_time: CoreTimeSource, least: float) -> str:

@@ -10,7 +10,8 @@ import json
 from math import isfinite
 from typing import TYPE_CHECKING, Any
 
-from .json import fields_of
+from . import times
+from .json import fields_of, source_of
 
 if TYPE_CHECKING:
     from ..model.whatif import AnswerReading, ChangeReading, CurveReading, WhatIfPool, WhatIfReading
@@ -22,7 +23,8 @@ def document(reading: WhatIfReading) -> dict[str, Any]:
     """Return the document as plain lists, maps, strings and finite numbers."""
     content = {
         "schema": SCHEMA,
-        "source": fields_of(reading.source),
+        "source": source_of(reading.source),
+        "window": times.window_document(reading.source.clock, reading.window_ns),
         "whole": reading.whole,
         "pools": [_pool(pool) for pool in reading.pools],
     }

@@ -48,6 +48,7 @@ def external_pools(ledger: Ledger, window_ns: int | None) -> tuple[ExternalPoolR
         return ()
     end = samples.latest_ns
     begin = samples.first_ns if window_ns is None else max(samples.first_ns, end - window_ns)
+    begin, end = ledger.requested(begin, end)
     pools = []
     for group, workers in groups_of(list(samples.dumps)).items():
         reading = _Window(ledger, begin, end).pool(group, workers)
@@ -65,7 +66,7 @@ class _Window:
         self._host: HostCounters = ledger.host
         self._begin_ns, self._end_ns = begin_ns, end_ns
         self._dumps = list(ledger.samples.dumps)
-        self._inside = {n for n, dump in enumerate(self._dumps) if dump.at_ns >= begin_ns}
+        self._inside = {n for n, dump in enumerate(self._dumps) if begin_ns <= dump.at_ns <= end_ns}
 
     def pool(
         self, group: Group, workers: list[Worker], missing: str = ""
@@ -91,6 +92,8 @@ class _Window:
             pid=group.pid,
             workers=readings,
             window_s=(self._end_ns - self._begin_ns) / 1e9,
+            begin_ns=self._begin_ns,
+            end_ns=self._end_ns,
             time=self._time(
                 [found for _, found, _ in covered],
                 [counters for _, _, counters in covered],

@@ -31,6 +31,10 @@ class Cache:
         self._made: dict[str, tuple[int, Any]] = {}  # (end_ns it was made for, result)
         self._last_end: dict[str, int] = {}
 
+    def __getstate__(self) -> dict[str, Any]:
+        """Return what is not cached: a copy computes the rest again."""
+        return {**self.__dict__, "_made": {}, "_last_end": {}}
+
     def cached(self, what: str, end_ns: int, seconds: int, make: Callable[[], Made]) -> Made:
         """Return the cached result of `make` for `what`; call `make` if it is `seconds` old.
 

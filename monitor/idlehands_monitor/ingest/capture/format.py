@@ -46,7 +46,8 @@ class NotACapture(CaptureError):
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """Frames as wire bytes, the time when the block was closed, and the bytes of its body.
+    """Frames as wire bytes, the time when the block was closed, the bytes of its body, and where it
+    starts in its file.
 
     left_out: the monitor's own frames about what is not in it, where it comes from an export.
     """
@@ -54,6 +55,7 @@ class Block:
     at_ns: int
     frames: bytes
     packed_bytes: int = field(default=0, compare=False)
+    start: int = field(default=0, compare=False)
     left_out: tuple[CheckedFrame, ...] = field(default=(), compare=False)
 
 
@@ -92,8 +94,11 @@ def decode_header(data: bytes) -> tuple[int, int, int]:
     return length, checksum, at_ns
 
 
-def decode_body(body: bytes, checksum: int, at_ns: int) -> Block:
-    """Return the block. Raises CaptureError when the checksum is wrong."""
+def decode_body(body: bytes, checksum: int, at_ns: int, start: int = 0) -> Block:
+    """Return the block that starts at a byte of its file.
+
+    Raises CaptureError when the checksum is wrong.
+    """
     if zlib.crc32(body, zlib.crc32(struct.pack("<q", at_ns))) != checksum:
         raise CaptureError("wrong checksum")
     unpacking = zlib.decompressobj()
@@ -103,4 +108,4 @@ def decode_body(body: bytes, checksum: int, at_ns: int) -> Block:
         raise CaptureError(f"damaged block: {error}") from error
     if unpacking.unconsumed_tail:
         raise CaptureError("block unpacks to more than a block may hold")
-    return Block(at_ns, frames, len(body))
+    return Block(at_ns, frames, len(body), start)

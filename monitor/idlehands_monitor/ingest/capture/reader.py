@@ -44,8 +44,12 @@ class CaptureReader:
             raise CaptureError(f"{path}: {error.strerror or error}") from error
 
     def __iter__(self) -> Iterator[Block]:
+        return self.blocks()
+
+    def blocks(self, start: int = PREFIX_BYTES) -> Iterator[Block]:
+        """Yield the complete blocks from the one on that starts at a byte of the file."""
         with open(self.path, "rb") as file:
-            file.seek(PREFIX_BYTES)
+            file.seek(start)
             while header := file.read(HEADER_BYTES):
                 start = file.tell() - len(header)
                 try:
@@ -57,7 +61,7 @@ class CaptureReader:
                     self.warning = f"read up to byte {start}; the rest cannot be read: {error}"
                     return
                 try:
-                    yield decode_body(body, checksum, at_ns)
+                    yield decode_body(body, checksum, at_ns, start)
                 except CaptureError as error:
                     # The length still leads to the next block; only this one is lost.
                     self.warning = f"left out a damaged block at byte {start}: {error}"

@@ -114,16 +114,24 @@ class ExportReader:
                 raise NotACapture(f"{self.path}: its table {name} is not that of an export")
 
     def __iter__(self) -> Iterator[Block]:
+        return self.blocks()
+
+    def blocks(self, start: int = 0) -> Iterator[Block]:
+        """Yield the blocks from the one on that has `start` as its own."""
         with contextlib.closing(self._open()) as database:
             try:
-                yield from self._blocks(database)
+                yield from self._blocks(database, start)
             except sqlite3.Error as error:
                 self.warning = f"the rest cannot be read: {error}"
 
-    def _blocks(self, database: sqlite3.Connection) -> Iterator[Block]:
-        stored = _StoredFrames(database)
-        blocks = database.execute("SELECT closed_ns, frames FROM blocks ORDER BY block")
-        for closed_ns, count in blocks:
+    def _blocks(self, database: sqlite3.Connection, start: int) -> Iterator[Block]:
+        before = "SELECT coalesce(sum(frames), 0) FROM blocks WHERE block < ?"
+        (skip,) = database.execute(before, (start,)).fetchone()
+        stored = _StoredFrames(database, skip)
+        blocks = database.execute(
+            "SELECT block, closed_ns, frames FROM blocks WHERE block >= ? ORDER BY block", (start,)
+        )
+        for number, closed_ns, count in blocks:
             if type(closed_ns) is not int or type(count) is not int:
                 self.warning = "the rest cannot be read: a block is damaged"
                 return
@@ -138,18 +146,18 @@ class ExportReader:
                 else:
                     left_out.append(found)
                 if len(held) + FRAME_BYTES > BLOCK_BYTES:  # more than a writer puts in a block
-                    yield Block(closed_ns, bytes(held), len(held), left_out=tuple(left_out))
+                    yield Block(closed_ns, bytes(held), len(held), number, tuple(left_out))
                     held, left_out = bytearray(), []
-            yield Block(closed_ns, bytes(held), len(held), left_out=tuple(left_out))
+            yield Block(closed_ns, bytes(held), len(held), number, tuple(left_out))
 
 
 class _StoredFrames:
     """The frames of an export, one after the other; recorded rows are each read at most once."""
 
-    def __init__(self, database: sqlite3.Connection) -> None:
+    def __init__(self, database: sqlite3.Connection, skip: int) -> None:
         self._database = database
         self._frames = database.execute(
-            "SELECT kind, content, first_row FROM frames ORDER BY frame"
+            "SELECT kind, content, first_row FROM frames ORDER BY frame LIMIT -1 OFFSET ?", (skip,)
         )
         self._next_row = dict.fromkeys(TABLES, 1)
 

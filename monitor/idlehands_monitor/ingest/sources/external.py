@@ -1,10 +1,10 @@
 """The external source: samples a Python process that has no probe, from outside.
 
-It makes its own frames: the kernel's counters and waits of all threads four times a second, and
-stacks by py-spy, one dump of a process a second, or fewer where dumps would take more than `BUDGET`
-of the cores. Each sample comes at a random time in its own stretch (stratified sampling), so that
-the samples do not keep step with a job that does something once a second. No process is stopped or
-written to. Child processes are sampled too, in turn.
+It makes its own frames: the kernel's counters and waits of all threads four times a second, those
+of the process once a second, and stacks by py-spy, one dump of a process a second, or fewer where
+dumps would take more than `BUDGET` of the cores. Each sample comes at a random time in its own
+stretch (stratified sampling), so that the samples do not keep step with a job that does something
+once a second. No process is stopped or written to. Child processes are sampled too, in turn.
 """
 
 from __future__ import annotations

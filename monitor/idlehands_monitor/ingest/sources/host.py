@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 import re
-from time import time
+import time
 
 import psutil
 
@@ -114,20 +114,34 @@ def is_stopped(pid: int) -> bool:
 
 
 def started_at(pid: int) -> float:
-    """Return when the process began, in seconds of the wall clock; the present if it has ended."""
+    """Return when the process began, in seconds of the wall clock; the present if it has ended.
+
+    The kernel counts from the boot on a clock that also runs while the machine sleeps (proc(5);
+    clock_gettime(2), CLOCK_BOOTTIME). psutil knows the second of the boot, and no part of it.
+    """
+    try:
+        age = time.clock_gettime(time.CLOCK_BOOTTIME) - _ticks(pid) / os.sysconf("SC_CLK_TCK")
+        return time.time() - age
+    except (AttributeError, OSError, ValueError, IndexError):  # not on Linux, or it has ended
+        pass
     try:
         return float(psutil.Process(pid).create_time())
     except psutil.Error:
-        return time()
+        return time.time()
+
+
+def _ticks(pid: int) -> int:
+    """Return field 22 of ``/proc/PID/stat`` (proc(5)). Raises OSError, ValueError, IndexError."""
+    return int(read(f"/proc/{pid}/stat").rpartition(b")")[2].split()[19])
 
 
 def beginning(pid: int) -> float:
     """Return when a process began, in any unit; it distinguishes processes with the same id.
 
-    Field 22 of ``/proc/PID/stat`` (proc(5)), elsewhere the creation time; -1 if it has ended.
+    The kernel's ticks since the boot, elsewhere the creation time; -1 if it has ended.
     """
     try:
-        return int(read(f"/proc/{pid}/stat").rpartition(b")")[2].split()[19])
+        return _ticks(pid)
     except (OSError, ValueError, IndexError):
         pass
     try:

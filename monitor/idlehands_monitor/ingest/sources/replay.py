@@ -21,12 +21,15 @@ from ..files import NewFile
 from .status import SourceStatus
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Container, Iterable, Iterator
 
     from idlehands.wire import Frame
 
 COPY_BYTES = 1 << 20
 AT_END = "at the end of the capture"
+CUT = "a part of the capture"
+FACTS = frozenset({"hello", "from", "names", "withdrawn", "process", "window", "mark", "bye"})
+"""The kinds of frame that say what a run was, and when; all others are what its pools did."""
 
 
 def open_recording(path: str) -> CaptureReader | ExportReader:
@@ -35,21 +38,22 @@ def open_recording(path: str) -> CaptureReader | ExportReader:
 
 
 def checked_blocks(
-    reader: CaptureReader | ExportReader,
+    blocks: Iterable[Block], path: object, wanted: Container[str] | None = None
 ) -> Iterator[tuple[Block, list[CheckedFrame]]]:
     """Yield the frames of each block, in portions: a whole block is never in memory as frames.
 
-    Raises NotACapture for frames of a later version of the wire.
+    wanted: the kinds of frame to decode, None for all. Raises NotACapture for frames of a later
+    version of the wire.
     """
-    frames = CaptureFrames()
-    for block in reader:
+    frames = CaptureFrames(wanted)
+    for block in blocks:
         if block.left_out:
             yield block, list(block.left_out)
         try:
             for portion in frames.feed(block.frames, block.packed_bytes):
                 yield block, portion
         except NewerVersion as error:
-            raise NotACapture(f"{reader.path}: {error}") from error
+            raise NotACapture(f"{path}: {error}") from error
 
 
 class ReplaySource:
@@ -64,7 +68,9 @@ class ReplaySource:
         self.target = os.path.basename(path)
         self._path = path
         self._reader = open_recording(path)
-        self._blocks: Iterator[tuple[Block, list[CheckedFrame]]] = checked_blocks(self._reader)
+        self._blocks: Iterator[tuple[Block, list[CheckedFrame]]] = checked_blocks(
+            self._reader, path
+        )
         self._clock = clock
         self._next = next(self._blocks, None)
         self._last = self._next[0] if self._next else Block(0, b"")
@@ -72,11 +78,14 @@ class ReplaySource:
         self._head_ns = float(self._first_ns)
         self._drained_at = clock()
         self._paused = False
+        self._is_cut = False
         self.speed = speed
 
     @property
     def status(self) -> SourceStatus:
         """How far the replay has come."""
+        if self._is_cut:
+            return SourceStatus(StreamState.REPLAY, CUT, self._reader.warning)
         if self._next is None:
             return SourceStatus(StreamState.REPLAY, AT_END, self._reader.warning)
         played = (self._head_ns - self._first_ns) / 1e9
@@ -101,6 +110,14 @@ class ReplaySource:
         """Return another replay of the same file from its beginning, at the same speed."""
         return ReplaySource(self._path, self.speed, self._clock)
 
+    def facts(self) -> Iterator[tuple[int, list[CheckedFrame]]]:
+        """Yield the frames of `FACTS` in the whole capture, with the time of their block.
+
+        Every block comes at least once, without frames where it has none. Raises NotACapture.
+        """
+        for block, frames in checked_blocks(open_recording(self._path), self._path, FACTS):
+            yield block.at_ns, frames
+
     @property
     def first_ns(self) -> int:
         """When the first block was closed: the begin of the capture."""
@@ -121,6 +138,18 @@ class ReplaySource:
         self._last = block
         return frames
 
+    @property
+    def offset(self) -> int | None:
+        """Where the next block starts in the file; None inside of a block, and at the end."""
+        if self._next is None or self._next[0] is self._last:
+            return None
+        return self._next[0].start
+
+    def resume(self, offset: int) -> None:
+        """Go on with the block that starts at a byte of the file. Raises CaptureError."""
+        self._blocks = checked_blocks(self._reader.blocks(offset), self._path)
+        self._next = next(self._blocks, None)
+
     def put_back(self, frames: list[CheckedFrame], head_ns: int) -> None:
         """Take back the frames that were returned last, and set the playhead to `head_ns`.
 
@@ -134,6 +163,10 @@ class ReplaySource:
     def play_all(self) -> None:
         """Move the playhead to the end: the next `drain` returns everything that is left."""
         self._head_ns = float("inf")
+
+    def cut(self) -> None:
+        """Play no further: what has been played is all that is wanted."""
+        self._next, self._is_cut = None, True
 
     def pause(self, paused: bool) -> None:
         """Stop the playhead, or let it move again."""

@@ -1,11 +1,12 @@
-"""Which target a report is of, and what of its stream was left out."""
+"""Which target a report is of, from when to when, its marks, and what its stream lost."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 from ..foreign_text import bounded
-from .facts import Part, Section, Sentence, Tone, plain
+from ..times import local_time, second, window_sentence
+from .facts import Column, Part, Section, Sentence, Table, Tone, plain
 
 if TYPE_CHECKING:
     from ...model.reading import Reading
@@ -17,12 +18,16 @@ LONGEST_WARNING = 2000
 def head(reading: Reading) -> Section:
     """Return the target, the process and the state of the stream."""
     is_empty = not reading.pools and not reading.external
-    return source_head(reading.source, (nothing(reading),) if is_empty else ())
+    said = (nothing(reading),) if is_empty else ()
+    return source_head(reading.source, reading.window_ns, said)
 
 
-def source_head(source: SourceReading, sentences: tuple[str, ...] = ()) -> Section:
+def source_head(
+    source: SourceReading, window_ns: tuple[int, int] | None, sentences: tuple[str, ...] = ()
+) -> Section:
     """Return the same of a source, with sentences of what is made of it."""
-    parts = list[Part]()
+    window = window_sentence(source.clock, window_ns)
+    parts = list[Part](plain(window) if window else ())
     if source.warning:
         parts.append(Sentence(f"Warning: {bounded(source.warning, LONGEST_WARNING)}", Tone.STRONG))
     return Section(bounded(source.target), who(source), (*parts, *plain(*sentences)), level=1)
@@ -47,6 +52,19 @@ def nothing(reading: Reading) -> str:
     if reading.source.is_external:
         return "no worker thread was seen, only main threads and the helpers of pools"
     return "no pool with recorded time"
+
+
+def marks(reading: Reading) -> Section | None:
+    """Return the marks inside the window, None without any."""
+    clock = reading.source.clock
+    if clock is None or not reading.marks:
+        return None
+    columns = (Column("mark"), Column("of the run", to_right=True), Column("local time"))
+    rows = tuple(
+        (bounded(mark.note), second(clock, mark.at_ns, 2), local_time(clock, mark.at_ns, 3))
+        for mark in reading.marks
+    )
+    return Section("Marks", parts=(Table(columns, rows),), level=2)
 
 
 def skipped(reading: Reading) -> Section | None:

@@ -6,17 +6,21 @@ from typing import TYPE_CHECKING
 
 from ..foreign_text import bounded
 from ..formatting import STATE_NAMES, number_of, seconds
+from ..times import window_sentence
 from .facts import Column, Section, Sentence, Tone
 from .time_split import WorkerRow, workers_section
 
 if TYPE_CHECKING:
-    from ...model.reading import PoolReading
+    from ...model.reading import PoolReading, Reading
     from ...model.workers import DeadWorkerReading, LifetimesReading
 
 LONGEST_SENTENCE = 2000
+SAME_NS = 1_000_000_000
+"""The windows of the pools of a job differ by less than this where the pools were there all the
+time: each ends with the last data of its pool."""
 
 
-def pool_head(pool: PoolReading, cost: float | None) -> Section:
+def pool_head(pool: PoolReading, reading: Reading) -> Section:
     """Return what a pool is, and what holds for all of its figures."""
     where = f", process {pool.pid}" if pool.pid >= 0 else ""
     closed = ", closed" if pool.closed else ""
@@ -25,10 +29,13 @@ def pool_head(pool: PoolReading, cost: float | None) -> Section:
         f"{seconds(pool.window_s)}, {pool.time.worker_seconds:.1f} worker-seconds"
     )
     parts = []
+    if window := own_window(pool, reading):
+        parts.append(Sentence(window))
     if pool.broken:
         parts.append(Sentence(f"The pool is broken: {bounded(pool.broken)}", Tone.STRONG))
     if pool.lifetimes is not None:
         parts.append(Sentence(bounded(lifetimes_sentence(pool.lifetimes), LONGEST_SENTENCE)))
+    cost = reading.source.probe_cost
     detail = detail_sentence(pool.detail, pool.counted_s, pool.thinned_s, pool.thinning_error, cost)
     if detail:
         parts.append(Sentence(detail))
@@ -39,6 +46,14 @@ def workers_phrase(pool: PoolReading) -> str:
     """Return how many workers a pool has, and how many it may start where those are more."""
     more = f" of at most {pool.size}" if pool.size > len(pool.workers) else ""
     return f"{number_of(len(pool.workers), 'worker')}{more}"
+
+
+def own_window(pool: PoolReading, reading: Reading) -> str:
+    """Return from when to when a pool is read, "" where that is the window of the whole report."""
+    own, whole = (pool.begin_ns, pool.end_ns), reading.window_ns or (0, 0)
+    if all(abs(one - other) <= SAME_NS for one, other in zip(own, whole, strict=True)):
+        return ""
+    return window_sentence(reading.source.clock, own)
 
 
 def workers(pool: PoolReading) -> Section:

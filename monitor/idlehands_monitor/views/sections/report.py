@@ -8,7 +8,7 @@ from .deques import deques
 from .external import external_head, external_pool
 from .findings import findings
 from .graph import graph
-from .head import head, skipped
+from .head import head, marks, skipped
 from .host import host
 from .job import job, stranded
 from .parking import parking
@@ -30,19 +30,20 @@ MOST_GROUPS = 16
 
 def report(reading: Reading, most_groups: int = MOST_GROUPS) -> tuple[Section, ...]:
     """Return every section that says something; `most_groups`: of the workers in a matrix."""
-    sections = [head(reading), skipped(reading), host(reading), external_head(reading)]
+    sections = [head(reading), skipped(reading), marks(reading), host(reading)]
+    sections.append(external_head(reading))
     for external in reading.external:
         sections += external_pool(external)
     sections.append(job(reading))
     for pool in reading.pools:
-        sections += _pool(pool, reading.source.probe_cost, most_groups)
+        sections += _pool(pool, reading, most_groups)
     sections.append(stranded(reading))
     return tuple(section for section in sections if section is not None)
 
 
-def _pool(pool: PoolReading, cost: float | None, most_groups: int) -> list[Section | None]:
+def _pool(pool: PoolReading, reading: Reading, most_groups: int) -> list[Section | None]:
     return [
-        pool_head(pool, cost),
+        pool_head(pool, reading),
         time_split(pool.time, pool.core_time, CORE_TIME_NOTES[pool.core_time]),
         recorded_waits(pool),
         findings(pool),

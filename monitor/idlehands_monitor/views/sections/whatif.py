@@ -52,7 +52,8 @@ BETTER = {
 def whatif(reading: WhatIfReading) -> tuple[Section, ...]:
     """Return every section of the answers, in the order in which each renderer has them."""
     said = () if reading.pools else (NO_POOL,)
-    sections = [source_head(reading.source, said if reading.whole else (*said, STOPPED))]
+    said = said if reading.whole else (*said, STOPPED)
+    sections = [source_head(reading.source, reading.window_ns, said)]
     for pool in reading.pools:
         sections += pool_sections(pool)
     return tuple(sections)

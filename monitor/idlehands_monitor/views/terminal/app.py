@@ -8,18 +8,24 @@ terminal gets fewer frames, and keys still answer.
 
 from __future__ import annotations
 
-import asyncio
 import os
 from typing import TYPE_CHECKING, ClassVar
-
-from textual.app import App
 
 from ..grid import grid_of
 from .keys import EVERYWHERE, bindings
 from .keys_sheet import KeysSheet
-from .lower_line import HINTS, HINTS_MATRIX, HINTS_QUEUE, HINTS_STEALS, lower_line
+from .lower_line import (
+    HINTS,
+    HINTS_MATRIX,
+    HINTS_QUEUE,
+    HINTS_REPLAY,
+    HINTS_STEALS,
+    lower_line,
+)
+from .mark_sheet import MarkSheet
 from .parts import Parts
-from .scheduler_screen import Jump, PromiseSheet, SchedulerScreen
+from .replay_app import ReplayApp
+from .scheduler_screen import PromiseSheet, SchedulerScreen
 from .sheet import Sheet
 from .steals_screen import StealsScreen
 from .strips import SafeText
@@ -27,8 +33,6 @@ from .whatif_sheet import WhatIfSheet
 from .worker_screen import ExternalWorkerScreen, WorkerScreen
 
 if TYPE_CHECKING:
-    from collections.abc import Coroutine
-
     from rich.text import Text
     from textual.app import ComposeResult
     from textual.binding import BindingType
@@ -48,7 +52,7 @@ LEAST_REST = 6.0
 takes a seventh of a core at most, in fewer frames."""
 
 
-class Dashboard(App[None]):
+class Dashboard(ReplayApp):
     """The dashboard of one session; ends by itself after `seconds`, if given."""
 
     TITLE = "idlehands"
@@ -57,15 +61,11 @@ class Dashboard(App[None]):
     BINDINGS: ClassVar[list[BindingType]] = bindings(EVERYWHERE)
 
     def __init__(self, session: Session, seconds: float | None = None) -> None:
-        super().__init__()
-        self.session = session
+        super().__init__(session)
         self.parts = Parts()
         self._seconds = seconds
-        self._pool_place = 0
-        self._last: Reading | None = None
         self._steals: StealsScreen | None = None
         self._filters.append(SafeText())
-        self._asked: set[asyncio.Task[None]] = set()
         session.on_change = self._draw_again
 
     def compose(self) -> ComposeResult:
@@ -152,15 +152,11 @@ class Dashboard(App[None]):
         hints = HINTS_STEALS if self._steals is not None else HINTS
         if self._steals is None and self.parts.matrix.has_focus:
             hints = HINTS_MATRIX
+        elif self._steals is None and self.session.is_replay:
+            hints = HINTS_REPLAY
         elif self._steals is None and self.pool is not None and not self.pool.has_steals:
             hints = HINTS_QUEUE
         return lower_line(reading, self.session.notices, hints, self.size.width - 2)
-
-    def _ask(self, answer: Coroutine[None, None, None]) -> None:
-        """Have the session do what takes a while; the screen and the keys go on meanwhile."""
-        task = asyncio.create_task(answer)
-        self._asked.add(task)
-        task.add_done_callback(self._asked.discard)
 
     def action_pause(self) -> None:
         """Hold the screen still, or let it go on. A live stream is taken in meanwhile."""
@@ -218,21 +214,16 @@ class Dashboard(App[None]):
         """Show the keys of the matrix, and give the matrix the room that it needs now."""
         self._draw_again()
 
-    def on_jump(self, event: Jump) -> None:
-        """Go to a moment at which a promise was broken."""
-        self._ask(self._jump(event.code, event.step))
+    def action_mark(self) -> None:
+        """Set a mark at this moment, with the note that the person then writes."""
+        at_ns = self.session.now_ns
+        if self.session.can_mark() and not isinstance(self.screen, MarkSheet):
 
-    def action_jump(self, step: int) -> None:
-        """Go to the next moment at which the last chosen promise was broken, or to the one
-        before."""
-        self._ask(self._jump("", step))
+            def noted(note: str | None) -> None:
+                if note is not None:
+                    self.session.mark(note, at_ns)
 
-    async def _jump(self, code: str, step: int) -> None:
-        """Show what a capture held at a moment, without the sheets that were open."""
-        if await self.session.jump(code, step, self.pool):
-            while isinstance(self.screen, Sheet):
-                self.pop_screen()
-            self._draw(self.session.reading())
+            self.push_screen(MarkSheet(), noted)
 
     def on_workers_view_opened(self, event: WorkersView.Opened) -> None:
         """Open the chosen worker."""

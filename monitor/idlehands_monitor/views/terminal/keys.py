@@ -36,6 +36,14 @@ EVERYWHERE = (
     Key("s", "scheduler", "what the scheduler promises and keeps; the queue that workers share"),
     Key("t", "steals", "steals, or hand-overs of a shared queue, on the whole screen"),
     Key("i", "what_if", "what if: what each change would gain, and the curve over workers"),
+    Key("m", "mark", "set a mark with a note: it is kept in the capture, and replays go to it"),
+    Key("l", "places", "in a replay: go to a time, a mark, a finding or a broken promise"),
+    Key("comma", "step(-1)", "in a replay: a second back or on; < and > ten seconds", ", ."),
+    Key("full_stop", "step(1)"),
+    Key("less_than_sign", "step(-10)"),
+    Key("greater_than_sign", "step(10)"),
+    Key("plus", "speed(2)", "in a replay: play twice as fast, or half as fast", "+ -"),
+    Key("minus", "speed(0.5)"),
     Key("question_mark", "keys", "these keys", "?"),
     Key("j", "jump(1)"),
     Key("b", "jump(-1)"),
@@ -72,6 +80,7 @@ MATRIX = (
 SHEET = (Key("escape,q", "close"),)
 WORKER_SHEET = (Key("enter", "close"), Key("s", "stack"))
 KEYS_SHEET = (Key("question_mark,enter", "close"),)
+MARK_SHEET = (Key("escape", "close"),)
 STEALS = (Key("escape,t,q", "close"),)
 PROMISES = (
     Key("s", "close"),
@@ -96,14 +105,24 @@ WHAT_IF = (
     Key("shift+tab", "turn(-1)"),
     Key("r", "again", "simulate again, with all that has been recorded until now"),
 )
+PLACES = (
+    Key(
+        "up", "move(-1)", "choose a place; the keys j and b then go through all like it", "up, down"
+    ),
+    Key("down", "move(1)"),
+    Key("pageup", "move(-10)"),
+    Key("pagedown", "move(10)"),
+    Key("enter", "", "go there, or to the time or mark that was typed"),
+)
 
 TAB = Key("tab", "", "go on to the matrix")
-"""Textual binds it."""
+"""Textual binds it, as every key without an action here."""
 LISTED = (
     ("Everywhere", EVERYWHERE),
     ("Workers", (*WORKERS, TAB)),
     ("Matrix", MATRIX),
     ("Promises", PROMISES),
+    ("Places", PLACES),
     ("What if", WHAT_IF),
 )
 """What the sheet of keys shows, part by part."""
@@ -111,4 +130,8 @@ LISTED = (
 
 def bindings(keys: tuple[Key, ...]) -> list[BindingType]:
     """Return what a widget binds for some keys."""
-    return [Binding(key.keys, key.action, key.does, show=False, priority=key.first) for key in keys]
+    return [
+        Binding(key.keys, key.action, key.does, show=False, priority=key.first)
+        for key in keys
+        if key.action
+    ]

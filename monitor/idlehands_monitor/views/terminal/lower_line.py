@@ -19,6 +19,7 @@ HINTS = "q quit · space pause · c capture · s promises · t steals · i what 
 HINTS_MATRIX = f"{MATRIX_HINTS} · t large · ? keys"
 HINTS_QUEUE = "q quit · space pause · c capture · s the queue · i what if · ? keys"
 HINTS_STEALS = f"t back · {MATRIX_HINTS} · ? keys"
+HINTS_REPLAY = "q quit · space pause · l go to · , . a second · + - speed · s promises · ? keys"
 HINTS_EXTERNAL = "q quit · space pause · c capture · enter stack · ? keys"
 
 

@@ -17,6 +17,7 @@ from .history import HistoryView, KindsView
 from .matrix import MatrixView
 from .queue_view import QueueView
 from .room import fit_parts
+from .window_line import WindowLine
 from .workers import WorkersView
 
 if TYPE_CHECKING:
@@ -33,14 +34,14 @@ class Parts:
 
     CSS = """
     Screen { layout: vertical; }
-    #middle { height: 1fr; margin: 1 0 0 0; }
+    #middle { height: 1fr; }
     #workers { width: 1fr; scrollbar-size: 1 1; }
     #matrix { width: 24; margin: 0 0 0 1; scrollbar-size: 1 1; }
     #queue { width: 0; margin: 0 0 0 1; }
     #lower { height: 0; margin: 1 0 0 0; }
     #history { width: 1fr; }
     #kinds { width: 52; margin: 0 0 0 1; }
-    #external { height: 1fr; margin: 1 0 0 0; scrollbar-size: 1 1; display: none; }
+    #external { height: 1fr; scrollbar-size: 1 1; display: none; }
     #hints { height: 1; color: $text-muted; padding: 0 1; }
     """
 
@@ -48,6 +49,7 @@ class Parts:
         self.who = WhoLine(id="who")
         self.time_bar = TimeBar(id="time")
         self.headline = Headline(id="headline")
+        self.window = WindowLine(id="window")
         self.workers = WorkersView(id="workers")
         self.matrix = MatrixView(id="matrix")
         self.queue = QueueView(id="queue")
@@ -61,7 +63,7 @@ class Parts:
 
     def top_down(self) -> tuple[Widget, ...]:
         """Return the parts as they stand on the screen."""
-        above = (self.who, self.time_bar, self.headline)
+        above = (self.who, self.time_bar, self.headline, self.window)
         return (*above, self._middle, self._lower, self.external, self.hints)
 
     def show(
@@ -71,6 +73,7 @@ class Parts:
         self._change(external=False)
         self.who.show(reading, pool, paused=paused)
         self.time_bar.show(pool)
+        self.window.show(reading)
         self.headline.show(pool, reading.source.note, is_running=reading.source.state.is_running)
         fit_parts(screen, pool, self.matrix, self.queue, self._lower)
         if self.matrix.has_focus and not self.matrix.display:
@@ -87,6 +90,7 @@ class Parts:
         """Draw a pool of a process without a probe."""
         self._change(external=True)
         self.who.show(reading, pool, paused=paused)
+        self.window.show(reading)
         self.external.show(pool, reading.source.program)
 
     def _change(self, *, external: bool) -> None:

@@ -22,6 +22,7 @@ from ..sections.stealing import (
 from .header import WhoLine
 from .keys import STEALS, bindings
 from .matrix import MatrixView
+from .window_line import WindowLine
 
 if TYPE_CHECKING:
     from textual.app import ComposeResult
@@ -57,7 +58,7 @@ class StealsScreen(Screen[None]):
 
     DEFAULT_CSS = """
     StealsScreen { layout: vertical; }
-    StealsScreen #upper { height: 1fr; margin: 1 0 0 0; padding: 0 0 0 1; }
+    StealsScreen #upper { height: 1fr; padding: 0 0 0 1; }
     StealsScreen MatrixView { width: 1fr; scrollbar-size: 1 1; margin: 0 1 0 0; }
     StealsScreen VerticalScroll { width: 59; scrollbar-size: 1 1; }
     StealsScreen #totals { height: auto; }
@@ -73,6 +74,7 @@ class StealsScreen(Screen[None]):
     def __init__(self, like: MatrixView) -> None:
         super().__init__()
         self._who = WhoLine()
+        self._window = WindowLine()
         self.matrix = MatrixView()
         self.matrix.style_as(like)
         self._drawn: StealingReading | None = None
@@ -80,6 +82,7 @@ class StealsScreen(Screen[None]):
     def compose(self) -> ComposeResult:
         """Lay out the matrix beside the totals, time below them."""
         yield self._who
+        yield self._window
         with Horizontal(id="upper"):
             yield self.matrix
             with VerticalScroll():
@@ -94,6 +97,7 @@ class StealsScreen(Screen[None]):
     def show(self, reading: Reading, pool: PoolReading | None, hint: Text, *, paused: bool) -> None:
         """Draw a reading; totals and time only where they are new, about once a second."""
         self._who.show(reading, pool, paused=paused)
+        self._window.show(reading)
         self.matrix.show(pool)
         self.query_one("#bottom", Static).update(hint, layout=False)
         if pool is None or (pool.stealing is self._drawn and self._drawn is not None):

@@ -13,18 +13,16 @@ from textual.geometry import Region
 
 from ...session.whatif import State
 from .keys import WHAT_IF, bindings
-from .line_view import LineView
+from .rows_view import RowsView
 from .sheet import Sheet
 from .whatif_rows import Asked, Room, sheet_rows
 
 if TYPE_CHECKING:
     from textual.app import ComposeResult
     from textual.binding import BindingType
-    from textual.strip import Strip
 
     from ...model.reading import PoolReading
     from ...model.whatif import WhatIfReading
-    from .whatif_rows import Row
 
 LOOK_SECONDS = 0.25
 KEYS_BELOW = "up and down choose · tab next pool · r simulates again · esc closes"
@@ -57,29 +55,6 @@ class WhatIf(Protocol):
 
     def cancel(self) -> None:
         """Stop simulating, soon."""
-
-
-class RowsView(LineView):
-    """Rows as they are given, as high as they are many; only lines that changed are drawn."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self._rows: list[Row] = []
-
-    def show(self, rows: list[Row]) -> None:
-        """Draw other rows."""
-        before, self._rows = self._rows, rows
-        if len(rows) != len(before):
-            self.styles.height = len(rows)
-            self.refresh(layout=True)
-            return
-        changed = [y for y, row in enumerate(rows) if row != before[y]]
-        if changed:
-            self.refresh(*(Region(0, y, self.size.width, 1) for y in changed))
-
-    def render_line(self, y: int) -> Strip:
-        """Draw row `y`."""
-        return self.line(self._rows[y] if y < len(self._rows) else [], self.size.width)
 
 
 class WhatIfSheet(Sheet):
