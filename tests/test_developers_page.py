@@ -25,6 +25,7 @@ HOLDS = {
     "Where is a figure's JSON key?": "KEYS",
     "Where is a change simulated?": "def changed",
     "Where is a colour?": "#009E73",
+    "Where is a column of an export?": "TABLES_EXPORTED",
     "Where is a fault of the demonstration?": "FAULTS",
 }
 """What the place of each question has in it."""

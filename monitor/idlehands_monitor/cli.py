@@ -30,6 +30,7 @@ from .commands.arguments import workers as worker_numbers
 from .commands.options import add_check, add_contrast
 from .commands.window import add_cut, add_running
 from .model.errors import DONE, USAGE, CommandError
+from .model.export_form import ExportForm
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -50,6 +51,8 @@ examples:
   idlehands contrast a.idlehands b.idlehands   what differs between them
   idlehands whatif a.idlehands             what changes would gain, best first
   idlehands whatif a.idlehands --workers 1..16
+  idlehands export a.idlehands --to sqlite -o a.sqlite
+  idlehands scrub a.idlehands -o for-others.idlehands
 """
 
 CHANGES = (
@@ -99,6 +102,8 @@ def parser() -> argparse.ArgumentParser:
     _what_if(commands.add_parser("whatif", help="simulate what a change would gain"))
     add_contrast(commands.add_parser("contrast", help="say what differs between captures"))
     add_check(commands.add_parser("check", help="hold a capture to limits"))
+    _export(commands.add_parser("export", help="write a capture as files for other programs"))
+    _scrub(commands.add_parser("scrub", help="copy a capture without private names"))
     return top
 
 
@@ -159,7 +164,7 @@ def _stacks_option(command: argparse.ArgumentParser) -> None:
 
 def _force_option(command: argparse.ArgumentParser) -> None:
     command.add_argument(
-        "--force", action="store_true", help="replace FILE where it is a regular file of yours"
+        "--force", action="store_true", help="replace what is there, where it is yours"
     )
 
 
@@ -216,6 +221,31 @@ def _what_if(command: argparse.ArgumentParser) -> None:
     _force_option(command)
     add_running(command, "10s")
     add_cut(command)
+
+
+def _export(command: argparse.ArgumentParser) -> None:
+    command.add_argument("file", metavar="FILE", help="a capture, or an SQLite export of one")
+    command.add_argument(
+        "--to",
+        required=True,
+        choices=[*ExportForm],
+        help="tables (csv and parquet are folders), a trace for timeline viewers, or spans (OTLP)",
+    )
+    command.add_argument(
+        "-o", "--output", required=True, metavar="TARGET", help="where to write it"
+    )
+    _force_option(command)
+
+
+def _scrub(command: argparse.ArgumentParser) -> None:
+    command.add_argument("file", metavar="FILE", help="a capture, or an SQLite export of one")
+    command.add_argument("-o", "--output", required=True, metavar="FILE", help="where to write it")
+    command.add_argument(
+        "--key",
+        metavar="FILE",
+        help="the key back to the names (OUTPUT.key); one that is there is used and added to",
+    )
+    _force_option(command)
 
 
 def main(arguments: Sequence[str]) -> int:

@@ -4,13 +4,18 @@ reported."""
 from __future__ import annotations
 
 import json
+import sqlite3
 import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from helpers import environment
+from histories import names_frame
+from idlehands.wire import TASKS, encode
+from idlehands_monitor.ingest.capture import CaptureWriter
 
 pytestmark = pytest.mark.long
 
@@ -113,3 +118,45 @@ def test_explain_keeps_within_500_mb_and_says_what_it_left_out(flooding):
     assert peak <= EXPLAIN_MB
     assert "left out" in out
     assert "left out" in err
+
+
+TASKS_EXPORTED, FRAME_ROWS, EXPORT_MB = 1_000_000, 5_000, 500
+
+
+@pytest.fixture(scope="module")
+def million(tmp_path_factory):
+    """A capture of a million tasks, most of which spawned another."""
+    folder = tmp_path_factory.mktemp("million")
+    names = names_frame(2)
+    writer = CaptureWriter(folder / "a.idlehands")
+    writer.add(0, encode({"frame": "hello", "version": 3, "pid": 7}) + encode(names))
+    draw = np.random.default_rng(5)
+    for first in range(0, TASKS_EXPORTED, FRAME_ROWS):
+        task = first + np.arange(FRAME_ROWS)
+        ended = 10_000 * task + draw.integers(5_000, 9_000, FRAME_ROWS)
+        values = {"task": task, "parent": task - 1, "kind": 0 * task, "spawned_ns": 9_990 * task}
+        values |= {"started_ns": 10_000 * task, "ended_ns": ended, "outcome": 0 * task}
+        columns = {
+            name: np.asarray(values.get(name, 0 * task - 1), dtype="<i8").tobytes()
+            for name in TASKS.names
+        }
+        part = [first // FRAME_ROWS % 2, first // FRAME_ROWS // 2 * FRAME_ROWS, FRAME_ROWS]
+        rows = {"frame": "rows", "pool": 0, "table": "tasks", "parts": [part], "columns": columns}
+        writer.add(int(ended[-1]), encode(rows))
+    writer.add(int(ended[-1]), encode({**names, "closed_ns": int(ended[-1])}))
+    writer.close()
+    return folder
+
+
+@pytest.mark.parametrize("form", ["sqlite", "csv", "parquet", "trace", "spans"])
+def test_an_export_of_a_million_tasks_keeps_within_500_mb(form, million):
+    if form == "parquet":
+        pytest.importorskip("pyarrow")
+    target = million / f"{form}.out"
+    command = ["export", str(million / "a.idlehands"), "--to", form, "-o", str(target)]
+    status, _, err, peak = measured(million, *command)
+    assert (status, err.count("\n")) == (0, 1 if form != "spans" else 2)
+    assert peak <= EXPORT_MB
+    if form == "sqlite":
+        (count,) = sqlite3.connect(target).execute("SELECT count(*) FROM tasks").fetchone()
+        assert count == TASKS_EXPORTED

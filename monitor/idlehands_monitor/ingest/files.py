@@ -15,6 +15,7 @@ import os
 import secrets
 import stat
 from typing import TYPE_CHECKING
+from urllib.parse import quote
 
 if TYPE_CHECKING:
     from os import PathLike
@@ -29,6 +30,11 @@ NO_LINKS = (errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EM
 
 class FileError(ValueError):
     """A file cannot be written; the message is one line for a person, the path first."""
+
+
+def sqlite_uri(path: str) -> str:
+    """Return the URI of a file for SQLite (sqlite.org, "Uniform Resource Identifiers")."""
+    return f"file:///{quote(os.fsencode(os.path.abspath(path)).lstrip(b'/'))}"
 
 
 class NewFile:
@@ -66,6 +72,19 @@ class NewFile:
     def is_closed(self) -> bool:
         """Whether the file has been closed."""
         return self._file < 0
+
+    @property
+    def draft_uri(self) -> str:
+        """An SQLite URI of the draft, for a library that opens its file itself and makes none."""
+        folder = f"/proc/self/fd/{self._folder}"
+        if not os.path.isdir(folder):  # not Linux
+            folder = os.path.dirname(self.path) or "."
+        return f"{sqlite_uri(os.path.join(folder, self._draft))}?mode=rw"
+
+    @property
+    def written_bytes(self) -> int:
+        """How long the file is, whoever has written into it."""
+        return os.fstat(self._file).st_size
 
     def _check(self) -> None:
         """Raise FileError where its name is taken by something that may not be replaced."""

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from ..ingest.intake import TakingSource
     from ..ingest.sources.status import SourceStatus
 
-SUFFIX = ".idlehands"
+SUFFIXES = (".idlehands", ".sqlite")
 ATTACHING_SECONDS = 5.0
 FIRST_TASK_SECONDS = 3.0
 EXTERNAL_SECONDS = 15.0
@@ -35,10 +35,10 @@ EXTERNAL_SECONDS = 15.0
 
 
 def is_file(target: str) -> bool:
-    """Say whether a target means a capture file rather than a process or a pool."""
+    """Say whether a target means a file with a recording rather than a process or a pool."""
     if process_id(target) is not None:
         return False
-    return target.endswith(SUFFIX) or os.sep in target or os.path.isfile(target)
+    return target.endswith(SUFFIXES) or os.sep in target or os.path.isfile(target)
 
 
 def open_replay(path: str, speed: float = 1.0) -> ReplaySource:

@@ -16,8 +16,12 @@ from __future__ import annotations
 import struct
 import zlib
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from ..limits import BLOCK_BYTES
+
+if TYPE_CHECKING:
+    from ..schema import CheckedFrame
 
 MAGIC = b"idlehands capture\n"
 VERSION = 1
@@ -43,12 +47,16 @@ class NotACapture(CaptureError):
 @dataclass(frozen=True, slots=True)
 class Block:
     """Frames as wire bytes, the time when the block was closed, the bytes of its body, and where it
-    starts in its file."""
+    starts in its file.
+
+    left_out: the monitor's own frames about what is not in it, where it comes from an export.
+    """
 
     at_ns: int
     frames: bytes
     packed_bytes: int = field(default=0, compare=False)
     start: int = field(default=0, compare=False)
+    left_out: tuple[CheckedFrame, ...] = field(default=(), compare=False)
 
 
 def prefix() -> bytes:

@@ -69,6 +69,10 @@ class CaptureWriter:
         finally:
             self._file.close()
 
+    def abandon(self) -> None:
+        """Close the file; without a name yet it is deleted. After `close` it does nothing."""
+        self._file.close()
+
     def _write(self, data: bytes) -> None:
         with as_capture_errors():
             self._file.write(data)

@@ -1,6 +1,7 @@
-"""The replay source: plays a capture file at a chosen speed, through the same `drain`.
+"""The replay source: plays a capture, or an SQLite export of one, through the same `drain`.
 
-The playhead moves with the clock that is passed in; `drain` returns the blocks before it.
+The playhead moves with the clock that is passed in, at a chosen speed; `drain` returns the blocks
+before it.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from idlehands.wire import NewerVersion
 from ...model.vocabulary import StreamState
 from .. import CaptureFrames, CheckedFrame
 from ..capture import Block, CaptureError, CaptureReader, NotACapture, as_capture_errors
+from ..exports.sqlite_reading import ExportReader, is_sqlite
 from ..files import NewFile
 from .status import SourceStatus
 
@@ -30,6 +32,11 @@ FACTS = frozenset({"hello", "from", "names", "withdrawn", "process", "window", "
 """The kinds of frame that say what a run was, and when; all others are what its pools did."""
 
 
+def open_recording(path: str) -> CaptureReader | ExportReader:
+    """Return a reader of a capture or of an SQLite export. Raises CaptureError or NotACapture."""
+    return ExportReader(path) if is_sqlite(path) else CaptureReader(path)
+
+
 def checked_blocks(
     blocks: Iterable[Block], path: object, wanted: Container[str] | None = None
 ) -> Iterator[tuple[Block, list[CheckedFrame]]]:
@@ -40,6 +47,8 @@ def checked_blocks(
     """
     frames = CaptureFrames(wanted)
     for block in blocks:
+        if block.left_out:
+            yield block, list(block.left_out)
         try:
             for portion in frames.feed(block.frames, block.packed_bytes):
                 yield block, portion
@@ -58,7 +67,7 @@ class ReplaySource:
     ) -> None:
         self.target = os.path.basename(path)
         self._path = path
-        self._reader = CaptureReader(path)
+        self._reader = open_recording(path)
         self._blocks: Iterator[tuple[Block, list[CheckedFrame]]] = checked_blocks(
             self._reader, path
         )
@@ -106,7 +115,7 @@ class ReplaySource:
 
         Every block comes at least once, without frames where it has none. Raises NotACapture.
         """
-        for block, frames in checked_blocks(CaptureReader(self._path), self._path, FACTS):
+        for block, frames in checked_blocks(open_recording(self._path), self._path, FACTS):
             yield block.at_ns, frames
 
     @property
