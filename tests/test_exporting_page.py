@@ -89,18 +89,30 @@ def test_the_second_query_gives_the_longest_waits_and_what_ran_before(tide):
     assert found[0]["tasks_before_it"] == before.sum()
 
 
-def test_the_third_query_gives_the_moments_of_work_beside_parked_workers(tide):
+def test_the_third_query_gives_the_seconds_of_work_beside_parked_workers(tide):
     database, tables = tide
-    levels, idle = tables["levels"], tables["idle_intervals"]
+    levels, deques, idle = (tables[name] for name in ("levels", "worker_levels", "idle_intervals"))
+    second = 1_000_000_000
+    parks = idle["state"] == 1
     expected = []
-    for at_ns, queued in zip(levels["at_ns"], levels["queued"], strict=True):
-        parked = (
-            (idle["state"] == 1) & (idle["began_ns"] <= at_ns) & (idle["ended_ns"] > at_ns)
-        ).sum()
-        if queued > 0 and parked:
-            expected.append((int(queued), int(parked)))
-    found = [(row["queued"], row["parked"]) for row in database.execute(queries()[2])]
-    assert found == expected
+    for number in np.unique(levels["at_ns"] // second):
+        chosen = levels["at_ns"] // second == number
+        queued = np.maximum(levels["queued"][chosen], 0).sum() + sum(
+            np.maximum(deques["deque_length"][deques["at_ns"] == at_ns], 0).sum()
+            for at_ns in levels["at_ns"][chosen]
+        )
+        parked = parks & (idle["began_ns"] // second == number)
+        if queued and parked.any():
+            seconds = (idle["ended_ns"] - idle["began_ns"])[parked].sum() / 1e9
+            expected.append((queued / chosen.sum(), seconds))
+    found = database.execute(queries()[2]).fetchall()
+    assert expected
+    assert [row["mean_queued"] for row in found] == pytest.approx(
+        [queued for queued, _ in expected], abs=0.06
+    )
+    assert [row["parked_worker_seconds"] for row in found] == pytest.approx(
+        [seconds for _, seconds in expected], abs=0.001
+    )
 
 
 def test_the_python_of_the_page_runs(tmp_path, monkeypatch, capsys):
