@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from time import monotonic, monotonic_ns
 from typing import Protocol
 
+from . import _announced
 from ._costs import Costs
 from ._folder import may_talk
 from ._frames import Cursor
@@ -61,6 +62,26 @@ class Readers:
         self._pools = registry.present_pools
         self._costs = costs
         self.attached: list[Reader] = []
+        self._recorder: Reader | None = None
+        self._has_called = False
+
+    @property
+    def has_recorder(self) -> bool:
+        """Whether the recorder of `idlehands run --capture` is attached."""
+        return self._recorder in self.attached
+
+    def attach_recorder(self) -> None:
+        """Call the recorder that was announced, where there is one. Does so once."""
+        if self._has_called:
+            return
+        try:
+            called = _announced.call()
+        except BlockingIOError:
+            return  # the next check of the pools calls again
+        self._has_called = True
+        if called is not None:
+            self._recorder = Reader(called.socket, self._pools(), wants_rows=True)
+            self.attached.append(self._recorder)
 
     @property
     def want_rows(self) -> bool:

@@ -12,6 +12,7 @@ from typing import NamedTuple
 from idlehands.wire import NONE
 
 from ..ingest import CheckedFrame, Refused, limits
+from ..model.arrays import Int64
 from .host import HostCounters, ProcessCounters
 from .pool import PoolLedger
 from .stacks import Samples
@@ -53,7 +54,8 @@ class Ledger:
     Attributes: origins, by process id (-1 where the stream does not say); pools, by a number that
     is unique in the job; host, processes; samples, of an external process; skipped, how many were
     left out, by what and why; dropped, how many closed pools were dropped to make room for others;
-    window, the (begin, end) that a capture was requested for, None without limits.
+    window, the (begin, end) that a capture was requested for, None without limits; totals, by
+    process and pool, of the time of which a capture holds no more than totals a second.
     """
 
     def __init__(self) -> None:
@@ -65,6 +67,7 @@ class Ledger:
         self.skipped: Counter[tuple[str, str]] = Counter()
         self.dropped = 0
         self.window: tuple[int, int] | None = None
+        self.totals: dict[tuple[int, int], Int64] = {}
         self._from = NONE
         self._next = 0
         self._numbers: dict[tuple[int, int], int] = {}
@@ -100,6 +103,7 @@ class Ledger:
         """Return an empty ledger that continues at this one's place in the stream."""
         other = Ledger()
         other._from = self._from
+        other.totals = self.totals
         other.skipped = self.skipped
         return other
 
@@ -146,6 +150,8 @@ class Ledger:
             self.window = frame["begin_ns"], frame["begin_ns"] + frame["length_ns"]
         elif kind == "bye":
             self._origin().ended = frame["reason"] or "ended"
+        elif kind == "totals":
+            self._totals(frame)
         elif kind == "withdrawn":
             if (key := (self._from, frame["pool"])) in self._numbers:
                 self._forget(key)
@@ -153,6 +159,11 @@ class Ledger:
             self.skipped[frame["what"], frame["why"]] += frame["count"]
         elif kind in ("names", "rows", "lost", "counters", "levels"):
             self._of_pool(frame)
+
+    def _totals(self, frame: CheckedFrame) -> None:
+        if len(self.totals) >= limits.POOLS:
+            raise Refused(f"of more than {limits.POOLS:,} pools")
+        self.totals[self._from, frame["pool"]] = frame["values"]
 
     def _origin(self) -> Origin:
         origin = self.origins.get(self._from)

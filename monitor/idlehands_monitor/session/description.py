@@ -10,10 +10,13 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from idlehands.wire import NONE
+import numpy as np
+
+from idlehands.wire import IDLE_STATES, NONE, OUTCOMES
 
 from ..ingest import PAST_FIRST
-from ..model.source import SkippedReading, SourceReading
+from ..ingest.rows import TOTALS
+from ..model.source import SkippedReading, SourceReading, TotalsReading
 
 if TYPE_CHECKING:
     from ..ingest import CheckedFrame
@@ -52,6 +55,7 @@ class Description:
             warning=status.warning,
             is_external=hello.get("sampled", False),
             processes=tuple(sorted(pid for pid in ledger.origins if pid >= 0)),
+            only_totals=_only_totals(ledger),
         )
 
     def _uptime_s(self, hello: CheckedFrame, pid: int) -> float:
@@ -59,6 +63,23 @@ class Description:
         if self._began is None or self._began[0] is not hello:
             self._began = hello, self._machine.started_at(pid)
         return max(0.0, self._machine.wall() - self._began[1])
+
+
+def _only_totals(ledger: Ledger) -> TotalsReading | None:
+    """Return the sum of the totals that a capture holds in the place of rows."""
+    held = [values for values in ledger.totals.values() if values.size]
+    if not held:
+        return None
+    rows = dict(zip(TOTALS, np.concatenate(held, axis=1), strict=True))
+    end_ns = int((rows["begin_ns"] + rows["length_ns"]).max())
+    sums = {name: int(column.sum()) for name, column in rows.items()}
+    return TotalsReading(
+        int(rows["begin_ns"].min()),
+        end_ns,
+        *(sums[name] for name in (*OUTCOMES, "handed_in")),
+        *(sums[name] / 1e9 for name in ("tasks_ns", "waits_ns")),
+        *(sums[f"{state}_ns"] / 1e9 for state in IDLE_STATES),
+    )
 
 
 def _skipped(ledger: Ledger) -> tuple[SkippedReading, ...]:

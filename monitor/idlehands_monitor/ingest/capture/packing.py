@@ -1,0 +1,276 @@
+"""The body of a block: the frames of a stream with their rows packed. Pure: bytes to bytes.
+
+A body is two zlib streams (RFC 1950), one behind the other. The first holds the frames as on the
+wire, except that a frame of rows is of the kind ``packed`` and has no columns, words and skip.
+The second holds the rows that these frames had. All rows of one table of one pool in the block are
+one group, in the order of their workers, and for each worker in the order of the frames; see
+`columns` for how a group is stored. Groups follow each other by the first of their frames.
+"""
+
+from __future__ import annotations
+
+import zlib
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from idlehands.wire import NONE, TABLES, Decoder, WireError, encode
+
+from ...model.arrays import Int64
+from ..decoding import parsed
+from .columns import Damaged, pack_columns, unpack_columns
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from idlehands.wire import Frame, Table
+
+FRAME_LEVEL, ROWS_LEVEL = 6, 1
+"""Of frames little is left, so they may take longer. Rows are many, and their last bytes random."""
+LENGTH_BYTES, INTEGER_BYTES = 4, 8
+ROWS, PACKED, FROM = b"rows", b"packed", b"from"
+COMMON = {ROWS, PACKED, FROM, b"counters", b"levels", b"lost", b"cost", b"host", b"process"}
+"""The kinds of frames of which a stream has many; all others are rare."""
+ORDER = {
+    "tasks": (
+        *("task", "ended_ns", "started_ns", "spawned_ns", "cpu_ns", "parent", "kind"),
+        *("spawned_by", "size", "taken_from", "outcome"),
+    ),
+    "waits": ("task", "ended_ns", "began_ns", "on_task", "helped"),
+    "gaps": ("ended_ns", "began_ns", "state", "attempts", "woken_by", "woken_ns"),
+}
+"""The order in which a table's columns are stored; for other tables it is that of the wire."""
+
+Group = tuple[int, int, str]
+"""The process that frames are from (-1 unknown), the number of the pool, the table."""
+
+
+class PackingError(ValueError):
+    """The bytes are no body of a block, or unpack to too much."""
+
+
+def _order(table: Table) -> tuple[int, ...]:
+    names = ORDER.get(table.name, table.names)
+    return tuple(table.names.index(name) for name in names)
+
+
+ORDERS = {name: _order(table) for name, table in TABLES.items()}
+
+
+@dataclass(slots=True)
+class Rows:
+    """The rows of a group, frame by frame: (worker, rows) of each part, and the values."""
+
+    parts: list[tuple[int, int]] = field(default_factory=list)
+    values: list[Int64] = field(default_factory=list)
+
+    def by_worker(self) -> Int64:
+        """Return the places of the rows in the order in which they are stored, shape (rows,)."""
+        workers, rows = np.array(self.parts, dtype=np.int64).reshape(-1, 2).T
+        return np.argsort(np.repeat(workers, rows), kind="stable")
+
+
+@dataclass(frozen=True, slots=True)
+class Packed:
+    """The body of a block, the rows that are in it, and its rare frames.
+
+    rare: (process that a frame is from, -1 unknown; its kind; its bytes).
+    """
+
+    body: bytes
+    rows: dict[Group, Rows]
+    rare: list[tuple[int, bytes, bytes]]
+
+
+def kind_of(raw: bytes) -> bytes:
+    """Return the kind of a frame from its bytes, length included; empty if that is not its first
+    key, as it is in what a probe sends."""
+    head = raw[LENGTH_BYTES : LENGTH_BYTES + 40]
+    if len(head) < 8 or head[0] & 0xF0 != 0x80 or head[1:7] != b"\xa5frame":
+        return b""
+    return head[8 : 8 + (head[7] & 0x1F)] if head[7] & 0xE0 == 0xA0 else b""
+
+
+def pack_frames(frames: bytes) -> Packed:
+    """Return whole frames as the body of a block."""
+    groups: dict[Group, Rows] = {}
+    kept: list[bytes] = []
+    rare: list[tuple[int, bytes, bytes]] = []
+    process = NONE
+    for raw in _split(frames):
+        kind = kind_of(raw)
+        if kind == FROM:
+            process = _process(raw)
+        if kind == ROWS and (without := _taken_out(raw, process, groups)) is not None:
+            kept.append(without)
+        elif kind != PACKED:  # no probe sends any
+            kept.append(raw)
+            if kind not in COMMON:
+                rare.append((process, kind, raw))
+    rows = b"".join(
+        pack_columns(np.concatenate(held.values, axis=1)[list(ORDERS[name])][:, held.by_worker()])
+        for (_, _, name), held in groups.items()
+    )
+    body = zlib.compress(b"".join(kept), FRAME_LEVEL) + zlib.compress(rows, ROWS_LEVEL)
+    return Packed(body, groups, rare)
+
+
+def unpack_frames(body: bytes, most: int) -> bytes:
+    """Return the frames in the body of a block, at most so many bytes. Raises PackingError."""
+    kept, rest = unzip(body, most)
+    data, _ = unzip(rest, most)
+    try:
+        return b"".join(_put_back(_with_groups(kept), memoryview(data), most))
+    except (Damaged, WireError) as error:
+        raise PackingError(str(error)) from error
+
+
+def unzip(data: bytes, most: int) -> tuple[bytes, bytes]:
+    """Return what a zlib stream unpacks to, at most so many bytes, and what follows it.
+
+    Raises PackingError.
+    """
+    unpacking = zlib.decompressobj()
+    try:
+        found = unpacking.decompress(data, most)
+    except zlib.error as error:
+        raise PackingError(str(error)) from error
+    if unpacking.unconsumed_tail or not unpacking.eof:
+        raise PackingError("unpacks to more than a block may hold, or is cut off")
+    return found, unpacking.unused_data
+
+
+def _split(frames: bytes) -> Iterator[bytes]:
+    """Yield the frames; what is no frame is yielded as it is, for a reader to judge."""
+    decoder, position = Decoder(), 0
+    try:
+        for raw in decoder.split(frames):
+            position += len(raw)
+            yield raw
+    except WireError:
+        pass
+    if position < len(frames):
+        yield frames[position:]
+
+
+def _process(raw: bytes) -> int:
+    frame = parsed_frame(raw)
+    pid = frame.get("pid", NONE) if frame is not None else NONE
+    return pid if type(pid) is int else NONE
+
+
+def parsed_frame(raw: bytes) -> Frame | None:
+    """Return the map in a frame with its length, None where there is none."""
+    try:
+        return parsed(memoryview(raw)[LENGTH_BYTES:])
+    except WireError:  # a key twice, the second time as a hello
+        return None
+
+
+def _taken_out(raw: bytes, process: int, groups: dict[Group, Rows]) -> bytes | None:
+    """Put a frame's rows into their group, and return the frame without them.
+
+    Returns None for a frame that is not as a probe sends it; such a frame is stored as it is.
+    """
+    frame = parsed_frame(raw)
+    table = TABLES.get(frame["table"]) if frame and type(frame.get("table")) is str else None
+    if frame is None or table is None or not _is_packable(frame):
+        return None
+    values = _values(frame, table)
+    if values is None:
+        return None
+    group = groups.setdefault((process, frame["pool"], table.name), Rows())
+    group.parts += [(worker, rows) for worker, _, rows in frame["parts"]]
+    group.values.append(values)
+    rest = {key: frame[key] for key in frame if key not in ("frame", "columns", "words", "skip")}
+    return encode({"frame": PACKED.decode(), **rest})
+
+
+def _is_packable(frame: Frame) -> bool:
+    """Return whether a frame says plainly which rows it has."""
+    parts, rows = frame.get("parts"), frame.get("rows")
+    return (
+        type(frame.get("pool")) is int
+        and type(rows) is int
+        and rows > 0
+        and type(parts) is list
+        and all(type(part) is list and len(part) == 3 for part in parts)
+        and all(type(n) is int and abs(n) < 2**62 for part in parts for n in part)
+        and all(part[2] >= 0 for part in parts)
+        and sum(part[2] for part in parts) == rows
+    )
+
+
+def _values(frame: Frame, table: Table) -> Int64 | None:
+    """Return the values of a frame, shape (columns, rows); None where they are not all known."""
+    rows, columns = frame["rows"], len(table.names)
+    if "words" in frame:
+        words, skip = frame["words"], frame.get("skip")
+        if type(words) is not bytes or type(skip) is not int or skip < 0:
+            return None
+        if len(words) != INTEGER_BYTES * rows * (skip + columns):
+            return None
+        return np.frombuffer(words, dtype="<i8").reshape(rows, -1)[:, skip:].T
+    found = frame.get("columns")
+    if type(found) is not dict or tuple(found) != table.names:
+        return None
+    if any(type(one) is not bytes or len(one) != INTEGER_BYTES * rows for one in found.values()):
+        return None
+    return np.frombuffer(b"".join(found.values()), dtype="<i8").reshape(columns, rows)
+
+
+def _with_groups(kept: bytes) -> list[tuple[bytes, Group | None, Frame]]:
+    """Return the frames; for one of packed rows also its group, and the frame itself."""
+    found: list[tuple[bytes, Group | None, Frame]] = []
+    process = NONE
+    for raw in _split(kept):
+        kind = kind_of(raw)
+        if kind == FROM:
+            process = _process(raw)
+        frame = parsed_frame(raw) if kind == PACKED else None
+        if frame is None:
+            found.append((raw, None, {}))
+        elif frame.get("table") not in TABLES or not _is_packable(frame):
+            raise PackingError("packed rows of no table")
+        else:
+            found.append((raw, (process, frame["pool"], frame["table"]), frame))
+    return found
+
+
+def _put_back(
+    frames: list[tuple[bytes, Group | None, Frame]], data: memoryview, most: int
+) -> Iterator[bytes]:
+    """Yield the frames as they were on the wire, with their rows. Raises Damaged, PackingError."""
+    groups: dict[Group, Rows] = {}
+    for _, group, frame in frames:
+        if group is not None:
+            parts = groups.setdefault(group, Rows()).parts
+            parts += [(worker, rows) for worker, _, rows in frame["parts"]]
+    taken: dict[Group, tuple[Int64, int]] = {}
+    position = 0
+    for group, held in groups.items():
+        rows, columns = sum(count for _, count in held.parts), len(ORDERS[group[2]])
+        most -= rows * columns * INTEGER_BYTES
+        if most < 0:
+            raise PackingError("unpacks to more than a block may hold")
+        stored, length = unpack_columns(data[position:], columns, rows)
+        position += length
+        values = np.empty_like(stored)
+        values[np.ix_(list(ORDERS[group[2]]), held.by_worker())] = stored
+        taken[group] = values, 0
+    for raw, group, frame in frames:
+        if group is None:
+            yield raw
+            continue
+        values, start = taken[group]
+        taken[group] = values, start + frame["rows"]
+        yield _as_sent(frame, TABLES[group[2]], values[:, start : start + frame["rows"]])
+
+
+def _as_sent(frame: Frame, table: Table, values: Int64) -> bytes:
+    columns: dict[str, Any] = {
+        name: column.astype("<i8", copy=False).tobytes()
+        for name, column in zip(table.names, values, strict=True)
+    }
+    return encode({**frame, "frame": ROWS.decode(), "columns": columns})
