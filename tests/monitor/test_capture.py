@@ -283,8 +283,10 @@ def test_a_reader_that_goes_to_a_timestamp_begins_with_what_names_the_processes(
     path = tmp_path / "a.idlehands"
     writer = CaptureWriter(path)
     writer.add(0, encode_frame({"frame": "from", "pid": 1}) + opened(0))
+    writer.flush()
     for second in range(1, 300):
         writer.add(second * SECOND, encode_frame({"frame": "from", "pid": 1}) + b"x" * 9)
+        writer.flush()
     writer.close()
     assert len(read(path)[0]) == 300
     blocks = list(CaptureReader(path).since(200 * SECOND))
@@ -299,5 +301,6 @@ def test_without_its_index_a_capture_is_read_from_the_beginning_to_any_timestamp
     writer = CaptureWriter(tmp_path / "a.idlehands")
     for second in range(100):
         writer.add(second * SECOND, opened(second))
+        writer.flush()
     assert next(iter(CaptureReader(writer.draft_path).since(90 * SECOND))).at_ns == 0
     writer.close()

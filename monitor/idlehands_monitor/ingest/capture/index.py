@@ -65,7 +65,8 @@ def decode_index(body: bytes) -> Index:
         (count,) = _COUNT.unpack_from(data)
         if not 0 < count * COLUMNS * 8 <= MOST_BODY_BYTES:
             raise CaptureError("an index of no block, or of too many")
-        values, _ = unpack_columns(memoryview(data)[_COUNT.size :], COLUMNS, count)
+        nothing = np.zeros((0, count), dtype=np.int64)
+        values, _ = unpack_columns(memoryview(data)[_COUNT.size :], nothing, COLUMNS)
     except (PackingError, Damaged, struct.error) as error:
         raise CaptureError(f"damaged index: {error}") from error
     return Index(

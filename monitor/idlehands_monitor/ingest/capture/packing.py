@@ -2,15 +2,14 @@
 
 A body is two zlib streams (RFC 1950), one behind the other. The first holds the frames as on the
 wire, except that a frame of rows is of the kind ``packed`` and has no columns, words and skip.
-The second holds the rows that these frames had. All rows of one table of one pool in the block are
-one group, in the order of their workers, and for each worker in the order of the frames; see
-`columns` for how a group is stored. Groups follow each other by the first of their frames.
+The second holds the rows that these frames had: all rows of one table of one pool in the block are
+one group, see `groups`.
 """
 
 from __future__ import annotations
 
 import zlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,56 +18,25 @@ from idlehands.wire import NONE, TABLES, Decoder, WireError, encode
 
 from ...model.arrays import Int64
 from ..decoding import parsed
-from .columns import Damaged, pack_columns, unpack_columns
+from .columns import INTEGER_BYTES, Damaged
+from .groups import Group, Rows, pack_groups, unpack_groups
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from idlehands.wire import Frame, Table
 
-FRAME_LEVEL, ROWS_LEVEL = 6, 1
-"""Of frames little is left, so they may take longer. Rows are many, and their last bytes random."""
-LENGTH_BYTES, INTEGER_BYTES = 4, 8
+FRAME_LEVEL, FEW_ROWS_LEVEL, ROWS_LEVEL = 6, 9, 1
+MANY_BYTES = 1 << 18
+"""Frames, and rows up to so many bytes, are few, so they may take longer."""
+LENGTH_BYTES = 4
 ROWS, PACKED, FROM = b"rows", b"packed", b"from"
 COMMON = {ROWS, PACKED, FROM, b"counters", b"levels", b"lost", b"cost", b"host", b"process"}
 """The kinds of frames of which a stream has many; all others are rare."""
-ORDER = {
-    "tasks": (
-        *("task", "ended_ns", "started_ns", "spawned_ns", "cpu_ns", "parent", "kind"),
-        *("spawned_by", "size", "taken_from", "outcome"),
-    ),
-    "waits": ("task", "ended_ns", "began_ns", "on_task", "helped"),
-    "gaps": ("ended_ns", "began_ns", "state", "attempts", "woken_by", "woken_ns"),
-}
-"""The order in which a table's columns are stored; for other tables it is that of the wire."""
-
-Group = tuple[int, int, str]
-"""The process that frames are from (-1 unknown), the number of the pool, the table."""
 
 
 class PackingError(ValueError):
     """The bytes are no body of a block, or unpack to too much."""
-
-
-def _order(table: Table) -> tuple[int, ...]:
-    names = ORDER.get(table.name, table.names)
-    return tuple(table.names.index(name) for name in names)
-
-
-ORDERS = {name: _order(table) for name, table in TABLES.items()}
-
-
-@dataclass(slots=True)
-class Rows:
-    """The rows of a group, frame by frame: (worker, rows) of each part, and the values."""
-
-    parts: list[tuple[int, int]] = field(default_factory=list)
-    values: list[Int64] = field(default_factory=list)
-
-    def by_worker(self) -> Int64:
-        """Return the places of the rows in the order in which they are stored, shape (rows,)."""
-        workers, rows = np.array(self.parts, dtype=np.int64).reshape(-1, 2).T
-        return np.argsort(np.repeat(workers, rows), kind="stable")
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,10 +54,14 @@ class Packed:
 def kind_of(raw: bytes) -> bytes:
     """Return the kind of a frame from its bytes, length included; empty if that is not its first
     key, as it is in what a probe sends."""
-    head = raw[LENGTH_BYTES : LENGTH_BYTES + 40]
-    if len(head) < 8 or head[0] & 0xF0 != 0x80 or head[1:7] != b"\xa5frame":
+    head = raw[LENGTH_BYTES : LENGTH_BYTES + 42]
+    keys = 3 if head[:1] == b"\xde" else 1  # a map of up to 65,535 keys, or of up to 15
+    if keys == 1 and not b"\x80" <= head[:1] <= b"\x8f":
         return b""
-    return head[8 : 8 + (head[7] & 0x1F)] if head[7] & 0xE0 == 0xA0 else b""
+    word = head[keys + 6 :]
+    if head[keys : keys + 6] != b"\xa5frame" or not word or word[0] & 0xE0 != 0xA0:
+        return b""
+    return word[1 : 1 + (word[0] & 0x1F)]
 
 
 def pack_frames(frames: bytes) -> Packed:
@@ -108,11 +80,9 @@ def pack_frames(frames: bytes) -> Packed:
             kept.append(raw)
             if kind not in COMMON:
                 rare.append((process, kind, raw))
-    rows = b"".join(
-        pack_columns(np.concatenate(held.values, axis=1)[list(ORDERS[name])][:, held.by_worker()])
-        for (_, _, name), held in groups.items()
-    )
-    body = zlib.compress(b"".join(kept), FRAME_LEVEL) + zlib.compress(rows, ROWS_LEVEL)
+    rows = pack_groups(groups)
+    level = ROWS_LEVEL if len(rows) > MANY_BYTES else FEW_ROWS_LEVEL
+    body = zlib.compress(b"".join(kept), FRAME_LEVEL) + zlib.compress(rows, level)
     return Packed(body, groups, rare)
 
 
@@ -181,7 +151,7 @@ def _taken_out(raw: bytes, process: int, groups: dict[Group, Rows]) -> bytes | N
     if values is None:
         return None
     group = groups.setdefault((process, frame["pool"], table.name), Rows())
-    group.parts += [(worker, rows) for worker, _, rows in frame["parts"]]
+    group.parts += map(tuple, frame["parts"])
     group.values.append(values)
     rest = {key: frame[key] for key in frame if key not in ("frame", "columns", "words", "skip")}
     return encode({"frame": PACKED.decode(), **rest})
@@ -245,27 +215,18 @@ def _put_back(
     groups: dict[Group, Rows] = {}
     for _, group, frame in frames:
         if group is not None:
-            parts = groups.setdefault(group, Rows()).parts
-            parts += [(worker, rows) for worker, _, rows in frame["parts"]]
-    taken: dict[Group, tuple[Int64, int]] = {}
-    position = 0
-    for group, held in groups.items():
-        rows, columns = sum(count for _, count in held.parts), len(ORDERS[group[2]])
-        most -= rows * columns * INTEGER_BYTES
-        if most < 0:
-            raise PackingError("unpacks to more than a block may hold")
-        stored, length = unpack_columns(data[position:], columns, rows)
-        position += length
-        values = np.empty_like(stored)
-        values[np.ix_(list(ORDERS[group[2]]), held.by_worker())] = stored
-        taken[group] = values, 0
+            groups.setdefault(group, Rows()).parts += map(tuple, frame["parts"])
+    for (_, _, name), held in groups.items():
+        most -= sum(rows for _, _, rows in held.parts) * len(TABLES[name].names) * INTEGER_BYTES
+    if most < 0:
+        raise PackingError("unpacks to more than a block may hold")
+    values, taken = unpack_groups(data, groups), dict.fromkeys(groups, 0)
     for raw, group, frame in frames:
         if group is None:
             yield raw
             continue
-        values, start = taken[group]
-        taken[group] = values, start + frame["rows"]
-        yield _as_sent(frame, TABLES[group[2]], values[:, start : start + frame["rows"]])
+        begin, taken[group] = taken[group], taken[group] + frame["rows"]
+        yield _as_sent(frame, TABLES[group[2]], values[group][:, begin : taken[group]])
 
 
 def _as_sent(frame: Frame, table: Table, values: Int64) -> bytes:

@@ -18,7 +18,7 @@ from ..rows import TOTALS
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-    from .packing import Group, Rows
+    from .groups import Group, Rows
 
 SECOND_NS = 1_000_000_000
 FIRST_SUM = 2
@@ -126,7 +126,8 @@ def _time_in(began: Int64, ended: Int64, edges: Int64) -> Int64:
         ordered = np.sort(moments) - edges[0]
         sums = np.concatenate([np.zeros(1, dtype=np.int64), np.cumsum(ordered)])
         counts = np.searchsorted(ordered, edges - edges[0], side="left")
-        return counts * (edges - edges[0]) - sums[counts]
+        found: Int64 = counts * (edges - edges[0]) - sums[counts]
+        return found
 
     return np.diff(past(began) - past(ended))
 
