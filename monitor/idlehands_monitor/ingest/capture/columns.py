@@ -71,12 +71,10 @@ def pack_columns(values: Int64, known: int = 0) -> bytes:
     parts: list[bytes] = []
     for place in range(known, len(values)):
         code, other, stored = _stored(values, sample, place)
-        planes = (
-            np.ascontiguousarray(stored, dtype="<u8").view(np.uint8).reshape(rows, INTEGER_BYTES).T
-        )
-        used = np.flatnonzero(planes.any(axis=1))
-        count = int(used[-1]) + 1 if len(used) else 0
-        parts += [bytes((code, other, count)), planes[:count].tobytes()]
+        count = (int(stored.max(initial=0)).bit_length() + 7) // 8
+        planes = np.ascontiguousarray(stored, dtype="<u8").view(np.uint8)
+        by_weight = planes.reshape(rows, INTEGER_BYTES)[:, :count].T
+        parts += [bytes((code, other, count)), by_weight.tobytes()]
     return b"".join(parts)
 
 

@@ -224,12 +224,19 @@ def _handed_in(tasks: _Sorted, spawns: _Sorted | None) -> Int64:
 
 def _runs(workers: Int64) -> list[tuple[int, slice]]:
     """Return each worker with the places of its rows, which lie together."""
-    found, starts = np.unique(workers, return_index=True)
-    ends = [*starts[1:].tolist(), len(workers)]
+    changes = np.flatnonzero(workers[1:] != workers[:-1]) + 1
+    starts = [0, *changes.tolist()]
+    ends = [*starts[1:], len(workers)]
     return [
-        (int(worker), slice(start, end))
-        for worker, start, end in zip(found, starts.tolist(), ends, strict=True)
+        (int(workers[begin]), slice(begin, end)) for begin, end in zip(starts, ends, strict=True)
     ]
+
+
+def _rising(values: Int64) -> Int64:
+    """Return those values that are not negative, sorted, each once."""
+    ordered = np.sort(values, kind="stable")  # quick where some of it is sorted already
+    ordered = ordered[np.searchsorted(ordered, 0) :]
+    return ordered[np.append(True, ordered[1:] != ordered[:-1])[: len(ordered)]]
 
 
 class _Timeline:
@@ -246,8 +253,7 @@ class _Timeline:
             for worker, some in _runs(rows.workers) if STORED[table].ranked else ():
                 columns = [rows.columns[name][some] for name in STORED[table].ranked]
                 found.setdefault(worker, []).extend(columns)
-        every = {worker: np.unique(np.concatenate(found[worker])) for worker in sorted(found)}
-        return cls({worker: times[times >= 0] for worker, times in every.items()})
+        return cls({worker: _rising(np.concatenate(found[worker])) for worker in sorted(found)})
 
     def packed(self) -> bytes:
         """Return the counts and the differences."""
