@@ -27,7 +27,7 @@ def facts_here() -> dict[str, Any]:
         "monotonic_ns": monotonic_ns(),
         "idlehands": __version__,
         "python": platform.python_version(),
-        "system": f"{platform.system()} {platform.release()}",
+        "system": f"{platform.system()} {platform.release().split('-')[0]}",
         "machine": platform.machine(),
         "cores": len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else None,
         "quota_cores": limit.cores if limit is not None else None,
