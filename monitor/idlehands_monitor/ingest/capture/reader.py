@@ -96,7 +96,7 @@ class CaptureReader:
             except CaptureError as error:
                 self.warning = f"left out a damaged block at byte {place}: {error}"
                 continue
-            has_begun = True
+            has_begun = has_begun or header.tag != TOTALS
             yield block
         if not is_finished and not self.warning:
             self.warning = UNFINISHED
