@@ -206,7 +206,8 @@ def test_a_killed_writer_leaves_whole_blocks_up_to_its_last_half_second(tmp_path
     )
     part = tmp_path / "a.idlehands.part"
     with subprocess.Popen([sys.executable, "-c", program, str(path)]) as process:
-        wait_until(lambda: part.exists() and len(read(part)[0]) >= 2, "two blocks")
+        wait_until(lambda: part.exists() and part.stat().st_size > 500, "the header")
+        wait_until(lambda: len(read(part)[0]) >= 2, "two blocks")
         process.send_signal(signal.SIGKILL)
     assert not path.exists()
     blocks, _warning = read(part)

@@ -124,13 +124,16 @@ def decode_header(data: bytes) -> Header:
     return header
 
 
-def decode_frames(header: Header, body: bytes) -> Block:
-    """Return the frames of a whole block of frames or openings. Raises CaptureError."""
+def decode_frames(header: Header, body: bytes, most: int = MOST_BODY_BYTES) -> Block:
+    """Return the frames of a whole block of frames, openings or totals.
+
+    Raises CaptureError, also where they take more than `most` bytes.
+    """
     try:
         if header.tag in (FRAMES_1, TOTALS):
-            frames = unzip(body, MOST_BODY_BYTES)[0]
+            frames = unzip(body, most)[0]
         else:
-            frames = unpack_frames(body, MOST_BODY_BYTES)
+            frames = unpack_frames(body, most)
     except PackingError as error:
         raise CaptureError(f"damaged block: {error}") from error
     return Block(header.number, frames, len(body))

@@ -30,6 +30,8 @@ FRAME_LEVEL, FEW_ROWS_LEVEL, ROWS_LEVEL = 6, 9, 1
 MANY_BYTES = 1 << 18
 """Frames, and rows up to so many bytes, are few, so they may take longer."""
 LENGTH_BYTES = 4
+MOST_FRAMES, MOST_PACKED = 1 << 19, 1 << 15
+"""Of one block; a writer leaves the rows of further frames as they are."""
 ROWS, PACKED, FROM = b"rows", b"packed", b"from"
 COMMON = {ROWS, PACKED, FROM, b"counters", b"levels", b"lost", b"cost", b"host", b"process"}
 """The kinds of frames of which a stream has many; all others are rare."""
@@ -74,7 +76,8 @@ def pack_frames(frames: bytes) -> Packed:
         kind = kind_of(raw)
         if kind == FROM:
             process = _process(raw)
-        if kind == ROWS and (without := _taken_out(raw, process, groups)) is not None:
+        has_room = len(kept) < MOST_PACKED
+        if kind == ROWS and has_room and (without := _taken_out(raw, process, groups)) is not None:
             kept.append(without)
         elif kind != PACKED:  # no probe sends any
             kept.append(raw)
@@ -91,7 +94,7 @@ def unpack_frames(body: bytes, most: int) -> bytes:
     kept, rest = unzip(body, most)
     data, _ = unzip(rest, most)
     try:
-        return b"".join(_put_back(_with_groups(kept), memoryview(data), most))
+        return b"".join(_put_back(kept, memoryview(data), most))
     except (Damaged, WireError) as error:
         raise PackingError(str(error)) from error
 
@@ -190,41 +193,41 @@ def _values(frame: Frame, table: Table) -> Int64 | None:
     return np.frombuffer(b"".join(found.values()), dtype="<i8").reshape(columns, rows)
 
 
-def _with_groups(kept: bytes) -> list[tuple[bytes, Group | None, Frame]]:
-    """Return the frames; for one of packed rows also its group, and the frame itself."""
-    found: list[tuple[bytes, Group | None, Frame]] = []
+def _packed_frames(kept: bytes) -> list[tuple[Group, Frame]]:
+    """Return the frames of packed rows, each with its group. Raises PackingError."""
+    found: list[tuple[Group, Frame]] = []
     process = NONE
-    for raw in _split(kept):
+    for count, raw in enumerate(_split(kept)):
+        if count > MOST_FRAMES or len(found) > MOST_PACKED:
+            raise PackingError("more frames than a block may hold")
         kind = kind_of(raw)
         if kind == FROM:
             process = _process(raw)
-        frame = parsed_frame(raw) if kind == PACKED else None
-        if frame is None:
-            found.append((raw, None, {}))
-        elif frame.get("table") not in TABLES or not _is_packable(frame):
-            raise PackingError("packed rows of no table")
-        else:
-            found.append((raw, (process, frame["pool"], frame["table"]), frame))
+        elif kind == PACKED:
+            frame = parsed_frame(raw)
+            if frame is None or frame.get("table") not in TABLES or not _is_packable(frame):
+                raise PackingError("packed rows of no table")
+            found.append(((process, frame["pool"], frame["table"]), frame))
     return found
 
 
-def _put_back(
-    frames: list[tuple[bytes, Group | None, Frame]], data: memoryview, most: int
-) -> Iterator[bytes]:
+def _put_back(kept: bytes, data: memoryview, most: int) -> Iterator[bytes]:
     """Yield the frames as they were on the wire, with their rows. Raises Damaged, PackingError."""
     groups: dict[Group, Rows] = {}
-    for _, group, frame in frames:
-        if group is not None:
-            groups.setdefault(group, Rows()).parts += map(tuple, frame["parts"])
+    packed = _packed_frames(kept)
+    for group, frame in packed:
+        groups.setdefault(group, Rows()).parts += map(tuple, frame["parts"])
     for (_, _, name), held in groups.items():
         most -= sum(rows for _, _, rows in held.parts) * len(TABLES[name].names) * INTEGER_BYTES
     if most < 0:
         raise PackingError("unpacks to more than a block may hold")
     values, taken = unpack_groups(data, groups), dict.fromkeys(groups, 0)
-    for raw, group, frame in frames:
-        if group is None:
+    with_rows = iter(packed)
+    for raw in _split(kept):
+        if kind_of(raw) != PACKED:
             yield raw
             continue
+        group, frame = next(with_rows)
         begin, taken[group] = taken[group], taken[group] + frame["rows"]
         yield _as_sent(frame, TABLES[group[2]], values[group][:, begin : taken[group]])
 

@@ -7,6 +7,7 @@ import os
 import stat
 from typing import TYPE_CHECKING, Any, BinaryIO
 
+from ..limits import BYTES_A_BYTE, FREE_BYTES
 from .format import (
     END,
     FACTS,
@@ -38,6 +39,8 @@ SEARCHED_BYTES = 1 << 16
 """Behind damage the next block is searched in pieces of so many bytes."""
 CHECKED_BYTES = 4 * MOST_BODY_BYTES
 """So many bytes may be read in that search to check what looks like a block, in a whole file."""
+SPARE_BYTES = 4 * FREE_BYTES
+"""Beside `BYTES_A_BYTE` for each byte of the file. Less passes `ingest`; this bounds the work."""
 UNFINISHED = "its writer did not finish it; it holds all that was written"
 
 
@@ -86,16 +89,19 @@ class CaptureReader:
             yield from self._blocks(file, is_finished=self.version[0] == 1)
 
     def _blocks(self, file: BinaryIO, *, is_finished: bool) -> Iterator[Block]:
-        has_begun = False
+        has_begun, spare_bytes = False, SPARE_BYTES
         for place, header, body in self._whole(file):
             is_finished = is_finished or header.tag == END
             if header.tag not in WITH_FRAMES and (header.tag != OPENINGS or has_begun):
                 continue
+            spare_bytes += BYTES_A_BYTE * len(body)
             try:
-                block = decode_frames(header, body)
+                block = decode_frames(header, body, min(MOST_BODY_BYTES, max(1, spare_bytes)))
             except CaptureError as error:
                 self.warning = f"left out a damaged block at byte {place}: {error}"
+                spare_bytes -= min(MOST_BODY_BYTES, spare_bytes)  # what it may have taken
                 continue
+            spare_bytes -= len(block.frames)
             has_begun = has_begun or header.tag != TOTALS
             yield block
         if not is_finished and not self.warning:
