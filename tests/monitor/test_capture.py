@@ -305,3 +305,13 @@ def test_without_its_index_a_capture_is_read_from_the_beginning_to_any_timestamp
         writer.flush()
     assert next(iter(CaptureReader(writer.draft_path).since(90 * SECOND))).at_ns == 0
     writer.close()
+
+
+def test_a_block_that_is_there_twice_is_read_once(tmp_path):
+    path = tmp_path / "a.idlehands"
+    write(path, [(1, b"first"), (2, b"second")])
+    data, second = path.read_bytes(), encode_block(Block(2, b"second"))
+    path.write_bytes(data.replace(second, second * 3))
+    blocks, warning = read(path)
+    assert blocks == [Block(1, b"first"), Block(2, b"second")]
+    assert "that was there before" in warning

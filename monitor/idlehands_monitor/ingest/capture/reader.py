@@ -89,11 +89,15 @@ class CaptureReader:
             yield from self._blocks(file, is_finished=self.version[0] == 1)
 
     def _blocks(self, file: BinaryIO, *, is_finished: bool) -> Iterator[Block]:
-        has_begun, spare_bytes = False, SPARE_BYTES
+        has_begun, spare_bytes, seen = False, SPARE_BYTES, set[Header]()
         for place, header, body in self._whole(file):
             is_finished = is_finished or header.tag == END
             if header.tag not in WITH_FRAMES and (header.tag != OPENINGS or has_begun):
                 continue
+            if header in seen:
+                self.warning = f"left out a block at byte {place} that was there before"
+                continue
+            seen.add(header)
             spare_bytes += BYTES_A_BYTE * len(body)
             try:
                 block = decode_frames(header, body, min(MOST_BODY_BYTES, max(1, spare_bytes)))
