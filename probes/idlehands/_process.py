@@ -8,8 +8,7 @@ its copies of the parent's pools are switched off and its descriptors closed.
 
 Python 3.12 and later warn of a fork in a process with other threads, so there the publisher's
 thread ends before a fork. Where the program has threads of its own the publisher starts again at
-once, for then the warning is the program's; otherwise it starts with the next task, so that the
-next fork finds no thread either.
+once, for then the warning is the program's; otherwise it starts with the next task.
 """
 
 from __future__ import annotations

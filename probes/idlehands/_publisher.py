@@ -32,10 +32,6 @@ from ._reader import Reader
 from ._readers import SOON_SECONDS, Readers, Registry
 
 FLUSH_SECONDS = 0.2
-SEND_REST_SECONDS = 1.0
-"""The longest that a process waits at its end for its readers to take what is left."""
-RECORDER_REST_SECONDS = 5.0
-"""The same where one of them is the recorder of `idlehands run --capture`."""
 REST_SECONDS = 1.0
 """The longest that a fork waits until the thread rests; the thread nearly always rests."""
 CHECK_SECONDS = 1.0
@@ -144,11 +140,7 @@ class Publisher:
             self._close()
             return
         self._rouse()
-        self._ended.wait(self._rest_seconds + 1)
-
-    @property
-    def _rest_seconds(self) -> float:
-        return RECORDER_REST_SECONDS if self.readers.has_recorder else SEND_REST_SECONDS
+        self._ended.wait(self.readers.rest_seconds + 1)
 
     def abandon(self) -> None:
         """Close every descriptor and send nothing: for a forked child, which has copies of them."""
@@ -292,7 +284,7 @@ class Publisher:
             self.readers.advance(reader, start=False)
 
     def _close(self) -> None:
-        deadline = monotonic() + self._rest_seconds
+        deadline = monotonic() + self.readers.rest_seconds
         with contextlib.suppress(OSError):
             while self.readers.admit(self._listener) is not None:  # who came just before the end
                 pass

@@ -28,6 +28,8 @@ COST_EVERY_FLUSHES = 10
 MOST_READERS = 8
 MOST_CALLERS = 2 * MOST_READERS
 """Some callers only ask which pools there are. Each takes a descriptor of the job's."""
+REST_SECONDS, RECORDER_REST_SECONDS = 1.0, 5.0
+"""See `Readers.rest_seconds`; the second holds while the recorder of a job is attached."""
 STUCK_SECONDS = 10.0
 """A reader that has taken nothing for so long gives way to a new one."""
 WORTH_PACKING = 1000
@@ -66,9 +68,9 @@ class Readers:
         self._has_called = False
 
     @property
-    def has_recorder(self) -> bool:
-        """Whether the recorder of `idlehands run --capture` is attached."""
-        return self._recorder in self.attached
+    def rest_seconds(self) -> float:
+        """The longest that the process waits at its end for its readers to take what is left."""
+        return RECORDER_REST_SECONDS if self._recorder in self.attached else REST_SECONDS
 
     def attach_recorder(self) -> None:
         """Call the recorder that was announced, where there is one. Does so once."""

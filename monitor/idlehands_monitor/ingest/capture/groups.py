@@ -236,7 +236,8 @@ def _rising(values: Int64) -> Int64:
     """Return those values that are not negative, sorted, each once."""
     ordered = np.sort(values, kind="stable")  # quick where some of it is sorted already
     ordered = ordered[np.searchsorted(ordered, 0) :]
-    return ordered[np.append(True, ordered[1:] != ordered[:-1])[: len(ordered)]]
+    found: Int64 = ordered[np.append(True, ordered[1:] != ordered[:-1])[: len(ordered)]]
+    return found
 
 
 class _Timeline:
