@@ -20,12 +20,14 @@ from made_up_rows import flushes, opening, write_capture
 from screen_cost import Screen
 from support import Row, arguments, compiled, finish
 
+from idlehands.wire import Decoder
 from idlehands_monitor.ingest.capture.packing import pack_frames, unpack_frames
 
 BYTES_BAR, SCREEN_S_BAR, PACKED_BAR = 12.0, 3.0, 2_000_000.0
 LARGE_TASKS = 10_000_000
 SCREEN_SECONDS = 60.0
-STATE = "▶ replay".encode()
+STATE = b"replay"
+"""In every frame of a replay, from the first one with figures on."""
 COMMAND = [sys.executable, "-m", "idlehands"]
 BLOCK_BYTES = 4 << 20
 MOST = 1 << 30
@@ -81,9 +83,11 @@ def first_screen(path: str) -> float:
 
 def packing_rows(rounds: int, tasks: int) -> list[Row]:
     """Rows c: rows a second that one thread packs, and unpacks, blocks of 4 MiB of them."""
-    blocks, block = [], bytearray(opening())
+    blocks, block, rows = [], bytearray(opening()), 0
+    decoder = Decoder()
     for _, frames in flushes(tasks):
         block += frames
+        rows += sum(frame.get("rows", 0) for frame in decoder.feed(frames))
         if len(block) > BLOCK_BYTES:
             blocks.append(bytes(block))
             block.clear()
@@ -95,13 +99,12 @@ def packing_rows(rounds: int, tasks: int) -> list[Row]:
         middle = process_time()
         for body in bodies:
             unpack_frames(body, MOST)
-        packing.append(tasks / (middle - began))
-        unpacking.append(tasks / (process_time() - middle))
-    measured = (
-        f"median of {rounds}, {tasks:,} tasks, {sum(map(len, bodies)) / tasks:.1f} bytes each"
-    )
+        packing.append(rows / (middle - began))
+        unpacking.append(rows / (process_time() - middle))
+    size = sum(map(len, bodies)) / tasks
+    measured = f"median of {rounds}, {rows:,} rows, {tasks:,} of tasks, {size:.1f} bytes a task"
     return [
-        Row(name, measured, statistics.median(rates), PACKED_BAR, "tasks/s of CPU time", True)
+        Row(name, measured, statistics.median(rates), PACKED_BAR, "rows/s of CPU time", True)
         for name, rates in (("c packing", packing), ("c unpacking", unpacking))
     ]
 

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from idlehands.wire import TABLES, encode, encode_columns
 from idlehands_monitor.ingest import CaptureFrames
 from idlehands_monitor.ingest.capture.columns import Damaged, pack_columns, unpack_columns
+from idlehands_monitor.ingest.capture.groups import STORED
 from idlehands_monitor.ingest.capture.packing import PackingError, pack_frames, unpack_frames
 
 MOST = 16 << 20
@@ -178,3 +179,8 @@ def test_rows_of_zero_bytes_cost_no_more_than_a_block_may():
     frame = {**PLAIN, "parts": [[-1, 0, rows]], "rows": rows}
     with pytest.raises(PackingError, match="unpacks to more"):
         unpack_frames(packed_by_hand(frame, b"\0\0\0"), MOST)
+
+
+def test_every_column_of_every_table_is_stored_once():
+    for name, table in TABLES.items():
+        assert sorted(STORED[name].names) == sorted(table.names)
