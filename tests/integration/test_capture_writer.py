@@ -107,6 +107,8 @@ import time
 from concurrent.futures import ThreadPoolExecutor
 
 with ThreadPoolExecutor(2) as pool:
+    list(pool.map(int, range(200)))
+    time.sleep(1.5)  # these are in a block of their own, for which there is room
     for _ in range(400):
         list(pool.map(int, range(200)))
 print("all done")
@@ -146,7 +148,7 @@ def test_a_full_disk_is_survived_by_the_job_and_the_recorder_and_leaves_a_captur
     wait_until(file.exists, "the capture's name")
     assert os.listdir(small_disk) == ["job.idlehands"]
     reading = read_target(str(file), 0.0, causes=False)
-    assert reading.pools[0].tasks.finished > 1000
+    assert reading.pools[0].tasks.finished >= 200
     assert "did not finish it" in reading.source.warning
 
 
