@@ -45,11 +45,6 @@ class Stored(NamedTuple):
     plain: tuple[str, ...] = ()
     last: tuple[str, ...] = ()
 
-    @property
-    def names(self) -> tuple[str, ...]:
-        """All of them."""
-        return (*self.ranked, *self.plain, *self.last)
-
 
 STORED = {
     SPAWNS.name: Stored(plain=SPAWNS.names),
@@ -176,11 +171,9 @@ def _unpack_table(
     known = [line.times(rows.workers, column) for column in ranks]
     values, length = unpack_columns(data[position:], _stacked(known, rows), len(stored.plain))
     position += length
-    names = (*stored.ranked, *stored.plain)
-    rows.columns = dict(zip(names, values, strict=True))
+    rows.columns = dict(zip((*stored.ranked, *stored.plain), values, strict=True))
     if stored.last:
-        reference = _reference(table, rows, held)
-        known = [*values, reference]
+        known = [*values, _reference(table, rows, held)]
         last, length = unpack_columns(data[position:], _stacked(known, rows), len(stored.last))
         position += length
         rows.columns |= dict(zip(stored.last, last[len(known) :], strict=True))
