@@ -26,6 +26,11 @@ def wait_until(
         time.sleep(0.01)
 
 
+def draft_of(capture: Path) -> Path:
+    """Return what a capture is called until it is complete."""
+    return capture.with_name(f"{capture.name}.part")
+
+
 def environment(folder: Path, **changes: str) -> dict[str, str]:
     """Return an environment with a socket folder of the test's own."""
     kept = {key: value for key, value in os.environ.items() if not key.startswith("IDLEHANDS")}

@@ -14,7 +14,7 @@ PLACES = dict(QUESTION.findall(PAGE))
 HOLDS = {
     "Where is starved time computed?": "starved",
     "Where is a finding's sentence?": "sentence",
-    "Where is a capture's block written?": "encode_block",
+    "Where is a capture's block written?": "pack_frames",
     "Where is a key bound?": "Binding",
     "Where is a killed process's last state written?": "def worker_state",
     "Where is a frame's meaning?": "def apply",

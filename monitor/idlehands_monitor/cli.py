@@ -23,6 +23,7 @@ from .commands.arguments import (
     number,
     ratio,
     shorter,
+    size,
     speed,
     wanted,
 )
@@ -41,6 +42,7 @@ EXAMPLES = """\
 examples:
   idlehands demo                           a pool to look at, with its dashboard
   idlehands run job.py --fast              run a job of yours, its pools probed
+  idlehands run --capture a.idlehands job.py   record it from its first task on
   idlehands pools                          what can be watched here
   idlehands watch tide-archive             watch a pool by its name
   idlehands watch 4711                     or by its process id
@@ -96,6 +98,8 @@ def parser() -> argparse.ArgumentParser:
     pools = commands.add_parser("pools", help="list what can be watched")
     pools.add_argument("--json", action="store_true", help="as JSON")
     _capture(commands.add_parser("capture", help="write a capture file"))
+    # `idlehands run --capture` starts it; a command without help is not listed.
+    _record(commands.add_parser("record"))
     _explain(
         commands.add_parser("explain", help="print the reading as text, Markdown, JSON or HTML")
     )
@@ -172,8 +176,27 @@ def _capture(command: argparse.ArgumentParser) -> None:
     command.add_argument("target", metavar="PID|POOL|FILE", help="what to capture")
     command.add_argument("-o", "--output", required=True, metavar="FILE", help="where to write it")
     _force_option(command)
+    _size_option(command)
     _stacks_option(command)
     add_running(command, "until the target ends, with all that it still holds of its past")
+
+
+def _size_option(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--max",
+        type=size,
+        metavar="SIZE",
+        help="keep the newest of it, at most so much (512MB); of the rest, totals a second",
+    )
+
+
+def _record(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--socket", required=True, help="where the job's processes call")
+    command.add_argument("--job", type=int, required=True, help="process id of the job's first one")
+    command.add_argument("--says", type=int, required=True, help="descriptor of a pipe to the job")
+    command.add_argument("--capture", required=True, metavar="FILE", help="where to write it")
+    _force_option(command)
+    _size_option(command)
 
 
 def _explain(command: argparse.ArgumentParser) -> None:

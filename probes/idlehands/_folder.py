@@ -87,9 +87,9 @@ class Folder:
             return f"{DESCRIPTORS}/{self.descriptor}/{name}"
         return os.path.join(self.path, name)
 
-    def sockets(self) -> list[str]:
-        """Return the names of the sockets in it that end in `SUFFIX`, in order."""
-        names = [name for name in os.listdir(self.descriptor) if name.endswith(SUFFIX)]
+    def sockets(self, suffix: str = SUFFIX) -> list[str]:
+        """Return the names of the sockets in it that end in `suffix`, in order."""
+        names = [name for name in os.listdir(self.descriptor) if name.endswith(suffix)]
         return sorted(name for name in names if self.identity(name) is not None)
 
     def left_unnamed(self, seconds: float) -> list[str]:
@@ -196,12 +196,23 @@ def open_own_folder() -> Folder:
 
 def peer_uid(connection: socket.socket) -> int | None:
     """Return the user id at the other end, or None where the platform has no way to ask."""
+    found = _peer(connection)
+    return None if found is None else found[1]
+
+
+def peer_pid(connection: socket.socket) -> int:
+    """Return the id of the process that connected, or -1 where the platform has no way to ask."""
+    found = _peer(connection)
+    return -1 if found is None else found[0]
+
+
+def _peer(connection: socket.socket) -> tuple[int, int] | None:
     option = getattr(socket, "SO_PEERCRED", None)
     if option is None:
         return None
     size = struct.calcsize("3i")
-    _pid, uid, _gid = struct.unpack("3i", connection.getsockopt(socket.SOL_SOCKET, option, size))
-    return int(uid)
+    pid, uid, _gid = struct.unpack("3i", connection.getsockopt(socket.SOL_SOCKET, option, size))
+    return pid, uid
 
 
 def may_talk(connection: socket.socket, owner: int | None = None) -> bool:

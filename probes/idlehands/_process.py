@@ -8,8 +8,7 @@ its copies of the parent's pools are switched off and its descriptors closed.
 
 Python 3.12 and later warn of a fork in a process with other threads, so there the publisher's
 thread ends before a fork. Where the program has threads of its own the publisher starts again at
-once, for then the warning is the program's; otherwise it starts with the next task, so that the
-next fork finds no thread either.
+once, for then the warning is the program's; otherwise it starts with the next task.
 """
 
 from __future__ import annotations
@@ -46,6 +45,7 @@ class _Process:
 
     make_publisher: ClassVar[type[Publisher] | None] = None
     """Set by `prepare`: importing even a loaded module calls the job's import function."""
+    at_end: ClassVar[tuple[Callable[[], None], ...]] = ()
 
     def __init__(self) -> None:
         self.registry = PoolRegistry(self.start_publisher)
@@ -124,6 +124,8 @@ class _Process:
         publisher, self.publisher = self.publisher, None
         if publisher is not None:
             publisher.stop()
+        for action in self.at_end:
+            action()
         with contextlib.suppress(Exception, SystemExit):  # raised by a handler of the job's
             log_pending()
 
@@ -135,9 +137,12 @@ def prepare() -> None:
     """Import all that recording and serving need, before there is anything to record."""
     import logging  # noqa: F401 - used by the publisher's thread
 
+    from ._announced import stop_before_os_exit, wait_until_named
     from ._publisher import Publisher
 
     _Process.make_publisher = Publisher
+    _Process.at_end = (wait_until_named,)
+    stop_before_os_exit(_stop)
     _make_way()
 
 
@@ -245,9 +250,8 @@ def _start_again_in_child() -> None:
 def _make_way() -> None:
     """Have the probe's thread make way for the calls of `os` that it could spoil.
 
-    Only a process of one thread may enter a user namespace (unshare(2), setns(2)). And a job that
-    closes all descriptors opens its own files next: a thread that had a descriptor in use would
-    use and close the file that has the number by then.
+    Only a process of one thread may enter a user namespace (unshare(2), setns(2)). A job that
+    closes all descriptors opens its own files next; a thread that uses one would close those.
     """
     for name in ("unshare", "setns"):
         surround(name, _step_aside, _go_on)

@@ -32,8 +32,6 @@ from ._reader import Reader
 from ._readers import SOON_SECONDS, Readers, Registry
 
 FLUSH_SECONDS = 0.2
-SEND_REST_SECONDS = 1.0
-"""The longest that a process waits at its end for its readers to take what is left."""
 REST_SECONDS = 1.0
 """The longest that a fork waits until the thread rests; the thread nearly always rests."""
 CHECK_SECONDS = 1.0
@@ -142,7 +140,7 @@ class Publisher:
             self._close()
             return
         self._rouse()
-        self._ended.wait(SEND_REST_SECONDS + 1)
+        self._ended.wait(self.readers.rest_seconds + 1)
 
     def abandon(self) -> None:
         """Close every descriptor and send nothing: for a forked child, which has copies of them."""
@@ -161,6 +159,7 @@ class Publisher:
         try:
             with self._working:
                 self._listen()
+                self.readers.attach_recorder()
                 self._serve()
         except Exception as error:
             self._stopping = True
@@ -266,6 +265,7 @@ class Publisher:
             if source is not None and not source.is_ours:
                 self._let_go(source)
         self._listen()
+        self.readers.attach_recorder()
         if self.has_children and self._listener is not None:
             self.has_children = False
             self._listener.sweep()
@@ -284,7 +284,7 @@ class Publisher:
             self.readers.advance(reader, start=False)
 
     def _close(self) -> None:
-        deadline = monotonic() + SEND_REST_SECONDS
+        deadline = monotonic() + self.readers.rest_seconds
         with contextlib.suppress(OSError):
             while self.readers.admit(self._listener) is not None:  # who came just before the end
                 pass

@@ -32,14 +32,20 @@ class Reader(OwnSocket):
     socket last took bytes while more waited), flushes (how many were begun for it).
     """
 
-    def __init__(self, connection: socket.socket, pools: list[PoolProbe]) -> None:
+    def __init__(
+        self,
+        connection: socket.socket,
+        pools: list[PoolProbe],
+        *,
+        wants_rows: bool | None = None,
+    ) -> None:
         super().__init__(connection)
         self.backlog = bytearray()
         self.cursors: dict[int, Cursor] = {pool.number: Cursor(pool) for pool in pools}
         self.frames: Iterator[bytes] = itertools.chain(
             (encode(hello_frame()),), *(guarded(c, c.names) for c in self.cursors.values())
         )
-        self.wants_rows: bool | None = None
+        self.wants_rows = wants_rows
         self._is_greeted = False
         self.rows_from = self.stuck_since = monotonic()
         self.rows_from += GREETING_SECONDS

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from time import monotonic, monotonic_ns
 from typing import Protocol
 
+from . import _announced
 from ._costs import Costs
 from ._folder import may_talk
 from ._frames import Cursor
@@ -27,6 +28,8 @@ COST_EVERY_FLUSHES = 10
 MOST_READERS = 8
 MOST_CALLERS = 2 * MOST_READERS
 """Some callers only ask which pools there are. Each takes a descriptor of the job's."""
+REST_SECONDS, RECORDER_REST_SECONDS = 1.0, 5.0
+"""See `Readers.rest_seconds`; the second holds while the recorder of a job is attached."""
 STUCK_SECONDS = 10.0
 """A reader that has taken nothing for so long gives way to a new one."""
 WORTH_PACKING = 1000
@@ -61,6 +64,26 @@ class Readers:
         self._pools = registry.present_pools
         self._costs = costs
         self.attached: list[Reader] = []
+        self._recorder: Reader | None = None
+        self._has_called = False
+
+    @property
+    def rest_seconds(self) -> float:
+        """The longest that the process waits at its end for its readers to take what is left."""
+        return RECORDER_REST_SECONDS if self._recorder in self.attached else REST_SECONDS
+
+    def attach_recorder(self) -> None:
+        """Call the recorder that was announced, where there is one. Does so once."""
+        if self._has_called:
+            return
+        try:
+            called = _announced.call()
+        except BlockingIOError:
+            return  # the next check of the pools calls again
+        self._has_called = True
+        if called is not None:
+            self._recorder = Reader(called.socket, self._pools(), wants_rows=True)
+            self.attached.append(self._recorder)
 
     @property
     def want_rows(self) -> bool:

@@ -16,17 +16,39 @@ from types import CodeType, ModuleType, TracebackType
 from typing import Any, Callable
 
 USAGE = """\
-usage: idlehands run JOB.py [ARGUMENTS...]
-       idlehands run -m MODULE [ARGUMENTS...]
+usage: idlehands run [OPTIONS] JOB.py [ARGUMENTS...]
+       idlehands run [OPTIONS] -m MODULE [ARGUMENTS...]
 
 Run a Python job with its worker pools probed; watch it with: idlehands watch
+
+options:
+  --capture FILE  record the whole job in FILE, from its first task on
+  --max SIZE      keep the newest of it, at most so much (512MB); of the rest, totals
+  --force         replace FILE where it is a regular file of yours
 """
 USAGE_STATUS = 2
+WITH_VALUE, WITHOUT = ("--capture", "--max"), ("--force",)
+
+
+class _Usage(Exception):
+    """The command line makes no sense; the message says why."""
+
+
+class _NoRecorder(Exception):
+    """The job cannot be recorded; the message says why."""
 
 
 def run(arguments: Sequence[str]) -> int:
     """Run the job that the arguments name; return its exit status."""
-    _prepare()
+    try:
+        recorder, arguments = _recorder_options(arguments)
+        _prepare(recorder)
+    except _Usage as error:
+        sys.stderr.write(f"idlehands run: {error}\n{USAGE}")
+        return USAGE_STATUS
+    except _NoRecorder as error:
+        sys.stderr.write(f"idlehands run: {error}\n")
+        return USAGE_STATUS
     if not arguments or arguments[0] in ("-h", "--help"):
         (sys.stdout if arguments else sys.stderr).write(USAGE)
         return 0 if arguments else USAGE_STATUS
@@ -41,12 +63,45 @@ def run(arguments: Sequence[str]) -> int:
     return _run_script(arguments[0], arguments[1:])
 
 
-def _prepare() -> None:
-    """Import what the probe needs before a module of the job's can be found in its place."""
+def _recorder_options(arguments: Sequence[str]) -> tuple[list[str], Sequence[str]]:
+    """Return the command line of the recorder, empty for none, and the rest. Raises _Usage."""
+    found: dict[str, list[str]] = {}
+    place = 0
+    while place < len(arguments):
+        name, equals, value = arguments[place].partition("=")
+        if name in WITHOUT and not equals:
+            found[name] = [name]
+        elif name in WITH_VALUE:
+            if not equals:
+                place += 1
+                value = arguments[place] if place < len(arguments) else ""
+            if not value:
+                raise _Usage(f"{name} needs a value")
+            found[name] = [f"{name}={value}"]
+        else:
+            break
+        place += 1
+    if found and "--capture" not in found:
+        raise _Usage(f"{next(iter(found))} needs --capture")
+    if found and place == len(arguments):
+        raise _Usage("no job")
+    return [word for words in found.values() for word in words], arguments[place:]
+
+
+def _prepare(recorder: Sequence[str]) -> None:
+    """Import what the probe needs before a module of the job's can be found in its place.
+
+    Starts a recorder with these options, if there are any. Raises _NoRecorder.
+    """
     from ._process import prepare
 
     first = sys.path.pop(0) if sys.path else ""
     try:
+        if recorder:
+            from ._start_recorder import start_recorder
+
+            if refused := start_recorder(recorder):
+                raise _NoRecorder(refused)
         prepare()
     finally:
         sys.path.insert(0, first)

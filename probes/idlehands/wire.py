@@ -11,6 +11,7 @@ from ._folder import (
     FolderRefused,
     folder_path,
     may_talk,
+    peer_pid,
     peer_uid,
     temporary_folder,
 )
@@ -108,6 +109,7 @@ __all__ = [
     "folder_path",
     "may_talk",
     "newest_copy",
+    "peer_pid",
     "peer_uid",
     "sweep_pages",
     "temporary_folder",

@@ -33,13 +33,14 @@ TICKS = os.sysconf("SC_CLK_TCK")
 class Screen:
     """`idlehands watch` on a pseudo-terminal of its own, with a thread that drains it."""
 
-    def __init__(self, pid: int) -> None:
+    def __init__(self, target: int | str, state: bytes = STATE) -> None:
+        self._state = state
         self.pid, self._terminal = pty.fork()
         if self.pid == 0:
             os.environ.update(TERM="xterm-256color", COLORTERM="truecolor")
             os.environ.pop("NO_COLOR", None)
             fcntl.ioctl(0, termios.TIOCSWINSZ, struct.pack("HHHH", LINES, COLUMNS, 0, 0))
-            command = [sys.executable, "-m", "idlehands", "watch", str(pid)]
+            command = [sys.executable, "-m", "idlehands", "watch", str(target)]
             os.execv(sys.executable, command)  # noqa: S606 - a pseudo-terminal, so no shell
         self.drained = self.frames = 0
         self.last = b""
@@ -53,8 +54,8 @@ class Screen:
                 return
             self.drained += len(data)
             # Every frame says anew what state the source is in; a read may end inside the word.
-            before = self.last[-len(STATE) + 1 :]
-            self.frames += (before + data).count(STATE)
+            before = self.last[-len(self._state) + 1 :]
+            self.frames += (before + data).count(self._state)
             self.last = (self.last + data)[-4000:]
 
     def cpu_seconds(self) -> float:

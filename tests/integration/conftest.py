@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 import idlehands as probe
-from helpers import environment, idlehands, wait_until
+from helpers import draft_of, environment, idlehands, wait_until
 
 PYTHON = os.environ.get("JOBS_PYTHON", sys.executable)
 SOURCES = str(Path(probe.__file__).parent.parent)
@@ -85,7 +85,7 @@ def capturing(tmp_path):
             text=True,
         )
         started.append(capture)
-        wait_until(file.exists, "the capture")
+        wait_until(draft_of(file).exists, "the capture")
         job.tell("go")
         said = job.says()
         job.tell("end")

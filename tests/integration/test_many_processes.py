@@ -11,7 +11,7 @@ from json import loads
 
 import pytest
 
-from helpers import environment, idlehands, wait_until
+from helpers import draft_of, environment, idlehands, wait_until
 from idlehands_monitor.ingest.sources.live import LiveSource
 from idlehands_monitor.session.feed import Feed
 from idlehands_monitor.views import json
@@ -172,7 +172,7 @@ def test_a_capture_of_a_job_is_read_as_the_job_was(job, folder, tmp_path):
         env=environment(folder),
         stderr=subprocess.PIPE,
     )
-    wait_until(file.exists, "the capture")
+    wait_until(draft_of(file).exists, "the capture")
     job.do()
     job.tell("end")
     assert job.process.wait(30) == 0

@@ -20,7 +20,7 @@ import pytest
 
 import idlehands as probe
 from explain_schema import faults
-from helpers import environment, wait_until
+from helpers import draft_of, environment, wait_until
 from idlehands_monitor.ingest.sources.live import LiveSource
 from idlehands_monitor.session import targets
 from idlehands_monitor.session.machine import Machine
@@ -66,7 +66,7 @@ def explained(tmp_path):
             text=True,
         )
         started.append(capture)
-        wait_until(file.exists, "the capture", 60)
+        wait_until(draft_of(file).exists, "the capture", 60)
         counts = first or _begun(job)
         job.communicate("\n", timeout=60)
         assert job.returncode == 0

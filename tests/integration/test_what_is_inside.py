@@ -8,7 +8,7 @@ import sys
 
 import pytest
 
-from helpers import environment, wait_until
+from helpers import draft_of, environment, wait_until
 from idlehands.wire import Decoder
 from idlehands_monitor.ingest.capture import CaptureReader
 
@@ -73,7 +73,7 @@ def test_a_capture_holds_names_and_times_and_nothing_that_the_job_works_on(tmp_p
             env=environment(folder),
             stderr=subprocess.DEVNULL,
         )
-        wait_until(file.exists, "the capture")
+        wait_until(draft_of(file).exists, "the capture")
         job.communicate("go\n", timeout=60)
         assert capturing.wait(60) == 0
     finally:

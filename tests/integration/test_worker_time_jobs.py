@@ -13,7 +13,7 @@ from pathlib import Path
 import psutil
 import pytest
 
-from helpers import environment, wait_until
+from helpers import draft_of, environment, wait_until
 from idlehands_monitor.analysis.assemble import read_pool
 from idlehands_monitor.analysis.time.worker_time import pool_time, slice_times
 from idlehands_monitor.ingest.sources.replay import ReplaySource
@@ -215,7 +215,7 @@ def run_captured(tmp_path):
                 env=environment(folder),
                 stderr=subprocess.DEVNULL,
             )
-            wait_until(file.exists, "the capture")
+            wait_until(draft_of(file).exists, "the capture")
             yield job, file
             job.process.stdin.close()
             assert job.process.wait(60) == 0

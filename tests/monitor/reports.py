@@ -37,7 +37,7 @@ from idlehands_monitor.model.places import PlaceReading, PlaceShareReading, Plac
 from idlehands_monitor.model.queueing import BalanceReading, QueueingReading
 from idlehands_monitor.model.reading import StrandedReading
 from idlehands_monitor.model.run_clock import MarkReading, RunClock
-from idlehands_monitor.model.source import SkippedReading
+from idlehands_monitor.model.source import SkippedReading, TotalsReading
 from idlehands_monitor.model.vocabulary import CoreTimeSource, GraphGap, Verdict
 from idlehands_monitor.model.worker_time import WorkerSlices, WorkerTime
 from idlehands_monitor.model.workers import DeadWorkerReading, LifetimesReading
@@ -111,6 +111,10 @@ def stealing():
         warning="the last block is incomplete",
         note="at the end of the capture",
         clock=CLOCK,
+        only_totals=TotalsReading(
+            *(1000 * 10**9, 1754 * 10**9, 1234, 56, 7, 8, 9, 1300),
+            *(81.5, 2.25, 10.5, 20.25, 3.75),
+        ),
     )
     (pool,) = base.pools
     waits = (WaitReading("sleep", 5.0, 4.0, 6.0), WaitReading("lock", 1.0, 0.5, 2.0))

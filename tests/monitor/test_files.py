@@ -170,19 +170,12 @@ def test_a_file_takes_as_long_a_name_as_the_system_does(tmp_path):
 # Captures are written so too
 
 
-def test_a_capture_stands_under_its_name_while_it_is_written(tmp_path):
+def test_a_capture_can_be_read_while_it_is_written_and_has_its_name_once_it_is_complete(tmp_path):
     writer = CaptureWriter(tmp_path / "a.idlehands")
     writer.add(1, b"x")
     writer.flush()
-    assert os.listdir(tmp_path) == ["a.idlehands"]
-    assert len(list(CaptureReader(tmp_path / "a.idlehands"))) == 1
-    writer.close()
-
-
-def test_a_copy_stands_under_its_name_once_it_is_whole(tmp_path):
-    writer = CaptureWriter(tmp_path / "a.idlehands", at_once=False)
-    writer.add(1, b"x")
-    assert not (tmp_path / "a.idlehands").exists()
+    assert os.listdir(tmp_path) == ["a.idlehands.part"]
+    assert len(list(CaptureReader(tmp_path / "a.idlehands.part"))) == 1
     writer.close()
     assert os.listdir(tmp_path) == ["a.idlehands"]
 

@@ -87,7 +87,7 @@ class Stream:
     def pause(self, paused):
         self.paused = paused
 
-    def start_capture(self, path, *, replace=False):
+    def start_capture(self, path, *, replace=False, most_bytes=None):
         self._ask("start", path, replace)
 
     def stop_capture(self):
@@ -419,7 +419,7 @@ def test_a_capture_begun_late_has_the_recent_past_in_it(tmp_path, monkeypatch):
 
         intake = Intake()
 
-        def start_capture(self, path, *, replace=False):
+        def start_capture(self, path, *, replace=False, most_bytes=None):
             self.intake.start_capture(path, replace=replace)
 
         def stop_capture(self):

@@ -443,8 +443,8 @@ def test_an_end_by_an_uncaught_exception_says_bye_too(start, attach, folder):
 
 
 BACKED_UP = """
-    from idlehands import _publisher, _reader
-    _publisher.SEND_REST_SECONDS = {seconds}
+    from idlehands import _reader, _readers
+    _readers.REST_SECONDS = {seconds}
     pool = idlehands.declare_pool("meadow", 1)
     worker = pool.worker(0)
     worker.bind()

@@ -1,25 +1,18 @@
 """Captures jobs, predicts from a capture, and runs jobs with a change; keeps what it has run.
 
-Every run, captured or tried, is made in the same way: under `idlehands run`, with a reader attached
-that writes a capture. So a difference between predicted and tried is none between probed and plain.
-Touches: processes, one folder, the sockets of the jobs.
+Every run, captured or tried, is made in the same way: by `idlehands run --capture`. So a difference
+between predicted and tried is none between probed and plain. Touches: processes, one folder.
 """
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import json
 import subprocess
 import sys
-import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-
-from idlehands_monitor.ingest.sources.live import LiveSource
-from idlehands_monitor.session.feed import Feed
-from idlehands_monitor.session.session import Session
 
 from .lines import Line
 
@@ -27,10 +20,9 @@ JOBS = Path(__file__).resolve().parent / "jobs"
 SHARED = ("own_measure", "streams")
 """Modules that jobs of a folder share, where they are there."""
 IDLEHANDS = (sys.executable, "-m", "idlehands")
+RUN = (*IDLEHANDS, "run")
 LONGEST_SECONDS = 120.0
 """The longest that a job or a prediction may take."""
-LAST_ROWS_SECONDS = 5.0
-"""How long the last rows of a job that has ended may take to come."""
 FIGURES = "figures.json"
 CAPTURED = "captured: "
 """Before the name of a run that was captured, which is not one of those that are compared."""
@@ -123,35 +115,25 @@ def run_job(script: Path, settings: str, unit: str, capture: Path) -> float:
 
 
 def recorded_output(what: str, command: Sequence[str], capture: Path) -> str:
-    """Run a probed program, write a capture of it, and return what it printed. Raises JobFailed."""
-    process = subprocess.Popen(
-        command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-    )
+    """Run a program, write a capture of it, and return what it printed. Raises JobFailed.
+
+    command: Python's, for `idlehands run` or another program that is to be probed.
+    """
+    program = list(command[len(RUN) :] if tuple(command[: len(RUN)]) == RUN else command[1:])
     try:
-        _record(process, capture)
-        output, errors = process.communicate()
-    finally:
-        process.kill()
-        process.wait()
-    if process.returncode:
-        raise JobFailed(f"{what}: status {process.returncode}: {errors}")
-    return output
-
-
-def _record(process: subprocess.Popen[str], capture: Path) -> None:
-    """Write a capture of a process until it has ended and its last rows have come."""
-    ends = time.monotonic() + LONGEST_SECONDS
-    with Session(Feed(LiveSource(str(process.pid)), None)) as session:
-        session.start_capture(str(capture), replace=True)
-        while process.poll() is None and time.monotonic() < ends:
-            session.feed.source.drain()
-            with contextlib.suppress(subprocess.TimeoutExpired):
-                process.wait(0.05)
-        ends = time.monotonic() + LAST_ROWS_SECONDS
-        while not session.has_ended and time.monotonic() < ends:
-            session.feed.source.drain()
-            time.sleep(0.02)
-        session.stop_capture()
+        ran = subprocess.run(
+            [*RUN, "--capture", str(capture), "--force", *program],
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            timeout=LONGEST_SECONDS,
+            check=False,
+        )
+    except subprocess.TimeoutExpired as error:
+        raise JobFailed(f"{what}: took over {LONGEST_SECONDS:.0f} s") from error
+    if ran.returncode:
+        raise JobFailed(f"{what}: status {ran.returncode}: {ran.stderr}")
+    return ran.stdout
 
 
 def predict(capture: Path, line: Line, seeds: int) -> Prediction:

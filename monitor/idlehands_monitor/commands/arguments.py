@@ -15,6 +15,8 @@ from ..model.bounds import UNITS
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+SIZES = {"KB": 1000, "MB": 1000**2, "GB": 1000**3, "KIB": 1 << 10, "MIB": 1 << 20, "GIB": 1 << 30}
+LEAST_SIZE = 1 << 20
 MOST_WORKERS = 1024
 
 
@@ -24,6 +26,15 @@ def duration(text: str) -> float:
     if match is None or float(match[1]) <= 0:
         raise argparse.ArgumentTypeError(f"{text!r} is no duration such as 500ms, 20s or 5m")
     return float(match[1]) * UNITS[match[2]]
+
+
+def size(text: str) -> int:
+    """Parse 512MB, 1.5GB or 64MiB into bytes, from 1 MiB on."""
+    match = re.fullmatch(r"(\d+(?:\.\d+)?)\s*([KMG]i?B)", text.strip(), re.IGNORECASE)
+    found = int(float(match[1]) * SIZES[match[2].upper()]) if match else 0
+    if found < LEAST_SIZE:
+        raise argparse.ArgumentTypeError(f"{text!r} is no size such as 512MB, from 1MiB on")
+    return found
 
 
 def speed(text: str) -> float:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import contextlib
+import signal
 from typing import TYPE_CHECKING
 
 from ..model.errors import DONE, CommandError
 from ..session.captures import copy_whole_blocks
 from ..session.opening import open_session
 from ..session.targets import is_file
-from .output import message
+from .output import interrupted, message
 
 if TYPE_CHECKING:
     import argparse
@@ -28,36 +29,24 @@ def run(options: argparse.Namespace) -> int:
             message(f"{target}: {warning}")
         message(f"wrote {path}")
     else:
-        capture_live(
-            target,
-            path,
-            options.seconds,
-            options.past,
-            replace=options.force,
-            takes_stacks=options.takes_stacks,
-        )
+        capture_live(options)
     return DONE
 
 
-def capture_live(
-    target: str,
-    path: str,
-    seconds: float | None,
-    past_s: float,
-    *,
-    replace: bool,
-    takes_stacks: bool,
-) -> None:
-    """Attach to `target` and write what it sends to `path`.
+def capture_live(options: argparse.Namespace) -> None:
+    """Attach to the target and write what it sends until it ends, the time is up or ctrl+c.
 
-    With `seconds` or `past_s` the capture says which time it covers, because the probe sends
-    earlier rows too.
+    With `--for` or `--past` the capture says which time it covers, because the probe sends earlier
+    rows too.
     """
-    with open_session(target, None, takes_stacks=takes_stacks) as session:
-        session.start_capture(path, replace=replace)
+    target, path = options.target, options.output
+    signal.signal(signal.SIGTERM, interrupted)
+    signal.signal(signal.SIGHUP, interrupted)
+    with open_session(target, None, takes_stacks=options.takes_stacks) as session:
+        session.start_capture(path, replace=options.force, most_bytes=options.max)
         message(f"capturing {target} to {path}; ctrl+c ends it")
         with contextlib.suppress(KeyboardInterrupt):
-            session.record(seconds, past_s)
+            session.record(options.seconds, options.past)
         if session.warning:
             message(session.warning)
         session.stop_capture()

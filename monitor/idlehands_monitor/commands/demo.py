@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from ..model.errors import CHECK_FAILED, DONE
 from ..session.program import demonstration, list_demonstrations
-from .output import message, write
+from .output import interrupted, message, write
 from .screen import has_screen, show
 
 if TYPE_CHECKING:
@@ -25,13 +25,10 @@ def run(options: argparse.Namespace) -> int:
         return list_demonstrations()
     lines = options.no_screen or not has_screen()
     with demonstration(_arguments(options), takes_stacks=options.takes_stacks) as program:
-        signal.signal(signal.SIGHUP, _hung_up)  # when the terminal closes, end as its other jobs do
+        # When the terminal closes, end as its other jobs do.
+        signal.signal(signal.SIGHUP, interrupted)
         _watch(program, options, lines=lines)
     return _finish(program)
-
-
-def _hung_up(_number: int, _frame: object) -> None:
-    raise KeyboardInterrupt
 
 
 def _arguments(options: argparse.Namespace) -> list[str]:

@@ -35,6 +35,11 @@ def open_streams() -> None:
             reconfigure(errors="backslashreplace")
 
 
+def interrupted(_number: int, _frame: object) -> None:
+    """Treat a signal as ctrl+c: end, and leave nothing half done."""
+    raise KeyboardInterrupt
+
+
 def write(text: str, *, error: bool = False) -> None:
     """Write text to standard output, or standard error, at once. Raises OSError."""
     stream = sys.stderr if error else sys.stdout

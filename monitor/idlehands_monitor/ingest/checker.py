@@ -11,7 +11,7 @@ from idlehands.wire import TABLES
 
 from . import limits
 from .checks import TABLE_NAMES, Refused
-from .rows import checked_counters, checked_rows
+from .rows import checked_counters, checked_rows, checked_totals
 from .schema import FRAMES, CheckedFrame, checked
 
 if TYPE_CHECKING:
@@ -37,6 +37,8 @@ def checked_frames(frame: Frame) -> tuple[CheckedFrame, ...]:
             return _rows(frame)
         if kind == "counters":
             return (checked_counters(frame),)
+        if kind == "totals":
+            return (checked_totals(frame),)
         if kind not in FRAMES:
             return ()
         found = checked(frame, kind)

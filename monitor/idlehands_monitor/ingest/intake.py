@@ -71,6 +71,7 @@ class Intake:
         self._openings: dict[str, _Opening] = {}
         self._opening_bytes = 0
         self._recording: Recording | None = None
+        self._failed: Recording | None = None
 
     def begin(self) -> None:
         """Start a new stream: the history of another process is not part of this one."""
@@ -98,7 +99,7 @@ class Intake:
                 self._recording.add(at_ns, data)
                 if self._recording.error is not None:
                     self.warning = f"capture stopped: {self._recording.error}"
-                    self._recording = None
+                    self._failed, self._recording = self._recording, None
             weight = len(data) + FRAME_BYTES * len(pieces)
             if self._missed or (self._queued and self._queued + weight > QUEUE_BYTES):
                 self._missed += len(pieces)
@@ -152,9 +153,11 @@ class Intake:
             frames += [frame for opening in openings.values() for frame in opening.frames]
         return frames
 
-    def start_capture(self, path: str, *, replace: bool = False) -> None:
+    def start_capture(
+        self, path: str, *, replace: bool = False, most_bytes: int | None = None
+    ) -> None:
         """Begin writing the stream to `path`, the recent history first. Raises CaptureError."""
-        writer = CaptureWriter(path, replace=replace)
+        writer = CaptureWriter(path, replace=replace, most_bytes=most_bytes)
         with self._lock:
             history = list(self._history)
             if self._history_is_cut:  # its first frames, which name the pools, may be gone
@@ -166,6 +169,9 @@ class Intake:
         """End the capture; return its path, empty when none was open. Raises CaptureError."""
         with self._lock:
             recording, self._recording = self._recording, None
+            failed, self._failed = self._failed, None
+        if failed is not None:
+            failed.wait()
         if recording is None:
             return ""
         recording.close()
@@ -232,9 +238,11 @@ class TakingSource(ABC):
         """Yield what `drain` returns, as one portion: the queue is bounded."""
         yield self.drain()
 
-    def start_capture(self, path: str, *, replace: bool = False) -> None:
+    def start_capture(
+        self, path: str, *, replace: bool = False, most_bytes: int | None = None
+    ) -> None:
         """Begin writing the stream to `path`, the recent history first. Raises CaptureError."""
-        self._intake.start_capture(path, replace=replace)
+        self._intake.start_capture(path, replace=replace, most_bytes=most_bytes)
 
     def note(self, frame: Frame) -> None:
         """Put a frame made by the monitor into the stream, and into an open capture."""

@@ -57,9 +57,9 @@ PAGES = 1024
 # One capture
 BLOCK_BYTES = 16 << 20
 """Frames in one block take at most so much; a writer closes a block past 4 MiB."""
-FREE_BYTES, BYTES_A_BYTE = 8 << 20, 16
+FREE_BYTES, BYTES_A_BYTE = 8 << 20, 128
 """A capture may unpack to `FREE_BYTES`, and to `BYTES_A_BYTE` more for each byte of the file."""
-FREE_FRAMES, BYTES_A_FRAME = 1 << 16, 32
+FREE_FRAMES, BYTES_A_FRAME = 1 << 16, 8
 """A capture may hold `FREE_FRAMES`, and one frame more for each `BYTES_A_FRAME` of the file."""
 
 # Memory

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import threading
-from queue import SimpleQueue
+from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING
 
 from .capture import CaptureError
@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from .capture import CaptureWriter
+
+FLUSH_SECONDS = 0.5
 
 Entry = tuple[int, bytes]
 """(at_ns, frames as wire bytes): the frames had arrived by at_ns."""
@@ -46,15 +48,28 @@ class Recording:
                 self.error = CaptureError(
                     f"{self.path}: the job records faster than the file can be written"
                 )
+                self._entries.put(None)  # what waits is still written
         if self.error is None:
             self._entries.put((at_ns, frames))
 
     def close(self) -> None:
         """Write what is left, and close the file. Raises CaptureError."""
         self._entries.put(None)
-        self._thread.join()
+        self.wait()
         if self.error is not None:
             raise self.error
+
+    def wait(self) -> None:
+        """Wait until the file is closed, after `close` or an error."""
+        self._thread.join()
+
+    def _next(self) -> Entry | None:
+        """Return what comes next. While nothing does, what has come is written."""
+        try:
+            return self._entries.get(timeout=FLUSH_SECONDS)
+        except Empty:
+            self._writer.flush()
+        return self._entries.get()
 
     def _write(self, history: list[Entry]) -> None:
         try:
@@ -62,12 +77,12 @@ class Recording:
                 self._writer.add(at_ns, frames)
             history.clear()
             self._writer.flush()
-            while (entry := self._entries.get()) is not None:
+            while (entry := self._next()) is not None:
                 self._writer.add(*entry)
                 with self._lock:
                     self._waiting -= len(entry[1])
             self._writer.close()
         except CaptureError as error:
-            self.error = error
             with contextlib.suppress(CaptureError):
                 self._writer.close()
+            self.error = error

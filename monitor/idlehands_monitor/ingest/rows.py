@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from idlehands.wire import NONE, STEAL_ATTEMPTS, TABLES
+from idlehands.wire import IDLE_STATES, NONE, OUTCOMES, STEAL_ATTEMPTS, TABLES
 
 from ..model.arrays import Int64
 from . import limits
@@ -19,6 +19,14 @@ if TYPE_CHECKING:
 NUMBER_BYTES = 8
 OLD_ATTEMPTS = STEAL_ATTEMPTS[2:]
 """Before version 3 of the wire a frame held the totals of these three for one thief."""
+
+TOTALS = (
+    *("begin_ns", "length_ns", *OUTCOMES, "handed_in", "tasks_ns", "waits_ns"),
+    *(f"{state}_ns" for state in IDLE_STATES),
+)
+"""The columns of a ``totals`` frame, a row for each second of a pool: when it begins and how long
+it is, how many tasks ended in it by outcome, how many were handed in, and the time of the workers
+in tasks, in waits, and in idle intervals by state."""
 
 _NUMBER_OR_NONE = (NONE, limits.NUMBER)
 _TIMESTAMP = (NONE, limits.TIMESTAMP_NS)
@@ -180,6 +188,23 @@ def checked_counters(frame: Frame) -> CheckedFrame:
     return CheckedFrame(
         {"frame": "counters", "pool": pool, "thief": thief, "victim": victim, "added": added}
     )
+
+
+def checked_totals(frame: Frame) -> CheckedFrame:
+    """Return a ``totals`` frame: pool and values, shape (columns of `TOTALS`, seconds).
+
+    Raises Refused.
+    """
+    columns = frame.get("columns")
+    if type(columns) is not dict:
+        raise Refused("columns: not a map")
+    found = [_numbers(columns.get(name)) for name in TOTALS]
+    if len({len(column) for column in found}) != 1:
+        raise Refused("columns: differ in length")
+    values = np.stack(found)
+    if values.size and (values.min() < 0 or values.max() > limits.TIMESTAMP_NS):
+        raise Refused("columns: out of range")
+    return CheckedFrame({"frame": "totals", "pool": POOL(frame.get("pool")), "values": values})
 
 
 def _attempts(found: dict[str, Any], names: tuple[str, ...]) -> Int64:

@@ -13,6 +13,7 @@ from typing import NamedTuple
 from idlehands.wire import NONE
 
 from ..ingest import CheckedFrame, Refused, limits
+from ..model.arrays import Int64
 from .host import HostCounters, ProcessCounters
 from .pool import PoolLedger
 from .stacks import Samples
@@ -62,7 +63,8 @@ class Ledger:
     is unique in the job; host, processes; samples, of an external process; skipped, how many were
     left out, by what and why; dropped, how many closed pools were dropped to make room for others;
     window, the (begin, end) that a capture was requested for, None without limits; marks, those
-    that a person has set, in order.
+    that a person has set, in order; totals, by process and pool, of the time of which a capture
+    holds no more than totals a second.
     """
 
     def __init__(self) -> None:
@@ -76,6 +78,7 @@ class Ledger:
         self.window: tuple[int, int] | None = None
         self.marks: list[Mark] = []
         self._started_ns = self._declared_ns = NONE
+        self.totals: dict[tuple[int, int], Int64] = {}
         self._from = NONE
         self._next = 0
         self._numbers: dict[tuple[int, int], int] = {}
@@ -120,6 +123,7 @@ class Ledger:
         """Return an empty ledger that continues at this one's place in the stream."""
         other = Ledger()
         other._from = self._from
+        other.totals = self.totals
         other.skipped = self.skipped
         return other
 
@@ -180,6 +184,8 @@ class Ledger:
             self.window = frame["begin_ns"], frame["begin_ns"] + frame["length_ns"]
         elif kind == "mark":
             self.add_mark(Mark(frame["at_ns"], frame["note"]))
+        elif kind == "totals":
+            self._totals(frame)
         elif kind == "skipped":
             self.skipped[frame["what"], frame["why"]] += frame["count"]
 
@@ -191,6 +197,11 @@ class Ledger:
         if len(self.marks) >= limits.MARKS:
             raise Refused(f"more than {limits.MARKS:,} marks")
         insort(self.marks, mark)
+
+    def _totals(self, frame: CheckedFrame) -> None:
+        if len(self.totals) >= limits.POOLS:
+            raise Refused(f"of more than {limits.POOLS:,} pools")
+        self.totals[self._from, frame["pool"]] = frame["values"]
 
     def _origin(self) -> Origin:
         origin = self.origins.get(self._from)

@@ -101,9 +101,11 @@ def copy_whole_blocks(source_path: str, path: str, *, replace: bool) -> str:
         reader = CaptureReader(source_path)
         if os.path.exists(path) and os.path.samefile(source_path, path):
             raise CommandError(f"{path}: is the capture itself; give the copy another name")
-        writer = CaptureWriter(path, replace=replace, at_once=False)
-        for block in reader:
-            writer.add(block.at_ns, block.frames)
-            writer.flush()
-        writer.close()
+        writer = CaptureWriter(path, replace=replace, facts=reader.facts)
+        try:
+            for block in reader:
+                writer.add(block.at_ns, block.frames)
+                writer.flush()
+        finally:
+            writer.close()
         return reader.warning

@@ -10,11 +10,14 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from idlehands.wire import NONE
+import numpy as np
+
+from idlehands.wire import IDLE_STATES, NONE, OUTCOMES
 
 from ..ingest import PAST_FIRST
+from ..ingest.rows import TOTALS
 from ..model.run_clock import RunClock
-from ..model.source import SkippedReading, SourceReading
+from ..model.source import SkippedReading, SourceReading, TotalsReading
 
 if TYPE_CHECKING:
     from ..ingest import CheckedFrame
@@ -54,6 +57,7 @@ class Description:
             is_external=hello.get("sampled", False),
             processes=tuple(sorted(pid for pid in ledger.origins if pid >= 0)),
             clock=run_clock(ledger, self._machine),
+            only_totals=_only_totals(ledger),
         )
 
     def _uptime_s(self, hello: CheckedFrame, pid: int) -> float:
@@ -78,6 +82,23 @@ def run_clock(ledger: Ledger, machine: Machine) -> RunClock | None:
         return RunClock(zero_ns)
     zone = machine.zone((hello_wall_ns + max(0, ledger.latest_ns - now_ns)) / 1e9)
     return RunClock(zero_ns, hello_wall_ns + zero_ns - now_ns, *zone)
+
+
+def _only_totals(ledger: Ledger) -> TotalsReading | None:
+    """Return the sum of the totals that a capture holds in the place of rows."""
+    held = [values for values in ledger.totals.values() if values.size]
+    if not held:
+        return None
+    rows = dict(zip(TOTALS, np.concatenate(held, axis=1), strict=True))
+    end_ns = int((rows["begin_ns"] + rows["length_ns"]).max())
+    sums = {name: int(column.sum()) for name, column in rows.items()}
+    return TotalsReading(
+        int(rows["begin_ns"].min()),
+        end_ns,
+        *(sums[name] for name in (*OUTCOMES, "handed_in")),
+        *(sums[name] / 1e9 for name in ("tasks_ns", "waits_ns")),
+        *(sums[f"{state}_ns"] / 1e9 for state in IDLE_STATES),
+    )
 
 
 def _skipped(ledger: Ledger) -> tuple[SkippedReading, ...]:

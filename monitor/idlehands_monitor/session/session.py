@@ -246,10 +246,10 @@ class Session:
         if message:
             self.say(message)
 
-    def start_capture(self, path: str, *, replace: bool) -> None:
+    def start_capture(self, path: str, *, replace: bool, most_bytes: int | None = None) -> None:
         """Begin a capture that a command asks for, the recent past first. Raises CommandError."""
         with command_errors():
-            self.feed.source.start_capture(path, replace=replace)
+            self.feed.source.start_capture(path, replace=replace, most_bytes=most_bytes)
         self._captures.asked_path = path
 
     def record(self, seconds: float | None, past_s: float = 0.0) -> None:

@@ -1,14 +1,15 @@
-"""The layout of a capture file: bytes in, bytes out, no I/O.
+"""The layout of a capture file: bytes in, bytes out, no I/O. docs/capture-format.md describes it.
 
-A capture starts with `MAGIC` and a 32-bit little-endian version. Blocks follow, each a header
+A capture starts with `MAGIC`, its major and its minor version. Blocks follow, each a header
 
-    4 bytes  the letters of `TAG`
+    4 bytes  the tag: which kind of block it is
     4 bytes  length of the body
-    4 bytes  CRC-32 (ISO 3309, as in zlib) of the rest of the header and the body
-    8 bytes  at_ns: CLOCK_MONOTONIC of the watched host when the block was closed
+    4 bytes  CRC-32 (ISO 3309, as in zlib) of the tag, the number and the body; in blocks of
+             version 1 only of the number and the body
+    8 bytes  a number: for most kinds the CLOCK_MONOTONIC of the watched host at its end
 
-and a body: whole frames as on the wire, one after the other, compressed with zlib (RFC 1950).
-A writer that is killed leaves at most a torn last block, which its length and checksum show.
+and a body. A reader skips blocks whose tag it does not know. A writer that is killed leaves at most
+a torn last block, which its length and checksum show.
 """
 
 from __future__ import annotations
@@ -19,18 +20,35 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from ..limits import BLOCK_BYTES
+from .packing import PackingError, pack_frames, unpack_frames, unzip
 
 if TYPE_CHECKING:
     from ..schema import CheckedFrame
 
 MAGIC = b"idlehands capture\n"
-VERSION = 1
-TAG = b"ihB1"
+VERSION, MINOR = 2, 0
+"""A reader of the same major version reads a file of any minor version."""
+FRAMES_1 = b"ihB1"
+"""Frames as on the wire, in one zlib stream (RFC 1950): the blocks of version 1."""
+FRAMES = b"ihB2"
+"""Frames whose rows are packed, see `packing`."""
+OPENINGS = b"ihK2"
+"""The frames that are needed to understand those of the next block, packed. Who reads the file from
+its beginning has had them all and skips the block."""
+TOTALS = b"ihT2"
+"""What is left of blocks for which there was no room: frames of totals, packed as in version 1."""
+FACTS = b"ihH2"
+"""The first block: what the capture was written with, JSON in UTF-8."""
+INDEX = b"ihI2"
+"""The places of the blocks, see `index`."""
+END = b"ihE2"
+"""The last block, with no body: its number is the place of the index block in the file."""
 MOST_BODY_BYTES = BLOCK_BYTES
 """A longer body, before or after decompression, is damaged."""
 
-_VERSION = struct.Struct("<I")
+_VERSION = struct.Struct("<HH")
 _HEADER = struct.Struct("<4sIIq")
+_NUMBER = struct.Struct("<q")
 
 PREFIX_BYTES = len(MAGIC) + _VERSION.size
 HEADER_BYTES = _HEADER.size
@@ -59,53 +77,80 @@ class Block:
     left_out: tuple[CheckedFrame, ...] = field(default=(), compare=False)
 
 
+@dataclass(frozen=True, slots=True)
+class Header:
+    """The header of a block, and whether its body is the one that was written."""
+
+    tag: bytes
+    length: int
+    checksum: int
+    number: int
+
+    def is_of(self, body: bytes) -> bool:
+        """Return whether a body is whole: its length and checksum are those in the header."""
+        return len(body) == self.length and _checksum(self.tag, self.number, body) == self.checksum
+
+
 def prefix() -> bytes:
     """Return the bytes that every capture starts with."""
-    return MAGIC + _VERSION.pack(VERSION)
+    return MAGIC + _VERSION.pack(VERSION, MINOR)
 
 
 def check_prefix(data: bytes) -> None:
     """Raise NotACapture unless `data` starts a capture that this version can read."""
     if len(data) < PREFIX_BYTES or not data.startswith(MAGIC):
         raise NotACapture("not an idlehands capture")
-    (version,) = _VERSION.unpack_from(data, len(MAGIC))
-    if version > VERSION:
+    major, minor = _VERSION.unpack_from(data, len(MAGIC))
+    if major > VERSION:
         raise NotACapture(
-            f"written in version {version} of the capture format; "
+            f"written in version {major}.{minor} of the capture format; "
             f"this idlehands reads versions up to {VERSION}"
         )
 
 
-def encode_block(block: Block) -> bytes:
+def version_of(data: bytes) -> tuple[int, int]:
+    """Return the major and the minor version in the first bytes of a capture."""
+    major, minor = _VERSION.unpack_from(data, len(MAGIC))
+    return major, minor
+
+
+def encode(tag: bytes, number: int, body: bytes) -> bytes:
     """Return a block as bytes."""
-    body = zlib.compress(block.frames, 1)
-    at_ns = struct.pack("<q", block.at_ns)
-    checksum = zlib.crc32(body, zlib.crc32(at_ns))
-    return _HEADER.pack(TAG, len(body), checksum, block.at_ns) + body
+    return _HEADER.pack(tag, len(body), _checksum(tag, number, body), number) + body
 
 
-def decode_header(data: bytes) -> tuple[int, int, int]:
-    """Return (body length, checksum, at_ns). Raises CaptureError for a damaged header."""
+def encode_block(block: Block) -> bytes:
+    """Return a block of frames as bytes."""
+    return encode(FRAMES, block.at_ns, pack_frames(block.frames).body)
+
+
+def decode_header(data: bytes) -> Header:
+    """Return a block's header. Raises CaptureError for a damaged one."""
     if len(data) < HEADER_BYTES:
         raise CaptureError("incomplete header")
-    tag, length, checksum, at_ns = _HEADER.unpack(data)
-    if tag != TAG or length > MOST_BODY_BYTES:
+    header = Header(*_HEADER.unpack_from(data))
+    if header.tag[:2] != FRAMES[:2] or header.length > MOST_BODY_BYTES:
         raise CaptureError("not a block")
-    return length, checksum, at_ns
+    return header
 
 
-def decode_body(body: bytes, checksum: int, at_ns: int, start: int = 0) -> Block:
-    """Return the block that starts at a byte of its file.
+def decode_frames(
+    header: Header, body: bytes, most: int = MOST_BODY_BYTES, start: int = 0
+) -> Block:
+    """Return the frames of a whole block of frames, openings or totals, at a byte of its file.
 
-    Raises CaptureError when the checksum is wrong.
+    Raises CaptureError, also where they take more than `most` bytes.
     """
-    if zlib.crc32(body, zlib.crc32(struct.pack("<q", at_ns))) != checksum:
-        raise CaptureError("wrong checksum")
-    unpacking = zlib.decompressobj()
     try:
-        frames = unpacking.decompress(body, MOST_BODY_BYTES)
-    except zlib.error as error:
+        if header.tag in (FRAMES_1, TOTALS):
+            frames = unzip(body, most)[0]
+        else:
+            frames = unpack_frames(body, most)
+    except PackingError as error:
         raise CaptureError(f"damaged block: {error}") from error
-    if unpacking.unconsumed_tail:
-        raise CaptureError("block unpacks to more than a block may hold")
-    return Block(at_ns, frames, len(body), start)
+    return Block(header.number, frames, len(body), start)
+
+
+def _checksum(tag: bytes, number: int, body: bytes) -> int:
+    start = 0 if tag == FRAMES_1 else zlib.crc32(tag)
+    return zlib.crc32(body, zlib.crc32(_NUMBER.pack(number), start))

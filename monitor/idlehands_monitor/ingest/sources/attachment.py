@@ -17,6 +17,7 @@ from .kernel_waits import KernelWaits
 from .sockets import AnotherUser, reach
 
 if TYPE_CHECKING:
+    import socket
     from collections.abc import Iterable
 
     from ..intake import Intake
@@ -73,8 +74,16 @@ class Attachment:
         """Attach and read to the end. Never raises, whatever the process does."""
         try:
             connection = reach(self._path, self._owner)
-            reader, writer = await asyncio.open_unix_connection(sock=connection, limit=READ_BYTES)
         except (OSError, FolderRefused, AnotherUser) as error:
+            self.complaint = self.ended = f"process {self.pid} {_why(error)}"
+            return
+        await self.read(connection)
+
+    async def read(self, connection: socket.socket) -> None:
+        """Read the process on a connection to the end. Never raises, whatever the process does."""
+        try:
+            reader, writer = await asyncio.open_unix_connection(sock=connection, limit=READ_BYTES)
+        except OSError as error:
             self.complaint = self.ended = f"process {self.pid} {_why(error)}"
             return
         sampling = asyncio.create_task(self._sample_host())

@@ -172,7 +172,9 @@ class ReplaySource:
         """Stop the playhead, or let it move again."""
         self._paused = paused
 
-    def start_capture(self, path: str, *, replace: bool = False) -> None:
+    def start_capture(
+        self, path: str, *, replace: bool = False, most_bytes: int | None = None
+    ) -> None:
         """Copy the capture to `path`, by the rules of `CaptureWriter`. Raises CaptureError."""
         with as_capture_errors(), NewFile(path, replace=replace) as copy:
             try:

@@ -65,6 +65,17 @@ def connect(folder: Folder, name: str) -> socket.socket:
     return connection
 
 
+def is_deserted(folder: Folder, name: str) -> bool:
+    """Return whether no process listens at a name of this user's folder any more. Never waits."""
+    try:
+        connect(folder, name).close()
+    except ConnectionRefusedError:
+        return True
+    except (OSError, AnotherUser):
+        return False
+    return False
+
+
 @contextlib.contextmanager
 def _address(folder: Folder, name: str) -> Iterator[str]:
     """Yield an address of exactly the socket that has this name now."""

@@ -39,9 +39,11 @@ class Source(Protocol):
     def portions(self) -> Iterator[list[CheckedFrame]]:
         """Yield what `drain` returns, in portions, so that not all is in memory at once."""
 
-    def start_capture(self, path: str, *, replace: bool = False) -> None:
+    def start_capture(
+        self, path: str, *, replace: bool = False, most_bytes: int | None = None
+    ) -> None:
         """Begin writing the stream to `path`, the recent history first; with `replace` in the place
-        of a file of this user. Raises CaptureError."""
+        of a file of this user; with `most_bytes` the newest of it. Raises CaptureError."""
 
     def note(self, frame: Frame) -> None:
         """Put a frame made by the monitor into a live stream, and into an open capture."""

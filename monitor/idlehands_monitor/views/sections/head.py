@@ -6,13 +6,14 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from ..foreign_text import bounded
+from ..formatting import seconds
 from ..times import local_time, second, window_sentence
 from .facts import Column, Part, Section, Sentence, Table, Tone, plain
 from .headline import headline
 
 if TYPE_CHECKING:
     from ...model.reading import Reading
-    from ...model.source import SourceReading
+    from ...model.source import SourceReading, TotalsReading
 
 LONGEST_WARNING = 2000
 
@@ -79,4 +80,24 @@ def skipped(reading: Reading) -> Section | None:
 
 def skipped_lines(reading: Reading) -> list[str]:
     """Return what was left out of the stream, a line for each reason."""
-    return [f"left out, {one.what}: {one.count:,} ({one.why})" for one in reading.source.skipped]
+    lines = [f"left out, {one.what}: {one.count:,} ({one.why})" for one in reading.source.skipped]
+    totals = reading.source.only_totals
+    return lines if totals is None else [only_totals(totals), *lines]
+
+
+def only_totals(totals: TotalsReading) -> str:
+    """Return what is known of the time of which a capture holds only totals."""
+    counts = {
+        "finished": totals.finished,
+        "failed": totals.failed,
+        "cancelled": totals.cancelled,
+        "lost": totals.lost,
+        "moved": totals.moved,
+    }
+    tasks = ", ".join(f"{count:,} {name}" for name, count in counts.items() if count)
+    idle_s = totals.searching_s + totals.parked_s + totals.fetching_s
+    return (
+        f"only totals are kept of the first {seconds((totals.end_ns - totals.begin_ns) / 1e9)}: "
+        f"tasks {tasks or 'none ended'}; {seconds(totals.tasks_s)} of workers in tasks, "
+        f"{seconds(totals.waits_s)} of that in waits, {seconds(idle_s)} reported idle"
+    )
