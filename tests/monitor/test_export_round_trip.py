@@ -28,6 +28,7 @@ from recordings import (
 
 from idlehands_monitor.ingest.capture import CaptureError, CaptureReader, NotACapture
 from idlehands_monitor.ingest.intake import Intake, made
+from idlehands_monitor.ingest.rows import TOTALS
 from idlehands_monitor.ingest.sources.replay import open_recording
 from idlehands_monitor.ingest.sources.status import SourceStatus
 from idlehands_monitor.model.export_form import ExportForm
@@ -152,6 +153,18 @@ def test_an_export_can_be_read_on_from_any_of_its_blocks(tmp_path):
     assert len(blocks) > 3
     for place, block in enumerate(blocks):
         assert list(reader.blocks(block.start)) == blocks[place:]
+
+
+def test_the_facts_of_the_header_and_totals_come_back(tmp_path):
+    names = TOTALS
+    columns = {name: np.arange(3, dtype="<i8").tobytes() for name in names}
+    totals = {"frame": "totals", "pool": 0, "columns": columns}
+    capture = write_capture(tmp_path / "a.idlehands", [*thin_pool(4), [totals]])
+    target = exported(capture, ExportForm.SQLITE, tmp_path / "a.sqlite")
+    assert open_recording(target).facts == CaptureReader(capture).facts
+    assert CaptureReader(capture).facts["cores"]
+    assert_same(target, capture)
+    assert portions(target)[1][-1]["frame"] == "totals"
 
 
 def test_an_export_of_an_export_is_the_same_again(tmp_path):

@@ -230,6 +230,7 @@ FLATTENED = {
     "window": "windows",
     "mark": "marks",
     "stacks": "stack_samples",
+    "totals": "totals",
 }
 """The table that has what a kind of frame says."""
 

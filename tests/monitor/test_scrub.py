@@ -18,7 +18,7 @@ from recordings import REAL, anonymous, plain, portions, reading_of, thin_pool, 
 
 from idlehands.wire import Decoder
 from idlehands_monitor.cli import main
-from idlehands_monitor.ingest.capture import CaptureReader
+from idlehands_monitor.ingest.capture import CaptureReader, CaptureWriter
 from idlehands_monitor.ingest.schema import FRAMES
 from idlehands_monitor.ingest.scrubbing.frames import PASSING, Scrubber
 from idlehands_monitor.ingest.scrubbing.stand_ins import NotAKey, StandIns, stand_ins_of
@@ -167,6 +167,38 @@ def without_text(value):
     if isinstance(value, (list, tuple)):
         return [without_text(one) for one in value]
     return value
+
+
+def test_the_header_says_of_the_host_only_its_numbers_and_its_sort(tmp_path):
+    facts = {
+        "written": "2031-05-06T07:08:09.123+02:00 secret",
+        "system": "Linux 6.1.0-secret",
+        "machine": "secret",
+        "python": "3.12.1",
+        "idlehands": "secret",
+        "cores": 8,
+        "quota_cores": None,
+        "wall_ns": "secret",
+        "host": "secret",
+    }
+    path, target = tmp_path / "a.idlehands", tmp_path / "b.idlehands"
+    CaptureWriter(path, facts=facts).close()
+    assert scrub(path, target) == 0
+    assert CaptureReader(target).facts == {
+        "written": "2031-05-06T07:08:09.123+02:00",
+        "system": "Linux",
+        "python": "3.12.1",
+        "cores": 8,
+        "quota_cores": None,
+        "scrubbed": True,
+    }
+
+
+def test_a_capture_without_a_header_gets_no_facts_of_this_host(tmp_path):
+    target = tmp_path / "a.idlehands"
+    scrub(REAL[0], target)
+    assert CaptureReader(REAL[0]).facts == {}
+    assert CaptureReader(target).facts == {"scrubbed": True}
 
 
 def test_the_same_name_has_the_same_stand_in(secret, tmp_path):

@@ -12,7 +12,7 @@ import numpy as np
 
 from idlehands.wire import STEAL_ATTEMPTS, TABLES, WireError, encode
 
-from .rows import OLD_ATTEMPTS
+from .rows import OLD_ATTEMPTS, TOTALS
 from .schema import CheckedFrame
 
 if TYPE_CHECKING:
@@ -67,6 +67,9 @@ def wire_frame(frame: CheckedFrame) -> Frame | None:
         return _rows(frame)
     if kind == "counters":
         return _counters(frame)
+    if kind == "totals":
+        columns = columns_of(TOTALS, frame["values"])
+        return {"frame": kind, "pool": frame["pool"], "columns": columns}
     found = dict(frame)
     if kind == "names":
         found["workers"] += found.pop("left_out")

@@ -41,7 +41,7 @@ NO_WALL_CLOCK = "says nothing of the wall clock, so the times of the spans count
 def load(path: str | PathLike[str]) -> Tables:
     """Return the tables of the recording at `path`. Raises CaptureError in one line."""
     reader = open_recording(os.fspath(path))
-    tables = load_tables(checked_blocks(reader, reader.path))
+    tables = load_tables(checked_blocks(reader, reader.path), reader.facts)
     return Tables(tables, reader.warning)
 
 
@@ -59,14 +59,18 @@ def export(
         found = ""
         if form is ExportForm.SQLITE:
             with NewFile(target, replace=replace) as file:
-                export_tables(checked_blocks(reader, reader.path), SqliteExport(file))
+                export_tables(checked_blocks(reader, reader.path), reader.facts, SqliteExport(file))
         elif form is ExportForm.CSV:
             with NewFolder(target, CSV_FILES.values(), replace=replace) as folder:
-                export_tables(checked_blocks(reader, reader.path), CsvExport(folder, clean))
+                export_tables(
+                    checked_blocks(reader, reader.path), reader.facts, CsvExport(folder, clean)
+                )
         elif form is ExportForm.PARQUET:
             arrow_modules()  # before anything is made
             with NewFolder(target, PARQUET_FILES.values(), replace=replace) as folder:
-                export_tables(checked_blocks(reader, reader.path), ParquetExport(folder))
+                export_tables(
+                    checked_blocks(reader, reader.path), reader.facts, ParquetExport(folder)
+                )
         elif form is ExportForm.TRACE:
             _write(target, _trace(path, clean), replace=replace)
         else:

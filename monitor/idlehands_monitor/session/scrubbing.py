@@ -37,6 +37,6 @@ def scrub(path: str, target: str, key: str | None, *, replace: bool) -> Scrubbed
         if os.path.abspath(key_path) in (os.path.abspath(target), os.path.abspath(path)):
             raise CommandError(f"{key_path}: the key needs a file of its own")
         removed = write_scrubbed(
-            checked_blocks(reader, reader.path), target, key_path, replace=replace
+            checked_blocks(reader, reader.path), reader.facts, target, key_path, replace=replace
         )
         return Scrubbed(key_path, dict(removed), reader.warning)

@@ -164,7 +164,7 @@ class CaptureWriter:
 
     def abandon(self) -> None:
         """Close the file; without a name yet it is deleted. After `close` it does nothing."""
-        self._file.close()
+        self._file.discard()
 
     def _write(self, data: bytes) -> None:
         try:

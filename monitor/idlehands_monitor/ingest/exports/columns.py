@@ -6,6 +6,8 @@ here, from `recorded_columns` and from `sample_columns`.
 
 from __future__ import annotations
 
+from idlehands.wire import IDLE_STATES, OUTCOMES
+
 from .declaring import AT, POOL, PROCESS, WORKER, ExportTable, number, text
 from .recorded_columns import RECORDED
 from .sample_columns import SAMPLE_TABLES
@@ -155,6 +157,25 @@ _OTHERS = (
         "windows",
         "the time that the capture was asked for",
         (number("begin_ns", "when it begins"), number("length_ns", "how long it is")),
+    ),
+    ExportTable(
+        "totals",
+        "what is left of a second of a pool for whose rows the capture had no room",
+        (
+            POOL,
+            number("begin_ns", "when the second begins"),
+            number("length_ns", "how long it is: more than a second where seconds were joined"),
+            *(number(name, f"tasks that ended as {name}", "tasks") for name in OUTCOMES),
+            number("handed_in", "tasks that were handed in", "tasks"),
+            number("tasks_ns", "time of its workers in tasks"),
+            number("waits_ns", "time of its workers in waits"),
+            *(number(f"{name}_ns", f"time of its workers {name}") for name in IDLE_STATES),
+        ),
+    ),
+    ExportTable(
+        "facts",
+        "a fact in the header of the capture",
+        (text("name", "name of the fact"), text("value", "the fact, as JSON")),
     ),
     ExportTable(
         "marks",

@@ -70,6 +70,7 @@ class Flattener:
             "skipped": self._skipped,
             "window": self._window,
             "mark": self._mark,
+            "totals": self._totals_of_pool,
         }
 
     def take(self, frame: CheckedFrame) -> list[Batch]:
@@ -227,6 +228,11 @@ class Flattener:
 
     def _window(self, frame: CheckedFrame) -> list[Batch]:
         return batch_of("windows", [(frame["begin_ns"], frame["length_ns"])])
+
+    def _totals_of_pool(self, frame: CheckedFrame) -> list[Batch]:
+        values = frame["values"]
+        pool = np.full(values.shape[1], self.names.pool(frame).number, dtype=np.int64)
+        return [Batch("totals", [pool, *values])] if values.size else []
 
     def _mark(self, frame: CheckedFrame) -> list[Batch]:
         return batch_of("marks", [(frame["at_ns"], frame["note"])])

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from .declaring import INTEGER, REAL, TEXT
 from .flattening import Batch, Flattener
-from .writing import ALL_TABLES
+from .writing import ALL_TABLES, facts_batches
 
 if TYPE_CHECKING:
     from ..capture import Block
@@ -49,8 +49,13 @@ class Tables(Mapping[str, Columns]):
         return f"<Tables, rows {rows}>"
 
 
-def load_tables(portions: Iterable[tuple[Block, list[CheckedFrame]]]) -> dict[str, Columns]:
-    """Return every table of a recording; `portions` are its frames, block by block."""
+def load_tables(
+    portions: Iterable[tuple[Block, list[CheckedFrame]]], facts: Mapping[str, Any]
+) -> dict[str, Columns]:
+    """Return every table of a recording.
+
+    portions: its frames, block by block. facts: those of its header.
+    """
     flattener = Flattener()
     pieces: dict[str, list[list[npt.NDArray[Any]]]] = {name: [] for name in ALL_TABLES}
 
@@ -61,6 +66,7 @@ def load_tables(portions: Iterable[tuple[Block, list[CheckedFrame]]]) -> dict[st
                 [_array(one, dtype) for one, dtype in zip(batch.columns, types, strict=True)]
             )
 
+    hold(facts_batches(facts))
     for _, frames in portions:
         for frame in frames:
             hold(flattener.take(frame))

@@ -15,7 +15,7 @@ from idlehands.wire import STEAL_ATTEMPTS, TABLES
 
 from .. import limits
 from ..checks import Refused
-from ..rows import OLD_ATTEMPTS
+from ..rows import OLD_ATTEMPTS, TOTALS
 from ..wire_frames import columns_of, wire_frame
 from .columns import DICTIONARY, TABLES_EXPORTED
 from .declaring import INTEGER, REAL
@@ -36,6 +36,8 @@ MAGIC = b"SQLite format 3\0"
 MOST_CONTENT = 32 << 20
 """Bytes of the content of one frame: a byte of the wire takes at most six letters of JSON."""
 PAIRS = "pairs"
+COLUMNAR = ("counters", "totals")
+"""Kinds of frame with columns of numbers; here these are lists."""
 _TYPES = {INTEGER: "INTEGER", REAL: "REAL"}
 
 FRAME_TABLES = {
@@ -64,7 +66,7 @@ def content_of(frame: CheckedFrame) -> str:
     kind = frame["frame"]
     if kind == "rows":
         content: Any = {key: frame[key] for key in ("pool", "table", "parts")}
-    elif kind == "counters":
+    elif kind in COLUMNAR:
         content = {
             key: [part.tolist() for part in value] if isinstance(value, list) else _plain(value)
             for key, value in frame.items()
@@ -106,9 +108,12 @@ def frame_of(kind: str, content: dict[str, Any]) -> Frame:
 
     Raises Refused. Nothing of the frame has been checked.
     """
-    if kind != "counters":
+    if kind not in COLUMNAR:
         return {**content, "frame": kind}
     try:
+        if kind == "totals":
+            columns = columns_of(TOTALS, content["values"])
+            return {"frame": kind, "pool": content["pool"], "columns": columns}
         if "totals" in content:
             columns = columns_of(OLD_ATTEMPTS, content["totals"])
             return {"frame": kind, "pool": content["pool"], "worker": content["thief"], **columns}

@@ -8,6 +8,7 @@ a capture. Touches the file system only.
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import sqlite3
 import stat
@@ -50,6 +51,7 @@ SETTINGS = (
 )
 MOST_ROWS = FRAME_BYTES // NUMBER_BYTES
 """Of one frame."""
+MOST_FACTS = 100
 CHANGED = "rows are missing: the export was changed"
 DAMAGED = "its content is damaged"
 SKIPPED = "skipped"
@@ -69,8 +71,10 @@ def is_sqlite(path: str | PathLike[str]) -> bool:
 class ExportReader:
     """Iterates over the blocks of an SQLite export.
 
-    `warning` says in one line what was wrong with the blocks read so far, "" for nothing. Raises
-    NotACapture or CaptureError from the constructor, with the path in the message.
+    Attributes: path; facts, what the header of its capture said; warning, in one line what was
+    wrong with the blocks read so far, "" for nothing.
+
+    Raises NotACapture or CaptureError from the constructor, with the path in the message.
     """
 
     def __init__(self, path: str | PathLike[str]) -> None:
@@ -78,6 +82,7 @@ class ExportReader:
         self.warning = ""
         with contextlib.closing(self._open()) as database:
             self._check(database)
+            self.facts = _facts(database)
 
     def _open(self) -> sqlite3.Connection:
         try:
@@ -149,6 +154,15 @@ class ExportReader:
                     yield Block(closed_ns, bytes(held), len(held), number, tuple(left_out))
                     held, left_out = bytearray(), []
             yield Block(closed_ns, bytes(held), len(held), number, tuple(left_out))
+
+
+def _facts(database: sqlite3.Connection) -> dict[str, Any]:
+    """Return the facts of the header, empty where they cannot be read."""
+    try:
+        rows = database.execute("SELECT name, value FROM facts").fetchmany(MOST_FACTS)
+        return {name: json.loads(value) for name, value in rows if type(name) is str}
+    except (sqlite3.Error, ValueError, TypeError, RecursionError):
+        return {}
 
 
 class _StoredFrames:

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import contextlib
+import json
 from abc import ABC, abstractmethod
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from ..files import FileError
 from .columns import DICTIONARY, TABLES_EXPORTED
-from .flattening import Flattener
+from .flattening import Flattener, batch_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Mapping
 
     from ..capture import Block
     from ..schema import CheckedFrame
@@ -43,16 +44,25 @@ class TableWriter(ABC):
         """Close what is open; without `finish` it is not whole. A second call does nothing."""
 
 
-def export_tables(
-    portions: Iterable[tuple[Block, list[CheckedFrame]]], writer: TableWriter
-) -> None:
-    """Write the tables of a recording; `portions` are its frames, block by block.
+def facts_batches(facts: Mapping[str, Any]) -> list[Batch]:
+    """Return the rows of the facts in the header of a recording."""
+    return batch_of("facts", ((name, json.dumps(value)) for name, value in facts.items()))
 
-    Raises FileError, and what reading the recording raises.
+
+def export_tables(
+    portions: Iterable[tuple[Block, list[CheckedFrame]]],
+    facts: Mapping[str, Any],
+    writer: TableWriter,
+) -> None:
+    """Write the tables of a recording.
+
+    portions: its frames, block by block. facts: those of its header. Raises FileError, and what
+    reading the recording raises.
     """
     flattener = Flattener()
     last: Block | None = None
     with contextlib.closing(writer):
+        writer.add(facts_batches(facts))
         for block, frames in portions:
             if block is not last:
                 writer.begin(block)

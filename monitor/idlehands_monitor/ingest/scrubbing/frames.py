@@ -19,12 +19,21 @@ from ...model.vocabulary import RUNNING, PoolKind, WaitReason
 from ..schema import CheckedFrame
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
     from .stand_ins import StandIns
 
 PYTHON_VERSION = re.compile(r"\d{1,3}(\.\d{1,3}){0,3}((a|b|rc)\d{1,3})?\+?")
 """As CPython writes its version (sys.version): 3.14.0rc2, 3.13.1+."""
+FACTS_OF_NUMBERS = ("wall_ns", "monotonic_ns", "cores", "quota_cores")
+FACTS_OF_TEXT = {
+    "written": re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?([+-]\d\d:\d\d)?"),
+    "idlehands": re.compile(r"\d{1,3}(\.\d{1,3}){0,3}"),
+    "python": PYTHON_VERSION,
+    "system": re.compile("Linux|Darwin|FreeBSD"),  # what follows names the kernel's own build
+    "machine": re.compile("x86_64|aarch64|arm64|riscv64|ppc64le|s390x"),
+}
+"""The facts of a header that stay, as far as they match from their beginning."""
 OTHER_KINDS = "(other kinds)"
 ENDS = (
     "the process ends",
@@ -75,10 +84,24 @@ ANY_TEXT = TextRule("text")
 PASSING = frozenset(
     (
         *("from", "hello", "names", "withdrawn", "rows", "counters", "levels", "lost", "cost"),
-        *("bye", "host", "process", "window", "mark"),
+        *("bye", "host", "process", "window", "mark", "totals"),
     )
 )
 """The kinds of frame that pass. Stacks do not: they are code."""
+
+
+def scrubbed_facts(facts: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the facts of a header that say nothing of the host but its numbers and its sort."""
+    found = {
+        name: value
+        for name, value in facts.items()
+        if name in FACTS_OF_NUMBERS and (value is None or type(value) in (int, float))
+    }
+    for name, form in FACTS_OF_TEXT.items():
+        matched = form.match(facts[name]) if type(facts.get(name)) is str else None
+        if matched:
+            found[name] = matched[0]
+    return {**found, "scrubbed": True}
 
 
 class Scrubber:

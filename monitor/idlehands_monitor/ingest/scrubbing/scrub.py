@@ -5,16 +5,16 @@ from __future__ import annotations
 import os
 import stat
 from collections import Counter
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from ..capture import CaptureWriter
 from ..files import FileError, NewFile
 from ..wire_frames import encoded
-from .frames import Scrubber
+from .frames import Scrubber, scrubbed_facts
 from .stand_ins import MOST_KEY_BYTES, NotAKey, StandIns, stand_ins_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
 
     from ..capture import Block
     from ..schema import CheckedFrame
@@ -40,6 +40,7 @@ def read_key(path: str) -> StandIns:
 
 def write_scrubbed(
     portions: Iterable[tuple[Block, list[CheckedFrame]]],
+    facts: Mapping[str, Any],
     path: str,
     key_path: str,
     *,
@@ -47,12 +48,12 @@ def write_scrubbed(
 ) -> Counter[str]:
     """Write the frames of a recording, scrubbed, as a capture; return what was removed, by kind.
 
-    The key at `key_path` is written first; one that is there already is used and added to. Raises
-    FileError and CaptureError.
+    facts: those of its header. The key at `key_path` is written first; one that is there already is
+    used and added to. Raises FileError and CaptureError.
     """
     stand_ins = read_key(key_path)
     scrubber = Scrubber(stand_ins)
-    writer = CaptureWriter(path, replace=replace, at_once=False)
+    writer = CaptureWriter(path, replace=replace, facts=scrubbed_facts(facts))
     last: Block | None = None
     try:
         for block, frames in portions:
