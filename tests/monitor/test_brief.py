@@ -14,6 +14,7 @@ from idlehands_monitor.model.vocabulary import StreamState
 from idlehands_monitor.views import markdown, text
 from idlehands_monitor.views.sections.brief import LONGEST, MOST_FINDINGS, MOST_POOLS, brief
 from idlehands_monitor.views.sections.findings import gain_text
+from idlehands_monitor.views.sections.places import place_phrase
 from idlehands_monitor.views.sections.report import report
 
 MOST_LINES = 60
@@ -59,8 +60,9 @@ def test_it_begins_with_the_headline_its_gain_and_what_to_try():
     lines = [line for line in markdown.render(held).splitlines() if line]
     assert lines[0] == "## idlehands: scripted"
     assert lines[1].startswith(f"**Headline: {finding.code}: ")
-    assert lines[2] == f"- {markdown.escaped(f'Try: {finding.advice}')}"
-    assert lines[3] == f"- {markdown.escaped(gain_text(finding))}"
+    assert lines[2] == f"- {markdown.escaped(place_phrase(finding))}"
+    assert lines[3] == f"- {markdown.escaped(f'Try: {finding.advice}')}"
+    assert lines[4] == f"- {markdown.escaped(gain_text(finding))}"
 
 
 def test_it_has_the_time_split_of_one_pool_and_a_column_for_each_of_several():

@@ -103,6 +103,7 @@ def stacks_frame(at_s, threads, pid=PID, parent=PARENT, missing=""):
     return {
         "frame": "stacks",
         "at_ns": int(at_s * SECOND),
+        "began_ns": -1,
         "pid": pid,
         "parent": parent,
         "missing": missing,

@@ -11,7 +11,7 @@ from idlehands_monitor.model.findings import Finding, GainReading
 from idlehands_monitor.model.vocabulary import FindingCode
 from idlehands_monitor.model.whatif import Unit
 from idlehands_monitor.views import json as json_view
-from idlehands_monitor.views.sections.job import job
+from idlehands_monitor.views.sections.headline import headline
 
 
 def finding(code, gain=None):
@@ -87,15 +87,14 @@ def test_an_external_process_has_a_headline_of_the_job_too():
     assert document["sampled"][0]["headline"]["code"] == "lock-wait"
 
 
-def test_the_section_of_a_job_says_its_headline():
+def test_a_report_of_several_pools_says_whose_headline_it_begins_with():
     held = job_of(
         ("mill", (finding("grain-too-fine", 0.3),), "", 1),
         ("kiln", (finding("lock-wait", 0.2),), "", 3),
     )
-    texts = [sentence.text for sentence in job(held).sentences]
-    assert "Headline, pool kiln: lock-wait: lock-wait is so." in texts
+    assert headline(held)[0].text == "Headline: pool kiln, lock-wait: lock-wait is so."
 
 
-def test_the_section_of_a_healthy_job_says_so():
+def test_a_report_of_a_healthy_job_begins_with_that():
     held = job_of(("mill", (), "Nothing to gain, mill", 1), ("kiln", (), "Nothing to gain", 3))
-    assert "Headline: Nothing to gain" in [sentence.text for sentence in job(held).sentences]
+    assert [sentence.text for sentence in headline(held)] == ["Headline: Nothing to gain"]

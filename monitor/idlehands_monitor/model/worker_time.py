@@ -178,6 +178,13 @@ class WorkerSlices:
         default_factory=lambda: np.zeros((0, len(CATEGORIES), 0), dtype=np.int64)
     )
 
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, WorkerSlices):
+            return NotImplemented
+        return np.array_equal(self.by_category, other.by_category)
+
+    __hash__ = None  # type: ignore[assignment]
+
     def merged(self, most: int) -> WorkerSlices:
         """Return at most so many slices, each the sum of equally many; the last may be shorter."""
         slices = len(self.by_category)

@@ -208,7 +208,7 @@ class Flattener:
 
     def _stacks(self, frame: CheckedFrame) -> list[Batch]:
         samples, frames = [], []
-        start = (frame["at_ns"], frame["pid"], frame["parent"])
+        start = (frame["at_ns"], frame["began_ns"], frame["pid"], frame["parent"])
         nobody = {"native_id": NONE, "name": "", "owns_lock": False, "wait": "", "frames": ()}
         for thread in frame["threads"] or [nobody]:
             number = self._samples

@@ -47,10 +47,11 @@ SAMPLE_TABLES = (
     ),
     ExportTable(
         "stack_samples",
-        "a thread of a process without a probe at one time",
+        "a thread at one time, with its stack",
         (
             number("sample", "number of the sample in this export"),
             AT,
+            number("began_ns", "when the reading of the stacks began, -1 unknown"),
             number("pid", "process id"),
             number("parent", "process that started it, -1 unknown"),
             number("native_id", "the kernel's number of the thread"),
