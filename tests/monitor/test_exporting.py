@@ -212,8 +212,8 @@ KEYS = {
              "gone": "gone", "beside": "beside", "switches": "voluntary"},
     "window": {"begin_ns": "begin_ns", "length_ns": "length_ns"},
     "mark": {"at_ns": "at_ns", "note": "note"},
-    "stacks": {"at_ns": "at_ns", "began_ns": "began_ns", "pid": "pid", "parent": "parent", "missing": "missing",
-               "threads": "stack_frames.function"},
+    "stacks": {"at_ns": "at_ns", "began_ns": "began_ns", "pid": "pid", "parent": "parent",
+               "missing": "missing", "threads": "stack_frames.function"},
 }  # fmt: skip
 """The column, and its table where that is another one, that has what a key of a frame says."""
 FLATTENED = {
