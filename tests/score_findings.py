@@ -51,7 +51,7 @@ def run(entry: Entry, seed: int, seconds: float | None, capture: Path) -> Run:
             draft = capture.with_suffix(".part")
             recorded_output(f"{entry.name}, seed {seed}", entry.command(seed, seconds), draft)
             draft.rename(capture)
-        document = explain(capture)
+        document = explain(capture, entry.seen)
     except (JobFailed, NotExplained) as error:
         print(f"{entry.name}, seed {seed}: {error}", file=sys.stderr)
         return Run(failed=type(error).__name__)

@@ -26,8 +26,9 @@ JOB_SECONDS, DEMONSTRATION_SECONDS = 9.0, 15.0
 class Entry:
     """One job: its gallery, its name, the accepted codes (the expected one first), what is wrong.
 
-    arguments: of the demonstration. unit: of a foreign job's own measure. follow: how a change that
-    a finding advises becomes an option of the mended job: a pattern with one group, the option.
+    arguments: of the demonstration. seen: options of `explain`, for what is over at the end of a
+    run. unit: of a foreign job's own measure. follow: how a change that a finding advises becomes
+    an option of the mended job: a pattern with one group, the option.
     """
 
     gallery: str
@@ -38,6 +39,7 @@ class Entry:
     is_mended: bool = False
     follow: tuple[str, str] | None = None
     arguments: tuple[str, ...] = ()
+    seen: tuple[str, ...] = ()
 
     @property
     def is_healthy(self) -> bool:
@@ -141,6 +143,9 @@ FOREIGN_JOBS = (
 """The jobs of `tests/jobs/causes`."""
 
 
+STUCK = ("--to", "12s")
+"""The demonstration ends tasks that hang when its time is over; a real job would be killed."""
+
 EXPECTED = {
     "early-park": "starved-beside-work",
     "single-station": ALONE,
@@ -161,7 +166,10 @@ def _demonstrations() -> Iterator[Entry]:
         for pool in _pools(fault) if codes else ():  # a broken promise is no finding
             arguments = (*scenario, "--fault", fault.name, *pool)
             name = " ".join((fault.name, *pool[1:]))
-            yield Entry(DEMONSTRATION, name, codes, fault.description, arguments=arguments)
+            seen = STUCK if FindingCode.STUCK_WORKER in codes else ()
+            yield Entry(
+                DEMONSTRATION, name, codes, fault.description, arguments=arguments, seen=seen
+            )
     for pool in _pools(NO_FAULT):
         name = " ".join(("tide-archive", *pool[1:]))
         arguments = ("tide-archive", *pool)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -53,10 +53,10 @@ class Found:
         return self.code in URGENT, self.gain.median if self.gain else 0.0, self.worker_seconds
 
 
-def explain(capture: Path) -> dict[str, Any]:
+def explain(capture: Path, options: Sequence[str] = ()) -> dict[str, Any]:
     """Return the document of `idlehands explain --json`. Raises NotExplained."""
     ran = subprocess.run(
-        [*IDLEHANDS, "explain", str(capture), "--json"],
+        [*IDLEHANDS, "explain", str(capture), "--json", *options],
         stdin=subprocess.DEVNULL,
         capture_output=True,
         text=True,
