@@ -76,6 +76,7 @@ def test_captures_that_are_not_there_are_left_out_where_none_may_be_made(tmp_pat
     assert bench.runs(FAULTS[0], 3) == []
 
 
+@pytest.mark.extra
 @pytest.mark.long
 @pytest.mark.parametrize("name", ["early-park", "lock-wait threads", "single-station processes"])
 def test_a_fault_of_the_demonstration_is_a_difference_from_the_healthy_one(

@@ -183,7 +183,7 @@ class PoolProbe(PoolRings):
             now = monotonic_ns()
             with self.rare:  # any thread may cancel, and this ring too has one writer at a time
                 ring = self.cancellations
-                if ring.written == len(ring.slots):  # a pool may drop all that it has queued
+                if 0 < len(ring.slots) == ring.written:  # a pool may drop all that it has queued
                     ring.grow(Room.for_rows(SPAWN_ROWS_PER_POOL))
                 ring.put((token, now, now, NONE, NONE, CANCELLED))
         except Exception as error:

@@ -279,7 +279,7 @@ def test_a_closed_pool_has_as_much_history_for_a_late_reader_as_an_open_one(sort
     (pool,) = json.loads(done.stdout)["pools"]
     live = idlehands("watch", job.pid, "--no-screen", "--for", "2s", folder=folder).stdout
     last = live.splitlines()[-1]
-    assert pool["window_s"] == pytest.approx(3.0, abs=0.01)
+    assert pool["window_s"] > 3.0  # it closed before those three seconds: all that is held
     assert pool["tasks"]["finished"] > 100
     assert "tasks/s" in last
     codes = [finding["code"] for finding in pool["findings"]]
@@ -336,7 +336,7 @@ def test_threads_around_a_queue_that_exceptions_ended_are_a_finding_and_their_ta
     assert tasks["queued"] == int(left)
     finding = pool["findings"][0]
     assert finding["code"] == "lost-worker"
-    assert finding["sentence"].startswith("4 workers died; the last one was worker ")
+    assert finding["sentence"].startswith("4 workers died; the first one was worker ")
     assert ", a thread, in __main__.price, 0." in finding["sentence"]
     assert "exception" in finding["advice"]
     assert "4 lost with their worker" in text

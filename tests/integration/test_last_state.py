@@ -139,6 +139,7 @@ def test_a_job_in_a_call_that_holds_the_interpreter_lock_is_said_to_run_no_other
     assert state["age_s"] >= 3
 
 
+@pytest.mark.extra
 def test_an_end_by_name_of_the_pool_is_explained_too(job):
     job, folder = job
     job.process.kill()

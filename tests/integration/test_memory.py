@@ -148,6 +148,7 @@ def million(tmp_path_factory):
     return folder
 
 
+@pytest.mark.extra
 @pytest.mark.parametrize("form", ["sqlite", "csv", "parquet", "trace", "spans"])
 def test_an_export_of_a_million_tasks_keeps_within_500_mb(form, million):
     if form == "parquet":

@@ -100,6 +100,7 @@ def test_kettle(idlehands_pool):
     assert (tasks["finished"], tasks["failed"]) == (8, 3)
 
 
+@pytest.mark.extra
 def test_a_test_that_fails_by_itself_keeps_its_capture_in_pytests_own_folder(outcome, pytester):
     result = outcome(
         """
@@ -140,6 +141,7 @@ def test_nothing(idlehands_pool):
     result.assert_outcomes(passed=3)
 
 
+@pytest.mark.extra
 def test_a_limit_that_does_not_exist_says_which_ones_do(outcome):
     result = outcome(
         """
@@ -153,6 +155,7 @@ def test_kettle(idlehands_pool):
     )
 
 
+@pytest.mark.extra
 def test_findings_and_gains_can_be_limited(outcome):
     result = outcome(
         """

@@ -11,7 +11,7 @@ import time
 import psutil
 import pytest
 
-from helpers import environment, idlehands, wait_until
+from helpers import draft_of, environment, idlehands, wait_until
 from idlehands_monitor.ingest.sources.replay import ReplaySource
 from idlehands_monitor.model.worker_time import CATEGORIES
 from idlehands_monitor.session.feed import Feed
@@ -104,7 +104,7 @@ def test_a_capture_that_was_asked_for_no_time_has_all_that_the_target_held(
         stderr=subprocess.PIPE,
         text=True,
     ) as capture:
-        wait_until(path.exists, "the capture")
+        wait_until(draft_of(path).exists, "the capture")
         psutil.Process(running).kill()
         capture.communicate(timeout=60)
     assert explained(path, folder=folder)["pools"][0]["window_s"] > 2.5
@@ -163,6 +163,7 @@ def test_parts_of_a_capture_add_up_to_the_whole_to_the_last_task_and_nanosecond(
         assert summed == pytest.approx(all_of_it["worker_time"][key], abs=0.03 * total), category
 
 
+@pytest.mark.extra
 def test_each_form_of_the_report_says_the_same_window(demonstrated, tmp_path):
     path, folder = demonstrated
     page = tmp_path / "a.html"
@@ -174,6 +175,7 @@ def test_each_form_of_the_report_says_the_same_window(demonstrated, tmp_path):
         assert said in (page.read_text() if "--html" in form else done.stdout)
 
 
+@pytest.mark.extra
 def test_a_capture_of_a_process_without_a_probe_keeps_its_window_its_cores_and_its_uptime(
     folder, tmp_path
 ):

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.stats import rankdata
 
 from ...ledger.rows import Recent, ran_to_end
 
@@ -83,6 +82,8 @@ def change_point(values: Float) -> int | None:
 
 def pettitt(values: Float) -> Float:
     """Return U_t for t = 1 … n, shape (n,)."""
+    from scipy.stats import rankdata  # late: see `rank_test`
+
     size = len(values)
     ranks = rankdata(values)
     found: Float = 2 * np.cumsum(ranks) - np.arange(1, size + 1) * (size + 1)
