@@ -42,7 +42,7 @@ from idlehands_monitor.analysis.verdicts.scheduler_findings import (
     scheduler_findings,
 )
 from idlehands_monitor.analysis.verdicts.worker_findings import with_worker_findings
-from idlehands_monitor.analysis.whatif import slowing
+from idlehands_monitor.analysis.whatif import recording, slowing
 from idlehands_monitor.analysis.whatif.sizing import Growth
 from idlehands_monitor.analysis.whatif.summing import _refused
 from idlehands_monitor.model import changes as change
@@ -68,7 +68,7 @@ from idlehands_monitor.model.vocabulary import (
     WaitReason,
     WorkerState,
 )
-from idlehands_monitor.model.whatif import CurvePoint, CurveReading
+from idlehands_monitor.model.whatif import Arrivals, CurvePoint, CurveReading
 from idlehands_monitor.model.worker_time import InTask, WorkerTime
 from idlehands_monitor.model.workers import DeadWorkerReading, LifetimesReading, SpeedReading
 
@@ -470,7 +470,14 @@ def grain_or_data(larger_pieces):
     )
 
 
+def fed(busy_beside):
+    """Return whether an open stream is taken for what a busy thread hands in."""
+    return recording.comes_slowly(Arrivals.OPEN, busy_beside)
+
+
 SLOWER = (
+    Case("slow-submitter", FOUND, "a thread that computes", lambda: fed(0.9), True, ("BUSY",)),
+    Case("slow-submitter", NOT_FOUND, "one that waits", lambda: fed(0.7), False, ("BUSY",)),
     Case("blocked-in-task", FOUND, "2 times", lambda: slower(40, 40, 2.0), True, ("SLOWER",)),
     Case("blocked-in-task", NOT_FOUND, "1.2 times", lambda: slower(40, 40, 1.2), False,
          ("SLOWER",)),

@@ -103,7 +103,7 @@ def _recording(
     pool = asked.reading
     outside = held.outside
     comes = coming(held.came_ns[outside], held.ended_ns[outside], arrivals)
-    if arrivals is None and comes.arrivals is Arrivals.OPEN and asked.busy_beside >= BUSY:
+    if arrivals is None and comes_slowly(comes.arrivals, asked.busy_beside):
         comes = coming(held.came_ns[outside], held.ended_ns[outside], Arrivals.BATCH)
     team = Team(
         max(1, min(pool.size, MOST_WORKERS)), rules(pool, asked.ledger), overheads(pool, held)
@@ -134,6 +134,11 @@ def _recording(
     return Recording(
         found.scenario, held, comes, value, found, sampled, pool.counted_s + pool.thinned_s > 0
     )
+
+
+def comes_slowly(arrivals: Arrivals, busy_beside: float) -> bool:
+    """Return whether tasks come at the pace of a thread that computes, and at no pace of theirs."""
+    return arrivals is Arrivals.OPEN and busy_beside >= BUSY
 
 
 def _part_for_the_lock(asked: PoolInput) -> float:
