@@ -119,10 +119,10 @@ def _too_few(pool: PoolReading, answer: AnswerReading) -> str:
 
 def _slower(pool: PoolReading, answer: AnswerReading) -> str:
     facts = dict(answer.change.facts)
-    since_s = max(0.0, (float(facts["since_ns"]) - pool.begin_ns) / 1e9)
+    ago_s = max(0.0, (pool.end_ns - float(facts["since_ns"])) / 1e9)
     before_s, after_s = float(facts["before_s"]), float(facts["after_s"])
     return (
-        f"Tasks of {facts['as_before']} got slower {since_s:.1f} s after the begin: they take "
+        f"Tasks of {facts['as_before']} got slower {ago_s:.0f} s before the end: they take "
         f"{1e3 * after_s:.3g} ms in the median, and took {1e3 * before_s:.3g} ms before"
     )
 
