@@ -87,6 +87,7 @@ def test_every_row_of_the_table_has_the_columns_of_its_head():
     assert len({line.count("|") for line in rows}) == 1
 
 
+@pytest.mark.extra
 def test_one_job_goes_from_its_capture_to_its_row(tmp_path, monkeypatch, capsys):
     monkeypatch.setenv("IDLEHANDS_DIR", "")  # the script sets it: to be put back
     small = ["--only", "tile_kiln", "--scale", "0.1", "--runs", "1"]

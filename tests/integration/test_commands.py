@@ -417,6 +417,7 @@ def test_odd_values_in_a_capture_cost_no_traceback(folder, tmp_path, odd):
         assert "\x1b" not in done.stdout
 
 
+@pytest.mark.extra
 @pytest.mark.long
 def test_the_seconds_asked_for_are_the_window_however_much_the_rings_hold(folder, pools, tmp_path):
     (pid,) = pools("buoy")

@@ -58,6 +58,7 @@ def test_a_capture_has_no_difference_worth_naming_from_itself(captures, tmp_path
     assert text.splitlines()[0] == "No difference worth naming"
 
 
+@pytest.mark.extra
 def test_several_captures_a_side_give_an_interval_as_json_markdown_and_html(captures, tmp_path):
     fast, again, slow = captures
     sides = ("contrast", "--no-gains", fast, again, "--against", slow, slow)

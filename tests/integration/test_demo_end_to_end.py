@@ -274,6 +274,7 @@ def test_a_fault_shows_in_its_category_and_as_the_headline(
     assert tuple(finding["code"] for finding in pool["findings"])[: len(codes)] == codes
 
 
+@pytest.mark.extra
 @pytest.mark.long
 def test_parking_early_starves_far_more_than_the_healthy_pool(folder, tmp_path):
     starved = {}

@@ -13,7 +13,7 @@ SCRIPT = Path(__file__).resolve().parents[1] / "fuzz" / "fuzz_monitor.py"
 pytestmark = pytest.mark.long
 
 
-@pytest.mark.parametrize("first", [0, 1000])
+@pytest.mark.parametrize("first", [0, pytest.param(1000, marks=pytest.mark.extra)])
 def test_the_monitor_survives_damaged_and_hostile_input(first):
     done = subprocess.run(
         [sys.executable, str(SCRIPT), "--seed", str(first), "--cases", "10"],

@@ -264,7 +264,12 @@ if __name__ == "__main__":
 
 @pytest.mark.long
 @pytest.mark.parametrize(
-    ("sort", "end"), [("thread", "closed"), ("process", "closed"), ("process", "broken")]
+    ("sort", "end"),
+    [
+        pytest.param("thread", "closed", marks=pytest.mark.extra),
+        pytest.param("process", "closed", marks=pytest.mark.extra),
+        ("process", "broken"),
+    ],
 )
 def test_a_closed_pool_has_as_much_history_for_a_late_reader_as_an_open_one(sort, end, start):
     job, folder = start(GONE_BY, sort, end)
@@ -287,7 +292,7 @@ def test_a_closed_pool_has_as_much_history_for_a_late_reader_as_an_open_one(sort
         assert {"blocked-in-task", "too-few-workers"} & set(codes)
     if end == "broken":
         assert codes[0] == "lost-worker"
-        assert last.endswith("lost-worker; broken")
+        assert "lost-worker; broken" in last
 
 
 DYING = """

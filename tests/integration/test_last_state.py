@@ -81,6 +81,7 @@ def test_a_job_that_ended_abruptly_is_listed_and_explained(job, end):
     assert all(0 <= worker["for_s"] < 30 for worker in pool["listed"])
 
 
+@pytest.mark.extra
 @pytest.mark.parametrize("option", ["--markdown", "--html"])
 def test_a_last_state_is_there_as_markdown_and_as_html(job, tmp_path, option):
     job, folder = job
@@ -108,6 +109,7 @@ def test_a_job_that_ends_well_is_not_listed(start):
     assert explained(job.pid, folder).returncode == 3
 
 
+@pytest.mark.extra
 def test_a_stopped_job_is_explained_by_its_last_state(job):
     job, folder = job
     os.kill(job.pid, signal.SIGSTOP)
@@ -125,6 +127,7 @@ def test_a_stopped_job_is_explained_by_its_last_state(job):
         os.kill(job.pid, signal.SIGCONT)
 
 
+@pytest.mark.extra
 def test_a_job_in_a_call_that_holds_the_interpreter_lock_is_said_to_run_no_other_thread(job):
     job, folder = job
     job.tell(HOLDS_THE_LOCK)

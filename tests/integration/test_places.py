@@ -125,6 +125,7 @@ def test_a_job_with_a_lock_names_the_line_that_takes_it_and_the_line_that_holds_
     assert sum(one["share"] for one in found["places"]["waiting"]) > 0.9
 
 
+@pytest.mark.extra
 def test_a_capture_carries_the_places_and_the_lock_has_its_holder(job, folder, tmp_path):
     file = tmp_path / "well.idlehands"
     process = job(WELL)
@@ -139,6 +140,7 @@ def test_a_capture_carries_the_places_and_the_lock_has_its_holder(job, folder, t
     assert f"at draw_water (job.py:{HOLDS})" in written.split("Held by: ", 1)[1].splitlines()[0]
 
 
+@pytest.mark.extra
 def test_a_capture_without_stacks_has_none(job, folder, tmp_path):
     file = tmp_path / "well.idlehands"
     process = job(WELL)
@@ -153,6 +155,7 @@ def test_a_capture_without_stacks_has_none(job, folder, tmp_path):
     assert finding(explained(file, folder=folder), "lock-wait")["places"] is None
 
 
+@pytest.mark.extra
 def test_the_main_thread_that_holds_the_interpreter_lock_is_named(job, folder):
     process = job(MILL)
     document = explained(process.pid, "--for", "6s", "--no-gains", folder=folder)
@@ -162,6 +165,7 @@ def test_the_main_thread_that_holds_the_interpreter_lock_is_named(job, folder):
     assert at(holders["the main thread"]["place"])[:2] == ("grind_alone", "job.py")
 
 
+@pytest.mark.extra
 def test_without_the_right_to_trace_a_finding_says_what_is_needed(job, folder, tmp_path):
     program = tmp_path / "py-spy"
     program.write_text(REFUSING)
@@ -175,6 +179,7 @@ def test_without_the_right_to_trace_a_finding_says_what_is_needed(job, folder, t
     assert "CAP_SYS_PTRACE" in found["missing"]
 
 
+@pytest.mark.extra
 def test_the_stacks_of_a_capture_are_functions_files_and_lines(job, folder, tmp_path):
     file = tmp_path / "well.idlehands"
     process = job(WELL)

@@ -64,6 +64,7 @@ def test_the_package_offers_the_plugin_to_pytest():
     assert project["entry-points"]["pytest11"] == {"idlehands": MODULE}
 
 
+@pytest.mark.extra
 def test_limits_that_hold_let_the_test_pass_and_leave_no_capture(outcome, pytester):
     result = outcome(
         """
@@ -80,6 +81,7 @@ def test_kettle(idlehands_pool):
     assert list((pytester.path / "kept").iterdir()) == []
 
 
+@pytest.mark.extra
 def test_a_broken_limit_fails_the_test_and_keeps_its_capture(outcome, pytester):
     result = outcome(
         """
@@ -117,6 +119,7 @@ def test_kettle(idlehands_pool):
     assert (pool["kind"], pool["tasks"]["finished"]) == ("process pool", 6)
 
 
+@pytest.mark.extra
 def test_pools_of_earlier_tests_are_not_in_the_record(outcome):
     result = outcome(
         """

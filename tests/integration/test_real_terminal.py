@@ -223,6 +223,7 @@ def test_j_takes_a_replay_to_the_moments_that_broke_a_promise(terminal, tmp_path
     wait_until(lambda: "moment 1 of" not in screen.read(), "the replay going on")
 
 
+@pytest.mark.extra
 @pytest.mark.long
 def test_a_mark_set_with_m_is_in_the_capture_and_its_replay_goes_there(terminal, tmp_path):
     file = tmp_path / "marked.idlehands"

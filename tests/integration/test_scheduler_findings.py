@@ -65,6 +65,7 @@ def test_a_pool_that_gets_one_task_after_another_has_the_finding_park_churn(capt
     assert "larger tasks" in text
 
 
+@pytest.mark.extra
 @pytest.mark.long
 def test_owners_that_take_the_oldest_task_leave_little_work_to_thieves(captured):
     _, document, _ = captured(OLDEST_FIRST)

@@ -137,6 +137,7 @@ def demonstrated(tmp_path_factory):
     return path, folder
 
 
+@pytest.mark.extra
 def test_parts_of_a_capture_add_up_to_the_whole_to_the_last_task_and_nanosecond(demonstrated):
     path, folder = demonstrated
     whole = explained(path, folder=folder)
