@@ -26,8 +26,8 @@ def test_a_pool_that_stays_does_not_grow(scenario: Scenario) -> None:
 
 
 ONE_OF_EACH_SORT = ("processes", "queues")
-"""The others, and all of them in full, are for `python tests/leaks.py`: it takes eight minutes. Pools
-that are made by the thousand reach their level only after more repetitions than a test has."""
+"""The others, and all of them in full, are for `python tests/leaks.py`: it takes eight minutes.
+Pools that are made by the thousand reach their level only after more repetitions than here."""
 
 
 @pytest.mark.long
