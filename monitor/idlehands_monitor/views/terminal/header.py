@@ -243,7 +243,9 @@ def headline_text(
     sentence = f"{finding.sentence}{place}"
     if found:
         sentence = f"{sentence}{'' if sentence.endswith('.') else '.'} {found}"
-    return without_main(sentence), without_main(f"{advice} {gain}".strip())
+    # Where there is little room, what it brings is worth more than all of the advice.
+    what = f"{gain}. {advice}" if finding.gain is not None else f"{advice} {gain}".strip()
+    return without_main(sentence), without_main(what)
 
 
 def wrap(text: str, cells: int) -> list[str]:
