@@ -463,6 +463,16 @@ def tiny(finished=10_000, mean_ms=0.1, others=0):
     return codes_of(caused(held, batch(answers=(), curve=None, refused="not whole")).findings)
 
 
+def locked(seconds, blocked_s=10.0):
+    """Return the codes of a pool, not simulated, blocked for so long, for a lock for `seconds`."""
+    time = seconds_of(blocked=blocked_s, working=20 - blocked_s)
+    waits = waits_of("lock", seconds)
+    held = replace(
+        base(), time=time, blocked=waits, findings=findings(time, 2, 10.0, blocked=waits)
+    )
+    return codes_of(caused(held, batch(answers=(), curve=None, refused="not whole")).findings)
+
+
 def grain_or_data(larger_pieces):
     """Return the codes where faster hand-overs gain 20 %, and larger pieces so much."""
     return changed(
@@ -497,6 +507,10 @@ SLOWER = (
     case("grain-too-fine", NOT_FOUND, "1.2 ms", lambda: tiny(mean_ms=1.2), "TINY_S"),
     case("grain-too-fine", FOUND, "90 % of all", lambda: tiny(others=1111), "MOST_OF_ALL"),
     case("grain-too-fine", NOT_FOUND, "60 % of all", lambda: tiny(others=6667), "MOST_OF_ALL"),
+    case("lock-wait", FOUND, "6 of 10 s are for a lock", lambda: locked(6.0), "MOSTLY"),
+    case("lock-wait", NOT_FOUND, "4 of 10 s are for a lock", lambda: locked(4.0), "MOSTLY"),
+    case("blocked-in-task", FOUND, "4 of 10 s are for a lock", lambda: locked(4.0), "MOSTLY"),
+    case("blocked-in-task", NOT_FOUND, "6 of 10 s are for a lock", lambda: locked(6.0), "MOSTLY"),
     case("grain-too-fine", FOUND, "nearly as good", lambda: grain_or_data(0.18), "FIXED"),
     case("grain-too-fine", NOT_FOUND, "mostly data", lambda: grain_or_data(0.13), "FIXED"),
 )  # fmt: skip

@@ -62,12 +62,22 @@ def test_how_much_other_processes_wanted_the_cores_is_found(others):
     plain = scenario(2.0, off=0.1)
     true = replace(plain, machine=replace(plain.machine, others=others))
     made = found(true, plain)
-    assert made.others == pytest.approx(others, abs=0.15)
+    assert made.scenario.machine.others == pytest.approx(others, abs=0.15)
     assert made.interpreter_share is None
 
 
+@pytest.mark.parametrize(("beside", "foreign"), [(0.4, 0.6), (3.0, 0.0)])
+def test_threads_of_the_job_itself_are_not_taken_for_other_processes(beside, foreign):
+    plain = scenario(2.0, off=0.1)
+    true = replace(plain, machine=replace(plain.machine, others=1.0))
+    machine = found(true, plain, busy_beside=beside).scenario.machine
+    assert machine.others == pytest.approx(1.0, abs=0.15)
+    assert machine.foreign == pytest.approx(foreign, abs=0.15)
+    assert machine.undisturbed.others == machine.of_the_job
+
+
 def test_nobody_else_wants_the_cores_where_the_pools_own_tasks_explain_all_waits():
-    assert found(scenario(2.0), scenario(2.0)).others == 0.0
+    assert found(scenario(2.0), scenario(2.0)).scenario.machine.others == 0.0
 
 
 def test_waits_for_a_core_that_busy_cores_do_not_explain_stay_waits_of_the_tasks():
@@ -136,5 +146,5 @@ def test_threads_beside_the_workers_that_hold_the_interpreter_lock_are_found(oth
     plain = replace(plain, program=with_interpreter_lock(plain.program, 1.0))
     true = replace(plain, machine=replace(plain.machine, lock_others=others))
     made = found(true, plain, lock_part=1.0)
-    assert made.lock_others == pytest.approx(others, abs=0.15)
-    assert made.others == 0.0
+    assert made.scenario.machine.lock_others == pytest.approx(others, abs=0.15)
+    assert made.scenario.machine.others == 0.0

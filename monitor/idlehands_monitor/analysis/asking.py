@@ -65,11 +65,11 @@ def _input(ledger: Ledger, reading: Reading, pool: PoolReading) -> PoolInput:
 def _busy_beside(ledger: Ledger, held: PoolLedger, pool: PoolReading) -> float:
     """Return how many threads of the pool's process that are no workers were on a core or ready.
 
-    The mean over the window, at most 1.
+    The mean over the window.
     """
     workers = {thread.native_id for thread in held.threads.values()}
     origin = ledger.origins.get(pool.pid) or ledger.origins.get(NONE)
     beside = origin.beside - workers if origin is not None else ()
     sampled = (ledger.host.between(one, pool.begin_ns, pool.end_ns) for one in beside)
     busy = sum(on_core + ready for on_core, ready, _ in sampled)
-    return min(1.0, busy / max(1, pool.end_ns - pool.begin_ns))
+    return busy / max(1, pool.end_ns - pool.begin_ns)

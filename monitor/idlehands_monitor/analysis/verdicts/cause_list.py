@@ -47,7 +47,9 @@ def idle(pool: PoolReading) -> float:
     return pool.time.idle / max(1, pool.time.total)
 
 
-def _waited(sort: WaitReason) -> Callable[[PoolReading], float]:
+def waited(sort: WaitReason) -> Callable[[PoolReading], float]:
+    """Return a function that gives the share of the worker time blocked for a reason, 0 to 1."""
+
     def share(pool: PoolReading) -> float:
         if pool.blocked is None:
             return 0.0
@@ -57,7 +59,7 @@ def _waited(sort: WaitReason) -> Callable[[PoolReading], float]:
 
 
 def _own_waits(pool: PoolReading) -> float:
-    lock = _waited(WaitReason.INTERPRETER_LOCK)(pool) + _waited(WaitReason.LOCK)(pool)
+    lock = waited(WaitReason.INTERPRETER_LOCK)(pool) + waited(WaitReason.LOCK)(pool)
     return part_of("blocked")(pool) - lock
 
 
@@ -117,6 +119,14 @@ def _too_few(pool: PoolReading, answer: AnswerReading) -> str:
     )
 
 
+def lock_wait(pool: PoolReading) -> str:
+    """Return the sentence on waits for locks, with their share of the worker time."""
+    return (
+        "Tasks wait for a lock that another task holds, for "
+        f"{percent(waited(WaitReason.LOCK)(pool))} of the worker time"
+    )
+
+
 def _slower(pool: PoolReading, answer: AnswerReading) -> str:
     facts = dict(answer.change.facts)
     ago_s = max(0.0, (pool.end_ns - float(facts["since_ns"])) / 1e9)
@@ -134,6 +144,10 @@ def _hand_over_advice(pool: PoolReading, _answer: AnswerReading) -> str:
     )
 
 
+LOCK_ADVICE = (
+    "Hold the lock for less of each task (do the waiting and the computing outside it), "
+    "or use one lock for each part of what it protects"
+)
 CAUSES = {
     "more_workers": Cause(
         FindingCode.TOO_FEW_WORKERS,
@@ -157,10 +171,10 @@ CAUSES = {
     ),
     "interpreter_lock": Cause(
         FindingCode.INTERPRETER_LOCK,
-        _waited(WaitReason.INTERPRETER_LOCK),
+        waited(WaitReason.INTERPRETER_LOCK),
         lambda pool, _: (
             "Only one thread at a time runs Python code: tasks wait for the interpreter lock for "
-            f"{percent(_waited(WaitReason.INTERPRETER_LOCK)(pool))} of the worker time"
+            f"{percent(waited(WaitReason.INTERPRETER_LOCK)(pool))} of the worker time"
         ),
         lambda *_: (
             "Run these tasks in processes, on a free-threaded build, or in code that releases the "
@@ -169,15 +183,9 @@ CAUSES = {
     ),
     "locks": Cause(
         FindingCode.LOCK_WAIT,
-        _waited(WaitReason.LOCK),
-        lambda pool, _: (
-            "Tasks wait for a lock that another task holds, for "
-            f"{percent(_waited(WaitReason.LOCK)(pool))} of the worker time"
-        ),
-        lambda *_: (
-            "Hold the lock for less of each task (do the waiting and the computing outside it), "
-            "or use one lock for each part of what it protects"
-        ),
+        waited(WaitReason.LOCK),
+        lambda pool, _: lock_wait(pool),
+        lambda *_: LOCK_ADVICE,
     ),
     "as_before": Cause(
         FindingCode.BLOCKED_IN_TASK,

@@ -44,15 +44,13 @@ class Calibrated:
 
     interpreter_share: of time on a core, None where workers share no interpreter. lock_share: of
     the own time of tasks that wait for a lock, in which they hold it; 0 where none wait, None where
-    no share lets them wait as long as they did. others: threads of other processes on the cores.
-    lock_others: threads of this process that hold the interpreter lock and are no workers.
+    no share lets them wait as long as they did. How many others want the cores and the interpreter
+    lock is in the scenario's machine.
     """
 
     scenario: Scenario
     interpreter_share: float | None
     lock_share: float | None
-    others: float
-    lock_others: float = 0.0
 
 
 def calibrated(
@@ -63,17 +61,19 @@ def calibrated(
     *,
     unknown_ns: float = 0.0,
     lock_part: float = 1.0,
+    busy_beside: float = 0.0,
 ) -> Calibrated:
     """Return a scenario that waits as long as recorded.
 
     core_wait_ns: how long all tasks waited for a core or the interpreter lock; lock_wait_ns: for
     other locks, as tasks of the kinds `locking` do. unknown_ns: how long they were off the core
     without a sign of what for: it may have been the interpreter lock. lock_part: which part of
-    core_wait_ns was for the interpreter lock, the rest was for a core.
+    core_wait_ns was for the interpreter lock, the rest was for a core. busy_beside: how many
+    threads of the job that are no workers wanted the cores.
     """
     trial, part = shortened(scenario)
     own = max(1.0, float(trial.program.work_ns))
-    share, others = (1.0 if scenario.machine.one_lock else None), 0.0
+    share = 1.0 if scenario.machine.one_lock else None
     for_lock_ns = core_wait_ns * min(1.0, lock_part * BEHIND_THE_LOCK)
     allowed = (for_lock_ns + unknown_ns) * part + LEAST_WAIT * own
     if share is not None:
@@ -86,12 +86,11 @@ def calibrated(
         factor = _less_unknown(trial, own_part, unknown_ns * part)
         trial, scenario = _with_off(trial, factor), _with_off(scenario, factor)
     now = trial.run()
-    lock_others = 0.0
     if now.core_wait_ns < wanted - LEAST_WAIT * own and not _is_lock_full(trial, now.end_ns):
         name = "lock_others" if lock_part > 0.5 and share is not None else "others"
         found = _others(trial, wanted, name)
-        trial, scenario = _with_others(trial, name, found), _with_others(scenario, name, found)
-        others, lock_others = (0.0, found) if name == "lock_others" else (found, 0.0)
+        trial = _with_others(trial, name, found, busy_beside)
+        scenario = _with_others(scenario, name, found, busy_beside)
         missing = wanted - trial.run().core_wait_ns
         if missing > LEAST_WAIT * own:
             more = 1 + missing / _off_ns(trial)
@@ -102,7 +101,7 @@ def calibrated(
     if locking and lock_wait > LEAST_WAIT * own:
         held = _lock_share(trial, locking, lock_wait)
         scenario = _with_lock(scenario, locking, held or 0.0)
-    return Calibrated(scenario, share, held, others, lock_others)
+    return Calibrated(scenario, share, held)
 
 
 def shortened(scenario: Scenario, most: int = MOST_TASKS) -> tuple[Scenario, float]:
@@ -197,10 +196,11 @@ def _with_off(scenario: Scenario, factor: float) -> Scenario:
     return replace(scenario, program=with_waits(scenario.program, factor))
 
 
-def _with_others(scenario: Scenario, name: str, others: float) -> Scenario:
+def _with_others(scenario: Scenario, name: str, others: float, of_the_job: float = 0.0) -> Scenario:
     machine = scenario.machine
     if name == "others":
-        return replace(scenario, machine=replace(machine, others=others))
+        machine = replace(machine, others=others, of_the_job=min(others, of_the_job))
+        return replace(scenario, machine=machine)
     return replace(scenario, machine=replace(machine, lock_others=others))
 
 

@@ -39,7 +39,7 @@ def _(change: ask.Workers, scenario: Scenario) -> Scenario:
 
 @_made.register(ask.Cores)
 def _(change: ask.Cores, scenario: Scenario) -> Scenario:
-    return replace(scenario, machine=replace(scenario.machine, cores=change.number, others=0.0))
+    return replace(scenario, machine=replace(scenario.machine.undisturbed, cores=change.number))
 
 
 @_made.register(ask.NoInterpreterLock)
@@ -123,7 +123,7 @@ def _(_: ask.HandInAtOnce, scenario: Scenario) -> Scenario:
 
 @_made.register(ask.Undisturbed)
 def _(_: ask.Undisturbed, scenario: Scenario) -> Scenario:
-    return replace(scenario, machine=replace(scenario.machine, others=0.0))
+    return replace(scenario, machine=scenario.machine.undisturbed)
 
 
 @_made.register(ask.HandInFaster)

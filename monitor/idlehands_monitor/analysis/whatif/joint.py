@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from ...model.whatif import Arrivals
     from .program import Step
+    from .rules import Machine
 
 
 def joint(made: Sequence[Recording], arrivals: Arrivals | None) -> Recording:
@@ -33,7 +34,7 @@ def joint(made: Sequence[Recording], arrivals: Arrivals | None) -> Recording:
         arrivals=comes.arrivals,
         kinds=tuple(kind for one in _kinds(made) for kind in one),
         names=tuple(name for one in made for name in one.scenario.names),
-        machine=max((one.scenario.machine for one in made), key=lambda machine: machine.cores),
+        machine=machine_of_all([one.scenario.machine for one in made]),
     )
     value = measure(comes.arrivals, came, ended)
     return replace(
@@ -43,6 +44,13 @@ def joint(made: Sequence[Recording], arrivals: Arrivals | None) -> Recording:
         value=value,
         sampled=all(one.sampled for one in made),
     )
+
+
+def machine_of_all(machines: Sequence[Machine]) -> Machine:
+    """Return the machine of all. To each pool the workers of the rest were others, so only what
+    all of them saw is beside all of them."""
+    quietest = min(machines, key=lambda machine: machine.others)
+    return replace(quietest, cores=max(machine.cores for machine in machines))
 
 
 def _kinds(made: Sequence[Recording]) -> list[list[int]]:

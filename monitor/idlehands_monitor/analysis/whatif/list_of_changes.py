@@ -39,7 +39,7 @@ def _all(scenario: Scenario, *, with_curve: bool) -> Iterator[ask.Change]:
     if any(do == Do.ACQUIRE for steps in scenario.program.steps for do, _ in steps):
         yield from (ask.SplitLock(), ask.SplitLock(4))
     yield from _scheduler(scenario)
-    if scenario.machine.others > 0:
+    if scenario.machine.foreign > 0:
         yield ask.Undisturbed()
     yield from _hand_ins(scenario)
 

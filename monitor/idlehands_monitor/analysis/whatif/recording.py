@@ -39,7 +39,7 @@ class PoolInput:
     """What is known of one pool: its rows, its reading, its time in tasks, the usable cores.
 
     busy_beside: how many threads of the process that are no workers were on a core or ready to run,
-    the mean over the window, at most 1.
+    the mean over the window.
     """
 
     ledger: PoolLedger
@@ -129,6 +129,7 @@ def _recording(
         locking,
         unknown_ns=unknown,
         lock_part=_part_for_the_lock(asked),
+        busy_beside=asked.busy_beside,
     )
     value = measure(comes.arrivals, held.came_ns[outside], held.ended_ns[outside])
     return Recording(
@@ -191,7 +192,7 @@ def _waited_ns(asked: PoolInput) -> Float:
 
 
 def _notes(made: Recording) -> list[str]:
-    found = made.found
+    found, machine = made.found, made.scenario.machine
     notes = []
     if made.comes.arrivals is Arrivals.CLOSED:
         flight = made.comes.in_flight
@@ -200,15 +201,15 @@ def _notes(made: Recording) -> list[str]:
     if found.interpreter_share is not None:
         share = f"{100 * found.interpreter_share:.0f} %"
         notes.append(f"{share} of the time on a core needs the interpreter lock")
-    if found.others >= 0.1:
+    if machine.foreign >= 0.1:
         notes.append(
-            f"Other processes wanted about {found.others:.1f} cores all along: tasks waited longer "
-            "for a core than they make each other wait"
+            f"Other processes wanted about {machine.foreign:.1f} cores all along: tasks waited "
+            "longer for a core than they make each other wait"
         )
-    if found.lock_others >= 0.1:
+    if machine.lock_others >= 0.1:
         notes.append(
-            f"Threads that are no workers want the interpreter lock: about {found.lock_others:.1f} "
-            "of them all along"
+            "Threads that are no workers want the interpreter lock: about "
+            f"{machine.lock_others:.1f} of them all along"
         )
     if found.lock_share:
         notes.append(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 MOST_WORKERS = 1024
@@ -27,18 +27,30 @@ class Machine:
     """What there is to run on. cores: as many as the process may use, may be a fraction.
 
     one_lock: whether threads that hold the interpreter lock keep each other out. others: how many
-    threads of other processes want these cores all along; may be a fraction. lock_others: how many
-    threads of this process that are no workers want the interpreter lock all along.
+    threads that are no workers want these cores all along; may be a fraction. of_the_job: how many
+    of these are threads of the job itself. lock_others: how many threads of this process that are
+    no workers want the interpreter lock all along.
     """
 
     cores: float
     one_lock: bool = False
     others: float = 0.0
+    of_the_job: float = 0.0
     lock_others: float = 0.0
 
     def __post_init__(self) -> None:
         if not self.cores > 0:
             raise ValueError(f"nothing can run on {self.cores} cores")
+
+    @property
+    def foreign(self) -> float:
+        """How many threads of other processes want these cores all along."""
+        return self.others - self.of_the_job
+
+    @property
+    def undisturbed(self) -> Machine:
+        """The same machine with nobody on it but the job."""
+        return replace(self, others=self.of_the_job)
 
 
 @dataclass(frozen=True, slots=True)
