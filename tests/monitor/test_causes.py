@@ -216,6 +216,13 @@ def test_a_gain_is_in_the_unit_of_the_job(arrivals, before, median, gain, text):
     assert finding.gain.low <= finding.gain.median <= finding.gain.high
 
 
+def test_a_gain_is_of_the_whole_batch_where_the_last_tasks_of_it_were_simulated():
+    told = {"recorded": 2.0, "whole": 20.0, "tasks": 3_000, "all_tasks": 30_000}
+    (finding,) = named(answer((change.Workers(8),), 1.5, 0.25), **told)
+    assert (finding.gain.before, finding.gain.median) == (20.0, pytest.approx(5.0))
+    assert "all 30,000 tasks gain as much as the last 3,000 of them" in finding.evidence
+
+
 # -- several pools, and none that could be better --------------------------------------------------
 
 

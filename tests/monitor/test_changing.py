@@ -55,6 +55,12 @@ def test_nobody_else_wants_the_cores():
     assert made(change.Undisturbed()).machine == Machine(2, one_lock=True)
 
 
+@pytest.mark.parametrize("made_change", [change.Undisturbed(), change.Cores(2)])
+def test_threads_of_the_job_still_want_the_cores(made_change):
+    machine = Machine(2, others=1.5, of_the_job=0.5)
+    assert changed(scenario(machine=machine), (made_change,)).machine.others == 0.5
+
+
 def test_without_the_interpreter_lock_nothing_holds_it():
     found = made(change.NoInterpreterLock())
     assert not found.machine.one_lock

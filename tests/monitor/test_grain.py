@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from idlehands_monitor.analysis.whatif.grain import regrained
+from idlehands_monitor.analysis.whatif.list_of_changes import all_changes
 from idlehands_monitor.analysis.whatif.program import Do, Program, independent
 from idlehands_monitor.analysis.whatif.rules import Machine, Overheads, Team
 from idlehands_monitor.analysis.whatif.scenario import Scenario
+from idlehands_monitor.model.changes import Grain
 from idlehands_monitor.model.whatif import Arrivals
 
 
@@ -54,6 +58,35 @@ def test_only_tasks_of_one_kind_are_put_together():
     found = regrained(scenario(independent([1, 2, 3, 4]), kinds=(0, 1, 1, 0)), 2)
     assert steps(found) == (core(1), core(2, 3), core(4))
     assert found.kinds == (0, 1, 0)
+
+
+def test_threads_that_hand_tasks_over_to_processes_have_fewer_of_them_to_hand_over():
+    before = scenario(independent([10] * 8))
+    before = replace(before, machine=Machine(2, others=1.0, of_the_job=0.75))
+    machine = regrained(before, 4).machine
+    assert machine.of_the_job == 0.75 / 4
+    assert machine.foreign == 0.25
+
+
+def test_pieces_are_tried_that_are_large_enough_for_their_dispatch_to_hardly_count():
+    """A dispatch of 80 µs is 5 % of 32 tasks of 50 µs: the next power of two below is taken."""
+    tasks = independent([50_000] * 4000, [0] * 4000)
+    (larger,) = (
+        change.factor
+        for (change,) in all_changes(scenario(tasks, dispatch_ns=80_000), with_curve=True)
+        if isinstance(change, Grain) and change.factor > 2
+    )
+    assert larger == 32
+
+
+def test_each_worker_is_left_some_pieces():
+    tasks = independent([50_000] * 80, [0] * 80)
+    (larger,) = (
+        change.factor
+        for (change,) in all_changes(scenario(tasks, dispatch_ns=80_000), with_curve=True)
+        if isinstance(change, Grain) and change.factor > 2
+    )
+    assert larger == 4
 
 
 def test_fewer_tasks_pay_fewer_dispatches():

@@ -71,6 +71,7 @@ def test_of_many_tasks_the_last_are_taken():
     held = recorded(ledger(history).pools[0], 0, history.end, ALL_ON, most=2)
     assert held.task.tolist() == [4, 5]
     assert held.all_tasks == 6
+    assert held.whole_s == pytest.approx(175e-9)
     assert held.came_ns.tolist() == [170, 170]  # when the first of them began
 
 

@@ -175,8 +175,9 @@ class WhatIfPool:
     unit: of recorded, reproduced and all answers. recorded: what the run came to. reproduced: what
     the simulation of the run as it was comes to. refused: why there are no answers, "" where there
     are. number: of the pool in its job, -1 for several. tasks: how many were simulated, of
-    all_tasks. answers: the best first; where a range of workers was asked for, one for each in
-    rising order. notes: what is assumed of the run itself, one sentence each.
+    all_tasks; whole: what all of them came to. answers: the best first; where a range of workers
+    was asked for, one for each in rising order. notes: what is assumed of the run itself, one
+    sentence each.
     """
 
     name: str
@@ -193,6 +194,7 @@ class WhatIfPool:
     notes: tuple[str, ...] = ()
     refused: str = ""
     number: int = -1
+    whole: float = 0.0
 
     @property
     def unit(self) -> Unit:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from ...model.findings import URGENT, Finding, GainReading
 from ...model.vocabulary import FindingCode
-from ...model.whatif import LEAST_GAIN, Arrivals
+from ...model.whatif import LEAST_GAIN, Arrivals, Unit
 from .attributing import attributed
 from .cause_list import idle, in_tasks, part_of, percent, where_of
 from .gaining import best, gain_of, perhaps
@@ -54,7 +54,7 @@ def caused(pool: PoolReading, answered: WhatIfPool) -> PoolReading:
         return replace(pool, findings=not_simulated(pool, answered.refused))
     found = [_finding(pool, answered, *pair) for pair in best(pool, answered)]
     found += [*_backlog(pool, answered), *_serial(pool, answered)]
-    found = _without_the_same(pool, found)
+    found = _without_the_same(pool, answered, found)
     known = {finding.code for finding in found}
     first = [one for one in pool.findings if one.code in URGENT]
     others = [
@@ -75,7 +75,9 @@ def _rank(finding: Finding) -> tuple[bool, float]:
     return finding.code not in HIDDEN, -gain * PREFERENCE.get(finding.code, 1.0)
 
 
-def _without_the_same(pool: PoolReading, found: list[Finding]) -> list[Finding]:
+def _without_the_same(
+    pool: PoolReading, answered: WhatIfPool, found: list[Finding]
+) -> list[Finding]:
     """Leave out one of two findings on the same thing: pieces too large, or one that runs alone.
 
     The only tasks of their kind are no pieces of a division: that they run alone is the cause.
@@ -86,8 +88,7 @@ def _without_the_same(pool: PoolReading, found: list[Finding]) -> list[Finding]:
     if FindingCode.TOO_LITTLE_PARALLELISM in codes:
         return [one for one in found if one.code is not FindingCode.GRAIN_TOO_COARSE]
     if codes >= {FindingCode.GRAIN_TOO_FINE, FindingCode.SLOW_HAND_OVER}:
-        share = {one.code: one.gain.share if one.gain else 0.0 for one in found}
-        fixed = share[FindingCode.GRAIN_TOO_FINE] >= FIXED * share[FindingCode.SLOW_HAND_OVER]
+        fixed = _twice_as_large(answered) >= FIXED * _gain_of(found, FindingCode.SLOW_HAND_OVER)
         other = FindingCode.SLOW_HAND_OVER if fixed else FindingCode.GRAIN_TOO_FINE
         found = [one for one in found if one.code is not other]
     if not codes >= {FindingCode.SERIAL_STRETCH, FindingCode.GRAIN_TOO_COARSE}:
@@ -97,6 +98,16 @@ def _without_the_same(pool: PoolReading, found: list[Finding]) -> list[Finding]:
     single = tasks <= MOST_SINGLE
     left_out = FindingCode.GRAIN_TOO_COARSE if single else FindingCode.SERIAL_STRETCH
     return [finding for finding in found if finding.code is not left_out]
+
+
+def _twice_as_large(answered: WhatIfPool) -> float:
+    """Return what pieces twice as large gain: half of the hand-overs, as half the time of each."""
+    twice = (one.gain for one in answered.answers if dict(one.change.facts).get("grain") == 2)
+    return max(twice, default=0.0)
+
+
+def _gain_of(found: list[Finding], code: FindingCode) -> float:
+    return next((one.gain.share for one in found if one.code is code and one.gain), 0.0)
 
 
 def _backlog(pool: PoolReading, answered: WhatIfPool) -> Iterator[Finding]:
@@ -186,7 +197,7 @@ def _finding(
     pool: PoolReading, answered: WhatIfPool, cause: Cause, answer: AnswerReading
 ) -> Finding:
     share = max(0.0, min(1.0, cause.share(pool)))
-    assumes = "; ".join(answer.assumes)
+    assumes = "; ".join((*answer.assumes, *_simulated(answered)))
     since = dict(answer.change.facts).get("since_ns")
     return Finding(
         code=cause.code,
@@ -200,6 +211,15 @@ def _finding(
         since_ns=-1 if since is None else int(since),
         source="simulated, see docs/whatif.md",
     )
+
+
+def _simulated(answered: WhatIfPool) -> Iterator[str]:
+    """Yield that only a part of a batch was simulated, where that is so."""
+    if answered.tasks < answered.all_tasks and answered.unit is Unit.SECONDS:
+        yield (
+            f"all {answered.all_tasks:,} tasks gain as much as the last {answered.tasks:,} of "
+            "them, which were simulated"
+        )
 
 
 def _promised(finding: Finding, answered: WhatIfPool) -> Finding:

@@ -102,17 +102,22 @@ def perhaps(pool: PoolReading, answered: WhatIfPool) -> AnswerReading | None:
 
 
 def gain_of(answered: WhatIfPool, answer: AnswerReading) -> GainReading:
-    """Return what an answer gains, in the unit of the job."""
+    """Return what an answer gains, in the unit of the job.
+
+    Where only the last tasks of a batch were simulated, all of them are taken to gain as much.
+    """
     before, more = answered.recorded, answered.unit is Unit.TASKS_PER_S
-    ends = sorted(
-        (value - before if more else before - value) for value in (answer.low, answer.high)
+    times = answered.whole / before if answered.whole and before else 1.0
+    low, median, high = (
+        times * (value - before if more else before - value)
+        for value in (answer.low, answer.median, answer.high)
     )
     return GainReading(
         unit=answered.unit,
-        before=before,
-        low=ends[0],
-        median=answer.median - before if more else before - answer.median,
-        high=ends[1],
+        before=times * before,
+        low=min(low, high),
+        median=median,
+        high=max(low, high),
         share=answer.gain,
         share_low=answer.gain_low,
         share_high=answer.gain_high,

@@ -27,7 +27,7 @@ stays however many tasks become one: chosen, some times what it takes for empty 
 def regrained(scenario: Scenario, factor: float) -> Scenario:
     """Return a scenario whose pieces are `factor` times as large, 1/`factor` a whole number or
     `factor` one. Raises ValueError for another factor."""
-    scenario = _with_data_in_tasks(_with_data_fed(scenario, factor))
+    scenario = _with_data_in_tasks(_with_data_fed(_handed_over(scenario, factor), factor))
     if factor >= 1 and factor == round(factor):
         largest = round(factor)
         while largest > 1 and largest % 2 == 0:  # two by two, so that recursions end level by level
@@ -37,6 +37,17 @@ def regrained(scenario: Scenario, factor: float) -> Scenario:
     if 0 < factor < 1 and abs(1 / factor - round(1 / factor)) < 1e-9:
         return _divided(scenario, round(1 / factor))
     raise ValueError(f"pieces cannot be made {factor:g} times as large: use ×2, ×3, ÷2 and so on")
+
+
+def _handed_over(scenario: Scenario, factor: float) -> Scenario:
+    """Return a scenario in which threads of the job that hand over tasks to processes have fewer of
+    them to hand over, or more."""
+    machine = scenario.machine
+    if machine.one_lock or not machine.of_the_job:
+        return scenario
+    busy = min(machine.of_the_job / factor, max(1.0, machine.of_the_job))
+    others = machine.foreign + busy
+    return replace(scenario, machine=replace(machine, others=others, of_the_job=busy))
 
 
 def _with_data_fed(scenario: Scenario, factor: float) -> Scenario:

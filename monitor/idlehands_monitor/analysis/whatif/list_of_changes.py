@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from ...model import changes as ask
 from ...model.whatif import Arrivals
+from .grain import FIXED_NS
 from .program import Do
 from .rules import Taking
 
@@ -17,6 +19,10 @@ if TYPE_CHECKING:
 MOST_KINDS = 3
 """So many kinds, those with the most time, are tried faster."""
 HALF = 0.5
+SMALL = 0.05
+"""What a pool needs around a task may be so large a part of the task: chosen."""
+PIECES_EACH = 8
+"""So many pieces are left for each worker, so that they end at about the same time: chosen."""
 LEAST_SHARE = 0.05
 """A kind, a wait or an overhead with less than this share of all work is not worth a change."""
 
@@ -34,7 +40,7 @@ def _all(scenario: Scenario, *, with_curve: bool) -> Iterator[ask.Change]:
         yield ask.NoInterpreterLock()
     yield ask.Cores(max(1.0, round(scenario.machine.cores)) * 2)
     if scenario.arrivals is not Arrivals.OPEN:  # there a piece is no task that anybody waits for
-        yield from (ask.Grain(2), ask.Grain(HALF))
+        yield from (*_larger(scenario), ask.Grain(HALF))
     yield from _kinds(scenario)
     if any(do == Do.ACQUIRE for steps in scenario.program.steps for do, _ in steps):
         yield from (ask.SplitLock(), ask.SplitLock(4))
@@ -42,6 +48,18 @@ def _all(scenario: Scenario, *, with_curve: bool) -> Iterator[ask.Change]:
     if scenario.machine.foreign > 0:
         yield ask.Undisturbed()
     yield from _hand_ins(scenario)
+
+
+def _larger(scenario: Scenario) -> Iterator[ask.Change]:
+    """Pieces twice as large, and pieces so large that what is around them hardly counts."""
+    yield ask.Grain(2)
+    program, overheads = scenario.program, scenario.teams[0].overheads
+    over_ns = overheads.dispatch_ns + overheads.hand_over_ns + overheads.feed_ns
+    tasks = len(program.steps)
+    enough = min(over_ns, FIXED_NS) * tasks / (SMALL * max(1, program.work_ns))
+    factor = min(enough, tasks / (PIECES_EACH * scenario.workers))
+    if factor >= 4:
+        yield ask.Grain(2 ** int(math.log2(factor)))
 
 
 def _hand_ins(scenario: Scenario) -> Iterator[ask.Change]:

@@ -57,7 +57,8 @@ class Recorded:
     came_ns: when it was handed in, the begin of the window at the earliest. parent: place of the
     task that handed it in, -1 from outside. on_core_ns and so on: how their own time divides, of
     all tasks together. all_tasks: how many ran in the window; the program has the last of them.
-    moved: how many went to another pool.
+    whole_s: from when the first of them came until the last one ended. moved: how many went to
+    another pool.
     """
 
     program: Program
@@ -73,6 +74,7 @@ class Recorded:
     core_wait_ns: float
     lock_wait_ns: float
     all_tasks: int
+    whole_s: float
     moved: int = 0
 
     @property
@@ -93,7 +95,7 @@ def recorded(
 
     `shares`: by kind, the last for kinds that are not known. None without such a task.
     """
-    rows, ran = _rows(pool, begin_ns, end_ns, most)
+    rows, ran, whole_s = _rows(pool, begin_ns, end_ns, most)
     if not len(rows["task"]):
         return None
     parents = places_of(rows["task"], rows["parent"])
@@ -124,19 +126,23 @@ def recorded(
         core_wait_ns=core_wait,
         lock_wait_ns=lock_wait,
         all_tasks=ran,
+        whole_s=whole_s,
         moved=int(np.count_nonzero(Recent(pool.tasks, begin_ns)["outcome"] == MOVED)),
     )
 
 
-def _rows(pool: PoolLedger, begin_ns: int, end_ns: int, most: int) -> tuple[Rows, int]:
-    """Return the rows of the last tasks, by number, and how many there were in all."""
+def _rows(pool: PoolLedger, begin_ns: int, end_ns: int, most: int) -> tuple[Rows, int, float]:
+    """Return the rows of the last tasks, by number, how many there were in all, and how long all of
+    them took together."""
     store = Recent(pool.tasks, begin_ns)
     chosen = (store["started_ns"] >= begin_ns) & (store["ended_ns"] <= end_ns)
     places = np.flatnonzero(chosen & ran_to_end(store["outcome"]))
     places = places[np.argsort(store["task"][places], kind="stable")]
     rows = {name: store[name][places] for name in COLUMNS}
     kept = _last_trees(rows, most)
-    return {name: column[kept] for name, column in rows.items()}, len(places)
+    first_ns = max(begin_ns, int(rows["spawned_ns"].min(initial=end_ns)))
+    whole_s = (int(rows["ended_ns"].max(initial=first_ns)) - first_ns) / 1e9
+    return {name: column[kept] for name, column in rows.items()}, len(places), whole_s
 
 
 def _last_trees(rows: Rows, most: int) -> Int64:

@@ -65,6 +65,14 @@ class Recording:
     unrecorded: bool = False
 
     @property
+    def whole(self) -> float:
+        """What the whole run came to, where only the last tasks of it are simulated."""
+        is_cut = len(self.held.task) < self.held.all_tasks
+        is_batch = self.comes.arrivals is Arrivals.BATCH
+        is_one_pool = len(self.scenario.teams) == 1
+        return self.held.whole_s if is_cut and is_batch and is_one_pool else self.value
+
+    @property
     def refused(self) -> str:
         """Why such a run cannot be simulated, "" where it can."""
         if self.held.moved:

@@ -88,6 +88,7 @@ def pool_answers(
         curve=curve,
         notes=made.notes,
         refused=refused,
+        whole=made.whole,
     )
 
 
