@@ -1,13 +1,13 @@
 """The changes that can be asked about: one type each, and what each of them is called.
 
-Data only; `analysis.whatif.changes` makes them to a recorded run. Several changes in a tuple are
+Data only; `analysis.whatif.changing` makes them to a recorded run. Several changes in a tuple are
 made together.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from .whatif import ChangeReading
 
@@ -19,29 +19,41 @@ Facts = tuple[tuple[str, "int | float | str | bool"], ...]
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """One change to a pool, its tasks, its machine or how work comes."""
+    """One change to a pool, its tasks, its machine or how work comes.
+
+    key, words: of the change in JSON, and as an order without a full stop; fields of the change and
+    `shorter` stand in the words in braces.
+    """
+
+    key: ClassVar[str]
+    words: ClassVar[str]
 
     @property
     def facts(self) -> Facts:
-        """What is set, as in JSON."""
-        raise NotImplementedError
+        """What is set, as in JSON: the only field; True for a change without one."""
+        return ((self.key, next(iter(self._fields.values()), True)),)
 
     @property
     def sentence(self) -> str:
         """The change as an order, without a full stop."""
-        raise NotImplementedError
+        return self.words.format(**self._fields, shorter=_shorter(self._fields.get("factor", 1)))
+
+    @property
+    def _fields(self) -> dict[str, Any]:
+        return {field.name: getattr(self, field.name) for field in fields(self)}
+
+
+def _shorter(factor: float) -> str:
+    percent = round(abs(factor - 1) * 100, 3)
+    return f"{percent:g} % {'shorter' if factor <= 1 else 'longer'}"
 
 
 @dataclass(frozen=True, slots=True)
 class Workers(Change):
     """The pool has so many workers."""
 
+    key = "workers"
     number: int
-
-    @property
-    def facts(self) -> Facts:
-        """What is set, as in JSON."""
-        return (("workers", self.number),)
 
     @property
     def sentence(self) -> str:
@@ -53,12 +65,8 @@ class Workers(Change):
 class Cores(Change):
     """The pool can use so many cores."""
 
+    key = "cores"
     number: float
-
-    @property
-    def facts(self) -> Facts:
-        """What is set, as in JSON."""
-        return (("cores", self.number),)
 
     @property
     def sentence(self) -> str:
@@ -70,27 +78,21 @@ class Cores(Change):
 class NoInterpreterLock(Change):
     """Workers no longer share an interpreter lock: processes, or a free-threaded build."""
 
+    key = "interpreter_lock"
+    words = "run the tasks in processes, or on a free-threaded build"
+
     @property
     def facts(self) -> Facts:
         """What is set, as in JSON."""
-        return (("interpreter_lock", False),)
-
-    @property
-    def sentence(self) -> str:
-        """The change as an order, without a full stop."""
-        return "run the tasks in processes, or on a free-threaded build"
+        return ((self.key, False),)
 
 
 @dataclass(frozen=True, slots=True)
 class Grain(Change):
     """Pieces of work are so many times as large as they were."""
 
+    key = "grain"
     factor: float
-
-    @property
-    def facts(self) -> Facts:
-        """What is set, as in JSON."""
-        return (("grain", self.factor),)
 
     @property
     def sentence(self) -> str:
@@ -104,6 +106,7 @@ class Grain(Change):
 class KindTime(Change):
     """Tasks of a kind take so many times as long, all their own time alike."""
 
+    words = "make tasks of {kind} {shorter}"
     kind: str
     factor: float
 
@@ -112,16 +115,12 @@ class KindTime(Change):
         """What is set, as in JSON."""
         return (("kind", self.kind), ("time", self.factor))
 
-    @property
-    def sentence(self) -> str:
-        """The change as an order, without a full stop."""
-        return f"make tasks of {self.kind} {_shorter(self.factor)}"
-
 
 @dataclass(frozen=True, slots=True)
 class KindWait(Change):
     """Tasks of a kind are blocked for their own time so many times as long."""
 
+    words = "make the waits of {kind} {shorter}"
     kind: str
     factor: float
 
@@ -129,11 +128,6 @@ class KindWait(Change):
     def facts(self) -> Facts:
         """What is set, as in JSON."""
         return (("kind", self.kind), ("wait", self.factor))
-
-    @property
-    def sentence(self) -> str:
-        """The change as an order, without a full stop."""
-        return f"make the waits of {self.kind} {_shorter(self.factor)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +137,7 @@ class AsBefore(Change):
     since_ns: when they did. before_s, after_s: their median run times before and after.
     """
 
+    words = "let tasks of {kind} take as long as they did before they got slower"
     kind: str
     factor: float
     since_ns: int
@@ -160,22 +155,13 @@ class AsBefore(Change):
             ("after_s", self.after_s),
         )
 
-    @property
-    def sentence(self) -> str:
-        """The change as an order, without a full stop."""
-        return f"let tasks of {self.kind} take as long as they did before they got slower"
-
 
 @dataclass(frozen=True, slots=True)
 class SplitLock(Change):
     """The lock for which tasks wait is split into so many; 0: tasks need none."""
 
+    key = "locks"
     parts: int = 0
-
-    @property
-    def facts(self) -> Facts:
-        """What is set, as in JSON."""
-        return (("locks", self.parts),)
 
     @property
     def sentence(self) -> str:
@@ -189,161 +175,83 @@ class SplitLock(Change):
 class WakeAtOnce(Change):
     """Each hand-in wakes a parked worker, which runs at once."""
 
-    @property
-    def facts(self) -> Facts:
-        """What is set, as in JSON."""
-        return (("wake_at_once", True),)
-
-    @property
-    def sentence(self) -> str:
-        """The change as an order, without a full stop."""
-        return "wake a parked worker at once for each task"
+    key = "wake_at_once"
+    words = "wake a parked worker at once for each task"
 
 
 @dataclass(frozen=True, slots=True)
 class ParkWhenEmpty(Change):
     """Workers park only when nothing is queued in their pool."""
 
-    @property
-    def facts(self) -> Facts:
-        """What is set, as in JSON."""
-        return (("park_when_empty", True),)
-
-    @property
-    def sentence(self) -> str:
-        """The change as an order, without a full stop."""
-        return "let workers park only when nothing is queued in the whole pool"
+    key = "park_when_empty"
+    words = "let workers park only when nothing is queued in the whole pool"
 
 
 @dataclass(frozen=True, slots=True)
 class EvenVictims(Change):
     """Thieves choose their victims at random, each alike."""
 
-    @property
-    def facts(self) -> Facts:
-        """What is set, as in JSON."""
-        return (("even_victims", True),)
-
-    @property
-    def sentence(self) -> str:
-        """The change as an order, without a full stop."""
-        return "let thieves choose victims at random"
+    key = "even_victims"
+    words = "let thieves choose victims at random"
 
 
 @dataclass(frozen=True, slots=True)
 class RightEnds(Change):
     """Owners take their newest task, thieves the oldest."""
 
-    @property
-    def facts(self) -> Facts:
-        """What is set, as in JSON."""
-        return (("right_ends", True),)
-
-    @property
-    def sentence(self) -> str:
-        """The change as an order, without a full stop."""
-        return "let owners take the newest task and thieves the oldest"
+    key = "right_ends"
+    words = "let owners take the newest task and thieves the oldest"
 
 
 @dataclass(frozen=True, slots=True)
 class OnePool(Change):
     """The pools of the job become one, with the workers of all."""
 
-    @property
-    def facts(self) -> Facts:
-        """What is set, as in JSON."""
-        return (("one_pool", True),)
-
-    @property
-    def sentence(self) -> str:
-        """The change as an order, without a full stop."""
-        return "make one pool of all, with the workers of all"
+    key = "one_pool"
+    words = "make one pool of all, with the workers of all"
 
 
 @dataclass(frozen=True, slots=True)
 class HandInAtOnce(Change):
     """All tasks are handed in at first; no batch waits for the slowest task of the one before."""
 
-    @property
-    def facts(self) -> Facts:
-        """What is set, as in JSON."""
-        return (("hand_in_at_once", True),)
-
-    @property
-    def sentence(self) -> str:
-        """The change as an order, without a full stop."""
-        return "hand in all tasks at first: no batch waits for another one"
+    key = "hand_in_at_once"
+    words = "hand in all tasks at first: no batch waits for another one"
 
 
 @dataclass(frozen=True, slots=True)
 class HandOver(Change):
     """To hand a task over takes so many times as long."""
 
+    key = "hand_over"
+    words = "make hand-overs {shorter} (shared memory instead of copies)"
     factor: float
-
-    @property
-    def facts(self) -> Facts:
-        """What is set, as in JSON."""
-        return (("hand_over", self.factor),)
-
-    @property
-    def sentence(self) -> str:
-        """The change as an order, without a full stop."""
-        return f"make hand-overs {_shorter(self.factor)} (shared memory instead of copies)"
 
 
 @dataclass(frozen=True, slots=True)
 class Undisturbed(Change):
     """No other process wants the cores."""
 
-    @property
-    def facts(self) -> Facts:
-        """What is set, as in JSON."""
-        return (("undisturbed", True),)
-
-    @property
-    def sentence(self) -> str:
-        """The change as an order, without a full stop."""
-        return "keep other processes off these cores"
+    key = "undisturbed"
+    words = "keep other processes off these cores"
 
 
 @dataclass(frozen=True, slots=True)
 class HandInFaster(Change):
     """Whoever hands tasks in takes so many times as long from one to the next."""
 
+    key = "hand_in"
+    words = "make the time between two hand-ins {shorter}"
     factor: float
-
-    @property
-    def facts(self) -> Facts:
-        """What is set, as in JSON."""
-        return (("hand_in", self.factor),)
-
-    @property
-    def sentence(self) -> str:
-        """The change as an order, without a full stop."""
-        return f"make the time between two hand-ins {_shorter(self.factor)}"
 
 
 @dataclass(frozen=True, slots=True)
 class InFlight(Change):
     """So many times as many tasks of a closed stream are in flight."""
 
+    key = "in_flight"
+    words = "keep {factor:g} times as many tasks in flight"
     factor: float
-
-    @property
-    def facts(self) -> Facts:
-        """What is set, as in JSON."""
-        return (("in_flight", self.factor),)
-
-    @property
-    def sentence(self) -> str:
-        """The change as an order, without a full stop."""
-        return f"keep {self.factor:g} times as many tasks in flight"
-
-
-def _shorter(factor: float) -> str:
-    percent = round(abs(factor - 1) * 100, 3)
-    return f"{percent:g} % {'shorter' if factor <= 1 else 'longer'}"
 
 
 Changes = tuple[Change, ...]
@@ -362,10 +270,9 @@ class Question:
 
     workers: the range of a curve, each number with all of `changes`; None where none was asked for.
     arrivals: how work comes, None recognises it. pool: the name of the pool, "" for all. p95_s: the
-    wanted 95th percentile from hand-in to end, None for none. seeds: simulated runs for an
-    answer, None for as many as the number of tasks allows.
-    most_tasks: the most tasks that are
-    simulated, the last of the run; None for as many as there is time for.
+    wanted 95th percentile from hand-in to end, None for none. seeds: simulated runs for an answer,
+    None for as many as the number of tasks allows. most_tasks: the most tasks that are simulated,
+    the last of the run; None for as many as there is time for.
     """
 
     changes: tuple[Changes, ...] = ()

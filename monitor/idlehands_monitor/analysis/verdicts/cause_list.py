@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from ...model.vocabulary import FindingCode, PoolKind, WaitReason
 from . import never_steals
+from .time_shares import idle, own_waits, parked, part_of, waited
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -26,48 +27,6 @@ class Cause:
     share: Callable[[PoolReading], float]
     sentence: Callable[[PoolReading, AnswerReading], str]
     advice: Callable[[PoolReading, AnswerReading], str]
-
-
-# -- shares of the worker time that a cause accounts for -------------------------------------------
-
-
-def part_of(name: str) -> Callable[[PoolReading], float]:
-    """Return a function that gives a category's share of the worker time, 0 to 1."""
-    return lambda pool: getattr(pool.time, name) / max(1, pool.time.total)
-
-
-def in_tasks(pool: PoolReading) -> float:
-    """Return the share of the worker time in tasks, 0 to 1."""
-    time = pool.time
-    return (time.working + time.blocked + time.run_queue_wait) / max(1, time.total)
-
-
-def idle(pool: PoolReading) -> float:
-    """Return the share of the worker time without a task, 0 to 1."""
-    return pool.time.idle / max(1, pool.time.total)
-
-
-def waited(sort: WaitReason) -> Callable[[PoolReading], float]:
-    """Return a function that gives the share of the worker time blocked for a reason, 0 to 1."""
-
-    def share(pool: PoolReading) -> float:
-        if pool.blocked is None:
-            return 0.0
-        return pool.blocked.seconds(sort) * 1e9 / max(1, pool.time.total)
-
-    return share
-
-
-def _own_waits(pool: PoolReading) -> float:
-    lock = waited(WaitReason.INTERPRETER_LOCK)(pool) + waited(WaitReason.LOCK)(pool)
-    return part_of("blocked")(pool) - lock
-
-
-def _parked(pool: PoolReading) -> float:
-    return (pool.time.starved + pool.time.waking) / max(1, pool.time.total)
-
-
-# -- sentences -------------------------------------------------------------------------------------
 
 
 def percent(share: float) -> str:
@@ -114,7 +73,7 @@ def _setting(pool: PoolReading, number: int) -> str:
 def _too_few(pool: PoolReading, answer: AnswerReading) -> str:
     return (
         f"{people(len(pool.workers))} {'is' if len(pool.workers) == 1 else 'are'} too few: tasks "
-        f"are blocked for {percent(_own_waits(pool))} of the worker time, while others are queued "
+        f"are blocked for {percent(own_waits(pool))} of the worker time, while others are queued "
         "and cores are free"
     )
 
@@ -151,7 +110,7 @@ LOCK_ADVICE = (
 CAUSES = {
     "more_workers": Cause(
         FindingCode.TOO_FEW_WORKERS,
-        _own_waits,
+        own_waits,
         _too_few,
         lambda pool, answer: (
             f"Give the pool {people(_workers(answer))}{_setting(pool, _workers(answer))}, if what "
@@ -189,7 +148,7 @@ CAUSES = {
     ),
     "as_before": Cause(
         FindingCode.BLOCKED_IN_TASK,
-        _own_waits,
+        own_waits,
         _slower,
         lambda *_: (
             "Find what these tasks wait for since then (a service, a disk, a lock of its own), and "
@@ -213,7 +172,7 @@ CAUSES = {
         part_of("dispatch"),
         lambda pool, _: (
             "Tasks are too small: what the pool needs around each of them takes "
-            f"{percent(part_of('dispatch')(pool) + _parked(pool))} of the worker time"
+            f"{percent(part_of('dispatch')(pool) + parked(pool))} of the worker time"
         ),
         lambda _, answer: (
             f"Put about {dict(answer.change.facts)['grain']:g} calls into one task (a chunk size, "
@@ -242,25 +201,25 @@ CAUSES = {
     ),
     "park_when_empty": Cause(
         FindingCode.STARVED_BESIDE_WORK,
-        _parked,
+        parked,
         lambda pool, _: (
             "Workers park while tasks are queued in other deques: "
-            f"{percent(_parked(pool))} of the worker time"
+            f"{percent(parked(pool))} of the worker time"
         ),
         lambda *_: "Let a worker park only when every deque and the inbox are empty",
     ),
     "wake_at_once": Cause(
         FindingCode.STARVED_BESIDE_WORK,
-        _parked,
+        parked,
         lambda pool, _: (
-            f"Workers are woken late or not at all: {percent(_parked(pool))} of the worker time "
+            f"Workers are woken late or not at all: {percent(parked(pool))} of the worker time "
             "they were parked beside queued tasks"
         ),
         lambda *_: "Wake a parked worker at every spawn and every hand-in",
     ),
     "never_steals": Cause(
         FindingCode.NEVER_STEALS,
-        _parked,
+        parked,
         lambda *_: never_steals.SENTENCE,
         lambda *_: never_steals.ADVICE,
     ),

@@ -14,10 +14,11 @@ from ...model.findings import URGENT, Finding, GainReading
 from ...model.vocabulary import FindingCode
 from ...model.whatif import LEAST_GAIN, Arrivals, Unit
 from .attributing import attributed
-from .cause_list import idle, in_tasks, part_of, percent, where_of
+from .cause_list import percent, where_of
 from .gaining import best, gain_of, perhaps
 from .health import health
 from .running_out import backlog_runs_out
+from .time_shares import idle, in_tasks, part_of
 from .unsimulated import DECIDED, not_simulated
 
 if TYPE_CHECKING:

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 from ...model.findings import GainReading
 from ...model.vocabulary import FindingCode
 from ...model.whatif import LEAST_GAIN, Unit
-from .cause_list import CAUSES, Cause, in_tasks
+from .cause_list import CAUSES, Cause
 from .never_steals import never_steals
+from .time_shares import in_tasks
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

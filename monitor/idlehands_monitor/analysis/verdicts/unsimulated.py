@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 from ...model.findings import LEAST_SHARE, URGENT, Finding
 from ...model.vocabulary import FindingCode, WaitReason
 from .attributing import attributed
-from .cause_list import LOCK_ADVICE, lock_wait, percent, waited, where_of
+from .cause_list import LOCK_ADVICE, lock_wait, percent, where_of
+from .time_shares import waited
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
