@@ -21,6 +21,8 @@ import os
 import sys
 import tempfile
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
 
 if __name__ == "__main__":
@@ -33,26 +35,51 @@ from tried.bench import JobFailed, recorded_output
 
 
 def scores(entries: Sequence[Entry], folder: Path, given: argparse.Namespace) -> Iterator[Score]:
-    """Yield what each job comes to. folder: for captures."""
-    for entry in entries:
-        runs = []
-        for seed in range(1, given.seeds + 1):
-            capture = folder / entry.kept_as(seed, given.seconds)
-            runs.append(run(entry, seed, given.seconds, capture))
-            if not given.folder:
+    """Yield what each job comes to. folder: for captures.
+
+    Runs are made one after the other. Their captures are explained on all cores: nothing in them
+    depends on how long that takes.
+    """
+    with ThreadPoolExecutor(os.cpu_count()) as explaining:
+        for entry in entries:
+            seeds = range(1, given.seeds + 1)
+            captures = [folder / entry.kept_as(seed, given.seconds) for seed in seeds]
+            failed = [
+                record(entry, seed, given.seconds, capture)
+                for seed, capture in zip(seeds, captures, strict=True)
+            ]
+            said = explaining.map(partial(said_of, entry), seeds, captures, failed)
+            yield Score(entry, tuple(said))
+            for capture in () if given.folder else captures:
                 capture.unlink(missing_ok=True)
-        yield Score(entry, tuple(runs))
 
 
 def run(entry: Entry, seed: int, seconds: float | None, capture: Path) -> Run:
     """Capture a job, where the capture is not there yet, and return what is said of it."""
+    return said_of(entry, seed, capture, record(entry, seed, seconds, capture))
+
+
+def record(entry: Entry, seed: int, seconds: float | None, capture: Path) -> str:
+    """Capture a job, where the capture is not there yet; return why it failed, "" if it did not."""
+    if capture.exists():
+        return ""
+    draft = capture.with_suffix(".part")
     try:
-        if not capture.exists():
-            draft = capture.with_suffix(".part")
-            recorded_output(f"{entry.name}, seed {seed}", entry.command(seed, seconds), draft)
-            draft.rename(capture)
+        recorded_output(f"{entry.name}, seed {seed}", entry.command(seed, seconds), draft)
+    except JobFailed as error:
+        print(f"{entry.name}, seed {seed}: {error}", file=sys.stderr)
+        return type(error).__name__
+    draft.rename(capture)
+    return ""
+
+
+def said_of(entry: Entry, seed: int, capture: Path, failed: str) -> Run:
+    """Return what is said of a capture, or why there is none."""
+    if failed:
+        return Run(failed=failed)
+    try:
         document = explain(capture, entry.seen)
-    except (JobFailed, NotExplained) as error:
+    except NotExplained as error:
         print(f"{entry.name}, seed {seed}: {error}", file=sys.stderr)
         return Run(failed=type(error).__name__)
     first = headline(document)

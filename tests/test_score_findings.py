@@ -201,7 +201,8 @@ def test_a_job_that_fails_is_a_run_without_a_reading(tmp_path, monkeypatch, caps
 
 
 def test_the_status_and_the_table_are_those_of_the_scores(tmp_path, monkeypatch, capsys):
-    monkeypatch.setattr(score_findings, "run", lambda *_: RIGHT)
+    monkeypatch.setattr(score_findings, "record", lambda *_: "")
+    monkeypatch.setattr(score_findings, "said_of", lambda *_: RIGHT)
     monkeypatch.setenv("IDLEHANDS_DIR", "")  # the script sets it: to be put back
     page = tmp_path / "scores.md"
     assert score_findings.main(["--only", "tile_kiln", "--table", str(page)]) == 0
