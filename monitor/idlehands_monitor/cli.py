@@ -75,6 +75,7 @@ SWITCHES = (
     ("--right-ends", "owners take the newest task, thieves the oldest"),
     ("--one-pool", "one pool of all, with the workers of all"),
     ("--undisturbed", "no other process wants the cores"),
+    ("--only-workers", "no thread of the job wants the cores but its workers"),
     ("--hand-in-at-once", "all tasks handed in at first, no batch waits for another"),
 )
 ARRIVALS = "how work comes: all at first, so many in flight, or at its own pace (recognised)"

@@ -239,6 +239,14 @@ def idle_for_a_fifth(gain):
     return changed(answer((change.HandInAtOnce(),), 11.2 * (1 - gain), gain), held=held)
 
 
+def beside_a_busy_thread(waiting, blocked=0.0):
+    """Return the codes where 8 workers gain 46 %, and tasks wait for a core for so long of 40 s."""
+    working = 40 - waiting - blocked
+    time = seconds_of(working=working, run_queue_wait=waiting, blocked=blocked)
+    held = replace(base(), time=time, blocked=None)
+    return changed(answer((change.Workers(8),), 6.0, 0.46), held=held)
+
+
 def alone(longest_s=1.5, kind="mill", tasks=1):
     """Return a pool in whose run of 11.2 s one task runs alone for a while."""
     serial = SerialReading(4.0, 0.8, longest_s, 0.0, kind)
@@ -256,6 +264,11 @@ def backlog(growth=1.75, **told):
 
 
 OF_RUNS = (
+    case("too-few-workers", FOUND, "a core is free", lambda: beside_a_busy_thread(1.6),
+         "LEAST_SHARE"),
+    case("too-few-workers", NOT_FOUND, "no core is free", lambda: beside_a_busy_thread(2.4),
+         "LEAST_SHARE"),
+    case("too-few-workers", FOUND, "mostly blocked", lambda: beside_a_busy_thread(4.0, 20.0)),
     case("serial-stretch", FOUND, "0.8 s of 11.2 s", lambda: changed(held=alone(0.8)),
          "LEAST_GAIN"),
     case("serial-stretch", NOT_FOUND, "0.4 s of 11.2 s", lambda: changed(held=alone(0.4)),

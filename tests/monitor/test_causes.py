@@ -51,6 +51,7 @@ CASES = [
     (change.RightEnds(), "wrong-steal-end"),
     (change.OnePool(), "stranded-in-other-pool"),
     (change.Undisturbed(), "cores-busy-elsewhere"),
+    (change.OnlyWorkers(), "cores-busy-elsewhere"),
     (change.HandInFaster(0.5), "slow-submitter"),
     (change.InFlight(2), "too-little-parallelism"),
 ]

@@ -55,6 +55,13 @@ def test_nobody_else_wants_the_cores():
     assert made(change.Undisturbed()).machine == Machine(2, one_lock=True)
 
 
+def test_no_thread_of_the_job_wants_the_cores_but_its_workers():
+    machine = Machine(2, others=1.5, of_the_job=0.5)
+    assert changed(scenario(machine=machine), (change.OnlyWorkers(),)).machine == Machine(
+        2, others=1.0
+    )
+
+
 @pytest.mark.parametrize("made_change", [change.Undisturbed(), change.Cores(2)])
 def test_threads_of_the_job_still_want_the_cores(made_change):
     machine = Machine(2, others=1.5, of_the_job=0.5)

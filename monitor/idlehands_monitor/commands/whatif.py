@@ -111,6 +111,7 @@ def _changes(options: argparse.Namespace) -> Iterator[change.Change]:
         "one_pool": change.OnePool,
         "hand_in_at_once": change.HandInAtOnce,
         "undisturbed": change.Undisturbed,
+        "only_workers": change.OnlyWorkers,
     }
     yield from (made() for name, made in flags.items() if getattr(options, name))
     if options.hand_over is not None:

@@ -237,6 +237,14 @@ class Undisturbed(Change):
 
 
 @dataclass(frozen=True, slots=True)
+class OnlyWorkers(Change):
+    """No thread of the job wants the cores but its workers."""
+
+    key = "only_workers"
+    words = "keep the job's other threads off these cores"
+
+
+@dataclass(frozen=True, slots=True)
 class HandInFaster(Change):
     """Whoever hands tasks in takes so many times as long from one to the next."""
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from ...model.findings import LEAST_SHARE
 from ...model.vocabulary import FindingCode, PoolKind, WaitReason
 from . import never_steals
 from .time_shares import idle, own_waits, parked, part_of, waited
@@ -71,10 +72,12 @@ def _setting(pool: PoolReading, number: int) -> str:
 
 
 def _too_few(pool: PoolReading, answer: AnswerReading) -> str:
+    too_few = f"{people(len(pool.workers))} {'is' if len(pool.workers) == 1 else 'are'} too few"
+    if own_waits(pool) < LEAST_SHARE:
+        return f"{too_few}: tasks are queued while cores are free"
     return (
-        f"{people(len(pool.workers))} {'is' if len(pool.workers) == 1 else 'are'} too few: tasks "
-        f"are blocked for {percent(own_waits(pool))} of the worker time, while others are queued "
-        "and cores are free"
+        f"{too_few}: tasks are blocked for {percent(own_waits(pool))} of the worker time, while "
+        "others are queued and cores are free"
     )
 
 
@@ -243,11 +246,23 @@ CAUSES = {
             "Let both kinds of work share one pool, or give the other pool more of the workers"
         ),
     ),
+    "only_workers": Cause(
+        FindingCode.CORES_BUSY_ELSEWHERE,
+        part_of("run_queue_wait"),
+        lambda pool, _: (
+            "Threads of the job that are no workers had the cores: tasks that were ready waited "
+            f"for one for {percent(part_of('run_queue_wait')(pool))} of the worker time"
+        ),
+        lambda *_: (
+            "Find what the job's other threads compute (the main thread, a loop that asks without "
+            "a pause, a library's own threads), and let them wait, or do less, or use fewer workers"
+        ),
+    ),
     "undisturbed": Cause(
         FindingCode.CORES_BUSY_ELSEWHERE,
         part_of("run_queue_wait"),
         lambda pool, _: (
-            "Other processes or threads had the cores: tasks that were ready waited for one for "
+            "Other processes had the cores: tasks that were ready waited for one for "
             f"{percent(part_of('run_queue_wait')(pool))} of the worker time"
         ),
         lambda *_: "Find what else runs on this machine (top), or give the pool cores of its own",

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ...model.findings import GainReading
+from ...model.findings import LEAST_SHARE, GainReading
 from ...model.vocabulary import FindingCode
 from ...model.whatif import LEAST_GAIN, Unit
 from .cause_list import CAUSES, Cause
 from .never_steals import never_steals
-from .time_shares import in_tasks
+from .time_shares import in_tasks, own_waits, part_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from ...model.reading import PoolReading
     from ...model.whatif import AnswerReading, WhatIfPool
 
-OF_IDLE_TIME = {
+BETWEEN_TASKS = {
     FindingCode.STARVED_BESIDE_WORK,
     FindingCode.NEVER_STEALS,
     FindingCode.STRANDED_IN_OTHER_POOL,
@@ -25,10 +25,12 @@ OF_IDLE_TIME = {
     FindingCode.BARRIER_WAIT,
     FindingCode.SLOW_SUBMITTER,
     FindingCode.GRAIN_TOO_COARSE,
+    FindingCode.GRAIN_TOO_FINE,
     FindingCode.UNEVEN_VICTIMS,
     FindingCode.WRONG_STEAL_END,
 }
-"""Causes whose mending leaves the tasks as they are: it gains idle time and nothing else."""
+"""Causes whose mending leaves the tasks as they are: it gains time between
+tasks and nothing else."""
 SURE_GAIN = LEAST_GAIN / 2
 """What a change surely gains, at the low end of its interval: chosen."""
 IN_PROPORTION = 0.5
@@ -57,7 +59,9 @@ def _can_gain(pool: PoolReading, answered: WhatIfPool, cause: Cause, answer: Ans
     a worker had none, workers that were never started included. Time beside queued tasks is worth
     most if all of it was on the critical path.
     """
-    if answered.unit is Unit.P95_S or cause.code not in OF_IDLE_TIME:
+    if cause.code is FindingCode.TOO_FEW_WORKERS and not _has_free_cores(pool):
+        return False
+    if answered.unit is Unit.P95_S or cause.code not in BETWEEN_TASKS:
         return True
     more = answered.unit is Unit.TASKS_PER_S
     saved = answer.gain / (1 + answer.gain) if more else answer.gain
@@ -65,6 +69,15 @@ def _can_gain(pool: PoolReading, answered: WhatIfPool, cause: Cause, answer: Ans
     if cause.code in (FindingCode.STARVED_BESIDE_WORK, FindingCode.NEVER_STEALS):
         most = min(most, cause.share(pool) * len(pool.workers))
     return most >= max(LEAST_GAIN, saved * IN_PROPORTION)
+
+
+def _has_free_cores(pool: PoolReading) -> bool:
+    """Return whether tasks rarely wait for a core, or less than for what blocks them.
+
+    Where other threads want all cores, more workers would get a larger part of them, and that is
+    all.
+    """
+    return part_of("run_queue_wait")(pool) <= max(LEAST_SHARE, own_waits(pool))
 
 
 def _candidates(answered: WhatIfPool) -> Iterable[AnswerReading]:

@@ -126,6 +126,12 @@ def _(_: ask.Undisturbed, scenario: Scenario) -> Scenario:
     return replace(scenario, machine=scenario.machine.undisturbed)
 
 
+@_made.register(ask.OnlyWorkers)
+def _(_: ask.OnlyWorkers, scenario: Scenario) -> Scenario:
+    machine = scenario.machine
+    return replace(scenario, machine=replace(machine, others=machine.foreign, of_the_job=0.0))
+
+
 @_made.register(ask.HandInFaster)
 def _(change: ask.HandInFaster, scenario: Scenario) -> Scenario:
     old = scenario.program

@@ -47,6 +47,8 @@ def _all(scenario: Scenario, *, with_curve: bool) -> Iterator[ask.Change]:
     yield from _scheduler(scenario)
     if scenario.machine.foreign > 0:
         yield ask.Undisturbed()
+    if scenario.machine.of_the_job >= HALF:
+        yield ask.OnlyWorkers()
     yield from _hand_ins(scenario)
 
 
