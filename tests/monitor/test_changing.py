@@ -153,6 +153,15 @@ def test_twice_as_many_are_in_flight():
     assert made(change.InFlight(2)).program.gates == {2: (0, 6), 3: (0, 6)}
 
 
+def test_a_burst_at_the_beginning_does_not_count_as_in_flight():
+    """12 tasks come at once; then the next one comes when one more ends, with 2 in flight."""
+    steps = tuple(((Do.CORE, 10),) for _ in range(20))
+    gates = {task: (task - 1, 0) for task in range(12, 20)}
+    program = Program(steps, dict.fromkeys(range(12), 0), gates=gates)
+    more = changed(scenario(program=program, kinds=(0,) * 20), (change.InFlight(2),))
+    assert more.program.gates == {task: (task - 3, 0) for task in range(12, 20)}
+
+
 # -- the same run as it might have been ----------------------------------------------------------
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import singledispatch
+from statistics import median
 from typing import TYPE_CHECKING
 from zlib import crc32
 
@@ -14,6 +15,7 @@ from .program import Do
 from .shaping import reshaped, scaled, with_waits
 
 if TYPE_CHECKING:
+    from .program import Program
     from .rules import Overheads, Rules
     from .scenario import Scenario
 
@@ -146,10 +148,19 @@ def _(change: ask.HandInFaster, scenario: Scenario) -> Scenario:
 def _(change: ask.InFlight, scenario: Scenario) -> Scenario:
     """The gate of a task opens as many ends earlier as there are more tasks in flight."""
     old = scenario.program
-    now = len(old.comes_ns)
+    now = _in_flight(old)
     more = round(now * change.factor) - now
     gates = {task: (max(0, count - more), later) for task, (count, later) in old.gates.items()}
     return replace(scenario, program=replace(old, gates=gates))
+
+
+def _in_flight(program: Program) -> int:
+    """Return how many tasks are in flight when one with a gate comes, the median; of a program
+    without gates how many come by themselves. A burst at the beginning counts for nothing."""
+    by_themselves = len(program.comes_ns)
+    counts = sorted(count for count, _ in program.gates.values())
+    flights = [by_themselves + place + 1 - count for place, count in enumerate(counts)]
+    return int(median(flights)) if flights else by_themselves
 
 
 @_made.register(ask.HandOver)
