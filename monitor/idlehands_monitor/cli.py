@@ -198,6 +198,7 @@ def _record(command: argparse.ArgumentParser) -> None:
     command.add_argument("--capture", required=True, metavar="FILE", help="where to write it")
     _force_option(command)
     _size_option(command)
+    _stacks_option(command)
 
 
 def _explain(command: argparse.ArgumentParser) -> None:

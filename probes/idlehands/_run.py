@@ -25,9 +25,10 @@ options:
   --capture FILE  record the whole job in FILE, from its first task on
   --max SIZE      keep the newest of it, at most so much (512MB); of the rest, totals
   --force         replace FILE where it is a regular file of yours
+  --no-stacks     take no stacks of its threads: then no finding names a line
 """
 USAGE_STATUS = 2
-WITH_VALUE, WITHOUT = ("--capture", "--max"), ("--force",)
+WITH_VALUE, WITHOUT = ("--capture", "--max"), ("--force", "--no-stacks")
 
 
 class _Usage(Exception):

@@ -109,6 +109,19 @@ def test_no_control_character_is_in_the_page(which, request, tmp_path):
     assert not controls(page.read_text(encoding="utf-8"))
 
 
+def test_a_pool_is_found_by_the_file_that_makes_it(tmp_path):
+    folder = tmp_path / "sockets"
+    folder.mkdir(mode=0o700)
+    pid = os.getpid()
+    sends = hello(pid) + names("kiln.py:30") + encode({"frame": "bye", "reason": "exit"})
+    probe = FakeProbe(folder / f"{pid}.sock", lambda connection: connection.sendall(sends))
+    try:
+        done = idlehands("explain", "kiln.py", "--for", "1s", folder=folder)
+    finally:
+        probe._listener.close()
+    assert "no pool named" not in done.stderr
+
+
 @pytest.mark.parametrize("command", ["watch", "explain", "capture"])
 def test_names_in_the_message_that_no_pool_was_found_are_made_safe(command, tmp_path):
     folder = tmp_path / "sockets"

@@ -195,3 +195,16 @@ def test_the_stacks_of_a_capture_are_functions_files_and_lines(job, folder, tmp_
         for function, path, line in thread["frames"]:
             assert (type(function), type(path), type(line)) == (str, str, int)
     assert b"xylographic" not in inside
+
+
+@pytest.mark.parametrize("option", [(), ("--no-stacks",)])
+def test_a_job_that_is_recorded_from_its_first_task_names_the_line(tmp_path, folder, option):
+    script, capture = tmp_path / "job.py", tmp_path / "job.idlehands"
+    script.write_text(WELL.replace("range(600)", "range(40)"))
+    idlehands("run", "--capture", capture, *option, script, folder=folder, seconds=60.0)
+    places = finding(explained(capture, folder=folder), "lock-wait")["places"]
+    if option:
+        assert places is None
+        return
+    assert at(places["waiting"][0]["place"]) == ("draw_water", "job.py", TAKES)
+    assert at(places["holding"][0]["place"]) == ("draw_water", "job.py", HOLDS)

@@ -16,6 +16,7 @@ from idlehands_monitor.model.graph import CriticalReading, GraphReading, SerialR
 from idlehands_monitor.model.tasks import KindReading
 from idlehands_monitor.model.vocabulary import FindingCode
 from idlehands_monitor.model.whatif import Arrivals, Unit
+from idlehands_monitor.model.worker_time import WorkerTime
 from idlehands_monitor.session.causes import FIRST_SECONDS, Causes
 from idlehands_monitor.session.whatif import State
 from idlehands_monitor.views.sections.findings import gain_text
@@ -292,21 +293,23 @@ def live():
     return clock, search, Causes(search, lambda: clock[0])
 
 
-def headline(causes, end_s=0.0):
+def headline(causes, end_s=0.0, findings=()):
     held = reading()
     end_ns = held.pools[0].end_ns + int(end_s * 1e9)
-    held = replace(held, pools=(replace(held.pools[0], findings=(), end_ns=end_ns),))
+    time = WorkerTime(blocked=20 * 10**9, working=5 * 10**9) if findings else held.pools[0].time
+    pool = replace(held.pools[0], findings=findings, end_ns=end_ns, time=time)
+    held = replace(held, pools=(pool,))
     shown = causes.of(held)
     return shown.headline[1].code if shown.headline else ""
 
 
-def searched(live, *answers, at):
+def searched(live, *answers, at, findings=()):
     """Let a search begin and be answered; return the headline that is shown then."""
     clock, search, causes = live
     search.answers = answers
     clock[0] = at
-    headline(causes, at)
-    return headline(causes, at)
+    headline(causes, at, findings)
+    return headline(causes, at, findings)
 
 
 MORE, FINER = answer((change.Workers(8),), 6.0, 0.4), answer((change.Grain(0.5),), 8.0, 0.3)
@@ -335,6 +338,20 @@ def test_a_single_doubt_is_forgotten(live):
     assert searched(live, at=30) == "too-few-workers"
     assert searched(live, MORE, at=70) == "too-few-workers"
     assert searched(live, at=130) == "too-few-workers"
+
+
+def test_a_cause_in_the_place_of_nothing_to_gain_is_shown_at_once(live):
+    headline(live[2])
+    assert searched(live, at=10) == ""
+    assert searched(live, MORE, at=30) == "too-few-workers"
+
+
+def test_nothing_to_gain_is_not_said_after_one_search_where_workers_are_blocked(live):
+    """The first samples of waits come late: one search may not know of a lock yet."""
+    blocked = (Finding("blocked-in-task", 20.0, 0.8, "Blocked.", "Wait less."),)
+    headline(live[2], findings=blocked)
+    assert searched(live, at=10, findings=blocked) == "blocked-in-task"
+    assert searched(live, at=30, findings=blocked) == ""
 
 
 def test_searches_become_rare(live):

@@ -13,6 +13,7 @@ from idlehands.wire import NONE
 
 from .time.worker_time import pool_time
 from .verdicts.causes import caused, stranded
+from .verdicts.unsimulated import not_simulated
 from .whatif.planning import Plan, plan
 from .whatif.recording import PoolInput
 
@@ -45,6 +46,16 @@ def with_causes(reading: Reading, answered: tuple[WhatIfPool, ...]) -> Reading:
         if several.number < 0:
             pools = stranded(pools, several)
     return replace(reading, pools=pools)
+
+
+def by_shares(reading: Reading) -> Reading:
+    """Return a reading of which nothing has been simulated yet: its findings are those by rules
+    and by shares of the worker time."""
+    pools = (
+        replace(pool, findings=not_simulated(pool, "nothing has been simulated yet"))
+        for pool in reading.pools
+    )
+    return replace(reading, pools=tuple(pools))
 
 
 def _caused(pool: PoolReading, answered: WhatIfPool) -> PoolReading:

@@ -188,7 +188,7 @@ def _pool(asked: _Asked, ages: Ages) -> PoolReading:
     tasks = task_reading(
         pool, begin_ns, end_ns, time, asked.history, ages.kinds, thinned=times.is_thinned
     )
-    waited = blocked(time)
+    waited = blocked(time, pool.task_kinds)
     scheduler = _scheduler(asked, times, steals, tasks.finished, ages.judged)
     use = SchedulerUse.of(scheduler)
     costs = scheduler_costs(time, steals, use)

@@ -43,6 +43,7 @@ def run(options: argparse.Namespace) -> int:
             options.capture,
             replace=options.force,
             most_bytes=options.max,
+            takes_stacks=options.takes_stacks,
         )
     except CommandError as error:
         _say(options.says, clean(str(error), LONGEST_MESSAGE))

@@ -9,13 +9,15 @@ from dataclasses import dataclass
 class WaitReading:
     """An estimate of the blocked time that waited for one thing, with its 95 % interval.
 
-    sort: what it waited for, a `WaitReason`. seconds, low_s, high_s: worker time.
+    sort: what it waited for, a `WaitReason`. seconds, low_s, high_s: worker time. kind: the kind of
+    task that was found waiting for it in most samples, "" where less than half of them were of one.
     """
 
     sort: str
     seconds: float
     low_s: float
     high_s: float
+    kind: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +36,10 @@ class BlockedReading:
     samples: int
     unsplit_s: float
     one_core: bool
+
+    def kind(self, sort: str) -> str:
+        """Return the kind of task that mostly waits for one thing, "" where none does."""
+        return next((wait.kind for wait in self.waits if wait.sort == sort), "")
 
     def seconds(self, sort: str) -> float:
         """Return the estimated seconds of one sort of wait, 0 where no sample found it."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ..analysis.asking import with_causes
+from ..analysis.asking import by_shares, with_causes
 from ..analysis.whatif.planning import WhatIfError
 from ..model.changes import Question
 from .whatif import State, WhatIf, answered
@@ -44,7 +44,8 @@ LIVE = Question(seeds=2, most_tasks=1_500)
 class Causes:
     """The causes that live readings name: looked for now and then, in a process of its own.
 
-    A headline that two searches in a row do not agree on stays as it was: it must not flap.
+    A headline that two searches in a row do not agree on stays as it was: it must not flap. Only a
+    cause in the place of "nothing to gain" is shown at once.
     """
 
     def __init__(self, search: WhatIf, monotonic: Callable[[], float]) -> None:
@@ -67,7 +68,7 @@ class Causes:
             self._search.ask(LIVE)
             spacing = SPACINGS[min(self._begun, len(SPACINGS) - 1)]
             self._begun, self._next = self._begun + 1, now + spacing
-        return with_causes(reading, self._shown) if self._shown else reading
+        return self._named(reading, self._shown)
 
     def _has_gone_on(self, reading: Reading) -> bool:
         """Return whether there is anything new to judge: not where a job or a replay has ended."""
@@ -80,11 +81,17 @@ class Causes:
 
     def _take(self, reading: Reading) -> None:
         found = self._search.reading.pools if self._search.reading is not None else ()
-        codes = [_headline(with_causes(reading, answers)) for answers in (self._shown, found)]
-        if self._shown and codes[0] != codes[1] and not self._doubted:
+        before, after = (
+            _headline(self._named(reading, answers)) for answers in (self._shown, found)
+        )
+        if before and before != after and not self._doubted and (self._shown or not after):
             self._doubted = True
             return
         self._shown, self._doubted = found, False
+
+    @staticmethod
+    def _named(reading: Reading, answers: tuple[WhatIfPool, ...]) -> Reading:
+        return with_causes(reading, answers) if answers else by_shares(reading)
 
     def close(self) -> None:
         """End a search that is under way."""

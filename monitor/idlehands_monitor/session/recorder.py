@@ -19,15 +19,23 @@ DRAIN_SECONDS = 0.25
 class Recorder:
     """Writes a capture of the processes that call a socket. A context manager that ends it.
 
+    takes_stacks: whether it holds stacks, taken while workers wait in tasks.
     Raises CommandError where the socket or the file cannot be made.
     """
 
     def __init__(
-        self, socket: str, job: int, path: str, *, replace: bool, most_bytes: int | None
+        self,
+        socket: str,
+        job: int,
+        path: str,
+        *,
+        replace: bool,
+        most_bytes: int | None,
+        takes_stacks: bool = True,
     ) -> None:
         self.path = path
         try:
-            self._source = CalledSource(socket, job)
+            self._source = CalledSource(socket, job, takes_stacks=takes_stacks)
         except (OSError, FolderRefused) as error:
             raise CommandError(f"{socket}: {error}") from error
         try:

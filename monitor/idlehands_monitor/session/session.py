@@ -12,6 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from ..analysis.asking import by_shares
 from ..analysis.places.places import Places
 from ..ingest import limits
 from ..ingest.sources.replay import AT_END
@@ -119,7 +120,7 @@ class Session:
         Without `fresh` the verdicts on promises, stealing and queueing may be some seconds old.
         """
         reading = self.feed.reading(fresh=fresh)
-        found = self._causes.of(reading) if self.names_causes else reading
+        found = self._causes.of(reading) if self.names_causes else by_shares(reading)
         return self._places.added(self.feed.ledger, found)
 
     def pass_time(self, seconds: float | None, each: Callable[[], object]) -> None:

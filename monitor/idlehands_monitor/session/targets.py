@@ -75,7 +75,17 @@ def open_live(
             return _attached(live(str(pid)), ATTACHING_SECONDS, machine)
         external = ExternalSource(pid, takes_stacks=takes_stacks)
         return _attached(external, EXTERNAL_SECONDS, machine)
+    if (whole := _only_of_file(target, processes)) is not None:
+        return _attached(live(whole), ATTACHING_SECONDS, machine)
     raise CommandError(_nothing(target, processes, finder), NOTHING_TO_WATCH)
+
+
+def _only_of_file(target: str, processes: Iterable[FoundProcess]) -> str | None:
+    """Return the name of the only pool of a file: pools without a name of their own are called by
+    the file and line that made them."""
+    names = {pool.name for process in processes for pool in process.pools}
+    of_file = [name for name in names if name.rpartition(":")[0] == target]
+    return of_file[0] if len(of_file) == 1 else None
 
 
 def _takes_first_task(pid: int, job: Job | None, finder: Finder, machine: Machine) -> bool:

@@ -32,7 +32,7 @@ WAITS: dict[FindingCode, frozenset[WaitReason]] = {
     FindingCode.LOCK_WAIT: frozenset({WaitReason.LOCK}),
     FindingCode.BLOCKED_IN_TASK: ALL - {WaitReason.INTERPRETER_LOCK},
     FindingCode.TOO_FEW_WORKERS: ALL - LOCKS,
-    FindingCode.NESTED_WAIT: ALL - {WaitReason.INTERPRETER_LOCK},
+    FindingCode.NESTED_WAIT: frozenset({WaitReason.LOCK}),  # so looks a wait for a future
     FindingCode.STUCK_WORKER: ALL,
 }
 """What the threads of a finding wait for; findings that are not here have no places."""

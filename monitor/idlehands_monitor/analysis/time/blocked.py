@@ -12,6 +12,9 @@ from ...model.vocabulary import CoreTimeSource, WaitReason
 from ..stats.summary import wilson
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from ...model.arrays import Int64
     from ...model.worker_time import PoolTime
 
 LEAST_SAMPLES = 20
@@ -22,9 +25,10 @@ MANY_IN_TASK = 1.5
 """The least mean number of workers in tasks for which that means anything."""
 
 
-def blocked(time: PoolTime) -> BlockedReading | None:
+def blocked(time: PoolTime, kinds: Sequence[str] = ()) -> BlockedReading | None:
     """Return what blocked time waited for, None without blocked time.
 
+    kinds: the names of the kinds of tasks.
     Shares of samples are taken as shares of time, with Wilson's score interval at 95 %. Two samples
     of one worker, a quarter of a second apart, may find the same wait; so the interval is too
     narrow where waits are longer than that.
@@ -37,10 +41,13 @@ def blocked(time: PoolTime) -> BlockedReading | None:
     samples = int(split.samples.sum())
     waits = []
     if samples >= LEAST_SAMPLES:
-        for sort, count in zip(WaitReason, split.samples.sum(axis=1).tolist(), strict=True):
+        counts = split.samples.sum(axis=1).tolist()
+        for place, (sort, count) in enumerate(zip(WaitReason, counts, strict=True)):
             if count:
                 low, high = wilson(count, samples)
-                waits.append(WaitReading(sort, rest * count / samples, rest * low, rest * high))
+                kind = _mostly(split.samples[place], kinds)
+                seconds = rest * count / samples
+                waits.append(WaitReading(sort, seconds, rest * low, rest * high, kind))
     return BlockedReading(
         join_s=split.joined_ns / 1e9,
         declared_s=split.declared_ns / 1e9,
@@ -49,6 +56,14 @@ def blocked(time: PoolTime) -> BlockedReading | None:
         unsplit_s=0.0 if waits else rest,
         one_core=_is_one_core(time),
     )
+
+
+def _mostly(samples: Int64, kinds: Sequence[str]) -> str:
+    """Return the kind with half of the samples or more, "" without one. samples: by kind, the last
+    of tasks whose kind is not known."""
+    place = int(samples.argmax())
+    is_known = place < min(len(kinds), len(samples) - 1)
+    return kinds[place] if is_known and 2 * samples[place] >= samples.sum() else ""
 
 
 def _is_one_core(time: PoolTime) -> bool:

@@ -53,6 +53,8 @@ def where_of(pool: PoolReading, code: FindingCode) -> str:
         FindingCode.MORE_WORKERS_THAN_CORES: "run_queue_wait_s",
         FindingCode.CORES_BUSY_ELSEWHERE: "run_queue_wait_s",
     }.get(code)
+    if code is FindingCode.LOCK_WAIT and pool.blocked and pool.blocked.kind(WaitReason.LOCK):
+        return pool.blocked.kind(WaitReason.LOCK)
     kinds = pool.tasks.kinds
     if by is None or not kinds:
         return ""

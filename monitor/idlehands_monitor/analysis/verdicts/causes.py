@@ -52,7 +52,8 @@ BY_PROMISE = {FindingCode.WRONG_STEAL_END: "right_ends", FindingCode.UNEVEN_VICT
 def caused(pool: PoolReading, answered: WhatIfPool) -> PoolReading:
     """Return a reading whose findings are causes with gains, the largest first."""
     if answered.refused:
-        return replace(pool, findings=not_simulated(pool, answered.refused))
+        why = f"nothing was simulated: {answered.refused}"
+        return replace(pool, findings=not_simulated(pool, why))
     found = [_finding(pool, answered, *pair) for pair in best(pool, answered)]
     found += [*_backlog(pool, answered), *_serial(pool, answered)]
     found = _without_the_same(pool, answered, found)
@@ -206,7 +207,7 @@ def _finding(
         share=share,
         sentence=cause.sentence(pool, answer),
         advice=cause.advice(pool, answer),
-        evidence=f"The simulation assumes: {assumes}" if assumes else "",
+        evidence=f"Simulated: {answer.change.sentence}" + (f", if {assumes}" if assumes else ""),
         gain=gain_of(answered, answer),
         where=where_of(pool, cause.code),
         since_ns=-1 if since is None else int(since),

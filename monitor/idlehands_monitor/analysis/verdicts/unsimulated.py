@@ -40,11 +40,13 @@ BY_SHARE = DECIDED | {FindingCode.LOCK_WAIT}
 """Findings whose worker time says how much they matter where nothing was simulated."""
 
 
-def not_simulated(pool: PoolReading, refused: str) -> tuple[Finding, ...]:
-    """Return the findings of a pool without a simulation: by rules of their own, then by shares."""
+def not_simulated(pool: PoolReading, why: str) -> tuple[Finding, ...]:
+    """Return the findings of a pool without a simulation: by rules of their own, then by shares.
+
+    why: no gain is known.
+    """
     found = [*_tiny(pool), *(_for_a_lock(pool, one) for one in pool.findings)]
     found.sort(key=lambda one: (one.code not in URGENT, one.code in BY_SHARE))
-    why = f"nothing was simulated: {refused}"
     named = attributed(pool, tuple(replace(one, no_gain=one.no_gain or why) for one in found))
     return tuple(one for one in named if one.worker_seconds > 0 or one.code not in DECIDED)
 

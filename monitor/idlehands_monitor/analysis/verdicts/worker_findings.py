@@ -95,6 +95,7 @@ def _nested(pool: PoolReading) -> tuple[Finding, ...]:
     if share < LEAST_NESTED or pool.tasks.finished < LEAST_OF_KIND:
         return ()
     kinds = max(pool.tasks.kinds, key=lambda kind: kind.blocked_s, default=None)
+    waiting = pool.blocked.kind(WaitReason.LOCK) if pool.blocked is not None else ""
     return (
         Finding(
             FindingCode.NESTED_WAIT,
@@ -103,7 +104,7 @@ def _nested(pool: PoolReading) -> tuple[Finding, ...]:
             "Tasks wait in their workers for tasks of the same pool: "
             f"{100 * share:.0f} % of the worker time runs nothing",
             RETURN_INSTEAD,
-            where=kinds.kind if kinds is not None else "",
+            where=waiting or (kinds.kind if kinds is not None else ""),
             no_gain="what such a worker could run meanwhile is not simulated",
         ),
     )

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ...ledger.rows import Recent
+from ...model.vocabulary import FindingCode
 from ...model.whatif import Arrivals
 from ..stats.order_statistics import places_of
 from .arrivals import Coming, coming
@@ -54,6 +55,7 @@ class Recording:
     """A recorded run as a scenario. value: what it came to, in the unit of its arrivals.
 
     unrecorded: whether tasks of the window left no row, because the probe had given up detail.
+    nested: whether tasks wait for tasks of their own pool and no row says for which.
     """
 
     scenario: Scenario
@@ -63,6 +65,7 @@ class Recording:
     found: Calibrated
     sampled: bool
     unrecorded: bool = False
+    nested: bool = False
 
     @property
     def whole(self) -> float:
@@ -79,6 +82,8 @@ class Recording:
             return "tasks went to another pool, and a part of the run is not in this one"
         if self.unrecorded:
             return "tasks left no row, because the probe records less to cost less"
+        if self.nested:
+            return "tasks wait for tasks of their own pool, and it is not recorded for which"
         return ""
 
     @property
@@ -141,8 +146,19 @@ def _recording(
     )
     value = measure(comes.arrivals, held.came_ns[outside], held.ended_ns[outside])
     return Recording(
-        found.scenario, held, comes, value, found, sampled, pool.counted_s + pool.thinned_s > 0
+        found.scenario,
+        held,
+        comes,
+        value,
+        found,
+        sampled,
+        unrecorded=pool.counted_s + pool.thinned_s > 0,
+        nested=not pool.has_steals and _is_nested(pool),
     )
+
+
+def _is_nested(pool: PoolReading) -> bool:
+    return any(finding.code is FindingCode.NESTED_WAIT for finding in pool.findings)
 
 
 def comes_slowly(arrivals: Arrivals, busy_beside: float) -> bool:

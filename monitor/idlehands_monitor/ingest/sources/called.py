@@ -22,6 +22,7 @@ from . import host
 from .asking import FoundProcess
 from .attachment import Attachment
 from .sockets import is_deserted
+from .stack_sampler import StackSampler
 from .status import SourceStatus
 
 if TYPE_CHECKING:
@@ -38,14 +39,16 @@ class CalledSource(TakingSource):
     """Takes in what the processes of a job send to a socket, until the job is over.
 
     path: of the socket, which is made. pid: the job's first process. The job is over when that has
-    ended, or is about to, and no process is being read.
+    ended, or is about to, and no process is being read. takes_stacks: whether stacks are taken
+    while workers wait in tasks, see `stack_sampler`.
 
     first_has_ended: whether the job's first process has ended. Raises FolderRefused and OSError
     where the socket cannot be made.
     """
 
-    def __init__(self, path: str, pid: int) -> None:
+    def __init__(self, path: str, pid: int, *, takes_stacks: bool = True) -> None:
         super().__init__(str(pid))
+        self._sampler = StackSampler(self._intake.take) if takes_stacks else None
         self.first_has_ended = False
         self._path, self._pid = path, pid
         self._listener = _listener(path)
@@ -80,6 +83,9 @@ class CalledSource(TakingSource):
             stack.enter_context(self._watched_first())
             accepting = asyncio.create_task(self._accept())
             stack.callback(accepting.cancel)
+            if self._sampler is not None:
+                sampling = asyncio.create_task(self._sampler.run())
+                stack.callback(sampling.cancel)
             while not await self._is_over():
                 await self._changed.wait()
                 self._changed.clear()
@@ -142,7 +148,8 @@ class CalledSource(TakingSource):
         task = asyncio.current_task()
         assert task is not None  # noqa: S101 - this is one
         pid = peer_pid(connection)
-        attachment = Attachment(FoundProcess(pid, self._path, owner=os.geteuid()), self._intake)
+        process = FoundProcess(pid, self._path, owner=os.geteuid())
+        attachment = Attachment(process, self._intake, self._sampler)
         self._streams[task] = attachment
         try:
             if await _sends(connection):
