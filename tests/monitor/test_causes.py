@@ -18,7 +18,7 @@ from idlehands_monitor.model.vocabulary import FindingCode
 from idlehands_monitor.model.whatif import Arrivals, Unit
 from idlehands_monitor.model.worker_time import WorkerTime
 from idlehands_monitor.session.causes import FIRST_SECONDS, Causes
-from idlehands_monitor.session.whatif import State
+from idlehands_monitor.session.whatif import NICENESS, State
 from idlehands_monitor.views.sections.findings import gain_text
 
 
@@ -277,8 +277,8 @@ class Search:
     def __init__(self):
         self.state, self.reading, self.asked, self.answers = State.IDLE, None, 0, ()
 
-    def ask(self, _question):
-        self.state, self.asked = State.RUNNING, self.asked + 1
+    def ask(self, _question, *, niceness):
+        self.state, self.asked, self.niceness = State.RUNNING, self.asked + 1, niceness
 
     def look(self):
         self.reading = what_if(batch(number=0, answers=self.answers, curve=None))
@@ -352,6 +352,14 @@ def test_nothing_to_gain_is_not_said_after_one_search_where_workers_are_blocked(
     headline(live[2], findings=blocked)
     assert searched(live, at=10, findings=blocked) == "blocked-in-task"
     assert searched(live, at=30, findings=blocked) == ""
+
+
+def test_only_the_search_for_the_first_answer_does_not_give_way_to_the_job(live):
+    headline(live[2])
+    searched(live, MORE, at=10)
+    assert live[1].niceness == 0
+    searched(live, MORE, at=30)
+    assert live[1].niceness == NICENESS
 
 
 def test_searches_become_rare(live):

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from ..analysis.asking import by_shares, with_causes
 from ..analysis.whatif.planning import WhatIfError
 from ..model.changes import Question
-from .whatif import State, WhatIf, answered
+from .whatif import NICENESS, State, WhatIf, answered
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -37,7 +37,8 @@ FIRST_SECONDS = 3.0
 """So long after the first reading its causes are looked for: then there is something to go by."""
 SPACINGS = (5.0, 10.0, 20.0, 30.0)
 """Then after so many seconds, and on at the last of them: each search takes about a second of a
-core, in a process that gives way to the job."""
+core, in a process that gives way to the job. Only until there is a first answer it does not: beside
+a job that keeps all cores busy it would take minutes."""
 LIVE = Question(seeds=2, most_tasks=1_500)
 
 
@@ -65,7 +66,7 @@ class Causes:
             if self._search.look() and not self._is_searching():
                 self._take(reading)
         elif now >= self._next and self._has_gone_on(reading):
-            self._search.ask(LIVE)
+            self._search.ask(LIVE, niceness=NICENESS if self._shown else 0)
             spacing = SPACINGS[min(self._begun, len(SPACINGS) - 1)]
             self._begun, self._next = self._begun + 1, now + spacing
         return self._named(reading, self._shown)

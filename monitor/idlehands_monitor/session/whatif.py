@@ -101,6 +101,10 @@ def _played(plan: Plan, processes: int) -> Iterator[tuple[Run, float]]:
         yield from pool.imap_unordered(_play, plan.runs)
 
 
+NICENESS = 10
+"""Simulations give way to the job that is watched."""
+
+
 class State(StrEnum):
     """What has become of a screen's question."""
 
@@ -125,13 +129,17 @@ class WhatIf:
         self._recorded = recorded
         self._simulation: _Simulation | None = None
 
-    def ask(self, question: Question | None = None) -> None:
-        """Ask a question, the whole list of changes unless one is given; an earlier one ends."""
+    def ask(self, question: Question | None = None, *, niceness: int = NICENESS) -> None:
+        """Ask a question, the whole list of changes unless one is given; an earlier one ends.
+
+        niceness: of the simulating process.
+        """
         self.cancel()
         question = question or Question(most_tasks=LIVE_TASKS)
         self.state, self.progress, self.refusal = State.RUNNING, 0.0, ""
         try:
-            self._simulation = _Simulation(pickle.dumps((*self._recorded(), question)))
+            asked = pickle.dumps((*self._recorded(), question))
+            self._simulation = _Simulation(asked, niceness)
         except OSError as error:
             self._end(State.REFUSED, f"no process could be started: {error}")
 
@@ -175,12 +183,12 @@ class _Simulation:
     A thread hands the question over, and another one waits for the end of the process.
     """
 
-    def __init__(self, asked: bytes) -> None:
+    def __init__(self, asked: bytes, niceness: int) -> None:
         self.answers, other = multiprocessing.Pipe(duplex=False)
         with other:
             # Not by multiprocessing: it starts no process where a screen stands in for sys.stderr.
             self._process = subprocess.Popen(
-                [*SIMULATOR, str(other.fileno())],
+                [*SIMULATOR, str(other.fileno()), str(niceness)],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.DEVNULL,

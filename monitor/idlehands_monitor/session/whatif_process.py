@@ -1,7 +1,8 @@
 """The process that answers a screen's question; `whatif.WhatIf` starts it.
 
-It reads the pickled question from its standard input, and says through the connection of the given
-descriptor how much is done (a float), and at the end a refusal (a str) or the answers.
+Its arguments are a descriptor and a niceness. It reads the pickled question from its standard
+input, and says through the connection of the descriptor how much is done (a float), and at the end
+a refusal (a str) or the answers.
 """
 
 from __future__ import annotations
@@ -18,15 +19,13 @@ from .whatif import answered
 
 LIVE_SECONDS = 2.0
 """How long runs are simulated for a screen."""
-NICENESS = 10
-"""Simulations give way to the job that is watched."""
 
 
 def main() -> None:
     """Answer one question."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # ctrl+c is for the process that asked
     signal.signal(signal.SIGTERM, _leave)
-    os.nice(NICENESS)
+    os.nice(int(sys.argv[2]))
     connection = Connection(int(sys.argv[1]), readable=False)
     # From the process that started this one.
     ledger, reading, question = pickle.load(sys.stdin.buffer)  # noqa: S301
