@@ -181,8 +181,11 @@ def test_a_best_value_at_the_end_of_the_curve_is_said_to_be_the_last_that_was_tr
         next(s for s in pool_sections(batch(curve=held)) if s.title == "Over numbers of workers")
         for held in (curve(numbers=(1, 2, 4, 8)), curve())
     )
-    assert "best value: 8, the most that were tried; work T1 40.0 s" in at_end.lead
-    assert "best value: 8; work T1 40.0 s, span Tinf 4.40 s" in within.lead
+    assert "best simulated value: 8, the most that were tried; " in at_end.lead
+    assert (
+        "best simulated value: 8; without waits for each other tasks need T1 40.0 s and Tinf 4.40 s"
+        in within.lead
+    )
 
 
 def test_the_table_of_the_curve_has_the_bounds_and_marks_the_present_and_the_best():

@@ -216,14 +216,14 @@ def curve_lead(held: CurveReading) -> str:
     """Return the present and the best number of workers, and the bounds."""
     lead = (
         f"now {number_of(held.present, 'worker')}; the fewest that come within 2 % of the best "
-        f"value: {held.best}"
+        f"simulated value: {held.best}"
     )
     if held.best == held.points[-1].workers:
         lead += ", the most that were tried"
     if held.work_s is None or held.span_s is None:
         return lead
     work, span = (quantity(value, Unit.SECONDS) for value in (held.work_s, held.span_s))
-    return f"{lead}; work T1 {work}, span Tinf {span}"
+    return f"{lead}; without waits for each other tasks need T1 {work} and Tinf {span}"
 
 
 def law_sentences(held: CurveReading) -> list[str]:
