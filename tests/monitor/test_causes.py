@@ -199,7 +199,7 @@ def test_without_a_simulation_the_findings_stay_and_say_why_they_have_no_gain():
             100.0,
             150.0,
             0.5,
-            "50.0 tasks/s more than now (100 tasks/s), 50 % (48 to 52)",
+            "50.0 tasks/s more than now (100 tasks/s from outside), 50 % (48 to 52)",
         ),
         (
             Arrivals.OPEN,

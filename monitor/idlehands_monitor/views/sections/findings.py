@@ -65,10 +65,12 @@ def gain_text(finding: Finding) -> str:
         return f"Gain: not known, {finding.no_gain}" if finding.no_gain else ""
     before, better, worse = WORDS[gain.unit]
     amount = quantity(abs(gain.median), gain.unit)
+    # The header counts all tasks, a gain those that whoever uses the pool waits for.
+    counted = " from outside" if gain.unit is Unit.TASKS_PER_S else ""
     low, high = round(100 * gain.share_low), round(100 * gain.share_high)
     return (
         f"Gain: {before} {amount} {better if gain.median >= 0 else worse} than now "
-        f"({quantity(gain.before, gain.unit)}), {100 * gain.share:.0f} % ({low} to {high})"
+        f"({quantity(gain.before, gain.unit)}{counted}), {100 * gain.share:.0f} % ({low} to {high})"
     ).replace("Gain:  ", "Gain: ")
 
 
