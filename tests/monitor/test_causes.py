@@ -14,7 +14,7 @@ from idlehands_monitor.model import changes as change
 from idlehands_monitor.model.findings import Finding
 from idlehands_monitor.model.graph import CriticalReading, GraphReading, SerialReading
 from idlehands_monitor.model.tasks import KindReading
-from idlehands_monitor.model.vocabulary import FindingCode
+from idlehands_monitor.model.vocabulary import FindingCode, StreamState
 from idlehands_monitor.model.whatif import Arrivals, Unit
 from idlehands_monitor.model.worker_time import WorkerTime
 from idlehands_monitor.session.causes import FIRST_SECONDS, Causes
@@ -293,8 +293,9 @@ def live():
     return clock, search, Causes(search, lambda: clock[0])
 
 
-def headline(causes, end_s=0.0, findings=()):
+def headline(causes, end_s=0.0, findings=(), state=StreamState.LIVE):
     held = reading()
+    held = replace(held, source=replace(held.source, state=state))
     end_ns = held.pools[0].end_ns + int(end_s * 1e9)
     time = WorkerTime(blocked=20 * 10**9, working=5 * 10**9) if findings else held.pools[0].time
     pool = replace(held.pools[0], findings=findings, end_ns=end_ns, time=time)
@@ -352,6 +353,17 @@ def test_nothing_to_gain_is_not_said_after_one_search_where_workers_are_blocked(
     headline(live[2], findings=blocked)
     assert searched(live, at=10, findings=blocked) == "blocked-in-task"
     assert searched(live, at=30, findings=blocked) == ""
+
+
+def test_when_the_job_has_ended_all_of_it_is_searched_at_once_and_that_counts(live):
+    _, search, causes = live
+    headline(causes)
+    assert searched(live, MORE, at=10) == "too-few-workers"
+    search.answers = (FINER,)
+    assert headline(causes, 11, state=StreamState.ENDED) == "too-few-workers"
+    assert headline(causes, 11, state=StreamState.ENDED) == "grain-too-coarse"
+    headline(causes, 11, state=StreamState.ENDED)
+    assert search.asked == 2
 
 
 def test_only_the_search_for_the_first_answer_does_not_give_way_to_the_job(live):

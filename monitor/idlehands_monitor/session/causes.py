@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from ..analysis.asking import by_shares, with_causes
 from ..analysis.whatif.planning import WhatIfError
 from ..model.changes import Question
+from ..model.vocabulary import StreamState
 from .whatif import NICENESS, State, WhatIf, answered
 
 if TYPE_CHECKING:
@@ -46,7 +47,8 @@ class Causes:
     """The causes that live readings name: looked for now and then, in a process of its own.
 
     A headline that two searches in a row do not agree on stays as it was: it must not flap. Only a
-    cause in the place of "nothing to gain" is shown at once.
+    cause in the place of "nothing to gain" is shown at once. When a job has ended, the whole of it
+    is searched once more, and that counts.
     """
 
     def __init__(self, search: WhatIf, monotonic: Callable[[], float]) -> None:
@@ -65,7 +67,7 @@ class Causes:
         if self._is_searching():
             if self._search.look() and not self._is_searching():
                 self._take(reading)
-        elif now >= self._next and self._has_gone_on(reading):
+        elif (now >= self._next or _has_ended(reading)) and self._has_gone_on(reading):
             self._search.ask(LIVE, niceness=NICENESS if self._shown else 0)
             spacing = SPACINGS[min(self._begun, len(SPACINGS) - 1)]
             self._begun, self._next = self._begun + 1, now + spacing
@@ -85,7 +87,8 @@ class Causes:
         before, after = (
             _headline(self._named(reading, answers)) for answers in (self._shown, found)
         )
-        if before and before != after and not self._doubted and (self._shown or not after):
+        is_other = before != after and not _has_ended(reading)
+        if before and is_other and not self._doubted and (self._shown or not after):
             self._doubted = True
             return
         self._shown, self._doubted = found, False
@@ -97,6 +100,10 @@ class Causes:
     def close(self) -> None:
         """End a search that is under way."""
         self._search.cancel()
+
+
+def _has_ended(reading: Reading) -> bool:
+    return reading.source.state is StreamState.ENDED
 
 
 def _headline(reading: Reading) -> str:
