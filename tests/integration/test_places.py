@@ -197,7 +197,9 @@ def test_the_stacks_of_a_capture_are_functions_files_and_lines(job, folder, tmp_
     assert b"xylographic" not in inside
 
 
-@pytest.mark.parametrize("option", [(), ("--no-stacks",)])
+@pytest.mark.parametrize(
+    "option", [(), pytest.param(("--no-stacks",), marks=pytest.mark.extra)], ids=["", "no-stacks"]
+)
 def test_a_job_that_is_recorded_from_its_first_task_names_the_line(tmp_path, folder, option):
     script, capture = tmp_path / "job.py", tmp_path / "job.idlehands"
     script.write_text(WELL.replace("range(600)", "range(40)"))
