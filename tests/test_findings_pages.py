@@ -22,7 +22,7 @@ INDEX = (FOLDER / "README.md").read_text(encoding="utf-8")
 PAGES = {
     page.stem: page.read_text(encoding="utf-8")
     for page in sorted(FOLDER.glob("*.md"))
-    if page.name not in {"README.md", "scores.md"}
+    if page.name not in {"README.md", "scores.md", "advice.md"}
 }
 HEADINGS = [
     "What you see",

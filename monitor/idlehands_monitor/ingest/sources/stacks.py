@@ -91,6 +91,7 @@ async def dump(pid: int, *, gives_way: bool = False) -> list[PySpyThread]:
         if process.returncode is None:
             with contextlib.suppress(ProcessLookupError):
                 process.kill()
+            await _end(process)
     if process.returncode != 0:
         raise failure(pid, complaints.decode(errors="replace"))
     try:
@@ -98,6 +99,17 @@ async def dump(pid: int, *, gives_way: bool = False) -> list[PySpyThread]:
     except ValueError as error:
         raise StackError("py-spy's answer is not JSON") from error
     return threads if isinstance(threads, list) else []
+
+
+async def _end(process: asyncio.subprocess.Process) -> None:
+    """Wait until a killed process and its pipes are gone, however often this is cancelled.
+
+    They must not outlive the loop, which would complain on the standard error.
+    """
+    while True:
+        with contextlib.suppress(asyncio.CancelledError):
+            await process.communicate()
+            return
 
 
 async def dump_whole(pid: int) -> list[PySpyThread]:
