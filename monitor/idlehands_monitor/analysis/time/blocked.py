@@ -29,6 +29,7 @@ def blocked(time: PoolTime, kinds: Sequence[str] = ()) -> BlockedReading | None:
     """Return what blocked time waited for, None without blocked time.
 
     kinds: the names of the kinds of tasks.
+
     Shares of samples are taken as shares of time, with Wilson's score interval at 95 %. Two samples
     of one worker, a quarter of a second apart, may find the same wait; so the interval is too
     narrow where waits are longer than that.
