@@ -84,6 +84,8 @@ def finish(options: argparse.Namespace, rows: Sequence[Row], notes: Sequence[str
 
 def arguments(description: str, **defaults: int) -> argparse.ArgumentParser:
     """Return a parser with --json, --quick and one whole-number option per default."""
+    # An installed program has its bytecode; one that may not write it compiles at every start.
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     parser = argparse.ArgumentParser(description=description)
     for name, default in defaults.items():
         parser.add_argument(f"--{name}", type=int, default=default, metavar="N")

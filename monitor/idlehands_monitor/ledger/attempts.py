@@ -106,10 +106,8 @@ class AttemptCounts:
                 self._by_thief[frame["thief"]] = frame["totals"].copy()
                 self._shared.discard(frame["thief"])
                 continue
-            victim, added = frame["victim"], np.stack(frame["added"])
-            for thief, of_it in _places(frame["thief"]):
-                for counts, more in zip(self._own(thief), added[:, of_it], strict=True):
-                    np.add.at(counts, victim[of_it], more)
+            for thief, victims, added in _by_thief(frame):
+                self._own(thief)[:, victims] += added
         self._waiting.clear()
 
     def _own(self, thief: int) -> Int64:
@@ -142,11 +140,20 @@ class AttemptCounts:
             self.snapshots.popleft()
 
 
-def _places(thieves: Int64) -> Iterator[tuple[int, Int64]]:
-    """Yield each thief with its places in `thieves`."""
-    if not len(thieves):
+def _by_thief(frame: CheckedFrame) -> Iterator[tuple[int, Int64, Int64]]:
+    """Yield each thief of a frame with its victims, each once, and the attempts at each.
+
+    The attempts have shape (3, victims).
+    """
+    thief, victim = frame["thief"], frame["victim"]
+    if not len(thief):
         return
-    order = np.argsort(thieves, kind="stable")
-    ends = np.flatnonzero(np.diff(thieves[order])) + 1
-    for places in np.split(order, ends):
-        yield int(thieves[places[0]]), places
+    order = np.lexsort((victim, thief))
+    thief, victim = thief[order], victim[order]
+    is_other = np.append(True, thief[1:] != thief[:-1])
+    pairs = np.flatnonzero(is_other | np.append(True, victim[1:] != victim[:-1]))
+    added = np.add.reduceat(np.stack(frame["added"])[:, order], pairs, axis=1)
+    starts = np.flatnonzero(is_other[pairs])
+    thieves = thief[pairs[starts]].tolist()
+    for number, low, high in zip(thieves, starts, [*starts[1:], len(pairs)], strict=True):
+        yield number, victim[pairs[low:high]], added[:, low:high]

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from copy import copy
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 FIRST_CAPACITY = 1024
 BATCH_BYTES = 200
 """Memory of the notes on one batch, about."""
+GROWTH = 4
+"""So many times the room is made when it is used up: what is not written yet takes no memory."""
 FORGET_SHARE = 4
 """Rows are dropped once one in `FORGET_SHARE` can be: so each is moved only a few times."""
 
@@ -49,6 +51,10 @@ class TableStore:
 
     def __len__(self) -> int:
         return self._rows
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Return what is held, without the room for more rows."""
+        return {**self.__dict__, "_data": self._data[:, : self._rows]}
 
     def __getitem__(self, name: str) -> Int64:
         return self._data[self._index[name], : self._rows]
@@ -94,7 +100,7 @@ class TableStore:
         left = self._rows - first
         self._data[:, :left] = self._data[:, first : self._rows].copy()
         self._rows = left
-        if left * 4 < self._data.shape[1]:
+        if left * 2 * GROWTH < self._data.shape[1]:
             self._resize(max(FIRST_CAPACITY, 2 * left))
         self._drop_batches(first)
 
@@ -132,7 +138,7 @@ class TableStore:
         capacity, needed = self._data.shape[1], self._rows + more
         if needed <= capacity:
             return
-        self._resize(max(needed, 2 * capacity))  # what is not written yet takes no memory
+        self._resize(max(needed, GROWTH * capacity))
 
     def _resize(self, capacity: int) -> None:
         resized = np.empty((len(self.names), capacity), dtype=np.int64)

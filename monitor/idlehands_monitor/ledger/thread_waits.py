@@ -12,7 +12,7 @@ from ..model.arrays import Int64
 from ..model.vocabulary import RUNNING, WaitReason
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
 
 MOST_SAMPLES = 1 << 20
@@ -41,6 +41,9 @@ class _Samples:
     def thin(self) -> None:
         """Forget every other sample but the last."""
         del self.timestamps[-2::-2], self.codes[-2::-2]
+
+
+_NO_SAMPLES = _Samples()
 
 
 class ThreadSamples:
@@ -77,18 +80,28 @@ class ThreadSamples:
                 samples.thin()
             self._held = sum(len(samples.timestamps) for samples in self._threads.values())
 
+    def of_each(self, asked: Iterable[tuple[int, int, int]]) -> tuple[list[int], Int64, Int64]:
+        """Return (counts, timestamps, codes) of the samples of several threads, one after another.
+
+        asked: (native id, begin, end) of each thread; counts: how many samples of it follow.
+        """
+        counts, timestamps, codes = [], array("q"), array("b")
+        for native_id, begin_ns, end_ns in asked:
+            samples = self._threads.get(native_id) or _NO_SAMPLES
+            first = bisect_left(samples.timestamps, begin_ns)
+            last = bisect_left(samples.timestamps, end_ns, first)
+            counts.append(last - first)
+            timestamps += samples.timestamps[first:last]
+            codes += samples.codes[first:last]
+        return counts, np.array(timestamps, dtype=np.int64), np.array(codes, dtype=np.int64)
+
     def of(self, native_id: int, begin_ns: int, end_ns: int) -> tuple[Int64, Int64]:
         """Return (timestamps, codes) of a thread's samples in [begin, end), oldest first.
 
         A code is a place in `REASONS_BY_CODE`.
         """
-        samples = self._threads.get(native_id) or _Samples()
-        timestamps = samples.timestamps
-        first, last = bisect_left(timestamps, begin_ns), bisect_left(timestamps, end_ns)
-        return (
-            np.array(timestamps[first:last], dtype=np.int64),
-            np.array(samples.codes[first:last], dtype=np.int64),
-        )
+        _, timestamps, codes = self.of_each([(native_id, begin_ns, end_ns)])
+        return timestamps, codes
 
     def forget_before(self, timestamp_ns: int) -> None:
         """Drop the samples before `timestamp_ns`."""

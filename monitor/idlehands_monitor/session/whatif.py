@@ -8,6 +8,7 @@ made from whatever runs there are when time is up or somebody says stop.
 from __future__ import annotations
 
 import contextlib
+import io
 import multiprocessing
 import os
 import pickle
@@ -17,10 +18,11 @@ import sys
 import threading
 import time
 from enum import StrEnum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from ..analysis.asking import ask
 from ..analysis.whatif.planning import Plan, Run, answers, play
+from ..ledger.attempts import AttemptCounts
 from ..model.changes import Question
 from ..model.whatif import WhatIfReading
 
@@ -101,6 +103,20 @@ def _played(plan: Plan, processes: int) -> Iterator[tuple[Run, float]]:
         yield from pool.imap_unordered(_play, plan.runs)
 
 
+class _Pickler(pickle.Pickler):
+    """Pickles a ledger without the counts of its steal attempts: they are most of its bytes, and
+    no simulation asks for them."""
+
+    def reducer_override(self, held: Any) -> Any:
+        return (AttemptCounts, (held.side,)) if isinstance(held, AttemptCounts) else NotImplemented
+
+
+def _pickled(asked: tuple[Ledger, Reading, Question]) -> bytes:
+    file = io.BytesIO()
+    _Pickler(file, pickle.HIGHEST_PROTOCOL).dump(asked)
+    return file.getvalue()
+
+
 NICENESS = 10
 """Simulations give way to the job that is watched."""
 
@@ -138,7 +154,7 @@ class WhatIf:
         question = question or Question(most_tasks=LIVE_TASKS)
         self.state, self.progress, self.refusal = State.RUNNING, 0.0, ""
         try:
-            asked = pickle.dumps((*self._recorded(), question))
+            asked = _pickled((*self._recorded(), question))
             self._simulation = _Simulation(asked, niceness)
         except OSError as error:
             self._end(State.REFUSED, f"no process could be started: {error}")

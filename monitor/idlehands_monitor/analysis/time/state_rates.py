@@ -106,81 +106,85 @@ def together(parts: Sequence[Evidence]) -> Evidence:
 class Fit:
     """A table that is being fitted: time of each piece in each state.
 
-    Each piece has two rows: first its time without a reading, which may be in any state; then the
-    rest of tasks whose on-core time was read, which was not on a core.
+    A piece has one row for its time without a reading, which may be in any state, and where the
+    on-core time of tasks was read, another one for the rest of them, which was not on a core.
+    Tables are held state by state, shape (3, rows) or (3, intervals).
     """
 
     def __init__(self, evidence: Evidence) -> None:
-        unread = evidence.ns - evidence.read_ns
         off = np.maximum(evidence.read_ns - evidence.cpu_ns, 0.0)
-        self.pieces = len(evidence.ns)
-        self.column = np.tile(evidence.column, 2)
-        self.interval = np.tile(evidence.interval, 2)
-        self.ns = np.concatenate([unread, off])
-        self.cpu_ns = evidence.cpu_ns
-        self._allowed = np.ones((2 * self.pieces, 3))
-        self._allowed[self.pieces :, ON] = 0.0
-        intervals = len(evidence.reported)
-        read = np.bincount(evidence.interval, weights=self.cpu_ns, minlength=intervals)
-        free = np.bincount(self.interval, weights=self.ns, minlength=intervals)
-        self._on = np.clip(evidence.reported[:, 0] - read, 0.0, free)
-        self._free = free
+        self._off = np.flatnonzero(off)
+        self._pieces = len(evidence.ns)
+        self._column = np.concatenate([evidence.column, evidence.column[self._off]])
+        self._interval = np.concatenate([evidence.interval, evidence.interval[self._off]])
+        self._ns = np.concatenate([evidence.ns - evidence.read_ns, off[self._off]])
+        self._cpu_ns = evidence.cpu_ns
+        self._intervals = len(evidence.reported)
+        read = np.bincount(evidence.interval, weights=self._cpu_ns, minlength=self._intervals)
+        self._free = self._per_interval(self._ns)
+        self._on = np.clip(evidence.reported[:, 0] - read, 0.0, self._free)
         self._queued = evidence.reported[:, 1]
-        self._late, self._moved = evidence.late, np.zeros(intervals)
+        self._most_moved = np.zeros(self._intervals)
+        if self._intervals:
+            later = np.append(np.nan_to_num(self._queued[1:]), 0.0)
+            self._most_moved = np.minimum(evidence.late, later)
+        self._moved = np.zeros(self._intervals)
         self._known = ~np.isnan(self._on)
-        self._wanted = np.zeros((intervals, 3))
-        self._want()
-        self._factors = np.ones((intervals, 3))
-        self.time = self._allowed
+        self._factors = np.ones((3, self._intervals))
+        self._wanted = self._margins()
 
-    def _want(self) -> None:
+    def _per_interval(self, values: Float) -> Float:
+        sums = np.bincount(self._interval, weights=values, minlength=self._intervals)
+        return sums.astype(np.float64, copy=False)
+
+    def _margins(self) -> Float:
+        """Return the time wanted in each state, NaN where the kernel reported none."""
         queued = self._queued + self._moved
         queued[1:] -= self._moved[:-1]
         queued = np.clip(queued, 0.0, self._free - self._on)
-        self._wanted[:] = np.stack([self._on, queued, self._free - self._on - queued], axis=1)
+        return np.stack([self._on, queued, self._free - self._on - queued])
 
-    def move_back(self, rates: Float) -> None:
-        """Move waits for a core back to the interval where they began, where `rates` support it.
+    def use(self, rates: Float) -> None:
+        """Fill in the pieces by `rates`, shape (columns, 3), from now on."""
+        self._shares = np.take(rates.T, self._column, axis=1)
+        self._shares[ON, self._pieces :] = 0.0
+        self._expected = self._per_interval(self._scaled(self._shares)[QUEUED])
+
+    def _scaled(self, shares: Float) -> Float:
+        total = shares[ON] + shares[QUEUED] + shares[OFF]
+        time: Float = shares * np.divide(self._ns, total, out=np.zeros_like(total), where=total > 0)
+        return time
+
+    def move_back(self) -> None:
+        """Move waits for a core back to the interval where they began, where the rates support it.
 
         By least squares for each two adjacent intervals, half a step at a time: they depend on
         each other.
         """
-        if len(self._moved) < 2:
+        if self._intervals < 2:
             return
-        expected = self._filled(rates, np.ones_like(self._factors))[:, QUEUED]
-        missing = np.bincount(self.interval, weights=expected, minlength=len(self._free))
-        missing -= np.nan_to_num(self._wanted[:, QUEUED])
+        missing = self._expected - np.where(self._known, self._wanted[QUEUED], 0.0)
         step = np.append(missing[:-1] - missing[1:], 0.0) / 4
-        most = np.minimum(self._late, np.append(np.nan_to_num(self._queued[1:]), 0.0))
-        self._moved = np.clip(self._moved + step, 0.0, most)
-        self._want()
+        self._moved = np.clip(self._moved + step, 0.0, self._most_moved)
+        self._wanted = self._margins()
 
-    def _filled(self, rates: Float, factors: Float) -> Float:
-        shares = rates[self.column] * self._allowed * factors[self.interval]
-        total = shares.sum(axis=1)
-        scale = np.divide(self.ns, total, out=np.zeros_like(total), where=total > 0)
-        time: Float = shares * scale[:, None]
-        return time
-
-    def round(self, rates: Float) -> None:
-        """Fill in the pieces by `rates`, shape (columns, 3), and fit them once to the intervals."""
-        self.time = self._filled(rates, self._factors)
-        known = self._known
-        for state in range(3):
-            found = np.bincount(
-                self.interval, weights=self.time[:, state], minlength=len(self._wanted)
-            )
-            some = known & (found > 0)
-            self._factors[some, state] *= self._wanted[some, state] / found[some]
+    def round(self) -> None:
+        """Fit the pieces once to the intervals."""
+        self.time = self._scaled(self._shares * np.take(self._factors, self._interval, axis=1))
+        for time, factors, wanted in zip(self.time, self._factors, self._wanted, strict=True):
+            found = self._per_interval(time)
+            some = self._known & (found > 0)
+            factors[some] *= wanted[some] / found[some]
         # Only the ratios of an interval's factors matter; no factor may become 0 for good.
-        self._factors /= self._factors.max(axis=1, keepdims=True)
+        self._factors /= self._factors.max(axis=0)
         np.maximum(self._factors, LEAST_FACTOR, out=self._factors)
 
     def time_of_pieces(self) -> Float:
         """Return the time of each piece in each state, in ns, shape (pieces, 3)."""
-        time: Float = self.time[: self.pieces] + self.time[self.pieces :]
-        time[:, ON] += self.cpu_ns
-        return time
+        time: Float = self.time[:, : self._pieces].copy()
+        time[:, self._off] += self.time[:, self._pieces :]
+        time[ON] += self._cpu_ns
+        return time.T
 
 
 def sums_of(numbers: Int64, time: Float, length: int) -> Float:
@@ -210,11 +214,13 @@ def estimated(evidence: Evidence, before: Float | None = None) -> Float:
         rates[: len(before)] = before[:columns]
     fit = Fit(evidence)
     sampled_ns = evidence.samples * SAMPLE_NS
+    fit.use(rates)
     for _ in range(FITS_BEFORE):  # without a fit, the table would only repeat the rates
-        fit.round(rates)
+        fit.round()
     for _ in range(ROUNDS if before is None else MORE_ROUNDS):
-        fit.move_back(rates)
-        fit.round(rates)
+        fit.use(rates)
+        fit.move_back()
+        fit.round()
         time = sums_of(evidence.column, fit.time_of_pieces(), columns) + START_NS * start
         able = rates[:, :OFF] / np.maximum(rates[:, :OFF].sum(axis=1, keepdims=True), 1e-12)
         time[:, :OFF] += able * sampled_ns[:, :1]
@@ -231,8 +237,9 @@ def fitted(evidence: Evidence, rates: Float) -> Fit:
     more = start_rates(columns)
     more[: len(rates)] = rates
     fit = Fit(evidence)
+    fit.use(more)
     for _ in range(FITS):
-        fit.move_back(more)
+        fit.move_back()
     for _ in range(FITS):
-        fit.round(more)
+        fit.round()
     return fit

@@ -13,8 +13,6 @@ if TYPE_CHECKING:
     from ...ledger import HostCounters, PoolLedger
     from .window import Intervals, Slice
 
-NO_SAMPLES = np.zeros(0, dtype=np.int64)
-
 
 class StateSamples(NamedTuple):
     """Samples of workers' threads, shape (n,) each.
@@ -32,14 +30,10 @@ class StateSamples(NamedTuple):
 def state_samples(pool: PoolLedger, host: HostCounters, stretch: Slice) -> StateSamples:
     """Return the samples of the threads of a pool's workers in a stretch."""
     taken = slots(pool, stretch.begin_ns, stretch.end_ns)
-    found = [host.waits.of(slot.native_id, slot.began_ns, slot.ended_ns) for slot in taken]
-    workers = [
-        np.full(len(times), slot.worker) for slot, (times, _) in zip(taken, found, strict=True)
-    ]
-    timestamps, codes = ([one[column] for one in found] for column in (0, 1))
-    worker, timestamp_ns, code = (
-        np.concatenate([NO_SAMPLES, *part]) for part in (workers, timestamps, codes)
+    counts, timestamp_ns, code = host.waits.of_each(
+        (slot.native_id, slot.began_ns, slot.ended_ns) for slot in taken
     )
+    worker = np.repeat(np.array([slot.worker for slot in taken], dtype=np.int64), counts)
     tasks, waits = (_open_at(rows, worker, timestamp_ns) for rows in (stretch.tasks, stretch.waits))
     return StateSamples(worker, timestamp_ns, code, tasks > waits)
 

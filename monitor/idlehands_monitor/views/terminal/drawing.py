@@ -32,7 +32,8 @@ def split_cells(values: Sequence[float], cells: int) -> list[int]:
         return [0] * len(values)
     exact = [value * cells / total for value in values]
     shares = [math.floor(share) for share in exact]
-    by_remainder = sorted(range(len(values)), key=lambda i: (shares[i] - exact[i], i))
+    missing = [share - value for share, value in zip(shares, exact, strict=True)]
+    by_remainder = sorted(range(len(values)), key=missing.__getitem__)  # of equal ones the first
     for place in by_remainder[: cells - sum(shares)]:
         shares[place] += 1
     return shares

@@ -102,9 +102,9 @@ class MatrixView(LineView, ScrollView, can_focus=True):
             self.thief = grid.rows[place_of(self.thief, grid.rows)][0]
             self.victim = grid.columns[place_of(self.victim, grid.columns)][0]
         self._lay_out()
-        for y in range(room.height):
-            if self._drawn.get(y) != self._key(y):
-                self.refresh(Region(0, y, room.width, 1))
+        changed = [y for y in range(room.height) if self._drawn.get(y) != self._key(y)]
+        if changed:
+            self.refresh(*(Region(0, y, room.width, 1) for y in changed))
 
     def _lay_out(self) -> None:
         """Work out the lines around the rows, how many rows are visible, and the room for all."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
+from rich.cells import cell_len
 from rich.segment import Segment
 from rich.style import Style
 from textual.color import Color
@@ -118,9 +119,14 @@ def line(runs: Iterable[Run], cells: int, ground: Ground) -> Strip:
             held, last = text, category_style
     if held:
         segments.append(Segment(safe_line(held), on(last)))
-    missing = cells - sum(segment.cell_length for segment in segments)
+    missing = cells - sum([_cells(text) for text, _, _ in segments])
     if missing < 0:
         return Strip(segments).crop(0, cells)
     if missing:
         segments.append(Segment(" " * missing, on(None)))
     return Strip(segments, cells)
+
+
+def _cells(text: str) -> int:
+    """Return the cells of a text; most are new with each frame, so rich's cache only fills up."""
+    return len(text) if text.isascii() else cell_len(text)
