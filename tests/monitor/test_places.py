@@ -509,3 +509,30 @@ def test_hostile_names_of_functions_and_files_reach_no_view_as_they_are():
         assert "\x1b" not in written
     assert "\x1b" not in headline_text(reading.pools[0], "")[0]
     assert "<b>" not in html.render(reading)
+
+
+def feeding(*dumps):
+    """Return the finding that a pool waits for what feeds it, with places."""
+    (pool,) = placed(recorded(*dumps, in_tasks=()), finding("slow-submitter")).pools
+    return pool.findings[0]
+
+
+def test_of_a_pool_that_waits_for_what_feeds_it_the_thread_that_runs_meanwhile_is_named():
+    runs = thread(MAIN, GRINDS, "running")
+    found = feeding(*(dump(n + 0.5, runs, thread(101, PARKED)) for n in range(9)))
+    assert place_phrase(found) == "Meanwhile the main thread is mostly at grind (main.py:7)."
+    assert places_lines(found) == [
+        "Where: the main thread at grind (main.py:7), in 100 % (70 to 100) of 9 samples",
+        "Stacks: 9 dumps, one in 1.0 s, taken while workers wait for work",
+    ]
+
+
+def test_threads_that_wait_themselves_feed_nothing():
+    sleeps = thread(MAIN, GRINDS, "sleep")
+    found = feeding(*(dump(n + 0.5, sleeps) for n in range(9)))
+    assert found.places.waiting == ()
+    assert "a thread that runs beside" in found.places.missing
+
+
+def test_without_another_thread_in_the_dumps_nothing_is_said_of_what_feeds_a_pool():
+    assert feeding(*(dump(n + 0.5, thread(101, PARKED)) for n in range(9))).places is None

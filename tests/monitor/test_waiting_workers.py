@@ -7,6 +7,7 @@ import pytest
 from histories import History, Task, frames, levels_frame, names_frame
 from idlehands_monitor.ingest import checked_frames
 from idlehands_monitor.ingest.sources.waiting_workers import (
+    LEAST_IDLE,
     LEAST_SAMPLES,
     RECENT_NS,
     WaitingWorkers,
@@ -155,3 +156,33 @@ def test_a_process_that_has_ended_is_forgotten():
     waiting = stream(LEAST_SAMPLES, {100: "lock"})
     waiting.forget(PID)
     assert waiting.processes(now()) == {}
+
+
+def fed(wait, *, idle_of_16=16):
+    """Return what is known of 16 workers of which some have no task, beside another thread."""
+    found = taken(names_frame(16), allowed={0: {(PID, 100 + one) for one in range(16)}})
+    for number in range(LEAST_SAMPLES):
+        at_ns = number * QUARTER
+        levels = levels_frame(History(16, at_ns + 1000))
+        levels["workers"] = [
+            [] if one < idle_of_16 else open_task(one, one + 1)[one] for one in range(16)
+        ]
+        waits = {900: wait, **{100 + one: "running" for one in range(16)}}
+        given = {**host(at_ns, waits, 16), "beside": [900]}
+        taken(given, levels, waiting=found, allowed={0: {(PID, 100 + one) for one in range(16)}})
+    return found
+
+
+def test_a_process_whose_workers_have_no_task_while_another_thread_runs_is_sampled():
+    assert fed("running").processes(now()) == {PID: PID}
+
+
+def test_a_process_in_which_nothing_runs_is_not_sampled_however_idle_it_is():
+    assert fed("sleep").processes(now()) == {}
+
+
+@pytest.mark.parametrize(("fewer", "is_sampled"), [(0, True), (1, False)])
+def test_few_idle_workers_beside_a_thread_that_runs_are_no_reason_for_stacks(fewer, is_sampled):
+    idle = int(16 * LEAST_IDLE) - fewer
+    found = fed("running", idle_of_16=idle)
+    assert (found.processes(now()) == {PID: PID}) is is_sampled

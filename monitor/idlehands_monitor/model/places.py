@@ -24,8 +24,9 @@ class PlaceShareReading:
     place: the innermost frame of the program's own; without one, of an installed package, and then
     of the standard library; None for a thread without any frame. inside: the innermost frame of
     all, which is what the place waits in or runs; None where it is the place itself. who: whose
-    thread it is: a kind of task for threads that wait, a thread for those that hold a lock. share,
-    low, high: of the samples of threads that wait, or of the dumps in which one waited.
+    thread it is: a kind of task for threads that wait, a thread for those that hold a lock or feed
+    a pool. share, low, high: of the samples of threads that wait or feed, or of the dumps in which
+    one waited.
     """
 
     place: PlaceReading | None

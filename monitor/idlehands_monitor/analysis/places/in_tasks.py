@@ -1,4 +1,4 @@
-"""Workers in dumps of stacks: whose thread each is, and in which task it was. Pure."""
+"""Threads in dumps of stacks: which is a worker's, and in which task it was. Pure."""
 
 from __future__ import annotations
 
@@ -36,11 +36,15 @@ class InTask(NamedTuple):
 
 
 class Seen(NamedTuple):
-    """A dump, the workers of one pool that were in a task in it, and the threads of its others."""
+    """A dump, the workers of one pool that were in a task in it, and the threads of its others.
+
+    beside: threads that are no workers of the pool, of the process in which it was opened.
+    """
 
     dump: Dump
     workers: tuple[InTask, ...]
     outside: tuple[ThreadSample, ...]
+    beside: tuple[ThreadSample, ...]
 
 
 def in_tasks(pool: PoolLedger, dumps: Sequence[Dump], end_ns: int) -> list[Seen]:
@@ -54,7 +58,7 @@ def in_tasks(pool: PoolLedger, dumps: Sequence[Dump], end_ns: int) -> list[Seen]
     workers = _Workers(pool, dumps, end_ns)
     seen = []
     for place, dump in enumerate(dumps):
-        found, outside = [], []
+        found, outside, beside = [], [], []
         began_ns = dump.began_ns if dump.began_ns >= 0 else dump.at_ns
         for thread in dump.threads:
             worker = workers.of(dump, thread)
@@ -64,7 +68,9 @@ def in_tasks(pool: PoolLedger, dumps: Sequence[Dump], end_ns: int) -> list[Seen]
                 found.append(InTask(worker, kind, thread, lasted=task[0] <= began_ns))
             elif worker >= 0:
                 outside.append(thread)
-        seen.append(Seen(dump, tuple(found), tuple(outside)))
+            elif dump.pid == pool.pid:
+                beside.append(thread)
+        seen.append(Seen(dump, tuple(found), tuple(outside), tuple(beside)))
     return seen
 
 

@@ -1,7 +1,9 @@
-"""The places of one finding, from the dumps in which workers were in tasks. Pure.
+"""The places of one finding, from dumps of stacks. Pure.
 
-Stacks are taken only while workers wait in tasks (`ingest.sources.stack_sampler`), so the shares
-are of threads that wait, and not of the worker time.
+Stacks are taken only while workers wait in tasks, or for what feeds them
+(`ingest.sources.stack_sampler`), so the shares are of threads that wait, and not of the worker
+time. Of a pool that waits for what feeds it, the places are those of threads that are no workers
+and run meanwhile.
 """
 
 from __future__ import annotations
@@ -9,31 +11,33 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from ...model.places import PlacesReading
-from ...model.vocabulary import FindingCode, WaitReason
+from ...model.vocabulary import RUNNING, FindingCode, WaitReason
 from .counting import shares
 from .frames import place_of
 from .holders import holder, owner
+from .in_tasks import InTask
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
     from ...ledger import Dump, ThreadSample
     from ...model.findings import Finding
     from ...model.reading import PoolReading
-    from .in_tasks import InTask, Seen
+    from .in_tasks import Seen
 
 LEAST_DUMPS = 5
 """Dumps with a thread that waits, to name a place."""
 
 ALL = frozenset(WaitReason)
 LOCKS = frozenset({WaitReason.LOCK, WaitReason.INTERPRETER_LOCK})
-WAITS: dict[FindingCode, frozenset[WaitReason]] = {
+WAITS: Mapping[FindingCode, Collection[str]] = {
     FindingCode.INTERPRETER_LOCK: frozenset({WaitReason.INTERPRETER_LOCK}),
     FindingCode.LOCK_WAIT: frozenset({WaitReason.LOCK}),
     FindingCode.BLOCKED_IN_TASK: ALL - {WaitReason.INTERPRETER_LOCK},
     FindingCode.TOO_FEW_WORKERS: ALL - LOCKS,
     FindingCode.NESTED_WAIT: frozenset({WaitReason.LOCK}),  # so looks a wait for a future
     FindingCode.STUCK_WORKER: ALL,
+    FindingCode.SLOW_SUBMITTER: frozenset({RUNNING}),
 }
 """What the threads of a finding wait for; findings that are not here have no places."""
 FURTHER_ON = "not just one thread was further on in the function that takes it"
@@ -41,7 +45,8 @@ NOBODY = "no thread held it in any of the dumps"
 
 
 class _Waiting(NamedTuple):
-    """A dump with workers that wait for what a finding is about; seen: all of its workers."""
+    """A dump with workers that wait for what a finding is about, or threads that it is about; seen:
+    all of its workers."""
 
     dump: Dump
     workers: tuple[InTask, ...]
@@ -59,9 +64,8 @@ def places_of(
     found = [_waiting(finding, pool, one) for one in seen]
     waiting = [one for one in found if one.workers]
     if len(waiting) < LEAST_DUMPS:
-        few = (
-            f"only {len(waiting)} of the {LEAST_DUMPS} dumps that it takes found workers that wait"
-        )
+        whom = "a thread that runs beside" if _is_fed(finding) else "workers that wait"
+        few = f"only {len(waiting)} of the {LEAST_DUMPS} dumps that it takes found {whom}"
         return PlacesReading(missing=missing or few)
     samples = [(worker.kind, worker.thread) for one in waiting for worker in one.workers]
     holding, unknown = _holding(finding.code, waiting)
@@ -77,8 +81,24 @@ def places_of(
     )
 
 
+def tells(finding: Finding, seen: Seen) -> bool:
+    """Return whether a dump has threads that a finding can be about."""
+    return bool(seen.beside if _is_fed(finding) else seen.workers)
+
+
+def _is_fed(finding: Finding) -> bool:
+    """Return whether a finding is about threads that are no workers."""
+    return finding.code is FindingCode.SLOW_SUBMITTER
+
+
 def _waiting(finding: Finding, pool: PoolReading, seen: Seen) -> _Waiting:
     waits = WAITS[finding.code]
+    if _is_fed(finding):
+        running = (thread for thread in seen.beside if thread.wait in waits)
+        beside = tuple(
+            InTask(-1, _named(thread, seen.dump), thread, lasted=True) for thread in running
+        )
+        return _Waiting(seen.dump, beside, seen)
     workers = tuple(one for one in seen.workers if one.lasted and one.thread.wait in waits)
     if finding.code is FindingCode.STUCK_WORKER:
         workers = tuple(one for one in workers if one.worker == _stuck(finding, pool, seen.dump))
@@ -127,6 +147,10 @@ def _who(one: _Waiting, thread: ThreadSample) -> str:
             return f"a worker in {worker.kind}"
     if any(other is thread for other in one.seen.outside):
         return "a worker between tasks"
-    if thread.native_id == one.dump.pid:
+    return _named(thread, one.dump)
+
+
+def _named(thread: ThreadSample, dump: Dump) -> str:
+    if thread.native_id == dump.pid:
         return "the main thread"
     return f"thread {thread.name}" if thread.name else "another thread"

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from .in_tasks import Seen, in_tasks
-from .of_finding import WAITS, places_of
+from .of_finding import WAITS, places_of, tells
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -58,28 +58,30 @@ class Places:
         known = self._known.setdefault(pool.number, _Known())
         seen = _seen(known, held, [one for one in recent if not one.missing], pool.end_ns)
         missing = _missing(held, recent)
-        if not seen and not missing:
-            return pool
-        findings = tuple(
-            replace(one, places=_places(known, one, pool, seen, missing))
-            if one.code in WAITS
-            else one
-            for one in pool.findings
-        )
-        return replace(pool, findings=findings)
+        findings = (_with_places(known, one, pool, seen, missing) for one in pool.findings)
+        return replace(pool, findings=tuple(findings))
 
 
 def _seen(known: _Known, pool: PoolLedger, dumps: Sequence[Dump], end_ns: int) -> list[Seen]:
-    """Return the dumps with workers of a pool in tasks; only new ones are looked through."""
+    """Return the dumps of a pool's processes; only new ones are looked through."""
     new = [dump for dump in dumps if (dump.at_ns, dump.pid) not in known.seen]
     known.seen |= {(one.dump.at_ns, one.dump.pid): one for one in in_tasks(pool, new, end_ns)}
     known.seen = {(dump.at_ns, dump.pid): known.seen[dump.at_ns, dump.pid] for dump in dumps}
-    return [one for one in known.seen.values() if one.workers]
+    return list(known.seen.values())
 
 
 def _missing(pool: PoolLedger, recent: Sequence[Dump]) -> str:
     pids = {pool.pid, *(thread.pid for thread in pool.threads.values())} - {-1}
     return next((dump.missing for dump in recent if dump.missing and dump.pid in pids), "")
+
+
+def _with_places(
+    known: _Known, finding: Finding, pool: PoolReading, dumps: Sequence[Seen], missing: str
+) -> Finding:
+    seen = [one for one in dumps if tells(finding, one)]
+    if finding.code not in WAITS or not (seen or missing):
+        return finding
+    return replace(finding, places=_places(known, finding, pool, seen, missing))
 
 
 def _places(

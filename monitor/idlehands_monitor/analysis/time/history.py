@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 SETTLED_NS = 500_000_000
 MOST_SECONDS = 240
-RATE_SECONDS, SETTLED_RATES, RATES_EVERY = 30, 5, 2
+RATE_SECONDS, SETTLED_RATES, RATES_EVERY = 30, 5, 4
 """The state rates of kinds are estimated from up to `RATE_SECONDS` settled seconds. Once there are
 `SETTLED_RATES` of them, the last rates are the start, and only every `RATES_EVERY` seconds."""
 

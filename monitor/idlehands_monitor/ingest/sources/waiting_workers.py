@@ -1,4 +1,6 @@
-"""Which processes of a job have workers that wait inside tasks, by the last seconds. Pure.
+"""Which processes of a job have workers that wait inside tasks, or for a thread that feeds them.
+
+Pure. It goes by the last seconds.
 
 What a worker's thread waits for comes from the kernel (``host`` frames). A parked worker waits,
 too; so a sample counts only if its worker was in a task at that moment. The tasks that have ended
@@ -25,6 +27,9 @@ if TYPE_CHECKING:
 
 RECENT_NS = 10_000_000_000
 """A share of waiting workers is over so long."""
+LEAST_IDLE = 0.25
+"""A share of workers without a task, while a thread that is no worker runs: it may feed them. Lower
+than for other waits it would be true of most jobs, whose main thread hands in (chosen)."""
 LEAST_SAMPLES = 4
 """With fewer samples of a pool, one a quarter of a second, nothing is said."""
 MOST_PENDING = 8
@@ -48,9 +53,13 @@ class _Thread(NamedTuple):
 
 @dataclass(slots=True)
 class _Sample:
-    """The threads of a pool's workers, and those in a task as far as is known by now."""
+    """The threads of a pool's workers, and those in a task as far as is known by now.
+
+    beside: whether a thread ran that is no worker.
+    """
 
     threads: dict[int, _Thread]
+    beside: bool
     in_task: set[int] = field(default_factory=set)
 
     @property
@@ -73,11 +82,13 @@ class _Sample:
 class _Counted(NamedTuple):
     """A sample, counted: its workers, and the processes of those that were in a task.
 
-    waiting: off the core; unknown: it may not be read what they waited for.
+    waiting: off the core; unknown: it may not be read what they waited for. fed: how many had no
+    task while a thread ran that is no worker.
     """
 
     at_ns: int
     workers: int
+    fed: int
     waiting: tuple[int, ...]
     unknown: tuple[int, ...]
 
@@ -99,7 +110,8 @@ class _Pool:
             if native in host["threads"]
         }
         if found:
-            self.pending.append(_Sample(found))
+            beside = any(waits.get(native) == RUNNING for native in host["beside"])
+            self.pending.append(_Sample(found, beside))
 
     def ended(self, rows: CheckedFrame) -> None:
         """Take a ``rows`` frame of the table of tasks."""
@@ -129,7 +141,8 @@ class _Pool:
         found = [sample.threads[worker] for worker in sample.in_task]
         waiting = tuple(thread.pid for thread in found if thread.wait not in (None, RUNNING))
         unknown = tuple(thread.pid for thread in found if thread.wait is None)
-        self.counted.append(_Counted(sample.last_ns, len(sample.threads), waiting, unknown))
+        fed = len(sample.threads) - len(found) if sample.beside else 0
+        self.counted.append(_Counted(sample.last_ns, len(sample.threads), fed, waiting, unknown))
         while self.counted[0].at_ns < sample.last_ns - RECENT_NS:
             self.counted.popleft()
 
@@ -185,13 +198,16 @@ class WaitingWorkers:
         """Return the processes to take stacks of, each with the process of its probe.
 
         They are those of pools whose workers wait in tasks for `LEAST_SHARE` of their time or more,
-        or are in tasks for so long and it may not be read what they wait for.
+        or are in tasks for so long and it may not be read what they wait for; and those of a probe
+        whose workers may be waiting for a thread that feeds them.
         """
         found = {}
         for origin, pools in self._pools.items():
             for pool in pools.values():
                 samples = pool.recent(now_ns)
                 workers = sum(one.workers for one in samples)
+                if samples and sum(one.fed for one in samples) >= LEAST_IDLE * workers:
+                    found[origin] = origin
                 for part in ("waiting", "unknown"):
                     pids = [pid for one in samples for pid in getattr(one, part)]
                     if pids and len(pids) >= LEAST_SHARE * workers:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from ...model.vocabulary import FindingCode
 from ..foreign_text import bounded
 from ..formatting import number_of, seconds, shortened
 
@@ -29,7 +30,8 @@ def places_lines(finding: Finding) -> list[str]:
     lines += [f"Held by: {_place(one)}, in {_amount(one)} of {holding}" for one in places.holding]
     if places.unknown_holder:
         lines.append(f"Held by: not known, {places.unknown_holder}")
-    return [*lines, _behind(places)]
+    when = "wait for work" if finding.code is FindingCode.SLOW_SUBMITTER else "wait in tasks"
+    return [*lines, f"{_behind(places)}, taken while workers {when}"]
 
 
 def place_phrase(finding: Finding) -> str:
@@ -39,6 +41,9 @@ def place_phrase(finding: Finding) -> str:
     if places is None or not places.waiting:
         return ""
     phrase = f"Mostly at {_at(places.waiting[0])}"
+    if finding.code is FindingCode.SLOW_SUBMITTER:
+        who = bounded(places.waiting[0].who, WHO_LETTERS)
+        return f"Meanwhile {who} is mostly at {_at(places.waiting[0])}."
     if places.holding:
         holder = places.holding[0]
         who = "" if holder.who.startswith("a worker") else f" by {bounded(holder.who, WHO_LETTERS)}"
@@ -62,7 +67,7 @@ def _amount(one: PlaceShareReading) -> str:
 
 def _behind(places: PlacesReading) -> str:
     spacing = f", one in {seconds(places.spacing_s)}" if places.spacing_s else ""
-    return f"Stacks: {number_of(places.dumps, 'dump')}{spacing}, taken while workers wait in tasks"
+    return f"Stacks: {number_of(places.dumps, 'dump')}{spacing}"
 
 
 def place_text(place: PlaceReading) -> str:

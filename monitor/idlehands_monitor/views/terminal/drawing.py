@@ -46,6 +46,7 @@ def category_cells(time: SharesOfTime, cells: int) -> list[tuple[AnyCategory, in
     return [(share.category, part) for share, part in zip(shares, parts, strict=True) if part]
 
 
+@lru_cache(maxsize=512)
 def column_cells(time: SharesOfTime, cells: int) -> list[AnyCategory]:
     """Return the categories of a stacked column of `cells` cells from the bottom up."""
     return [category for category, share in category_cells(time, cells) for _ in range(share)]

@@ -25,7 +25,8 @@ class HistoryView(LineView):
 
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
-        self._recent: tuple[int, int, tuple[WorkerTime, ...]] = (0, 0, ())
+        self._drawn: tuple[int, int] = (0, 0)
+        self._history: tuple[WorkerTime, ...] = ()
         self._columns: list[list[AnyCategory]] = []
         self._width = WIDE_COLUMN
 
@@ -33,12 +34,13 @@ class HistoryView(LineView):
         """Draw a pool's history, second by second."""
         cells, lines = self.size.width - 1, self.size.height - 1
         history = pool.history if pool is not None else ()
+        if history is self._history and (cells, lines) == self._drawn:
+            return  # no second has settled
+        self._history, self._drawn = history, (cells, lines)
         self._width = WIDE_COLUMN if cells >= 60 * WIDE_COLUMN else NARROW_COLUMN
         recent = history[-max(1, cells // self._width) :] if lines > 0 else ()
-        drawn, self._recent = self._recent, (cells, lines, recent)
-        if self._recent != drawn:  # a second has settled
-            self._columns = [column_cells(time, lines) for time in recent]
-            self.refresh()
+        self._columns = [column_cells(time, lines) for time in recent]
+        self.refresh()
 
     def render_line(self, y: int) -> Strip:
         """Draw line `y`: the title, then the columns from the top down."""
