@@ -109,7 +109,7 @@ def listing() -> str:
     """Return the scenarios and faults, a line each."""
     lines = ["scenarios:"]
     lines += [f"  {name:<20} {about}" for name, (about, _) in SCENARIOS.items()]
-    lines += ["faults, and the finding that each should show:"]
+    lines += ["faults, and the finding that each should show, mostly within ten seconds:"]
     lines += [
         f"  {fault.name:<20} {fault.description}{_carried_by(fault)} -> {fault.shows}"
         for fault in FAULTS.values()

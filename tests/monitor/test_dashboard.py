@@ -416,6 +416,18 @@ def test_advice_that_does_not_fit_ends_in_dots(advice):
     drive(test, two_pools(findings=(finding,)), size=(80, 24))
 
 
+@pytest.mark.parametrize("lines", [24, 30])
+def test_a_screen_with_room_shows_a_longer_headline_whole(lines):
+    advice = f"{'Split the work, and then again. ' * 10}So it ends"
+    finding = replace(reading().pools[0].findings[0], sentence="It waits.", advice=advice)
+
+    async def test(app, _pilot):
+        assert ("So it ends." in screen_text(app)) == (lines == 30)
+        assert "idle" in screen_text(app), "the workers are below it"
+
+    drive(test, two_pools(findings=(finding,)), size=(100, lines))
+
+
 def test_without_a_finding_the_headline_is_plain_text():
     pool = reading().pools[0]
     assert headline_text(None, "looking")[0] == "looking"

@@ -249,6 +249,23 @@ def test_text_says_how_tasks_flowed_and_how_even_it_was():
     assert "was in tasks for 0 µs (0%) longer than the mean worker" in written
 
 
+@pytest.mark.parametrize(
+    ("wait_s", "said"),
+    [
+        (0.001, "much shorter: tasks come when others end"),
+        (0.006, ""),
+        (0.1, "much longer: tasks come in batches"),
+    ],
+)
+def test_text_says_where_theory_does_not_fit(wait_s, said):
+    whole = read(ledger(regular()), source())
+    (pool,) = whole.pools
+    flow = replace(pool.queueing, mean_queue_wait_s=wait_s, allen_cunneen_wait_s=0.01)
+    written = text.explain(replace(whole, pools=(replace(pool, queueing=flow),)))
+    assert ("come independently" in written) == bool(said)
+    assert said in written
+
+
 def test_text_is_silent_where_there_is_too_little_to_say():
     written = text.explain(reading())
     assert "Queueing" not in written

@@ -42,7 +42,7 @@ MOST_POOLS, MOST_FINDINGS, MOST_WARNINGS = 6, 6, 4
 LONGEST, LONGEST_NAME = 400, 40
 """Letters of a sentence, and of a name. An issue is read at a glance; the capture has the rest."""
 LIVE = "This was a running process. To write a capture to attach:"
-OPEN = "To open the attached capture:"
+OPEN = "To open the capture, where it is attached:"
 
 
 def brief(reading: Reading) -> tuple[Section, ...]:

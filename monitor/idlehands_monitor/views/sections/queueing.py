@@ -11,7 +11,13 @@ from .facts import Section, Sentence
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from ...model.queueing import QueueingReading
     from ...model.reading import PoolReading
+
+
+MISFIT, LEAST_WAIT_S = 2.0, 0.001
+"""The theory does not fit where it is wrong by more than this factor (chosen), and one of the waits
+is long enough to matter."""
 
 
 def queueing(pool: PoolReading) -> Section | None:
@@ -63,6 +69,27 @@ def _flow(pool: PoolReading) -> str:
         f"{queue.mean_in_pool:.1f} were in the pool; mean wait in the queue "
         f"{seconds(queue.mean_queue_wait_s)}"
         + (f"; theory expects {', and '.join(theory)}" if theory else "")
+        + _misfit(queue)
+    )
+
+
+def _misfit(queue: QueueingReading) -> str:
+    """Say where the theory does not fit: it is of tasks that come independently of each other."""
+    expected = (
+        queue.mmc_wait_s if queue.allen_cunneen_wait_s is None else queue.allen_cunneen_wait_s
+    )
+    if expected is None or max(expected, queue.mean_queue_wait_s) < LEAST_WAIT_S:
+        return ""
+    if queue.mean_queue_wait_s > MISFIT * expected:
+        how = "longer: tasks come in batches, or not every worker serves every queue"
+    elif queue.mean_queue_wait_s * MISFIT < expected:
+        how = (
+            "shorter: tasks come when others end, or the time is too short for a queue to build up"
+        )
+    else:
+        return ""
+    return (
+        f", but that is for tasks that come independently of each other, and the wait is much {how}"
     )
 
 

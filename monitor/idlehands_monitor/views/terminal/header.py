@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING
 
+from textual.geometry import Size
 from textual.strip import Strip
 
 from ...model.external import ExternalPoolReading
@@ -44,8 +45,10 @@ STATE_STYLES = {
     StreamState.REPLAY: Style("▶", "#56B4E9"),
 }
 IN_SHORT = ("sampled, not recorded", "no task counts, waits or steals")
-LINES = 4
-"""Of the headline."""
+LINES, MOST_LINES = 4, 7
+"""Of the headline: those that it always has, and the most where the screen has room."""
+ROOMY_SCREEN = 28
+"""Lines of a screen with room for a longer headline."""
 SEE_STACK = " Enter on a worker shows where it waits."
 
 
@@ -254,34 +257,48 @@ def wrap(text: str, cells: int) -> list[str]:
 
 
 class Headline(LineView):
-    """The costliest finding, a sentence and what to try; what does not fit ends in dots."""
+    """The costliest finding, a sentence and what to try; what does not fit ends in dots.
+
+    lines: its height. It grows with its text where the screen has room, and shrinks again only with
+    another screen, so that what is below does not move to and fro.
+    """
 
     DEFAULT_CSS = f"Headline {{ height: {LINES}; }}"
 
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self._text = ("", "")
-        self._wrapped: tuple[int, list[Run]] = (0, [])
+        self._screen = Size(0, 0)
+        self._lines: list[Run] = []
+        self.lines = LINES
 
-    def show(self, pool: PoolReading | None, note: str, *, is_running: bool = False) -> None:
+    def show(
+        self, pool: PoolReading | None, note: str, screen: Size, *, is_running: bool = False
+    ) -> None:
         """Draw the headline of a pool, or the source's note where there is none."""
         text = headline_text(pool, note, is_running=is_running)
-        if text != self._text:
-            self._text = text
-            self._wrapped = (0, [])
-            self.refresh()
+        if (text, screen) == (self._text, self._screen):
+            return
+        before = self.lines if screen == self._screen else LINES
+        self._text, self._screen = text, screen
+        self._lines = headline_lines(*text, screen.width)
+        most = MOST_LINES if screen.height >= ROOMY_SCREEN else LINES
+        self.lines = max(before, min(most, len(self._lines)))
+        if self.styles.height is None or self.styles.height.value != self.lines:
+            self.styles.height = self.lines
+        self.refresh()
 
     def render_line(self, y: int) -> Strip:
         """Draw line `y` of the wrapped text."""
-        cells = self.size.width
-        if self._wrapped[0] != cells:
-            sentence, advice = self._text
-            lines: list[Run] = [
-                (f" {text}", style(bold=True)) for text in wrap(sentence, cells - 2)
-            ]
-            lines += [(f" {text}", None) for text in wrap(advice, cells - 2)]
-            if len(lines) > LINES:
-                last, category_style = lines[LINES - 1]
-                lines[LINES - 1] = f"{last[: cells - 3]} …", category_style
-            self._wrapped = cells, lines
-        return self.line(self._wrapped[1][y : y + 1], cells)
+        cells, height = self.size.width, self.size.height
+        runs = self._lines[y : y + 1]
+        if runs and y == height - 1 and len(self._lines) > height:
+            runs = [(f"{text[: cells - 3]} …", look) for text, look in runs]
+        return self.line(runs, cells)
+
+
+def headline_lines(sentence: str, advice: str, cells: int) -> list[Run]:
+    """Return the lines of a headline in a screen of so many cells."""
+    bold = style(bold=True)
+    lines: list[Run] = [(f" {text}", bold) for text in wrap(sentence, cells - 2)]
+    return lines + [(f" {text}", None) for text in wrap(advice, cells - 2)]

@@ -9,10 +9,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from textual.containers import Horizontal
+from textual.geometry import Size
 from textual.widgets import Static
 
 from .external import ExternalView
-from .header import Headline, TimeBar, WhoLine
+from .header import LINES, Headline, TimeBar, WhoLine
 from .history import HistoryView, KindsView
 from .matrix import MatrixView
 from .queue_view import QueueView
@@ -22,7 +23,6 @@ from .workers import WorkersView
 
 if TYPE_CHECKING:
     from rich.text import Text
-    from textual.geometry import Size
     from textual.widget import Widget
 
     from ...model.external import ExternalPoolReading
@@ -74,8 +74,10 @@ class Parts:
         self.who.show(reading, pool, paused=paused)
         self.time_bar.show(pool)
         self.window.show(reading)
-        self.headline.show(pool, reading.source.note, is_running=reading.source.state.is_running)
-        fit_parts(screen, pool, self.matrix, self.queue, self._lower)
+        is_running = reading.source.state.is_running
+        self.headline.show(pool, reading.source.note, screen, is_running=is_running)
+        left = Size(screen.width, screen.height - self.headline.lines + LINES)
+        fit_parts(left, pool, self.matrix, self.queue, self._lower)
         if self.matrix.has_focus and not self.matrix.display:
             self.workers.focus()
         self.history.show(pool)
