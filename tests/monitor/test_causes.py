@@ -192,7 +192,7 @@ def test_without_a_simulation_the_findings_stay_and_say_why_they_have_no_gain():
             11.2,
             7.0,
             0.375,
-            "it ends 4.20 s sooner than now (11.2 s), 38 % (36 to 40)",
+            "the recorded work is done 4.20 s sooner than now (11.2 s), 38 % (36 to 40)",
         ),
         (
             Arrivals.CLOSED,

@@ -413,16 +413,16 @@ def test_advice_that_does_not_fit_ends_in_dots(advice):
         begin = next(y for y, line in enumerate(lines) if "It waits." in line)
         assert lines[begin + 3].rstrip().endswith("…") == (len(advice) > 100)
 
-    drive(test, two_pools(findings=(finding,)), size=(80, 24))
+    drive(test, two_pools(findings=(finding,)), size=(80, 18))
 
 
-@pytest.mark.parametrize("lines", [24, 30])
+@pytest.mark.parametrize("lines", [18, 24, 30])
 def test_a_screen_with_room_shows_a_longer_headline_whole(lines):
     advice = f"{'Split the work, and then again. ' * 10}So it ends"
     finding = replace(reading().pools[0].findings[0], sentence="It waits.", advice=advice)
 
     async def test(app, _pilot):
-        assert ("So it ends." in screen_text(app)) == (lines == 30)
+        assert ("So it ends." in screen_text(app)) == (lines > 18)
         assert "idle" in screen_text(app), "the workers are below it"
 
     drive(test, two_pools(findings=(finding,)), size=(100, lines))
@@ -431,7 +431,10 @@ def test_a_screen_with_room_shows_a_longer_headline_whole(lines):
 def test_without_a_finding_the_headline_is_plain_text():
     pool = reading().pools[0]
     assert headline_text(None, "looking")[0] == "looking"
-    assert "No finding" in headline_text(replace(pool, findings=()), "")[0]
+    working = replace(pool, findings=(), time=WorkerTime(working=10**9))
+    assert "No finding" in headline_text(working, "")[0]
+    waking = replace(pool, findings=(), time=WorkerTime(working=10**9, waking=10**9))
+    assert "beside work, waking takes most: 50 %" in headline_text(waking, "")[0]
     assert "Too little" in headline_text(replace(pool, findings=(), window_s=0.2), "")[0]
 
 

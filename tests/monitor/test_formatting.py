@@ -18,7 +18,7 @@ from idlehands_monitor.model.scheduler import SchedulerReading
 from idlehands_monitor.model.tasks import KindReading
 from idlehands_monitor.model.worker_time import WorkerTime
 from idlehands_monitor.views import html, json, line, markdown, text
-from idlehands_monitor.views.formatting import number_of, shortened, without_main
+from idlehands_monitor.views.formatting import number_of, short_kind, shortened, without_main
 from idlehands_monitor.views.sections.external import PROBE_ADVICE, advice_lines
 from idlehands_monitor.views.sections.report import report
 from idlehands_monitor.views.sections.tasks import kinds_table
@@ -44,6 +44,15 @@ def test_a_noun_has_the_number_that_stands_before_it(number, noun, written):
 def test_a_long_name_loses_its_middle_and_keeps_both_ends():
     assert shortened("kilns.firing.Kiln.fire", 12) == "kil…iln.fire"
     assert shortened("kilns.fire", 12) == "kilns.fire"
+
+
+def test_a_kind_loses_its_modules_first_unless_another_kind_ends_as_it_does():
+    kind = "kilns.firing.Kiln.fire"
+    assert short_kind(kind, 12) == "Kiln.fire"
+    assert short_kind(kind, 8) == "fire"
+    assert short_kind(kind, 12, (kind, "stoves.Kiln.fire")) == shortened(kind, 12)
+    assert short_kind(kind, 3) == shortened(kind, 3)
+    assert short_kind("fire", 12) == "fire"
 
 
 @pytest.mark.parametrize(

@@ -461,7 +461,9 @@ def test_every_view_has_the_places():
 
 def test_the_headline_names_the_most_frequent_place_and_its_holder():
     sentence, _ = headline_text(shown().pools[0], "")
-    assert sentence == ("lock-wait is so. Mostly at draw (well.py:13), held at draw (well.py:14).")
+    assert sentence == (
+        "lock-wait: lock-wait is so. Mostly at draw (well.py:13), held at draw (well.py:14)."
+    )
 
 
 def test_the_headline_names_a_holder_that_is_no_worker():
@@ -481,7 +483,7 @@ def test_the_headline_names_a_holder_that_is_no_worker():
 
 def test_the_headline_names_the_kind_of_task_where_no_place_is_known():
     (pool,) = placed(recorded(*well(2)), finding("lock-wait", "task")).pools
-    assert headline_text(pool, "")[0] == "lock-wait is so. (task)"
+    assert headline_text(pool, "")[0] == "lock-wait: lock-wait is so. (task)"
 
 
 def test_the_json_has_function_file_line_share_and_number_of_samples():

@@ -27,7 +27,7 @@ class GainReading:
 
     low, median, high: how much better, in `unit`: seconds sooner, tasks a second more, seconds off
     the 95th percentile. before: the value of now. share, share_low, share_high: the same as a share
-    of `before`.
+    of `before`. given: what is taken to come of the advice, "" where the advice itself says it.
     """
 
     unit: Unit
@@ -38,6 +38,7 @@ class GainReading:
     share: float
     share_low: float
     share_high: float
+    given: str = ""
 
 
 @dataclass(frozen=True, slots=True)

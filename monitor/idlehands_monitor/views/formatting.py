@@ -149,6 +149,18 @@ def shortened(name: str, cells: int, among: Iterable[str] = ()) -> str:
     return f"…{rest}" if cell_len(rest) < cells else f"…{set_cell_size(rest, cells - 2)}…"
 
 
+def short_kind(kind: str, cells: int, among: Sequence[str] = ()) -> str:
+    """Return a kind of task in at most `cells` cells: without its first modules and classes where
+    that is enough and no other kind in `among` ends so, else `shortened`."""
+    short = kind
+    while cell_len(short) > cells and "." in short:
+        short = short.partition(".")[2]
+    others = [other for other in among if other != kind]
+    if cell_len(short) > cells or any(other.endswith(short) for other in others):
+        return shortened(kind, cells, among)
+    return short
+
+
 def _without_middle(name: str, cells: int) -> str:
     """Return the beginning and, twice as long, the end: names differ most at their end."""
     begin = (cells - 1) // 3

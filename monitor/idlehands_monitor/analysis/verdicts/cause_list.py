@@ -108,6 +108,14 @@ def _hand_over_advice(pool: PoolReading, _answer: AnswerReading) -> str:
     )
 
 
+def _larger_pieces(pool: PoolReading, answer: AnswerReading) -> str:
+    calls = f"{dict(answer.change.facts)['grain']:g}"
+    how = "a loop over several items in each task, or a higher cut-off of the recursion"
+    if pool.kind == PoolKind.PROCESS_POOL:
+        how = f"with map: chunksize={calls}"
+    return f"Put about {calls} calls into one task ({how})"
+
+
 LOCK_ADVICE = (
     "Hold the lock for less of each task (do the waiting and the computing outside it), "
     "or use one lock for each part of what it protects"
@@ -179,10 +187,7 @@ CAUSES = {
             "Tasks are too small: what the pool needs around each of them takes "
             f"{percent(part_of('dispatch')(pool) + parked(pool))} of the worker time"
         ),
-        lambda _, answer: (
-            f"Put about {dict(answer.change.facts)['grain']:g} calls into one task (a chunk size, "
-            "or a higher cut-off of the recursion)"
-        ),
+        _larger_pieces,
     ),
     "finer": Cause(
         FindingCode.GRAIN_TOO_COARSE,

@@ -135,4 +135,15 @@ def gain_of(answered: WhatIfPool, answer: AnswerReading) -> GainReading:
         share=answer.gain,
         share_low=answer.gain_low,
         share_high=answer.gain_high,
+        given=_given(answer),
     )
+
+
+def _given(answer: AnswerReading) -> str:
+    """Return how much less of what is too slow was simulated, where nobody can say how much less it
+    can be."""
+    facts = dict(answer.change.facts)
+    for key, what in (("hand_over", "hand-overs take"), ("hand_in", "hand-ins take")):
+        if key in facts:
+            return f"{what} {100 * float(facts[key]):.0f} % of the time"
+    return ""

@@ -166,6 +166,8 @@ def _in_flight(program: Program) -> int:
 @_made.register(ask.HandOver)
 def _(change: ask.HandOver, scenario: Scenario) -> Scenario:
     factor = change.factor
+    if scenario.piped:
+        scenario = _made(ask.HandInFaster(factor), scenario)
     teams = tuple(
         replace(
             team,

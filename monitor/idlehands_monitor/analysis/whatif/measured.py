@@ -37,6 +37,9 @@ PARTLY = 0.5
 MOST_BEHIND = 0.5
 """So large a part of all tasks comes to idle workers one behind the other where the way to them is
 what they wait for: chosen."""
+NEARLY_ALL = 0.9
+"""So large a part of all tasks comes while an earlier one is on its way, where the way is what they
+wait for: chosen."""
 HITCHES = 5
 """So many of the longest times, and at most one in `LEAST`, are taken to be as long as the next
 one: single hitches of the machine."""
@@ -101,6 +104,18 @@ def _feed(held: Recorded) -> float:
     if np.count_nonzero(behind) < max(LEAST, MOST_BEHIND * len(apart)):
         return 0.0
     return _mean(apart[behind])
+
+
+def piped(came: Int64, started: Int64) -> bool:
+    """Return whether nearly each task from outside came while an earlier one had not begun.
+
+    Where processes are handed their tasks through a pipe, whoever hands in waits for it, or
+    serialises: what a task takes on its way is then what keeps the next one from coming.
+    """
+    order = np.argsort(came, kind="stable")
+    came, latest = came[order], np.maximum.accumulate(started[order])
+    behind = int(np.count_nonzero(latest[:-1] > came[1:]))
+    return len(came) >= LEAST and behind >= NEARLY_ALL * (len(came) - 1)
 
 
 def _free_since(worker: Int64, ended: Int64) -> Int64:

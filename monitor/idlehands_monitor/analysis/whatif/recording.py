@@ -13,7 +13,7 @@ from ...model.whatif import Arrivals
 from ..stats.order_statistics import places_of
 from .arrivals import Coming, coming
 from .calibrating import LEAST_WAIT, Calibrated, calibrated
-from .measured import overheads, rules, shares_interpreter
+from .measured import overheads, piped, rules, shares_interpreter
 from .recorded import KindShares, Recorded, recorded
 from .rules import MOST_WORKERS, Machine, Team
 from .scenario import Scenario, measure
@@ -81,7 +81,7 @@ class Recording:
         if self.held.moved:
             return "tasks went to another pool, and a part of the run is not in this one"
         if self.unrecorded:
-            return "tasks left no row, because the probe records less to cost less"
+            return "tasks were so many that the probe counted them and did not record each"
         if self.nested:
             return "tasks wait for tasks of their own pool, and it is not recorded for which"
         return ""
@@ -129,6 +129,8 @@ def _recording(
         arrivals=comes.arrivals,
         kinds=tuple(kind if 0 <= kind < last else -1 for kind in held.kind.tolist()),
         names=tuple(asked.ledger.task_kinds),
+        piped=not shares_interpreter(pool)
+        and piped(held.came_ns[outside], held.started_ns[outside]),
     )
     sampled = _is_known(asked)
     locking = frozenset(

@@ -26,7 +26,8 @@ class Scenario:
     """A program on a machine. kinds: the kind of each task, as an index of `names`, −1 unknown.
 
     turns: so many times as long do tasks' own waits take because a thread comes back from each of
-    them only when it gets the interpreter lock; 1 where it gets it at once.
+    them only when it gets the interpreter lock; 1 where it gets it at once. piped: whether tasks
+    come as fast as they are brought to the workers, so that hand-ins are part of the hand-overs.
     """
 
     program: Program
@@ -36,6 +37,7 @@ class Scenario:
     kinds: tuple[int, ...]
     names: tuple[str, ...] = ()
     turns: float = 1.0
+    piped: bool = False
 
     @property
     def workers(self) -> int:

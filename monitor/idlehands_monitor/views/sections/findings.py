@@ -49,7 +49,7 @@ def _finding(finding: Finding) -> list[Sentence]:
 
 
 WORDS = {
-    Unit.SECONDS: ("it ends", "sooner", "later"),
+    Unit.SECONDS: ("the recorded work is done", "sooner", "later"),
     Unit.TASKS_PER_S: ("", "more", "less"),
     Unit.P95_S: ("95 % of the tasks end", "sooner", "later"),
 }
@@ -68,10 +68,11 @@ def gain_text(finding: Finding) -> str:
     # The header counts all tasks, a gain those that whoever uses the pool waits for.
     counted = " from outside" if gain.unit is Unit.TASKS_PER_S else ""
     low, high = round(100 * gain.share_low), round(100 * gain.share_high)
+    given = f"if {gain.given}, " if gain.given else ""
     return (
-        f"Gain: {before} {amount} {better if gain.median >= 0 else worse} than now "
+        f"Gain: {given}{before} {amount} {better if gain.median >= 0 else worse} than now "
         f"({quantity(gain.before, gain.unit)}{counted}), {100 * gain.share:.0f} % ({low} to {high})"
-    ).replace("Gain:  ", "Gain: ")
+    ).replace("  ", " ")
 
 
 def _bounded(text: str) -> str:

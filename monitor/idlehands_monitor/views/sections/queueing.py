@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import isinf, isnan
+from math import inf, isinf, isnan
 from typing import TYPE_CHECKING
 
 from ..formatting import bars, count, seconds
@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 
 
 MISFIT, LEAST_WAIT_S = 2.0, 0.001
-"""The theory does not fit where it is wrong by more than this factor (chosen), and one of the waits
-is long enough to matter."""
+"""Theory does not fit where it is wrong by more than this factor (chosen), and one of the waits is
+long enough to matter. Then nothing is said of it."""
 
 
 def queueing(pool: PoolReading) -> Section | None:
@@ -57,40 +57,30 @@ def _flow(pool: PoolReading) -> str:
     if queue is None:
         return ""
     theory = [
-        f"{'a wait without bound' if isinf(wait) else seconds(wait)} for {model}"
+        f"{seconds(wait)} for {model}"
         for model, wait in (
             (f"random arrivals and run times (M/M/{queue.servers})", queue.mmc_wait_s),
             ("their measured variation (Allen-Cunneen)", queue.allen_cunneen_wait_s),
         )
-        if wait is not None
+        if wait is not None and _fits(queue)
     ]
     return (
         f"{queue.arrival_rate:.1f} tasks/s came in; on average "
         f"{queue.mean_in_pool:.1f} were in the pool; mean wait in the queue "
         f"{seconds(queue.mean_queue_wait_s)}"
         + (f"; theory expects {', and '.join(theory)}" if theory else "")
-        + _misfit(queue)
     )
 
 
-def _misfit(queue: QueueingReading) -> str:
-    """Say where the theory does not fit: it is of tasks that come independently of each other."""
-    expected = (
-        queue.mmc_wait_s if queue.allen_cunneen_wait_s is None else queue.allen_cunneen_wait_s
-    )
-    if expected is None or max(expected, queue.mean_queue_wait_s) < LEAST_WAIT_S:
-        return ""
-    if queue.mean_queue_wait_s > MISFIT * expected:
-        how = "longer: tasks come in batches, or not every worker serves every queue"
-    elif queue.mean_queue_wait_s * MISFIT < expected:
-        how = (
-            "shorter: tasks come when others end, or the time is too short for a queue to build up"
-        )
-    else:
-        return ""
-    return (
-        f", but that is for tasks that come independently of each other, and the wait is much {how}"
-    )
+def _fits(queue: QueueingReading) -> bool:
+    """Return whether tasks came as theory has them come: each by itself, and not in batches or when
+    others ended."""
+    both = (queue.allen_cunneen_wait_s, queue.mmc_wait_s)
+    expected = next((wait for wait in both if wait is not None), inf)
+    if isinf(expected):
+        return False
+    longer = max(queue.mean_queue_wait_s, expected)
+    return longer <= MISFIT * min(queue.mean_queue_wait_s, expected) or longer < LEAST_WAIT_S
 
 
 def _balance(pool: PoolReading) -> str:

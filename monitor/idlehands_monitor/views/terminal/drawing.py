@@ -10,7 +10,7 @@ from rich.cells import cell_len, set_cell_size
 
 from ...model.vocabulary import WorkerState
 from ..foreign_text import clean
-from ..formatting import seconds, shortened, without_main
+from ..formatting import seconds, short_kind, without_main
 from ..palette import SPARK
 
 if TYPE_CHECKING:
@@ -75,10 +75,10 @@ def doing_now(worker: WorkerReading, cells: int = 60, among: Sequence[str] = ())
     doing = without_main(clean(worker.doing))
     lasts = f" {seconds(worker.for_s)}" if worker.for_s > 0 else ""
     if worker.state == WorkerState.WORKING:
-        return f"{shortened(doing, cells - len(lasts), among)}{lasts}"
+        return f"{short_kind(doing, cells - len(lasts), among)}{lasts}"
     state = f"{worker.state}{lasts}"
     room = cells - len(state) - 2
-    return f"{state}, {shortened(doing, room, among)}" if doing and room > 1 else state
+    return f"{state}, {short_kind(doing, room, among)}" if doing and room > 1 else state
 
 
 def fit(text: str, cells: int) -> str:

@@ -9,7 +9,8 @@ from textual.geometry import Size
 from textual.strip import Strip
 
 from ...model.external import ExternalPoolReading
-from ...model.vocabulary import FindingCode, StreamState
+from ...model.findings import LEAST_SHARE
+from ...model.vocabulary import Category, FindingCode, StreamState
 from ..foreign_text import clean
 from ..formatting import (
     amount,
@@ -30,6 +31,7 @@ from ..sections.places import place_phrase
 from ..sections.tasks import failed_phrase, moved_phrase
 from .drawing import fit
 from .line_view import LineView
+from .room import HEADLINE, headline_lines
 from .strips import RICH_STYLES, Run, bar_runs, style
 
 if TYPE_CHECKING:
@@ -45,10 +47,6 @@ STATE_STYLES = {
     StreamState.REPLAY: Style("▶", "#56B4E9"),
 }
 IN_SHORT = ("sampled, not recorded", "no task counts, waits or steals")
-LINES, MOST_LINES = 4, 7
-"""Of the headline: those that it always has, and the most where the screen has room."""
-ROOMY_SCREEN = 28
-"""Lines of a screen with room for a longer headline."""
 SEE_STACK = " Enter on a worker shows where it waits."
 
 
@@ -236,19 +234,31 @@ def headline_text(
     if finding is None:
         if pool.window_s < 1:
             return "Too little has been recorded yet to say what costs most.", ""
-        return pool.health or "No finding: nothing but work takes more than 5 %.", ""
+        return pool.health or _nothing_found(pool), ""
     found = clean(place_phrase(finding), 400)
     asked = is_running and not found and finding.code == FindingCode.BLOCKED_IN_TASK
     stack = SEE_STACK if asked else ""
     place = f" ({shortened(clean(finding.where), 40)})" if finding.where and not found else ""
     gain = gain_text(finding)
     advice = f"Try: {finding.advice}{'' if finding.advice.endswith('.') else '.'}{stack}"
-    sentence = f"{finding.sentence}{place}"
+    sentence = f"{finding.code}: {finding.sentence}{place}"
     if found:
         sentence = f"{sentence}{'' if sentence.endswith('.') else '.'} {found}"
     # Where there is little room, what it brings is worth more than all of the advice.
     what = f"{gain}. {advice}" if finding.gain is not None else f"{advice} {gain}".strip()
     return without_main(sentence), without_main(what)
+
+
+def _nothing_found(pool: PoolReading) -> str:
+    """Say that there is no finding, and what takes the time all the same."""
+    other = [one for one in pool.time.shares if one.category is not Category.WORKING]
+    most = max(other, key=lambda one: one.value)
+    if most.value < LEAST_SHARE:
+        return "No finding: nothing but work takes more than 5 %."
+    return (
+        f"No cause is known yet; beside work, {category_name(most.category)} takes most: "
+        f"{share(most.value)} of the worker time."
+    )
 
 
 def wrap(text: str, cells: int) -> list[str]:
@@ -263,14 +273,14 @@ class Headline(LineView):
     another screen, so that what is below does not move to and fro.
     """
 
-    DEFAULT_CSS = f"Headline {{ height: {LINES}; }}"
+    DEFAULT_CSS = f"Headline {{ height: {HEADLINE}; }}"
 
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self._text = ("", "")
         self._screen = Size(0, 0)
         self._lines: list[Run] = []
-        self.lines = LINES
+        self.lines = HEADLINE
 
     def show(
         self, pool: PoolReading | None, note: str, screen: Size, *, is_running: bool = False
@@ -279,10 +289,10 @@ class Headline(LineView):
         text = headline_text(pool, note, is_running=is_running)
         if (text, screen) == (self._text, self._screen):
             return
-        before = self.lines if screen == self._screen else LINES
+        before = self.lines if screen == self._screen else HEADLINE
         self._text, self._screen = text, screen
-        self._lines = headline_lines(*text, screen.width)
-        most = MOST_LINES if screen.height >= ROOMY_SCREEN else LINES
+        self._lines = wrapped(*text, screen.width)
+        most = headline_lines(screen.height, len(pool.workers) if pool is not None else 0)
         self.lines = max(before, min(most, len(self._lines)))
         if self.styles.height is None or self.styles.height.value != self.lines:
             self.styles.height = self.lines
@@ -297,7 +307,7 @@ class Headline(LineView):
         return self.line(runs, cells)
 
 
-def headline_lines(sentence: str, advice: str, cells: int) -> list[Run]:
+def wrapped(sentence: str, advice: str, cells: int) -> list[Run]:
     """Return the lines of a headline in a screen of so many cells."""
     bold = style(bold=True)
     lines: list[Run] = [(f" {text}", bold) for text in wrap(sentence, cells - 2)]

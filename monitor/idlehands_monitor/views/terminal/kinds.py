@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Callable, NamedTuple
 
 from ...model.vocabulary import CoreTimeSource
 from ..foreign_text import clean
-from ..formatting import count, share, shortened, without_main
+from ..formatting import count, share, short_kind, without_main
 from ..sections import tasks
 from .drawing import fit
 from .strips import Run, style
@@ -29,9 +29,9 @@ class Column(NamedTuple):
 ENDED = Column("ended", 7, lambda kind: count(kind.finished))
 FAILED = Column("failed", 7, lambda kind: count(kind.failed) if kind.failed else "–")
 MEDIAN = Column(tasks.MEDIAN.name, 9, tasks.MEDIAN.text)
-WORKING = Column(tasks.WORKING.name, 9, tasks.WORKING.text)
+WORKING = Column(tasks.WORKING.name, 11, tasks.WORKING.text)
 IN_TASKS = Column(tasks.IN_TASKS.name, 10, tasks.IN_TASKS.text)
-BLOCKED = Column(tasks.BLOCKED.name, 9, tasks.BLOCKED.text)
+BLOCKED = Column(tasks.BLOCKED.name, 11, tasks.BLOCKED.text)
 CALLS = Column(tasks.CALLS.name, 7, tasks.CALLS.text)
 STOLEN = Column(
     "stolen", 8, lambda kind: share(kind.stolen / kind.finished) if kind.finished else "–"
@@ -68,7 +68,7 @@ def kind_rows(pool: PoolReading, cells: int, lines: int) -> list[list[Run]]:
     names = [without_main(clean(kind.kind)) for kind in kinds]
     shown = len(kinds) if len(kinds) < lines else max(0, lines - 2)
     for kind, full in zip(kinds[:shown], names, strict=False):
-        short = fit(shortened(full, name - 1, names), name)
+        short = fit(short_kind(full, name - 1, names), name)
         figures = "".join(f"{column.text(kind):>{column.cells}}" for column in columns)
         rows.append([(short + figures, None)])
     if shown < len(kinds):

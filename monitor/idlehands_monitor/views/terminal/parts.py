@@ -13,11 +13,11 @@ from textual.geometry import Size
 from textual.widgets import Static
 
 from .external import ExternalView
-from .header import LINES, Headline, TimeBar, WhoLine
+from .header import Headline, TimeBar, WhoLine
 from .history import HistoryView, KindsView
 from .matrix import MatrixView
 from .queue_view import QueueView
-from .room import fit_parts
+from .room import HEADLINE, fit_parts
 from .window_line import WindowLine
 from .workers import WorkersView
 
@@ -76,7 +76,7 @@ class Parts:
         self.window.show(reading)
         is_running = reading.source.state.is_running
         self.headline.show(pool, reading.source.note, screen, is_running=is_running)
-        left = Size(screen.width, screen.height - self.headline.lines + LINES)
+        left = Size(screen.width, screen.height - self.headline.lines + HEADLINE)
         fit_parts(left, pool, self.matrix, self.queue, self._lower)
         if self.matrix.has_focus and not self.matrix.display:
             self.workers.focus()

@@ -16,7 +16,12 @@ NARROW_MATRIX = 29
 WIDEST_QUEUE = 64
 LEAST_WIDTH_FOR_MATRIX = 72
 NARROW_SCREEN = 110
-ABOVE_AND_BELOW = 13
+HEADLINE, MOST_HEADLINE = 4, 7
+"""Lines of the headline: those that it always has, and the most where the screen has room."""
+ROOMY_SCREEN = 28
+"""Lines of a screen on which a long headline may take them from the workers."""
+HEADS = 1
+ABOVE_AND_BELOW = 9 + HEADLINE
 LINES_AROUND_MATRIX = 5
 LEAST_LOWER, MOST_LOWER = 7, 30
 TALL_SCREEN = 45
@@ -43,6 +48,14 @@ def fit_parts(
     height = lower_height(screen.height, workers)
     queue.with_kinds = not height
     _set_size(lower_part, height=height)
+
+
+def headline_lines(height: int, workers: int) -> int:
+    """Return the most lines of a headline: those that the workers leave, on a large screen more."""
+    if height >= ROOMY_SCREEN:
+        return MOST_HEADLINE
+    left = height - ABOVE_AND_BELOW - HEADS - workers
+    return max(HEADLINE, min(MOST_HEADLINE, HEADLINE + left))
 
 
 def lower_height(height: int, workers: int) -> int:
