@@ -218,6 +218,19 @@ def test_a_gain_is_in_the_unit_of_the_job(arrivals, before, median, gain, text):
     assert finding.gain.low <= finding.gain.median <= finding.gain.high
 
 
+@pytest.mark.parametrize(
+    ("made", "said"),
+    [
+        (change.HandOver(0.5), "if hand-overs take 50 % of the time, "),
+        (change.HandInFaster(0.5), "if hand-ins take 50 % of the time, "),
+        (change.Workers(8), ""),
+    ],
+)
+def test_a_gain_says_what_was_supposed_where_the_advice_does_not(made, said):
+    (finding,) = named(answer((made,), 7.0, 0.375), arrivals=Arrivals.BATCH, recorded=11.2)
+    assert gain_text(finding).startswith(f"Gain: {said}the recorded work is done")
+
+
 def test_a_gain_is_of_the_whole_batch_where_the_last_tasks_of_it_were_simulated():
     told = {"recorded": 2.0, "whole": 20.0, "tasks": 3_000, "all_tasks": 30_000}
     (finding,) = named(answer((change.Workers(8),), 1.5, 0.25), **told)

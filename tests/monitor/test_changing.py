@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from idlehands_monitor.analysis.whatif.changing import changed
+from idlehands_monitor.analysis.whatif.measured import piped
 from idlehands_monitor.analysis.whatif.program import Do, Program
 from idlehands_monitor.analysis.whatif.rules import Machine, Overheads, Rules, Taking, Team
 from idlehands_monitor.analysis.whatif.scenario import Scenario
@@ -141,6 +143,26 @@ def test_all_tasks_are_there_at_first():
 def test_hand_overs_are_shorter_dispatch_too():
     overheads = made(change.HandOver(0.5)).teams[0].overheads
     assert (overheads.dispatch_ns, overheads.hand_over_ns, overheads.wake_ns) == (2, 4, 5)
+
+
+def test_hand_ins_that_wait_for_hand_overs_are_faster_with_them():
+    assert made(change.HandOver(0.5)).program.comes_ns == scenario().program.comes_ns
+    program = made(change.HandOver(0.5), piped=True).program
+    assert program.comes_ns == made(change.HandInFaster(0.5)).program.comes_ns
+
+
+@pytest.mark.parametrize(
+    ("begins", "is_piped"),
+    [
+        (lambda n: 10 * n + 25, True),  # two tasks are on their way when the next one comes
+        (lambda n: 10 * n + 1, False),  # each has begun when the next one comes
+        (lambda n: 10 * n + (25 if n < 10 else 1), False),  # so were the first ones only
+    ],
+)
+def test_tasks_that_come_while_others_are_on_their_way_wait_for_the_pipe(begins, is_piped):
+    came = np.arange(40) * 10
+    assert piped(came, np.array([begins(n) for n in range(40)])) is is_piped
+    assert not piped(came[:5], came[:5] + 25), "too few to tell"
 
 
 def test_whoever_hands_in_is_faster():
