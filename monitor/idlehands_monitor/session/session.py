@@ -79,8 +79,7 @@ class Session:
         self.is_paused = False
         self.names_causes = False
         self.on_change: Callable[[], None] = _nothing
-        self._causes = Causes(WhatIf(self._read_last), machine.monotonic)
-        self._last: Reading | None = None
+        self._causes = Causes(WhatIf(self._recorded), machine.monotonic)
         self._places = Places()
         self._captures = CaptureControl(machine)
         self._jumps = Jumps(machine)
@@ -120,7 +119,7 @@ class Session:
 
         Without `fresh` the verdicts on promises, stealing and queueing may be some seconds old.
         """
-        reading = self._last = self.feed.reading(fresh=fresh)
+        reading = self.feed.reading(fresh=fresh)
         found = self._causes.of(reading) if self.names_causes else by_shares(reading)
         return self._places.added(self.feed.ledger, found)
 
@@ -299,9 +298,6 @@ class Session:
 
     def _recorded(self) -> tuple[Ledger, Reading]:
         return self.feed.ledger, self.feed.reading()
-
-    def _read_last(self) -> tuple[Ledger, Reading]:
-        return self.feed.ledger, self._last or self.feed.reading()
 
     async def stack(self, pid: int, native_id: int, ident: int) -> Stack:
         """Return the present stack of one thread; pid -1 stands for a process that does not run."""
