@@ -25,13 +25,19 @@ if TYPE_CHECKING:
 
 
 def in_task(
-    pool: PoolLedger, host: HostCounters, stretch: Slice, states: Int64, kinds: Float
+    pool: PoolLedger,
+    host: HostCounters,
+    stretch: Slice,
+    states: Int64,
+    kinds: Float,
+    *,
+    sampled: bool = True,
 ) -> InTask:
     """Return the time in tasks of a stretch, divided.
 
     `states`: nanoseconds on a core, in a run queue and off the core in tasks, shape (3,), without
     recorded waits. `kinds`: an estimate of how they spread over kinds, shape (kinds + 1, 3); the
-    last row is for unknown kinds.
+    last row is for unknown kinds. `sampled`: count the samples of the stretch too.
     """
     waits, helping = stretch.waits, stretch.waits.extra["helping"] > 0
     joins = waits.extra["on_task"] >= 0
@@ -46,10 +52,15 @@ def in_task(
     np.add.at(idle, _kind(waits, number)[~helping], waits.lengths[~helping])
     return InTask(
         np.stack((on, total - on - queued + idle, queued)),
-        _samples(pool, host, stretch, number),
+        _samples(pool, host, stretch, number) if sampled else no_samples(number),
         int(waits.lengths[~helping & joins].sum()),
         int(waits.lengths[~helping & ~joins].sum()),
     )
+
+
+def no_samples(kinds: int) -> Int64:
+    """Return the counts of no samples, by sort of wait and kind of task."""
+    return np.zeros((len(WaitReason), kinds), dtype=np.int64)
 
 
 def _kind(rows: Intervals, kinds: int) -> Int64:
@@ -63,6 +74,6 @@ def _samples(pool: PoolLedger, host: HostCounters, stretch: Slice, kinds: int) -
     blocked = samples.in_task & (samples.code >= 0)
     place = task_at(stretch.tasks, samples.worker[blocked], samples.timestamp_ns[blocked])
     kind = np.append(_kind(stretch.tasks, kinds), kinds - 1)[place]  # the last for unknown tasks
-    counts = np.zeros((len(WaitReason), kinds), dtype=np.int64)
+    counts = no_samples(kinds)
     np.add.at(counts, (samples.code[blocked], kind), 1)
     return counts

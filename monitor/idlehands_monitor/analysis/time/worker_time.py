@@ -58,7 +58,8 @@ def pool_time(
     window: a longer window around it, already computed. rates: the state rates of its kinds of
     task, see `state_rates`; without them they are estimated from the window. quick: the time in
     tasks is split by the counters of each thread over the window stretch and the rates of its
-    kinds, not interval by interval: a tenth of the work, for what is computed again soon.
+    kinds, not interval by interval, and samples are not counted: a tenth of the work, for what is
+    computed again soon.
     """
     window = window or Window(pool, begin_ns, end_ns)
     if rates is None:
@@ -196,6 +197,7 @@ def _recorded_time(
     no_work = parked - waking - starved
     by_category = (working, blocked, run_queue, dispatch, searching, waking, starved, no_work)
     states = np.array([working.sum(), run_queue.sum(), 0])
-    split = in_task_split(pool, host, stretch, states, kinds)
+    sampled = evidence is not None
+    split = in_task_split(pool, host, stretch, states, kinds, sampled=sampled)
     length = stretch.end_ns - stretch.begin_ns
     return PoolTime(np.stack(by_category), length, source, in_task=split, waited=waited)

@@ -30,7 +30,7 @@ from ..sections.host import cores_phrase
 from ..sections.places import place_phrase
 from ..sections.tasks import failed_phrase, moved_phrase
 from .drawing import fit
-from .line_view import LineView
+from .line_view import FewLines, LineView
 from .room import HEADLINE, headline_lines
 from .strips import RICH_STYLES, Run, bar_runs, style
 
@@ -132,7 +132,7 @@ def join_fitting(facts: list[str], cells: int) -> str:
     return fit(text, cells)
 
 
-class WhoLine(LineView):
+class WhoLine(FewLines):
     """Two lines: who is watched and in what state, and what flows through the pool."""
 
     DEFAULT_CSS = "WhoLine { height: 2; }"
@@ -148,32 +148,30 @@ class WhoLine(LineView):
     ) -> None:
         """Draw a reading."""
         self._reading, self._pool, self._paused = reading, pool, paused
-        self.refresh()
+        self.draw()
 
-    def render_line(self, y: int) -> Strip:
-        """Draw line `y`."""
-        cells = self.size.width
+    def rows(self, cells: int) -> list[list[Run]]:
+        """Return who is watched, and how tasks flow."""
         if self._reading is None:
-            return self.line([], cells)
-        if y == 0:
-            return self._first(self._reading, cells)
+            return []
         if self._pool is None:
-            return self.line([(fit(clean(self._reading.source.note), cells), None)], cells)
-        return self.line([(" " + join_fitting(flow(self._pool), cells - 1), None)], cells)
+            second = fit(clean(self._reading.source.note), cells)
+        else:
+            second = " " + join_fitting(flow(self._pool), cells - 1)
+        return [self._first(self._reading, cells), [(second, None)]]
 
-    def _first(self, reading: Reading, cells: int) -> Strip:
+    def _first(self, reading: Reading, cells: int) -> list[Run]:
         state = reading.source.state
         label = f" {STATE_STYLES[state].glyph} {state}{', paused' if self._paused else ''} "
         facts = who(reading, self._pool)
         room = cells - len(label) - 1
-        runs: list[Run] = [
+        return [
             (" " + join_fitting(facts, room), style(bold=True)),
             (label, style("#000000", STATE_STYLES[state].colour, bold=True)),
         ]
-        return self.line(runs, cells)
 
 
-class TimeBar(LineView):
+class TimeBar(FewLines):
     """One stacked line that adds up to all worker time, and its legend below it."""
 
     DEFAULT_CSS = "TimeBar { height: 3; }"
@@ -185,17 +183,14 @@ class TimeBar(LineView):
     def show(self, pool: PoolReading | None) -> None:
         """Draw a pool."""
         self._pool = pool
-        self.refresh()
+        self.draw()
 
-    def render_line(self, y: int) -> Strip:
-        """Draw line `y`: the bar, then the legend on two."""
-        cells = self.size.width
+    def rows(self, cells: int) -> list[list[Run]]:
+        """Return the bar, then the legend on two lines."""
         if self._pool is None:
-            return self.line([], cells)
-        if y == 0:
-            return self.line([(" ", None), *bar_runs(self._pool.time, cells - 2)], cells)
-        rows = legend_rows(self._pool.time, cells)
-        return self.line(rows[y - 1] if y - 1 < len(rows) else [], cells)
+            return []
+        bar: list[Run] = [(" ", None), *bar_runs(self._pool.time, cells - 2)]
+        return [bar, *legend_rows(self._pool.time, cells)]
 
 
 def legend_rows(time: SharesOfTime, cells: int) -> list[list[Run]]:

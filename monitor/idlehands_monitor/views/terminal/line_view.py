@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from textual.geometry import Size
+from textual.geometry import Region, Size
 from textual.widget import Widget
 
 from .strips import Ground, line
@@ -12,7 +12,6 @@ from .strips import Ground, line
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from textual.geometry import Region
     from textual.strip import Strip
     from typing_extensions import Self
 
@@ -79,3 +78,34 @@ class LineView(Widget):
         if crop.column_span != (0, size.width):
             strips = [strip.crop(*crop.column_span) for strip in strips]
         return strips
+
+
+class FewLines(LineView):
+    """Some lines that are computed all at once; only those that have changed are drawn again."""
+
+    def __init__(self, *, id: str | None = None) -> None:
+        self._rows: list[list[Run]] = []
+        self._cells = -1
+        super().__init__(id=id)
+
+    def rows(self, cells: int) -> list[list[Run]]:
+        """Return the lines as they are now, in so many cells."""
+        raise NotImplementedError
+
+    def draw(self) -> None:
+        """Have the lines that have changed drawn again."""
+        cells = self.size.width
+        before, self._rows, self._cells = self._rows, self.rows(cells), cells
+        if len(before) != len(self._rows):
+            self.refresh()
+            return
+        changed = [y for y, row in enumerate(self._rows) if row != before[y]]
+        if changed:
+            self.refresh(*(Region(0, y, cells, 1) for y in changed))
+
+    def render_line(self, y: int) -> Strip:
+        """Draw line `y`."""
+        cells = self.size.width
+        if cells != self._cells:
+            self._rows, self._cells = self.rows(cells), cells
+        return self.line(self._rows[y] if y < len(self._rows) else [], cells)
