@@ -39,7 +39,7 @@ class SlotsPool(SharedPool):
     Attributes: link (what the pool's queues carry), seen (when each present worker joined).
     """
 
-    __slots__ = ("_checked_ns", "_every", "_refused", "link", "seen", "why_broken")
+    __slots__ = ("_checked_ns", "_every", "_refused", "link", "seen", "unrecorded", "why_broken")
 
     thinned_by = "started_ns"
 
@@ -48,7 +48,7 @@ class SlotsPool(SharedPool):
         self.link = link
         self.why_broken: Callable[[], str] = lambda: ""
         self.seen: tuple[int, ...] = ()
-        self._every = 0
+        self._every = self.unrecorded = 0
         self._checked_ns = NONE
         self._refused = 0
 
@@ -148,6 +148,7 @@ class SlotsPool(SharedPool):
         """Record in the detail of `step` from now on; the worker processes choose the tasks."""
         PoolProbe.turn_to(self, step)
         self._every = MASKS[step]
+        self.unrecorded |= self._every
         self._publish_detail()
 
     def _publish_detail(self) -> None:

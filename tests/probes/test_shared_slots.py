@@ -21,6 +21,7 @@ from probes_frames import columns_of
 
 from idlehands import _shared_slots, _slot_layout, _slots_pool
 from idlehands._descriptors import identity_of
+from idlehands._detail import FULL, THINNED, THINNING_FACTOR
 from idlehands._frames import Cursor
 from idlehands._shared_slots import SharedSlots
 from idlehands._slot_layout import SLOT_CELLS
@@ -627,6 +628,21 @@ def test_tasks_that_an_ended_executor_never_ran_are_cancelled_once_though_two_th
     monkeypatch.setattr(SlotsPool, "last_tasks", lambda pool: FoundMeanwhile())
     assert not reporter.still_open()
     assert pool.cancellations.written == 6
+
+
+def test_tasks_of_an_ended_executor_that_were_only_counted_are_not_called_cancelled(
+    monkeypatch, slots_pool
+):
+    reporter = ExecutorReporter(type("Executor", (), {})(), "process pool", None)
+    reporter.pool = pool = slots_pool()
+    pool.turn_to(THINNED)
+    pool.turn_to(FULL)  # what was not recorded before stays unrecorded
+    tokens = [pool.queued(pool.add_kind("sow")) for _ in range(2 * THINNING_FACTOR)]
+    reporter.sent_last.extend(tokens)
+    recorded = [token[0] for token in tokens if token[0] % THINNING_FACTOR == 0]
+    monkeypatch.setattr(SlotsPool, "last_tasks", lambda pool: {recorded[0]})
+    assert not reporter.still_open()
+    assert pool.cancellations.written == len(recorded) - 1 == 1
 
 
 def test_an_executor_that_has_ended_is_not_held_while_its_last_tasks_are_recorded(

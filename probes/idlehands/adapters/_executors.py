@@ -198,7 +198,9 @@ class ExecutorReporter:
     def _drop_what_never_ran(self, pool: SlotsPool) -> None:
         """Record as cancelled the tasks that an ending executor has not run and will not run."""
         ran = pool.last_tasks()
-        sent = [token for token in self.sent_last if token[0] not in ran]
+        # Of a task that would have no row nobody knows whether it ran; nearly always it did.
+        rows = [token for token in self.sent_last if not token[0] & pool.unrecorded]
+        sent = [token for token in rows if token[0] not in ran]
         for token in (*sent, *self.tokens.values()):
             pool.cancelled(token)
         self.tokens.clear()
