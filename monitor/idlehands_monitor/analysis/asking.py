@@ -48,13 +48,10 @@ def with_causes(reading: Reading, answered: tuple[WhatIfPool, ...]) -> Reading:
     return replace(reading, pools=pools)
 
 
-def by_shares(reading: Reading) -> Reading:
-    """Return a reading of which nothing has been simulated yet: its findings are those by rules
-    and by shares of the worker time."""
-    pools = (
-        replace(pool, findings=not_simulated(pool, "nothing has been simulated yet"))
-        for pool in reading.pools
-    )
+def by_shares(reading: Reading, why: str = "nothing has been simulated yet") -> Reading:
+    """Return a reading of which nothing has been simulated: its findings are those by rules and by
+    shares of the worker time. why: what they say in place of a gain."""
+    pools = (replace(pool, findings=not_simulated(pool, why)) for pool in reading.pools)
     return replace(reading, pools=tuple(pools))
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from ..analysis.asking import by_shares
 from ..analysis.places.places import Places
 from ..analysis.whatif.planning import WhatIfError
 from ..model.bounds import WHOLE, Cut
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from ..model.whatif import WhatIfReading
 
 ONLY_CAPTURES = "--from and --to cut captures; for what runs there are --for and --past"
+NOT_ASKED = "nothing was simulated"
 
 
 def open_session(
@@ -64,7 +66,7 @@ def read_target(
     """
     feed = _fed(target, seconds, past_s, cut, takes_stacks=takes_stacks)
     reading = feed.reading()
-    found = named(feed.ledger, reading) if causes else reading
+    found = named(feed.ledger, reading) if causes else by_shares(reading, NOT_ASKED)
     return Places().added(feed.ledger, found)
 
 
@@ -77,7 +79,7 @@ def read_capture(path: str, *, causes: bool = True) -> tuple[Ledger, Reading]:
         raise CommandError(f"{path}: no such capture file")
     feed = _fed(path, 0.0, 0.0, WHOLE, takes_stacks=False)
     reading = feed.reading()
-    return feed.ledger, named(feed.ledger, reading) if causes else reading
+    return feed.ledger, named(feed.ledger, reading) if causes else by_shares(reading, NOT_ASKED)
 
 
 def what_if(

@@ -108,12 +108,12 @@ def _hand_over_advice(pool: PoolReading, _answer: AnswerReading) -> str:
     )
 
 
-def _larger_pieces(pool: PoolReading, answer: AnswerReading) -> str:
-    calls = f"{dict(answer.change.facts)['grain']:g}"
+def larger_pieces(pool: PoolReading, calls: float) -> str:
+    """Return how to put so many calls into one task of a pool."""
     how = "a loop over several items in each task, or a higher cut-off of the recursion"
     if pool.kind == PoolKind.PROCESS_POOL:
-        how = f"with map: chunksize={calls}"
-    return f"Put about {calls} calls into one task ({how})"
+        how = f"with map: chunksize={calls:g}"
+    return f"Put about {calls:g} calls into one task ({how})"
 
 
 LOCK_ADVICE = (
@@ -187,7 +187,7 @@ CAUSES = {
             "Tasks are too small: what the pool needs around each of them takes "
             f"{percent(part_of('dispatch')(pool) + parked(pool))} of the worker time"
         ),
-        _larger_pieces,
+        lambda pool, answer: larger_pieces(pool, float(dict(answer.change.facts)["grain"])),
     ),
     "finer": Cause(
         FindingCode.GRAIN_TOO_COARSE,

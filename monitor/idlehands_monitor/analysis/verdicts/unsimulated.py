@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from ...model.findings import LEAST_SHARE, URGENT, Finding
 from ...model.vocabulary import FindingCode, WaitReason
 from .attributing import attributed
-from .cause_list import LOCK_ADVICE, lock_wait, percent, where_of
+from .cause_list import LOCK_ADVICE, larger_pieces, lock_wait, percent, where_of
 from .time_shares import waited
 
 if TYPE_CHECKING:
@@ -89,7 +89,7 @@ def _tiny(pool: PoolReading) -> Iterator[Finding]:
         share,
         f"Tasks are too small: they take {1e6 * kind.total_s / kind.finished:.3g} µs each, and "
         f"what the pool needs around them takes {percent(share)} of the worker time",
-        f"Put about {together} calls into one task (a chunk or batch size)",
+        larger_pieces(pool, together),
         where=kind.kind,
         source="common practice, no source",
     )
