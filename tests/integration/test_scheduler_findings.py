@@ -60,7 +60,8 @@ def test_a_pool_that_gets_one_task_after_another_has_the_finding_park_churn(capt
     assert set(found) == {"park-churn"}
     time = pool["worker_time"]
     cost = found["park-churn"]["worker_seconds"]
-    assert time["waking_s"] <= cost <= time["waking_s"] + time["searching_s"]
+    # No more: a second that another finding accounts for counts once.
+    assert 0 < cost <= time["waking_s"] + time["searching_s"]
     assert "wakes in" in text
     assert "larger tasks" in text
 

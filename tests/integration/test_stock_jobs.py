@@ -184,7 +184,7 @@ def _knows_the_time(truth, pools):
         else:
             assert kind["blocked_s"] > 10 * kind["working_s"]
             assert waits[:1] in ([], [waited_for or waits[0]])
-            assert "blocked-in-task" in codes
+            assert "blocked-in-task" in codes or (waited_for == "lock" and "lock-wait" in codes)
             assert "interpreter-lock" not in codes
 
 
