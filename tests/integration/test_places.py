@@ -115,9 +115,7 @@ def at(place):
 
 def test_a_job_with_a_lock_names_the_line_that_takes_it_and_the_line_that_holds_it(job, folder):
     process = job(WELL)
-    found = finding(
-        explained(process.pid, "--for", "6s", "--no-gains", folder=folder), "blocked-in-task"
-    )
+    found = finding(explained(process.pid, "--for", "6s", "--no-gains", folder=folder), "lock-wait")
     lines = {at(one["place"]) for one in found["places"]["waiting"]}
     assert ("draw_water", "job.py", TAKES) in lines
     assert lines <= {("draw_water", "job.py", TAKES), ("draw_water", "job.py", HOLDS)}
