@@ -172,7 +172,7 @@ def test_without_the_right_to_trace_a_finding_says_what_is_needed(job, folder, t
     document = explained(
         process.pid, "--for", "4s", "--no-gains", folder=folder, IDLEHANDS_PYSPY=str(program)
     )
-    found = finding(document, "blocked-in-task")["places"]
+    found = finding(document, "lock-wait")["places"]
     assert found["waiting"] == []
     assert "CAP_SYS_PTRACE" in found["missing"]
 
