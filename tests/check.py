@@ -1,6 +1,5 @@
 """The checks with one command: ruff, mypy --strict, the tests, the long ones among them, and the
-probe's tests under the oldest, the newest and one more interpreter; the first failure ends it. Each
-is timed. `nox -f tests/noxfile.py` runs the probe's tests under every interpreter there is.
+probe's tests under the oldest and the newest interpreter; the first failure ends it. Each is timed. `nox -f tests/noxfile.py` runs the probe's tests under every interpreter there is.
 
 Run with the interpreter of an environment that has the extra ``test``::
 
@@ -23,7 +22,7 @@ SIDE_BY_SIDE = ("-n", "2", "--dist", "loadgroup")
 """Tests two at a time, by pytest-xdist; those of one `xdist_group` one after the other."""
 
 RUNNING = "{}.{}".format(*sys.version_info[:2])
-CHECKED = (VERSIONS[0], "3.12", VERSIONS[-1])
+CHECKED = (VERSIONS[0], VERSIONS[-1])
 """The probe's tests under all of them take longer than people wait for."""
 OTHERS = tuple(f"probe-{version}" for version in CHECKED if version != RUNNING)
 """The probe's tests under other interpreters: under this one they are among all tests."""
