@@ -1,5 +1,6 @@
 """The checks with one command: ruff, mypy --strict, the tests, the long ones among them, and the
-probe's tests under the oldest and the newest interpreter; the first failure ends it. Each is timed. `nox -f tests/noxfile.py` runs the probe's tests under every interpreter there is.
+probe's tests under the oldest and the newest interpreter; the first failure ends it. Each is timed.
+`nox -f tests/noxfile.py` runs the probe's tests under every interpreter there is.
 
 Run with the interpreter of an environment that has the extra ``test``::
 
