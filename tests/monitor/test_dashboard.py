@@ -416,6 +416,20 @@ def test_advice_that_does_not_fit_ends_in_dots(advice):
     drive(test, two_pools(findings=(finding,)), size=(80, 18))
 
 
+def test_a_paused_screen_that_becomes_narrow_shows_its_headline_whole():
+    finding = replace(reading().pools[0].findings[0], sentence=f"It {'waits and ' * 12}endshere")
+
+    async def test(app, pilot):
+        await pilot.press("space")
+        await pilot.resize_terminal(80, 30)
+        await shown(app, pilot, "endshere")
+        assert "It waits and waits" in screen_text(app)
+        words = " ".join(screen_text(app).split())
+        assert "waits and " * 12 + "endshere" in words
+
+    drive(test, two_pools(findings=(finding,)), size=(150, 30))
+
+
 @pytest.mark.parametrize("lines", [18, 24, 30])
 def test_a_screen_with_room_shows_a_longer_headline_whole(lines):
     advice = f"{'Split the work, and then again. ' * 10}So it ends"

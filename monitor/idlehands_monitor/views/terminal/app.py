@@ -88,8 +88,8 @@ class Dashboard(ReplayApp):
         self.session.stop()
 
     def on_resize(self, _event: Resize) -> None:
-        """Fit the parts to the new size."""
-        self._draw_again()
+        """Fit the parts to the new size, once the screen has it."""
+        self.call_after_refresh(self._draw_again)
 
     def _tick(self) -> None:
         if not self.parts.hints.is_attached:
