@@ -290,7 +290,7 @@ class Search:
     def __init__(self):
         self.state, self.reading, self.asked, self.answers = State.IDLE, None, 0, ()
 
-    def ask(self, _question, *, niceness):
+    def ask(self, _question, _about, *, niceness):
         self.state, self.asked, self.niceness = State.RUNNING, self.asked + 1, niceness
 
     def look(self):

@@ -34,7 +34,7 @@ def program(tasks=200, seed=3, comes=None, gates=None):
     return Program(steps, comes, gates=gates or {})
 
 
-def recorded(true, workers, overheads=None, first_ns=MS):
+def recorded(true, workers, overheads=None, first_ns=MS, batch=1000):
     """Return the frames of a process pool that ran a program."""
     team = Team(workers, overheads=overheads or Overheads())
     outcome = simulate(true, MANY_CORES, [team])
@@ -48,7 +48,7 @@ def recorded(true, workers, overheads=None, first_ns=MS):
         times = (round(t) + first_ns for t in (outcome.came_ns[task], began, ended))
         came, began, ended = times
         history.tasks.append(Task(task, came, worker, began, ended, cpu=cpu))
-    names, *rest, _ = frames(history)
+    names, *rest, _ = frames(history, batch=batch)
     named = names_frame(workers, kind="process pool", shared_queue=True, name="mill")
     return [{**names, **named}, *rest, levels_frame(history, deques=[])]
 

@@ -42,7 +42,7 @@ def recorded(tasks=40):
 
 @pytest.fixture
 def question():
-    held = WhatIf(recorded)
+    held = WhatIf(lambda _: recorded())
     yield held
     held.cancel()
     wait_until(lambda: not mine())

@@ -6,12 +6,16 @@ import math
 from dataclasses import dataclass, field
 from functools import cached_property
 from operator import attrgetter
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from .arrays import Float, Int64
 from .shares import Share
 from .vocabulary import Category, CoreTimeSource, WaitReason
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +67,7 @@ FIRST_BETWEEN, FIRST_IDLE = (
 
 @dataclass(frozen=True, eq=False)
 class InTask:
-    """The time in tasks of a window; the parts of adjacent windows can be added.
+    """The time in tasks of a window.
 
     by_kind: nanoseconds working, blocked and waiting in the run queue, shape (3, kinds + 1); the
     last column is for unknown kinds. samples: in how many samples a blocked worker waited for each
@@ -76,21 +80,14 @@ class InTask:
     joined_ns: int = 0
     declared_ns: int = 0
 
-    def __add__(self, other: InTask) -> InTask:
-        return InTask(
-            _sum_by_kind(self.by_kind, other.by_kind),
-            _sum_by_kind(self.samples, other.samples),
-            self.joined_ns + other.joined_ns,
-            self.declared_ns + other.declared_ns,
-        )
 
-
-def _sum_by_kind(one: Int64, other: Int64) -> Int64:
-    """Add two tables, of which one may have more kinds; the last column is for unknown kinds."""
-    few, many = sorted((one, other), key=lambda table: table.shape[1])
-    total = many.copy()
-    total[:, : few.shape[1] - 1] += few[:, :-1]
-    total[:, -1] += few[:, -1]
+def _sum_by_kind(tables: Sequence[Int64]) -> Int64:
+    """Add tables, of which some may have more kinds; the last column is for unknown kinds."""
+    total = np.zeros_like(max(tables, key=lambda table: table.shape[1]))
+    for table in tables:
+        known = table.shape[1] - 1
+        total[:, :known] += table[:, :known]
+        total[:, -1] += table[:, -1]
     return total
 
 
@@ -140,30 +137,36 @@ class PoolTime:
         np.divide(idle, total, out=shares, where=total > 0)
         return shares
 
-    def __add__(self, other: PoolTime) -> PoolTime:
-        """Return the worker time of two adjacent windows; the second may have more workers."""
-        few, many = sorted(
-            (self.by_category, other.by_category), key=lambda by_category: by_category.shape[1]
-        )
-        total = many.copy()
-        total[:, : few.shape[1]] += few
-        thinned = self.thinned_ns + other.thinned_ns
-        error = math.hypot(self.error * self.thinned_ns, other.error * other.thinned_ns)
-        return PoolTime(
-            total,
-            self.recorded_ns + other.recorded_ns,
-            max(self.core_time, other.core_time, key=lambda source: source.rank),
-            self.counted_ns + other.counted_ns,
-            thinned,
-            error / thinned if thinned else 0.0,
-            self.in_task + other.in_task,
-            padded(self.waited, total.shape[1]) + padded(other.waited, total.shape[1]),
-        )
-
     def unwaited(self) -> Int64:
         """Return each worker's time in tasks outside recorded waits, shape (workers,)."""
         inside: Int64 = self.by_category[:FIRST_BETWEEN].sum(axis=0)
         return inside - padded(self.waited, len(inside))
+
+
+def summed(parts: Sequence[PoolTime]) -> PoolTime:
+    """Return the worker time of adjacent windows together; some may have more workers or kinds."""
+    by_category = np.zeros_like(max((part.by_category for part in parts), key=np.size))
+    waited = np.zeros(by_category.shape[1], dtype=np.int64)
+    for part in parts:
+        by_category[:, : part.by_category.shape[1]] += part.by_category
+        waited[: len(part.waited)] += part.waited
+    thinned = sum(part.thinned_ns for part in parts)
+    error = math.hypot(*(part.error * part.thinned_ns for part in parts))
+    return PoolTime(
+        by_category,
+        sum(part.recorded_ns for part in parts),
+        max((part.core_time for part in parts), key=attrgetter("rank")),
+        sum(part.counted_ns for part in parts),
+        thinned,
+        error / thinned if thinned else 0.0,
+        InTask(
+            _sum_by_kind([part.in_task.by_kind for part in parts]),
+            _sum_by_kind([part.in_task.samples for part in parts]),
+            sum(part.in_task.joined_ns for part in parts),
+            sum(part.in_task.declared_ns for part in parts),
+        ),
+        waited,
+    )
 
 
 @dataclass(frozen=True, eq=False)

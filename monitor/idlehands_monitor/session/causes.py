@@ -68,7 +68,7 @@ class Causes:
             if self._search.look() and not self._is_searching():
                 self._take(reading)
         elif (now >= self._next or _has_ended(reading)) and self._has_gone_on(reading):
-            self._search.ask(LIVE, niceness=NICENESS if self._shown else 0)
+            self._search.ask(LIVE, reading, niceness=NICENESS if self._shown else 0)
             spacing = SPACINGS[min(self._begun, len(SPACINGS) - 1)]
             self._begun, self._next = self._begun + 1, now + spacing
         return self._named(reading, self._shown)

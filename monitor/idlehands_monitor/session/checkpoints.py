@@ -7,14 +7,13 @@ where the next block begins. It is pickled: its size is known, and no two feeds 
 
 from __future__ import annotations
 
-import io
 import pickle
 import zlib
 from bisect import bisect_right, insort
 from operator import attrgetter
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from ..ledger import TableStore
+from .pickled import pickled
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -104,24 +103,10 @@ class Checkpoints:
         return fit[-1] if fit else None
 
 
-class _Pickler(pickle.Pickler):
-    """Pickles a ledger with the rows since a time only."""
-
-    def __init__(self, file: io.BytesIO, since_ns: int) -> None:
-        super().__init__(file, pickle.HIGHEST_PROTOCOL)
-        self._since_ns = since_ns
-
-    def reducer_override(self, held: Any) -> Any:
-        if isinstance(held, TableStore):
-            return held.recent(self._since_ns).__reduce_ex__(pickle.HIGHEST_PROTOCOL)
-        return NotImplemented
-
-
 def packed(held: object, since_ns: int) -> Packed:
     """Return objects as bytes, their tables with the rows since a time."""
-    file = io.BytesIO()
-    _Pickler(file, since_ns).dump(held)
-    return Packed(zlib.compress(file.getbuffer(), 1), file.tell())
+    state = pickled(held, since_ns)
+    return Packed(zlib.compress(state, 1), len(state))
 
 
 def unpacked(state: bytes) -> Any:

@@ -296,8 +296,8 @@ class Session:
             self.feed.source.stop_capture()
         self._captures.asked_path = ""
 
-    def _recorded(self) -> tuple[Ledger, Reading]:
-        return self.feed.ledger, self.feed.reading()
+    def _recorded(self, reading: Reading | None) -> tuple[Ledger, Reading]:
+        return self.feed.ledger, reading or self.feed.reading()
 
     async def stack(self, pid: int, native_id: int, ident: int) -> Stack:
         """Return the present stack of one thread; pid -1 stands for a process that does not run."""

@@ -8,23 +8,21 @@ made from whatever runs there are when time is up or somebody says stop.
 from __future__ import annotations
 
 import contextlib
-import io
 import multiprocessing
 import os
-import pickle
 import signal
 import subprocess
 import sys
 import threading
 import time
 from enum import StrEnum
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from ..analysis.asking import ask
 from ..analysis.whatif.planning import Plan, Run, answers, play
-from ..ledger.attempts import AttemptCounts
 from ..model.changes import Question
 from ..model.whatif import WhatIfReading
+from .pickled import pickled
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -34,6 +32,9 @@ if TYPE_CHECKING:
 
 LIVE_TASKS = 4_000
 """So many tasks at most are simulated for a screen."""
+EARLIER_NS = 3_000_000_000
+"""A simulating process gets the rows since so long before the window: some that ended there are
+about what is in it."""
 PARENT_SECONDS = 0.5
 """How often a simulating process looks whether the one that asked is still there."""
 SIMULATOR = (sys.executable, "-P", "-m", "idlehands_monitor.session.whatif_process")
@@ -103,20 +104,6 @@ def _played(plan: Plan, processes: int) -> Iterator[tuple[Run, float]]:
         yield from pool.imap_unordered(_play, plan.runs)
 
 
-class _Pickler(pickle.Pickler):
-    """Pickles a ledger without the counts of its steal attempts: they are most of its bytes, and
-    no simulation asks for them."""
-
-    def reducer_override(self, held: Any) -> Any:
-        return (AttemptCounts, (held.side,)) if isinstance(held, AttemptCounts) else NotImplemented
-
-
-def _pickled(asked: tuple[Ledger, Reading, Question]) -> bytes:
-    file = io.BytesIO()
-    _Pickler(file, pickle.HIGHEST_PROTOCOL).dump(asked)
-    return file.getvalue()
-
-
 NICENESS = 10
 """Simulations give way to the job that is watched."""
 
@@ -134,10 +121,11 @@ class WhatIf:
     """The question of a screen: answered by a process of its own. No call waits for that process.
 
     state, progress (0 to 1): of the last question. reading: its answers, None until there are any.
-    refusal: why there are none. recorded: returns what a question is about.
+    refusal: why there are none. recorded: returns what a question is about, given a reading or
+    None for a fresh one.
     """
 
-    def __init__(self, recorded: Callable[[], tuple[Ledger, Reading]]) -> None:
+    def __init__(self, recorded: Callable[[Reading | None], tuple[Ledger, Reading]]) -> None:
         self.state = State.IDLE
         self.progress = 0.0
         self.reading: WhatIfReading | None = None
@@ -145,16 +133,25 @@ class WhatIf:
         self._recorded = recorded
         self._simulation: _Simulation | None = None
 
-    def ask(self, question: Question | None = None, *, niceness: int = NICENESS) -> None:
+    def ask(
+        self,
+        question: Question | None = None,
+        about: Reading | None = None,
+        *,
+        niceness: int = NICENESS,
+    ) -> None:
         """Ask a question, the whole list of changes unless one is given; an earlier one ends.
 
+        about: a reading of just now, whose verdicts may be older; a fresh one unless it is given.
         niceness: of the simulating process.
         """
         self.cancel()
         question = question or Question(most_tasks=LIVE_TASKS)
         self.state, self.progress, self.refusal = State.RUNNING, 0.0, ""
         try:
-            asked = _pickled((*self._recorded(), question))
+            ledger, reading = self._recorded(about)
+            since_ns = min((pool.begin_ns for pool in reading.pools), default=0) - EARLIER_NS
+            asked = pickled((ledger, reading, question), since_ns, attempts=False)
             self._simulation = _Simulation(asked, niceness)
         except OSError as error:
             self._end(State.REFUSED, f"no process could be started: {error}")

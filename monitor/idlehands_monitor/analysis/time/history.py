@@ -16,7 +16,7 @@ import numpy as np
 
 from ...ledger.queue_length import mean_lengths
 from ...model.vocabulary import PoolKind
-from ...model.worker_time import PoolTime, no_time
+from ...model.worker_time import PoolTime, no_time, summed
 from ..stats.cache import SECOND_NS, Cache
 from .reconcile import reconciled
 from .state_rates import estimated, together
@@ -97,7 +97,7 @@ class PoolHistory(Cache):
         for begin, end in ((begin_ns, low * SECOND_NS), (high * SECOND_NS, end_ns)):
             if begin < end:
                 parts.append(self._unsettled(pool, host, begin, end))
-        return sum(reconciled(parts), start=no_time(pool.workers))
+        return summed([no_time(pool.workers), *reconciled(parts)])
 
     def _unsettled(
         self, pool: PoolLedger, host: HostCounters, begin_ns: int, end_ns: int
@@ -123,7 +123,7 @@ class PoolHistory(Cache):
         """
         if self._summed is None or self._summed[:2] != (second, end - begin):
             parts = reconciled(list(islice(self.seconds, begin, end)))
-            self._summed = second, end - begin, sum(parts[1:], start=parts[0])
+            self._summed = second, end - begin, summed(parts)
         return self._summed[2]
 
     def idle_shares(self, worker: int) -> tuple[float, ...]:

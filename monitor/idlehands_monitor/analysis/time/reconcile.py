@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ...model.vocabulary import Category, CoreTimeSource
-from ...model.worker_time import CATEGORIES, FIRST_BETWEEN, InTask, PoolTime, padded
+from ...model.worker_time import CATEGORIES, FIRST_BETWEEN, InTask, PoolTime, padded, summed
 from ..stats.rounding import shared_out
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ def reconciled(parts: Sequence[PoolTime]) -> list[PoolTime]:
     known = [part for part in parts if part.core_time == best]
     if len(known) == len(parts):
         return list(parts)
-    base = sum(known[1:], start=known[0])
+    base = summed(known)
     return [part if part.core_time == best else _split_like(part, base) for part in parts]
 
 

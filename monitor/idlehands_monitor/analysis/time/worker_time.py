@@ -25,7 +25,7 @@ import numpy as np
 from ...ledger.detail import parts
 from ...ledger.rows import task_rows
 from ...model.vocabulary import DetailStep
-from ...model.worker_time import PoolTime, no_time
+from ...model.worker_time import PoolTime, no_time, summed
 from .cores import kinds_by_rates, on_core, states_in_tasks
 from .off_core import in_task as in_task_split
 from .parked import parked_split
@@ -65,11 +65,12 @@ def pool_time(
     if rates is None:
         known = not quick
         rates = rates_of(pool, host, window, begin_ns, end_ns) if known else start_rates(FIRST_KIND)
-    total = no_time(pool.workers)
-    for low, high in recorded_stretches(pool, begin_ns, end_ns):
-        for began, ended, step in parts(pool, low, high):
-            total += _stretch_time(pool, host, window, began, ended, step, rates, quick=quick)
-    return total
+    found = [
+        _stretch_time(pool, host, window, began, ended, step, rates, quick=quick)
+        for low, high in recorded_stretches(pool, begin_ns, end_ns)
+        for began, ended, step in parts(pool, low, high)
+    ]
+    return summed(found or [no_time(pool.workers)])
 
 
 def slice_times(
