@@ -107,8 +107,8 @@ def test_lines_that_say_the_same_as_before_are_not_drawn_again(monkeypatch):
         matrix = matrix_of(app)
         await pilot.press("tab")
         await pilot.pause()
-        kept = matrix.render_line
-        monkeypatch.setattr(matrix, "render_line", lambda y: (drawn.append(y), kept(y))[1])
+        kept = matrix.draw_line
+        monkeypatch.setattr(matrix, "draw_line", lambda y, n: (drawn.append(y), kept(y, n))[1])
         matrix.show(reading().pools[0])
         await pilot.pause()
         assert drawn == []
@@ -134,7 +134,7 @@ def test_the_lowest_line_tells_the_keys_of_the_matrix_once_it_has_them():
 def marked(matrix, y):
     """Return the cells at which line `y` has the cursor's mark begin and end, None without one."""
     place = 0
-    for segment in matrix.render_line(y):
+    for segment in matrix.draw_line(y, matrix.size.width):
         if segment.style.reverse:
             return place, place + len(segment.text)
         place += len(segment.text)

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, ClassVar
 from ..grid import grid_of
 from .keys import EVERYWHERE, bindings
 from .keys_sheet import KeysSheet
+from .line_view import BlankScreen
 from .lower_line import (
     HINTS,
     HINTS_MATRIX,
@@ -67,6 +68,10 @@ class Dashboard(ReplayApp):
         self._steals: StealsScreen | None = None
         self._filters.append(SafeText())
         session.on_change = self._draw_again
+
+    def get_default_screen(self) -> BlankScreen:
+        """Return the screen of the dashboard."""
+        return BlankScreen(id="_default")
 
     def compose(self) -> ComposeResult:
         """Lay the screen out, top down."""

@@ -110,9 +110,8 @@ class ExternalView(LineView, ScrollView, can_focus=True):
         """Fit the rows to the new width, the first one included."""
         self.show(self._pool, self._program)
 
-    def render_line(self, y: int) -> Strip:
+    def draw_line(self, y: int, cells: int) -> Strip:
         """Draw line `y` of what is in sight."""
-        cells = self.scrollable_content_region.width
         place = y + self.scroll_offset.y
         runs = self._rows[place] if place < len(self._rows) else []
         return self.line([(" ", None), *runs], cells)

@@ -293,9 +293,9 @@ class Headline(LineView):
             self.styles.height = self.lines
         self.refresh()
 
-    def render_line(self, y: int) -> Strip:
+    def draw_line(self, y: int, cells: int) -> Strip:
         """Draw line `y` of the wrapped text."""
-        cells, height = self.size.width, self.size.height
+        height = self.size.height
         runs = self._lines[y : y + 1]
         if runs and y == height - 1 and len(self._lines) > height:
             runs = [(f"{text[: cells - 3]} …", look) for text, look in runs]

@@ -42,9 +42,8 @@ class HistoryView(LineView):
         self._columns = [column_cells(time, lines) for time in recent]
         self.refresh()
 
-    def render_line(self, y: int) -> Strip:
+    def draw_line(self, y: int, cells: int) -> Strip:
         """Draw line `y`: the title, then the columns from the top down."""
-        cells = self.size.width
         if y == 0:
             title = f" worker time, the last {len(self._columns)} s, one second a column"
             return self.line([(fit(title, cells), style(dim=True))], cells)
@@ -73,6 +72,6 @@ class KindsView(LineView):
             self._rows = rows
             self.refresh()
 
-    def render_line(self, y: int) -> Strip:
+    def draw_line(self, y: int, cells: int) -> Strip:
         """Draw line `y`: the heads, then a kind each."""
-        return self.line(self._rows[y] if y < len(self._rows) else [], self.size.width)
+        return self.line(self._rows[y] if y < len(self._rows) else [], cells)

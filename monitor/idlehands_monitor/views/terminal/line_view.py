@@ -1,10 +1,15 @@
-"""The base of the widgets that are drawn line by line: a line is cached until it changes."""
+"""The base of the widgets that are drawn line by line: a line is cached until it changes.
+
+Also what stands behind them, whose lines are all blank.
+"""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from textual.containers import Horizontal
 from textual.geometry import Region, Size
+from textual.screen import Screen
 from textual.widget import Widget
 
 from .strips import Ground, line
@@ -19,7 +24,7 @@ if TYPE_CHECKING:
 
 
 class LineView(Widget):
-    """A widget whose lines are drawn by `render_line`, with all their styles, and cached.
+    """A widget whose lines are drawn by `draw_line`, with all their styles, and cached.
 
     Textual lays borders, padding, tints, a background and filters over every line that it draws
     itself, which takes several times as long as drawing it. A line view has no border, padding or
@@ -29,20 +34,23 @@ class LineView(Widget):
     def __init__(self, *, id: str | None = None) -> None:
         self._ground: Ground | None = None
         self._cached: dict[int, Strip] = {}
-        self._cached_size = Size(0, 0)
+        self._cached_size = Size(0, 0), 0
         super().__init__(id=id)
 
     @property
     def ground(self) -> Ground:
         """What is under all lines, always the same object until the style changes."""
         if self._ground is None:
-            filters = self.app.get_line_filters()
-            self._ground = Ground(self.rich_style, self.background_colors[1], filters)
+            self._ground = _ground_of(self)
         return self._ground
 
     def line(self, runs: Iterable[Run], cells: int) -> Strip:
         """Return runs as a line of exactly `cells` cells."""
         return line(runs, cells, self.ground)
+
+    def draw_line(self, y: int, cells: int) -> Strip:
+        """Draw visible line `y`, of so many cells: the width of the view without a scrollbar."""
+        raise NotImplementedError
 
     def refresh(
         self,
@@ -67,13 +75,14 @@ class LineView(Widget):
 
     def render_lines(self, crop: Region) -> list[Strip]:
         """Return the lines of `crop`, drawing those that are not cached."""
-        cached, size = self._cached, self.size
-        if size != self._cached_size:
+        cached, size, cells = self._cached, self.size, self.scrollable_content_region.width
+        if (size, cells) != self._cached_size:
             cached.clear()
-            self._cached_size = size
+            self._cached_size = size, cells
         for y in crop.line_range:
             if y not in cached:
-                cached[y] = self.render_line(y).adjust_cell_length(size.width, self.ground.on(None))
+                strip = self.draw_line(y, cells)
+                cached[y] = strip.adjust_cell_length(size.width, self.ground.on(None))
         strips = [cached[y] for y in crop.line_range]
         if crop.column_span != (0, size.width):
             strips = [strip.crop(*crop.column_span) for strip in strips]
@@ -103,9 +112,33 @@ class FewLines(LineView):
         if changed:
             self.refresh(*(Region(0, y, cells, 1) for y in changed))
 
-    def render_line(self, y: int) -> Strip:
+    def draw_line(self, y: int, cells: int) -> Strip:
         """Draw line `y`."""
-        cells = self.size.width
         if cells != self._cells:
             self._rows, self._cells = self.rows(cells), cells
         return self.line(self._rows[y] if y < len(self._rows) else [], cells)
+
+
+class Row(Horizontal):
+    """Line views side by side, with blanks behind them."""
+
+    def render_lines(self, crop: Region) -> list[Strip]:
+        """Return blank lines."""
+        return _blanks(self, crop)
+
+
+class BlankScreen(Screen[None]):
+    """A screen with blanks behind its line views."""
+
+    def render_lines(self, crop: Region) -> list[Strip]:
+        """Return blank lines."""
+        return _blanks(self, crop)
+
+
+def _ground_of(widget: Widget) -> Ground:
+    return Ground(widget.rich_style, widget.background_colors[1], widget.app.get_line_filters())
+
+
+def _blanks(widget: Widget, crop: Region) -> list[Strip]:
+    """Return what is behind other widgets: one and the same blank line, so many times."""
+    return [line([], crop.width, _ground_of(widget))] * crop.height

@@ -179,7 +179,7 @@ class MatrixView(LineView, ScrollView, can_focus=True):
         """Say that they no longer are."""
         self.post_message(self.Changed())
 
-    def render_line(self, y: int) -> Strip:
+    def draw_line(self, y: int, _cells: int) -> Strip:
         """Draw visible line `y`; only the matrix itself scrolls."""
         if y == 0 and self.scrollable_content_region.size not in (self._room, self._room_before):
             self.call_later(self.show, self._pool)  # a scrollbar came or went

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from textual.containers import Horizontal
 from textual.geometry import Size
 from textual.widgets import Static
 
 from .external import ExternalView
 from .header import Headline, TimeBar, WhoLine
 from .history import HistoryView, KindsView
+from .line_view import Row
 from .matrix import MatrixView
 from .queue_view import QueueView
 from .room import HEADLINE, fit_parts
@@ -57,8 +57,8 @@ class Parts:
         self.kinds = KindsView(id="kinds")
         self.external = ExternalView(id="external")
         self.hints = Static(id="hints", markup=False)
-        self._middle = Horizontal(self.workers, self.matrix, self.queue, id="middle")
-        self._lower = Horizontal(self.history, self.kinds, id="lower")
+        self._middle = Row(self.workers, self.matrix, self.queue, id="middle")
+        self._lower = Row(self.history, self.kinds, id="lower")
         self._hinted: tuple[str, object] = ("", "")
 
     def top_down(self) -> tuple[Widget, ...]:

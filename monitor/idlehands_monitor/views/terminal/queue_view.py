@@ -38,17 +38,17 @@ class QueueView(LineView):
 
     def show(self, pool: PoolReading | None) -> None:
         """Draw a pool, where it now says something else."""
-        size = self.size
         rows: list[list[Run]] = []
         if pool is not None and self.display:
+            size = self.size
             rows = queue_rows(pool, size.width, size.height, with_kinds=self.with_kinds)
         if rows != self._rows:
             self._rows = rows
             self.refresh()
 
-    def render_line(self, y: int) -> Strip:
+    def draw_line(self, y: int, cells: int) -> Strip:
         """Draw line `y`."""
-        return self.line(self._rows[y] if y < len(self._rows) else [], self.size.width)
+        return self.line(self._rows[y] if y < len(self._rows) else [], cells)
 
 
 def queue_rows(

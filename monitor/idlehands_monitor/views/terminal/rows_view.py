@@ -32,6 +32,6 @@ class RowsView(LineView):
         if changed:
             self.refresh(*(Region(0, y, self.size.width, 1) for y in changed))
 
-    def render_line(self, y: int) -> Strip:
+    def draw_line(self, y: int, cells: int) -> Strip:
         """Draw row `y`."""
-        return self.line(self._rows[y] if y < len(self._rows) else [], self.size.width)
+        return self.line(self._rows[y] if y < len(self._rows) else [], cells)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
     from ...model.shares import SharesOfTime
 
 Run = tuple[str, Style | None]
+ONE_CELL = re.compile("[ -~\u2500-\u259f]*").fullmatch
+"""Matches texts of ASCII, lines and blocks: each of their letters takes one cell."""
 
 
 @lru_cache(maxsize=1024)
@@ -119,7 +122,7 @@ def line(runs: Iterable[Run], cells: int, ground: Ground) -> Strip:
             held, last = text, category_style
     if held:
         segments.append(Segment(safe_line(held), on(last)))
-    missing = cells - sum([_cells(text) for text, _, _ in segments])
+    missing = cells - _cells([text for text, _, _ in segments])
     if missing < 0:
         return Strip(segments).crop(0, cells)
     if missing:
@@ -127,6 +130,7 @@ def line(runs: Iterable[Run], cells: int, ground: Ground) -> Strip:
     return Strip(segments, cells)
 
 
-def _cells(text: str) -> int:
-    """Return the cells of a text; most are new with each frame, so rich's cache only fills up."""
-    return len(text) if text.isascii() else cell_len(text)
+def _cells(texts: list[str]) -> int:
+    """Return the cells of texts; most are new with each frame, so rich's cache only fills up."""
+    joined = "".join(texts)
+    return len(joined) if ONE_CELL(joined) else sum(map(cell_len, texts))

@@ -45,7 +45,6 @@ class WindowLine(LineView):
             self._text = text
             self.refresh()
 
-    def render_line(self, y: int) -> Strip:
+    def draw_line(self, _y: int, cells: int) -> Strip:
         """Draw the only line."""
-        cells = self.size.width
         return self.line([(fit(f" {self._text}", cells), style(dim=True))], cells)

@@ -132,13 +132,12 @@ class WorkersView(LineView, ScrollView, can_focus=True):
             self.cursor = y
             self.refresh()
 
-    def render_line(self, y: int) -> Strip:
+    def draw_line(self, y: int, cells: int) -> Strip:
         """Draw visible line `y`: the heads stay on top."""
-        cells, all_cells = self.scrollable_content_region.width, self.size.width
         if y == 0:
             text = heads(column_widths(cells), deque=self._has_deques)
-            return self.line([(text, style(dim=True))], all_cells)
-        return self.line(self._row(*self._place(y, cells)), all_cells)
+            return self.line([(text, style(dim=True))], cells)
+        return self.line(self._row(*self._place(y, cells)), cells)
 
 
 @lru_cache(maxsize=8)
