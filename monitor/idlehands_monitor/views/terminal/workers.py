@@ -53,15 +53,13 @@ class WorkersView(LineView, ScrollView, can_focus=True):
         self._rows: dict[tuple[int, Widths, bool], list[Run]] = {}
         self._histories: dict[int, tuple[tuple[float, ...], int, str]] = {}
         self._kinds: tuple[str, ...] = ()
+        self._has_deques = True
         self.cursor = 0
-
-    @property
-    def _has_deques(self) -> bool:
-        return self._pool is None or self._pool.has_steals
 
     def show(self, pool: PoolReading | None) -> None:
         """Draw a pool's workers."""
         self._pool = pool
+        self._has_deques = pool is None or pool.has_steals
         kinds = pool.tasks.kinds if pool else ()
         self._kinds = tuple(without_main(clean(kind.kind)) for kind in kinds)
         rows = len(pool.workers) if pool else 0
@@ -75,18 +73,19 @@ class WorkersView(LineView, ScrollView, can_focus=True):
         """Have those lines drawn again whose content has changed."""
         drawn, self._rows = self._rows, {}
         region = self.scrollable_content_region
-        places = [self._place(y, region.width) for y in range(1, region.height)]
+        places = self._places(range(1, region.height), region.width)
         changed = [y for y, place in enumerate(places, 1) if drawn.get(place) != self._row(*place)]
         if len(changed) == len(places):
             self.refresh()
         elif changed:
             self.refresh(*(Region(0, y, region.width, 1) for y in changed))
 
-    def _place(self, y: int, cells: int) -> tuple[int, Widths, bool]:
-        """Return what a line shows: (worker, the widths of its parts, whether it is the chosen
+    def _places(self, lines: range, cells: int) -> list[tuple[int, Widths, bool]]:
+        """Return what lines show: (worker, the widths of its parts, whether it is the chosen
         one)."""
-        index = y + self.scroll_offset.y - 1
-        return index, column_widths(cells), index == self.cursor and self.has_focus
+        before, widths = self.scroll_offset.y - 1, column_widths(cells)
+        chosen = self.cursor - before if self.has_focus else 0  # where the heads are
+        return [(y + before, widths, y == chosen) for y in lines]
 
     def _row(self, index: int, widths: Widths, chosen: bool) -> list[Run]:
         """Return the runs of a worker's line, made once for all that ask."""
@@ -137,7 +136,8 @@ class WorkersView(LineView, ScrollView, can_focus=True):
         if y == 0:
             text = heads(column_widths(cells), deque=self._has_deques)
             return self.line([(text, style(dim=True))], cells)
-        return self.line(self._row(*self._place(y, cells)), cells)
+        (place,) = self._places(range(y, y + 1), cells)
+        return self.line(self._row(*place), cells)
 
 
 @lru_cache(maxsize=8)
