@@ -80,6 +80,7 @@ class MatrixView(LineView, ScrollView, can_focus=True):
         """Take over the choice, the style and the cursor's cell of another matrix."""
         self.choice, self.numbers, self.dense = other.choice, other.numbers, other.dense
         self.thief, self.victim = other.thief, other.victim
+        self._pool = None  # what is drawn is of another style
 
     def wanted_cells(self, pool: PoolReading | None, most: int) -> int:
         """Return how many cells the matrix of a pool needs, of `most` that are there."""
@@ -92,9 +93,13 @@ class MatrixView(LineView, ScrollView, can_focus=True):
 
     def show(self, pool: PoolReading | None) -> None:
         """Draw those lines of a pool's matrix that have changed."""
+        room = self.scrollable_content_region.size
+        if self._is_drawn(pool) and room == self._room:
+            self._pool = pool
+            return
         self._pool = pool
         self._room_before = self._room
-        self._room = room = self.scrollable_content_region.size
+        self._room = room
         fitting = most_groups(room.width, room.height, numbers=self.numbers)
         self._grid = grid = grid_of(pool, self.choice, fitting)
         self._levels = steps(grid.values, grid.largest)
@@ -105,6 +110,13 @@ class MatrixView(LineView, ScrollView, can_focus=True):
         changed = [y for y in range(room.height) if self._drawn.get(y) != self._key(y)]
         if changed:
             self.refresh(*(Region(0, y, room.width, 1) for y in changed))
+
+    def _is_drawn(self, pool: PoolReading | None) -> bool:
+        """Return whether a later reading of the same pool holds the counts that are drawn."""
+        before = self._pool
+        if pool is None or before is None or pool is before or not pool.has_steals:
+            return False
+        return pool.number == before.number and pool.steals is before.steals
 
     def _lay_out(self) -> None:
         """Work out the lines around the rows, how many rows are visible, and the room for all."""
