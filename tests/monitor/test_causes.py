@@ -290,8 +290,9 @@ class Search:
     def __init__(self):
         self.state, self.reading, self.asked, self.answers = State.IDLE, None, 0, ()
 
-    def ask(self, _question, _about, *, niceness):
+    def ask(self, _question, about, *, niceness):
         self.state, self.asked, self.niceness = State.RUNNING, self.asked + 1, niceness
+        self.about = about
 
     def look(self):
         self.reading = what_if(batch(number=0, answers=self.answers, curve=None))
@@ -304,6 +305,15 @@ def live():
     """Return a clock that can be set, a search, and the causes of a live reading."""
     clock, search = [0.0], Search()
     return clock, search, Causes(search, lambda: clock[0])
+
+
+def test_a_search_is_about_the_reading_that_is_shown(live):
+    clock, search, causes = live
+    held = reading()
+    causes.of(held)
+    clock[0] = 20.0
+    causes.of(held)
+    assert search.about is held
 
 
 def headline(causes, end_s=0.0, findings=(), state=StreamState.LIVE):

@@ -6,7 +6,7 @@ import re
 from dataclasses import replace
 
 import pytest
-from readings import reading
+from readings import SECOND, reading
 from test_dashboard import drive, screen_text, shown
 
 from idlehands_monitor.model.stealing import Flow, StealReading, StealTimeline, largest_flows
@@ -118,6 +118,31 @@ def test_lines_that_say_the_same_as_before_are_not_drawn_again(monkeypatch):
         matrix.show(replace(pool, steals=StealReading(counts)))
         await pilot.pause()
         assert set(drawn) == {4}  # below the title and the heads
+
+    drive(test)
+
+
+def test_the_matrix_beside_the_workers_changes_once_a_second_and_at_a_pause_or_the_end():
+    async def test(app, pilot):
+        matrix = matrix_of(app)
+        first = reading().pools[0]
+
+        def later(seconds, steals, *, paused=False):
+            """Let it follow a reading of later; return the steals of worker 0 that it shows."""
+            counts = first.steals.counts.copy()
+            counts[0, 0, 1] = steals
+            at_ns = first.end_ns + round(seconds * SECOND)
+            pool = replace(first, steals=StealReading(counts), end_ns=at_ns)
+            matrix.follow(pool, paused=paused)
+            return int(matrix._grid.values[0, 1])
+
+        assert first.end_ns % SECOND == 0
+        assert later(0.25, 20) == first.steals.counts[0, 0, 1]
+        assert later(1.0, 30) == 30
+        assert later(1.25, 40) == 30
+        assert later(1.25, 41) == 41  # nothing more comes
+        assert later(1.5, 50) == 41
+        assert later(1.75, 60, paused=True) == 60
 
     drive(test)
 

@@ -183,7 +183,7 @@ def _pool(asked: _Asked, ages: Ages) -> PoolReading:
     time = times.in_window
     if time.by_category.min(initial=0) * CLOCKS_MAY_DIFFER < -time.recorded_ns:
         raise ValueError("the rows of a pool contradict each other")
-    steals = _steals(asked, ages.steals)
+    steals = StealReading(pool.counts_between(begin_ns, end_ns))
     lifetimes = lifetimes_reading(pool, begin_ns, end_ns)
     tasks = task_reading(
         pool, begin_ns, end_ns, time, asked.history, ages.kinds, thinned=times.is_thinned
@@ -265,18 +265,6 @@ def _reading(
         slowest=scheduler.slowest,
         memory_lasts_s=memory_lasts_s(of_pool(pool, asked.host)),
     )
-
-
-def _steals(asked: _Asked, age: int) -> StealReading:
-    """Return the counts of steal attempts; of a live pool at most `age` seconds old."""
-
-    def counted() -> StealReading:
-        return StealReading(asked.pool.counts_between(asked.begin_ns, asked.end_ns))
-
-    if asked.history is None:
-        return counted()
-    what = f"steals of {asked.pool.workers} workers"
-    return asked.history.cached(what, asked.end_ns, age, counted)
 
 
 def _scheduler(

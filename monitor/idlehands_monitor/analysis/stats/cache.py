@@ -14,13 +14,11 @@ class Ages(NamedTuple):
 
     judged: promises, stealing, deques, parking, graph, queueing; more than half of the work.
     kinds: the time split of each kind of task. host: what the host reports of the processes.
-    steals: the counts of steal attempts, which a screen draws as a matrix.
     """
 
     judged: int = 1
     kinds: int = 1
     host: int = 2
-    steals: int = 1
 
 
 FRESH = Ages()

@@ -41,6 +41,8 @@ if TYPE_CHECKING:
     from ..grid import Choice
 
 MOST_STRIPS = 2048
+SECOND_NS = 1_000_000_000
+NOTHING_SEEN = -1
 NO_TASKS = "No task handed over yet."
 HINTS = "w what · u unit · n numbers · o order · g groups"
 Key = tuple[object, ...]
@@ -66,6 +68,7 @@ class MatrixView(LineView, ScrollView, can_focus=True):
         self.dense = False
         self.thief, self.victim = 0, 1
         self._pool: PoolReading | None = None
+        self._seen_ns = NOTHING_SEEN
         self._grid = NOTHING
         self._levels = steps(NOTHING.values, 0)
         self._room = self._room_before = Size(0, 0)
@@ -91,15 +94,28 @@ class MatrixView(LineView, ScrollView, can_focus=True):
         label, width = measures(rows, len(columns), most, numbers=self.numbers)
         return label + len(columns) * width + 1 if columns else 0
 
+    def follow(self, pool: PoolReading | None, *, paused: bool) -> None:
+        """Draw a later reading: at most one of each second, since nobody reads a matrix faster.
+
+        The last one before the data ends or a pause is drawn in any case.
+        """
+        seen_ns, self._seen_ns = self._seen_ns, pool.end_ns if pool is not None else NOTHING_SEEN
+        if paused or self._seen_ns == seen_ns or not self._is_of_second(pool):
+            self.show(pool)
+
+    def _is_of_second(self, pool: PoolReading | None) -> bool:
+        """Return whether what is drawn is of the second of a reading, of its pool, and fits in."""
+        drawn = self._pool
+        if pool is None or drawn is None or self.scrollable_content_region.size != self._room:
+            return False
+        seconds = {one.end_ns // SECOND_NS for one in (pool, drawn)}
+        return pool.number == drawn.number and len(seconds) == 1
+
     def show(self, pool: PoolReading | None) -> None:
         """Draw those lines of a pool's matrix that have changed."""
-        room = self.scrollable_content_region.size
-        if self._is_drawn(pool) and room == self._room:
-            self._pool = pool
-            return
         self._pool = pool
         self._room_before = self._room
-        self._room = room
+        self._room = room = self.scrollable_content_region.size
         fitting = most_groups(room.width, room.height, numbers=self.numbers)
         self._grid = grid = grid_of(pool, self.choice, fitting)
         self._levels = steps(grid.values, grid.largest)
@@ -110,13 +126,6 @@ class MatrixView(LineView, ScrollView, can_focus=True):
         changed = [y for y in range(room.height) if self._drawn.get(y) != self._key(y)]
         if changed:
             self.refresh(*(Region(0, y, room.width, 1) for y in changed))
-
-    def _is_drawn(self, pool: PoolReading | None) -> bool:
-        """Return whether a later reading of the same pool holds the counts that are drawn."""
-        before = self._pool
-        if pool is None or before is None or pool is before or not pool.has_steals:
-            return False
-        return pool.number == before.number and pool.steals is before.steals
 
     def _lay_out(self) -> None:
         """Work out the lines around the rows, how many rows are visible, and the room for all."""

@@ -83,7 +83,7 @@ class Parts:
         self.history.show(pool)
         self.kinds.show(pool)
         self.workers.show(pool)
-        self.matrix.show(pool)
+        self.matrix.follow(pool, paused=paused)
         self.queue.show(pool)
 
     def show_external(
